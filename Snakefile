@@ -1,0 +1,157 @@
+# From raw logs to reports: read -> fit -> decide -> draw -> render, then the register of all units.
+# All files are checked here, before any job; a unit whose file is wrong is refused by name and the others go on.
+import sys
+from pathlib import Path
+
+from snakemake.utils import min_version
+
+min_version("9.0")
+ROOT = Path(workflow.basedir)
+sys.path.insert(0, str(ROOT / "scripts"))
+
+from rotorproof.workflow import Plan
+
+plan = Plan.load(ROOT, config)
+WORK = f"{plan.reports}/.work/{{unit}}"
+OUT = f"{plan.reports}/{{unit}}"
+
+
+wildcard_constraints:
+    unit=plan.unit_pattern,
+
+
+localrules:
+    all,
+    refuse,
+
+
+rule all:
+    input:
+        f"{plan.reports}/index.html",
+        plan.refusals,
+
+
+rule read:
+    input:
+        logs=plan.logs,
+    output:
+        readings=f"{WORK}/readings.npz",
+    log:
+        f"{WORK}/log/read.txt",
+    params:
+        folder=plan.folder,
+        tests=plan.tests,
+        layouts=plan.layouts,
+        code=plan.code("read"),
+    message:
+        "{wildcards.unit}: reading the logs"
+    script:
+        "scripts/read.py"
+
+
+rule fit:
+    input:
+        readings=rules.read.output.readings,
+    output:
+        fit=f"{WORK}/fit.json",
+        panels=f"{WORK}/panels.npz",
+    log:
+        f"{WORK}/log/fit.txt",
+    params:
+        unit=plan.measured_part,
+        settings=plan.fit_settings,
+        code=plan.code("fit"),
+    message:
+        "{wildcards.unit}: fitting"
+    script:
+        "scripts/fit.py"
+
+
+rule decide:
+    input:
+        readings=rules.read.output.readings,
+        fit=rules.fit.output.fit,
+    output:
+        results=f"{OUT}/results.json",
+    log:
+        f"{WORK}/log/decide.txt",
+    params:
+        kind=plan.kind,
+        acceptance=plan.acceptance,
+        probability=plan.settings.coverage_probability,
+        code=plan.code("decide"),
+    message:
+        "{wildcards.unit}: deciding"
+    script:
+        "scripts/decide.py"
+
+
+rule draw:
+    input:
+        fit=rules.fit.output.fit,
+        panels=rules.fit.output.panels,
+    output:
+        figures=directory(f"{OUT}/figures"),
+    log:
+        f"{WORK}/log/draw.txt",
+    params:
+        code=plan.code("draw"),
+    message:
+        "{wildcards.unit}: drawing the figures"
+    script:
+        "scripts/draw.py"
+
+
+rule render:
+    input:
+        results=rules.decide.output.results,
+        readings=rules.read.output.readings,
+        fit=rules.fit.output.fit,
+        figures=rules.draw.output.figures,
+    output:
+        report=f"{OUT}/report.pdf",
+        evidence=f"{OUT}/evidence.json",
+    log:
+        f"{WORK}/log/render.txt",
+    params:
+        unit=plan.unit,
+        configuration=plan.configuration,
+        hashes=plan.hashes,
+        code=plan.code("render"),
+    message:
+        "{wildcards.unit}: rendering the report"
+    script:
+        "scripts/render.py"
+
+
+rule register:
+    input:
+        reports=expand(rules.render.output.report, unit=plan.units),
+        results=expand(rules.decide.output.results, unit=plan.units),
+    output:
+        index=f"{plan.reports}/index.html",
+    log:
+        f"{plan.reports}/.work/log/register.txt",
+    params:
+        units=plan.all_units,
+        refused=plan.refused,
+        reports=plan.reports,
+        code=plan.code("register"),
+    message:
+        "writing the register of all units"
+    script:
+        "scripts/register.py"
+
+
+# A unit that could not be reported on makes the run fail, after all others are done.
+rule refuse:
+    input:
+        f"{plan.reports}/index.html",
+    output:
+        touch(plan.refusal),
+    params:
+        message=plan.refusal_message,
+    message:
+        "some units could not be reported on"
+    shell:
+        "printf '%s\\n' {params.message:q} >&2; exit 1"

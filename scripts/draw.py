@@ -1,0 +1,27 @@
+"""Draw the figures of one unit (adapter of the rule ``draw``)."""
+
+from pathlib import Path
+
+import numpy as np
+
+from rotorproof.fitting.store import load_fit, load_panels
+from rotorproof.rendering.figures import draw
+
+
+def main(*, fit: Path, panels: Path, figures: Path) -> None:
+    """Draw every panel of a unit into the folder ``figures``, one file per panel."""
+    figures.mkdir(parents=True, exist_ok=True)
+    described = load_fit(fit)
+    with np.load(panels) as arrays:
+        for part in [*described["outcomes"], *described["derived"]]:
+            label = part.get("label") or part["name"]
+            for panel in load_panels(part["panels"], arrays):
+                draw(panel, figures / f"{label}-{panel.name}.svg")
+
+
+if "snakemake" in globals():
+    main(
+        fit=Path(snakemake.input.fit),  # noqa: F821
+        panels=Path(snakemake.input.panels),  # noqa: F821
+        figures=Path(snakemake.output.figures),  # noqa: F821
+    )

@@ -1,0 +1,48 @@
+"""Fit all procedures of one unit (adapter of the rule ``fit``)."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from rotorproof.fitting.store import save_fit
+from rotorproof.fitting.unit_fit import TestLog, fit_unit
+from rotorproof.logs.store import load_readings
+from rotorproof.procedures.base import Log
+from rotorproof.settings.load import conditions_of
+from rotorproof.settings.run import RunSettings
+from rotorproof.settings.unit import UnitFile
+
+
+def main(
+    *,
+    unit: Mapping[str, Any],
+    settings: Mapping[str, Any],
+    readings: Path,
+    fit: Path,
+    panels: Path,
+    log: Path | None = None,
+) -> None:
+    """Fit the logs in ``readings`` and write ``fit`` (JSON) and ``panels`` (arrays of the figures)."""
+    model = UnitFile.model_validate(unit)
+    entries = []
+    for test, columns in zip(model.tests, load_readings(readings).columns, strict=True):
+        if columns is None:
+            continue
+        written = conditions_of(test)
+        values = {name: measured.value for name, measured in written.items()}
+        entries.append(TestLog(test, Log(test.label or test.procedure, columns, values), written))
+    result = fit_unit(model, entries, RunSettings.model_validate(settings), f"{model.unit}/unit.yaml")
+    save_fit(fit, panels, result)
+    if log is not None:
+        log.write_text("\n".join(result.tracebacks), encoding="utf-8")
+
+
+if "snakemake" in globals():
+    main(
+        unit=snakemake.params.unit,  # noqa: F821
+        settings=snakemake.params.settings,  # noqa: F821
+        readings=Path(snakemake.input.readings),  # noqa: F821
+        fit=Path(snakemake.output.fit),  # noqa: F821
+        panels=Path(snakemake.output.panels),  # noqa: F821
+        log=Path(snakemake.log[0]),  # noqa: F821
+    )

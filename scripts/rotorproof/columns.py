@@ -1,0 +1,50 @@
+"""The canonical columns of a raw log: name, kind of quantity and meaning, in one place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A canonical column; ``kind`` is a key of ``units.SI_UNIT``, which fixes the SI unit inside."""
+
+    name: str
+    kind: str
+    meaning: str
+
+
+def _family(names: str, kind: str, meaning: str) -> list[Column]:
+    return [Column(name, kind, meaning) for name in names.split()]
+
+
+COLUMNS: dict[str, Column] = {
+    column.name: column
+    for column in [
+        *_family("time", "time", "time since an arbitrary start"),
+        *_family("voltage_ab voltage_bc voltage_ca", "voltage", "line-to-line voltage"),
+        *_family("voltage_a voltage_b voltage_c", "voltage", "phase voltage to the star point"),
+        *_family("current_a current_b current_c", "current", "phase current, into the motor"),
+        *_family("current_ab current_bc current_ca", "current", "current through a pair of lines"),
+        *_family("current_q current_d", "current", "rotor-frame current, peak of the phase current"),
+        *_family("supply_voltage", "voltage", "DC supply voltage at the controller's terminals"),
+        *_family("supply_current", "current", "DC supply current"),
+        *_family("speed", "speed", "mechanical speed"),
+        *_family("torque", "torque", "shaft torque"),
+        *_family("angle", "angle", "mechanical angle"),
+        *_family("hall_a hall_b hall_c", "logic", "position sensor level"),
+        *_family("gate_ah gate_al gate_bh gate_bl gate_ch gate_cl", "logic", "gate signal, phase and side"),
+        *_family("throttle", "voltage", "throttle signal"),
+        *_family("duty", "ratio", "duty ratio of the bridge"),
+        *_family("brake", "voltage", "brake signal or brake excitation"),
+        *_family("temperature_winding", "temperature", "winding temperature"),
+        *_family("temperature_case", "temperature", "housing temperature"),
+        *_family("temperature_ambient", "temperature", "air temperature near the unit"),
+        *_family("temperature_controller", "temperature", "controller temperature"),
+        *_family("insulation_resistance", "resistance", "insulation resistance, winding to frame"),
+        *_family("resistance_ab resistance_bc resistance_ca", "resistance", "line-to-line resistance reading"),
+        *_family("inductance_ab inductance_bc inductance_ca", "inductance", "line-to-line inductance"),
+        *_family("force", "force", "force at the end of the lever arm"),
+        *_family("phase_power", "power", "total power of the three phases"),
+    ]
+}

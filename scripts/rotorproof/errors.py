@@ -1,0 +1,56 @@
+"""What can go wrong with a practitioner's input, as data rather than as a traceback.
+
+A ``Problem`` is what the screen, ``results.json`` and the report show; ``InputError`` carries one or more of
+them up to the place that knows which unit they belong to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+Severity = Literal["error", "warning"]
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong with one input, and what to do about it.
+
+    ``message`` says in one or two sentences what is wrong and what to do; ``file``, ``line`` and ``column`` say
+    where, as far as it is known. An *error* means something asked for could not be given; a *warning* means a
+    number was given but needs a careful eye.
+    """
+
+    message: str
+    file: str | None = None
+    line: int | None = None
+    column: str | None = None
+    severity: Severity = "error"
+    procedure: str | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the mapping that ``results.json`` holds; keys that are unknown are left out."""
+        return {key: value for key, value in asdict(self).items() if value is not None}
+
+    def __str__(self) -> str:
+        """Return one line for the screen: place, then message."""
+        place = [str(self.file)] if self.file else []
+        if self.line is not None:
+            place.append(f"line {self.line}")
+        if self.column:
+            place.append(f"column {self.column!r}")
+        where = ", ".join(place)
+        return f"{self.severity}: {where}: {self.message}" if where else f"{self.severity}: {self.message}"
+
+
+class InputError(Exception):
+    """Input that cannot be used; ``problems`` holds every reason found, never only the first."""
+
+    def __init__(self, problems: Problem | Iterable[Problem]) -> None:
+        self.problems: tuple[Problem, ...] = (problems,) if isinstance(problems, Problem) else tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class FitError(ValueError):
+    """The readings are legible but do not determine the quantity; the message says what to measure instead."""

@@ -1,0 +1,76 @@
+"""What code a rule depends on, as one hash: the rule runs again when a formula it reaches is edited.
+
+The workflow engine watches a rule's script but not the modules that script imports, so each rule carries this
+fingerprint among its parameters.
+"""
+
+from __future__ import annotations
+
+import ast
+import hashlib
+from collections.abc import Iterable
+from functools import cache
+from pathlib import Path
+
+PACKAGE = Path(__file__).parent
+#: Packages whose modules are found by being there: to import one is to depend on all.
+_DISCOVERED = ("rotorproof.procedures", "rotorproof.derivations")
+
+
+def fingerprint(script: Path, extra: Iterable[Path] = ()) -> str:
+    """Return a hash over ``script``, every module of ours it imports, directly or not, and the ``extra`` files."""
+    pending = [script.resolve()]
+    seen: set[Path] = set()
+    while pending:
+        path = pending.pop()
+        if path not in seen:
+            seen.add(path)
+            pending.extend(_imports(path))
+    digest = hashlib.sha256()
+    for path in sorted(seen | {p.resolve() for p in extra}):
+        digest.update(path.name.encode())
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    return digest.hexdigest()[:16]
+
+
+@cache
+def _imports(path: Path) -> tuple[Path, ...]:
+    found: list[Path] = []
+    for node in ast.walk(ast.parse(path.read_bytes())):
+        if isinstance(node, ast.ImportFrom):
+            base = _absolute(path, node)
+            if base is None:
+                continue
+            found += _files(base)
+            for alias in node.names:
+                found += _files(f"{base}.{alias.name}")
+        elif isinstance(node, ast.Import):
+            for alias in node.names:
+                found += _files(alias.name)
+    return tuple(found)
+
+
+def _absolute(path: Path, node: ast.ImportFrom) -> str | None:
+    if node.level == 0:
+        return node.module
+    if not path.is_relative_to(PACKAGE):
+        return None
+    package = ["rotorproof", *path.relative_to(PACKAGE).parent.parts]
+    package = package[: len(package) - node.level + 1]
+    return ".".join([*package, *([node.module] if node.module else [])])
+
+
+def _files(module: str) -> list[Path]:
+    parts = module.split(".")
+    if parts[0] != "rotorproof":
+        return []
+    found = []
+    for length in range(1, len(parts) + 1):
+        place = PACKAGE.joinpath(*parts[1:length])
+        if (place / "__init__.py").is_file():
+            found.append(place / "__init__.py")
+        elif place.with_suffix(".py").is_file():
+            found.append(place.with_suffix(".py"))
+    if module in _DISCOVERED:
+        found += sorted(PACKAGE.joinpath(*parts[1:]).glob("*.py"))
+    return found

@@ -1,0 +1,1 @@
+"""From readings to quantities with uncertainty: instruments assigned, procedures run, results chosen."""

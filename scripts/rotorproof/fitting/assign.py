@@ -1,0 +1,146 @@
+"""Which instrument read what: from ``unit.yaml`` to the systematic errors of a test's columns and conditions."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ..columns import COLUMNS
+from ..errors import Problem
+from ..procedures.base import Log, Procedure
+from ..settings.unit import Accuracies, Instrument, Test, UnitFile
+from ..uncertainty.forms import Form, Influence
+from ..units import Measured
+from .engine import InstrumentError
+
+_KINDS = frozenset(Accuracies.model_fields)
+
+
+@dataclass(frozen=True)
+class Assigned:
+    """The errors of one run of a procedure, and what the practitioner should know about them."""
+
+    instruments: list[InstrumentError]
+    uncertain_conditions: dict[tuple[int, str], Form]
+    problems: list[Problem]
+
+
+def instrument_influence(unit: str, key: str, instrument: Instrument, kind: str) -> Influence:
+    """Return the influence of an instrument for a kind of quantity.
+
+    A serial number makes it the same influence in every unit, until the instrument is calibrated anew: the
+    error that two units share cancels in their comparison.
+    """
+    if instrument.serial:
+        name = f"instrument/{instrument.serial}/{instrument.calibrated_on or ''}/{kind}"
+    else:
+        name = f"instrument/{unit}/{key}/{kind}"
+    return Influence(name, f"accuracy of {key}, {kind}", "rectangular")
+
+
+def assign(
+    unit: UnitFile,
+    procedure: Procedure,
+    tests: Sequence[Test],
+    logs: Sequence[Log],
+    written: Sequence[dict[str, Measured]],
+    shown: str,
+) -> Assigned:
+    """Assign instruments to the columns and conditions of the logs of one run.
+
+    ``written`` holds each log's conditions as they stand in the file, ``shown`` names the unit file. A kind with
+    two candidate instruments is an error that asks which; with none, a warning.
+    """
+    columns: dict[tuple[str, str], list[tuple[int, str]]] = defaultdict(list)
+    conditions: dict[tuple[str, str], list[tuple[int, str]]] = defaultdict(list)
+    uncertain: dict[tuple[int, str], Form] = {}
+    problems: dict[str, Problem] = {}
+    meanings = {condition.name: condition for condition in procedure.conditions}
+    for index, (test, log, stated) in enumerate(zip(tests, logs, written, strict=True)):
+        for column in log.columns:
+            kind = COLUMNS[column].kind
+            key = _instrument(unit, test, procedure, column, kind, shown, problems)
+            if key:
+                columns[key, kind].append((index, column))
+        for name, measured in stated.items():
+            kind = meanings[name].kind
+            if measured.standard_uncertainty is not None:
+                influence = Influence(
+                    f"stated/{unit.unit}/{procedure.name}/{name}/{measured.text}",
+                    f"stated {name.replace('_', ' ')}",
+                )
+                uncertain[index, name] = Form(measured.value, {influence: measured.standard_uncertainty})
+                continue
+            key = _instrument(unit, test, procedure, name, kind, shown, problems)
+            if key:
+                conditions[key, kind].append((index, name))
+            elif kind not in _KINDS and kind not in ("number", "logic"):
+                problems[name] = Problem(
+                    f"the condition {name!r} states no uncertainty and is taken as exact; write it as "
+                    f"'{measured.text.split()[0]} +/- u {' '.join(measured.text.split()[1:])}'",
+                    file=shown,
+                    severity="warning",
+                    procedure=procedure.name,
+                )
+    errors = []
+    for key, kind in sorted({*columns, *conditions}):
+        instrument = unit.instruments[key]
+        stated_accuracy = getattr(instrument.accuracy, kind)
+        errors.append(
+            InstrumentError(
+                instrument_influence(unit.unit, key, instrument, kind),
+                stated_accuracy,
+                tuple(columns.get((key, kind), ())),
+                tuple(conditions.get((key, kind), ())),
+            )
+        )
+    return Assigned(errors, uncertain, list(problems.values()))
+
+
+def _instrument(
+    unit: UnitFile,
+    test: Test,
+    procedure: Procedure,
+    name: str,
+    kind: str,
+    shown: str,
+    problems: dict[str, Problem],
+) -> str | None:
+    if kind not in _KINDS:
+        return None
+    named = test.instruments.get(name)
+    candidates = [key for key, i in unit.instruments.items() if getattr(i.accuracy, kind) is not None]
+    if named is not None:
+        if named in candidates:
+            return named
+        problems[f"{named}/{kind}"] = Problem(
+            f"the instrument {named!r} states no accuracy for {kind}; the interval of {procedure.name} then holds "
+            f"no instrument error for it: add 'accuracy: {{{kind}: ...}}'",
+            file=shown,
+            column=name,
+            severity="warning",
+            procedure=procedure.name,
+        )
+        return None
+    if len(candidates) == 1:
+        return candidates[0]
+    if not candidates:
+        problems[kind] = Problem(
+            f"no instrument states an accuracy for {kind}; the intervals of {procedure.name} hold the scatter alone "
+            "in this respect: add the instrument with its accuracy",
+            file=shown,
+            column=name,
+            severity="warning",
+            procedure=procedure.name,
+        )
+        return None
+    problems[f"{name}?"] = Problem(
+        f"several instruments could have read {name!r} ({', '.join(candidates)}); say which under the test's "
+        f"'instruments', for example '{name}: {candidates[0]}'",
+        file=shown,
+        column=name,
+        severity="error",
+        procedure=procedure.name,
+    )
+    return None

@@ -1,0 +1,152 @@
+"""The fits of a unit between fitting, deciding and drawing: JSON for numbers and words, one file for arrays."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..jsonio import read_json, write_bytes, write_json
+from ..procedures import procedures
+from ..procedures.base import Axis, Panel, Series, Table
+from ..uncertainty.forms import Form, Influence
+from ..units import SI_UNIT
+from .engine import Outcome
+from .unit_fit import UnitFit
+
+
+class _Ledger:
+    """Numbers the influences so that each is written once."""
+
+    def __init__(self) -> None:
+        self.numbers: dict[Influence, int] = {}
+
+    def form(self, form: Form) -> dict[str, Any]:
+        terms = [
+            [self.numbers.setdefault(influence, len(self.numbers)), c] for influence, c in form.terms.items() if c != 0
+        ]
+        return {"value": form.value, "terms": terms}
+
+
+def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
+    """Write a unit's fits: ``json_path`` for forms, notes and tables, ``arrays_path`` for the figures' data."""
+    ledger = _Ledger()
+    arrays: dict[str, np.ndarray] = {}
+    outcomes = [
+        {
+            "procedure": outcome.procedure,
+            "label": outcome.label,
+            "conditions": _conditions(outcome),
+            "forms": {name: ledger.form(form) for name, form in outcome.forms.items()},
+            "notes": list(outcome.fit.notes),
+            "tables": [asdict(table) for table in outcome.fit.tables],
+            "missing": dict(outcome.fit.missing),
+            "details": dict(outcome.fit.details),
+            "quantity_notes": {key: list(value) for key, value in outcome.fit.quantity_notes.items()},
+            "panels": _panels(f"outcome-{index}", outcome.fit.panels, arrays),
+        }
+        for index, outcome in enumerate(fit.outcomes)
+    ]
+    derived = [
+        {
+            "name": part.name,
+            "forms": {name: ledger.form(form) for name, form in part.forms.items()},
+            "notes": list(part.shown.notes),
+            "tables": [asdict(table) for table in part.shown.tables],
+            "missing": dict(part.shown.missing),
+            "panels": _panels(f"derived-{index}", part.shown.panels, arrays),
+        }
+        for index, part in enumerate(fit.derived)
+    ]
+    buffer = io.BytesIO()
+    np.savez(buffer, **arrays)  # type: ignore[arg-type]
+    write_bytes(arrays_path, buffer.getvalue())
+    write_json(
+        json_path,
+        {
+            "outcomes": outcomes,
+            "derived": derived,
+            "influences": [influence.as_json() for influence in ledger.numbers],
+            "problems": [problem.as_json() for problem in fit.problems],
+        },
+    )
+
+
+def _conditions(outcome: Outcome) -> dict[str, str]:
+    """Return the conditions common to the logs of a run, as text in SI."""
+    kinds = {condition.name: condition.kind for condition in procedures()[outcome.procedure].conditions}
+    return {name: f"{value:.6g} {SI_UNIT[kinds[name]]}" for name, value in outcome.conditions.items()}
+
+
+def _panels(key: str, panels: Sequence[Panel], arrays: dict[str, np.ndarray]) -> list[dict[str, Any]]:
+    described = []
+    for number, panel in enumerate(panels):
+        groups: dict[str, list[dict[str, Any]]] = {"series": [], "residuals": []}
+        for group, members in groups.items():
+            for position, series in enumerate(getattr(panel, group)):
+                base = f"{key}/{number}/{group}/{position}"
+                arrays[f"{base}/x"] = np.asarray(series.x, dtype=float)
+                arrays[f"{base}/y"] = np.asarray(series.y, dtype=float)
+                if series.y_error is not None:
+                    arrays[f"{base}/y_error"] = np.asarray(series.y_error, dtype=float)
+                members.append({"label": series.label, "role": series.role, "base": base})
+        described.append(
+            {
+                "name": panel.name,
+                "title": panel.title,
+                "x": asdict(panel.x),
+                "y": asdict(panel.y),
+                "caption": panel.caption,
+                "form": panel.form,
+                "residual_axis": asdict(panel.residual_axis) if panel.residual_axis else None,
+                **groups,
+            }
+        )
+    return described
+
+
+def load_fit(json_path: Path) -> dict[str, Any]:
+    """Return what ``save_fit`` wrote, with every ``forms`` entry turned back into ``Form`` objects."""
+    data: dict[str, Any] = read_json(json_path)
+    influences = [Influence.from_json(entry) for entry in data["influences"]]
+    for part in [*data["outcomes"], *data["derived"]]:
+        part["forms"] = {
+            name: Form(form["value"], {influences[number]: c for number, c in form["terms"]})
+            for name, form in part["forms"].items()
+        }
+        part["tables"] = [Table(**table) for table in part["tables"]]
+    return data
+
+
+def load_panels(described: Sequence[Mapping[str, Any]], arrays: Mapping[str, np.ndarray]) -> list[Panel]:
+    """Return the panels that ``save_fit`` described, with their arrays."""
+
+    def series(entry: Mapping[str, Any]) -> Series:
+        base = entry["base"]
+        error = f"{base}/y_error"
+        return Series(
+            entry["label"],
+            arrays[f"{base}/x"],
+            arrays[f"{base}/y"],
+            entry["role"],
+            arrays[error] if error in arrays else None,
+        )
+
+    return [
+        Panel(
+            entry["name"],
+            entry["title"],
+            Axis(**entry["x"]),
+            Axis(**entry["y"]),
+            [series(s) for s in entry["series"]],
+            entry["caption"],
+            entry["form"],
+            [series(s) for s in entry["residuals"]],
+            Axis(**entry["residual_axis"]) if entry["residual_axis"] else None,
+        )
+        for entry in described
+    ]

@@ -1,0 +1,218 @@
+"""Run all procedures of one unit in the order of their needs, each on its own: one that fails stops no other."""
+
+from __future__ import annotations
+
+import traceback
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from graphlib import TopologicalSorter
+
+from ..derivations import derivations
+from ..errors import FitError, InputError, Problem
+from ..procedures import procedures
+from ..procedures.base import Log, Procedure
+from ..procedures.derivation import Shown
+from ..quantities import preference, quantities
+from ..settings.run import RunSettings
+from ..settings.unit import Test, UnitFile
+from ..uncertainty.forms import Form, Influence, propagate
+from ..units import Measured
+from .assign import assign
+from .engine import Outcome, run
+
+
+@dataclass(frozen=True)
+class TestLog:
+    """One readable log with its place in the unit file and its conditions as written."""
+
+    __test__ = False  # not a pytest class
+
+    test: Test
+    log: Log
+    written: Mapping[str, Measured]
+
+
+@dataclass(frozen=True)
+class DerivedOutcome:
+    """The quantities of one derivation and what the report shows of it."""
+
+    name: str
+    forms: Mapping[str, Form]
+    shown: Shown
+
+
+@dataclass
+class UnitFit:
+    """Everything that fitting found for one unit."""
+
+    outcomes: list[Outcome] = field(default_factory=list)
+    derived: list[DerivedOutcome] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    tracebacks: list[str] = field(default_factory=list)
+
+
+def best_forms(outcomes: Sequence[Outcome]) -> dict[str, Form]:
+    """Return the preferred form of every quantity that the outcomes give."""
+    best: dict[str, tuple[int, int, Form]] = {}
+    for place, outcome in enumerate(outcomes):
+        for name, form in outcome.forms.items():
+            rank = (preference(quantities()[name], outcome.procedure), place)
+            if name not in best or rank < best[name][:2]:
+                best[name] = (*rank, form)
+    return {name: entry[2] for name, entry in best.items()}
+
+
+def in_order(names: set[str]) -> list[str]:
+    """Return procedure names so that each follows those that give what it needs."""
+    known = procedures()
+    givers: dict[str, set[str]] = defaultdict(set)
+    for name in names:
+        for quantity in known[name].gives:
+            givers[quantity].add(name)
+    graph = {
+        name: sorted({g for need in known[name].needs for g in givers[need.quantity]} - {name})
+        for name in sorted(names, key=lambda n: (known[n].order, n))
+    }
+    return list(TopologicalSorter(graph).static_order())
+
+
+def fit_unit(unit: UnitFile, logs: Sequence[TestLog], settings: RunSettings, shown: str) -> UnitFit:
+    """Fit every procedure whose logs could be read. ``shown`` names the unit file in messages."""
+    result = UnitFit()
+    fixed = _fixed(unit, settings)
+    by_procedure: dict[str, list[TestLog]] = defaultdict(list)
+    for entry in logs:
+        by_procedure[entry.test.procedure].append(entry)
+    for name in in_order(set(by_procedure)):
+        procedure = procedures()[name]
+        entries = by_procedure[name]
+        for label, group in _runs(procedure, entries):
+            given = {**fixed, **_needed(procedure, result.outcomes)}
+            _run_one(unit, procedure, label, group, given, shown, result)
+    scalars = {**fixed, **best_forms(result.outcomes)}
+    for derivation in derivations().values():
+        try:
+            forms = propagate(derivation.derive, scalars)
+            centre = {key: form.value for key, form in scalars.items()}
+            shown_parts = derivation.show(centre, {key: form.value for key, form in forms.items()})
+        except FitError as error:
+            result.problems.append(Problem(str(error), severity="warning", procedure=derivation.name))
+            continue
+        except Exception:
+            _unexpected(derivation.name, result)
+            continue
+        if forms or shown_parts.missing:
+            result.derived.append(DerivedOutcome(derivation.name, forms, shown_parts))
+            scalars.update({key: form for key, form in forms.items() if key not in scalars})
+    return result
+
+
+def _runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, list[TestLog]]]:
+    if procedure.combines:
+        return [(procedure.name, list(entries))]
+    labels: dict[str, list[TestLog]] = {}
+    for number, entry in enumerate(entries, start=1):
+        label = entry.test.label or (procedure.name if len(entries) == 1 else f"{procedure.name}-{number}")
+        labels[label if label not in labels else f"{label}-{number}"] = [entry]
+    return list(labels.items())
+
+
+def _needed(procedure: Procedure, outcomes: Sequence[Outcome]) -> dict[str, Form]:
+    best = best_forms(outcomes)
+    return {need.quantity: best[need.quantity] for need in procedure.needs if need.quantity in best}
+
+
+def _run_one(
+    unit: UnitFile,
+    procedure: Procedure,
+    label: str,
+    group: Sequence[TestLog],
+    given: Mapping[str, Form],
+    shown: str,
+    result: UnitFit,
+) -> None:
+    files = ", ".join(entry.test.log for entry in group)
+    lacking = [need for need in procedure.needs if need.required and need.quantity not in given]
+    if lacking:
+        for need in lacking:
+            givers = [p.name for p in procedures().values() if need.quantity in p.gives]
+            result.problems.append(
+                Problem(
+                    f"{procedure.title} needs {need.quantity} ({need.why}), which no test of this unit gave; add "
+                    f"one of: {', '.join(givers)}",
+                    file=files,
+                    procedure=procedure.name,
+                )
+            )
+        return
+    tests = [entry.test for entry in group]
+    raw_logs = [entry.log for entry in group]
+    assigned = assign(unit, procedure, tests, raw_logs, [dict(e.written) for e in group], shown)
+    result.problems.extend(assigned.problems)
+    if any(problem.severity == "error" for problem in assigned.problems):
+        return
+    try:
+        outcome = run(
+            procedure,
+            raw_logs,
+            label=label,
+            unit=unit.unit,
+            given=given,
+            instruments=assigned.instruments,
+            uncertain_conditions=assigned.uncertain_conditions,
+        )
+    except InputError as error:
+        result.problems.extend(error.problems)
+        return
+    except FitError as error:
+        result.problems.append(Problem(str(error), file=files, procedure=procedure.name))
+        return
+    except Exception:
+        _unexpected(procedure.name, result, files)
+        return
+    result.outcomes.append(outcome)
+    result.problems.extend(outcome.fit.warnings)
+    for name, reason in outcome.fit.missing.items():
+        result.problems.append(
+            Problem(f"{name}: {reason}", file=files, severity="warning", procedure=procedure.name)
+        )
+
+
+def _unexpected(name: str, result: UnitFit, files: str | None = None) -> None:
+    """Keep an unforeseen failure from taking the unit down; the trace goes to the job's log."""
+    result.tracebacks.append(traceback.format_exc())
+    result.problems.append(
+        Problem(
+            f"{name} failed in a way its authors did not foresee; the trace is in the job's log. The other results "
+            "stand. Please report it with this log",
+            file=files,
+            procedure=name,
+        )
+    )
+
+
+def _fixed(unit: UnitFile, settings: RunSettings) -> dict[str, Form]:
+    """Return the scalars that do not come from a test: nameplate, ambient, pack, vehicle, constants."""
+    material = unit.nameplate.winding_material or "copper"
+    fixed = {"winding_constant": Form(getattr(settings.winding_constant, material))}
+    groups = {
+        "nameplate": unit.nameplate,
+        "ambient": unit.ambient,
+        "pack": settings.pack,
+        "vehicle": settings.vehicle,
+    }
+    for prefix, model in groups.items():
+        if model is None:
+            continue
+        for key, value in model:
+            if isinstance(value, Measured):
+                name = f"{prefix}_{key}"
+                terms = {}
+                if value.standard_uncertainty:
+                    influence = Influence(f"stated/{name}/{value.text}", f"stated {prefix} {key.replace('_', ' ')}")
+                    terms = {influence: value.standard_uncertainty}
+                fixed[name] = Form(value.value, terms)
+            elif isinstance(value, bool | int | float):
+                fixed[f"{prefix}_{key}"] = Form(float(value))
+    return fixed

@@ -1,0 +1,70 @@
+"""Read all logs of one unit; a log that cannot be used is left out and named, the others go on."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import InputError, Problem
+from ..procedures import procedures
+from ..procedures.base import Procedure
+from ..settings.layout import Layout
+from ..settings.unit import Test
+from .store import Readings
+from .table import read_table
+
+
+def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[str, Layout]) -> Readings:
+    """Read every test of the unit whose logs lie in ``folder``."""
+    columns: list[dict[str, np.ndarray] | None] = []
+    problems: list[Problem] = []
+    hashes: dict[str, str] = {}
+    for test in tests:
+        procedure = procedures()[test.procedure]
+        path = folder / test.log
+        shown = f"{unit}/{test.log}"
+        if path.is_file():
+            hashes[test.log] = sha256(path)
+        try:
+            found = read_table(
+                path,
+                layouts[test.layout],
+                procedure.columns(),
+                shown=shown,
+                time_ordered=procedure.time_ordered,
+                minimum_rows=procedure.minimum_rows,
+            )
+            _require(procedure, found, shown)
+        except InputError as error:
+            problems.extend(error.problems)
+            columns.append(None)
+        else:
+            columns.append(found)
+    return Readings(columns, hashes, problems)
+
+
+def _require(procedure: Procedure, found: dict[str, np.ndarray], shown: str) -> None:
+    problems = []
+    for item in procedure.required_columns:
+        names = (item,) if isinstance(item, str) else item
+        if not any(name in found for name in names):
+            what = names[0] if len(names) == 1 else "one of " + ", ".join(names)
+            problems.append(
+                Problem(
+                    f"{procedure.name} needs the column {what}; add it to the log or map it in the layout",
+                    file=shown,
+                    column=names[0],
+                    procedure=procedure.name,
+                )
+            )
+    if problems:
+        raise InputError(problems)
+
+
+def sha256(path: Path) -> str:
+    """Return the SHA-256 of a file in hexadecimal, read in pieces."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

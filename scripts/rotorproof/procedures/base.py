@@ -1,0 +1,209 @@
+"""What a test procedure is: its facts (needs, outputs, cautions) and its two pure functions, fit and derive.
+
+Everything that speaks of a procedure (validation, plan, report, documentation, checks) reads it from here, so a
+procedure is added by one module in this package and its template part.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Literal
+
+import numpy as np
+
+from ..errors import Problem
+
+UnitKind = Literal["motor", "controller", "drive"]
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A named result: the one place for its symbol, unit, definition and source.
+
+    ``kind`` fixes the SI unit inside (``units.SI_UNIT``); ``unit`` is the one people read and ``results.json``
+    holds. ``preferred`` orders the procedures that may give it, best first.
+    """
+
+    name: str
+    title: str
+    symbol: str
+    kind: str
+    unit: str
+    definition: str
+    source: str
+    preferred: tuple[str, ...] = ()
+    #: The state the value refers to, as text: ``(("temperature", "20 degC"),)``.
+    reference: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """A value that a test must or may state beside its log (``conditions`` in ``unit.yaml``)."""
+
+    name: str
+    kind: str
+    meaning: str
+    required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """A quantity of another procedure that this one uses (upstream results keep their correlations)."""
+
+    quantity: str
+    why: str
+    required: bool = False
+
+
+@dataclass(frozen=True)
+class Log:
+    """The readings of one test: canonical column name -> ``(n,)`` float64 in SI, and its conditions in SI."""
+
+    label: str
+    columns: Mapping[str, np.ndarray]
+    conditions: Mapping[str, float] = field(default_factory=dict)
+
+    def __getitem__(self, column: str) -> np.ndarray:
+        """Return a column; ``KeyError`` if the log has none of that name."""
+        return self.columns[column]
+
+    def __contains__(self, column: object) -> bool:
+        """Tell whether the log has this column."""
+        return column in self.columns
+
+
+@dataclass(frozen=True)
+class Block:
+    """Parameters fitted together: values and their ``(k, k)`` covariance from scatter alone, SI.
+
+    ``label`` names the fit in budgets ("scatter of the line-pair A-B readings").
+    """
+
+    label: str
+    values: Mapping[str, float]
+    covariance: np.ndarray
+    degrees_of_freedom: float
+
+
+@dataclass(frozen=True)
+class Axis:
+    """An axis of a figure: what it shows, the kind of quantity (for SI) and the unit to print."""
+
+    title: str
+    kind: str
+    unit: str
+
+
+SeriesRole = Literal["measured", "fit", "left out", "limit", "model"]
+
+
+@dataclass(frozen=True)
+class Series:
+    """One set of points or one line, ``x`` and ``y`` ``(n,)`` in SI; ``y_error`` is one standard uncertainty."""
+
+    label: str
+    x: np.ndarray
+    y: np.ndarray
+    role: SeriesRole = "measured"
+    y_error: np.ndarray | None = None
+
+
+@dataclass(frozen=True)
+class Panel:
+    """A figure as data: the rendering room draws it, nobody else plots.
+
+    ``form``: ``points`` (markers for measured, lines for fit), ``bars``, or ``levels`` (logic traces stacked).
+    ``residuals`` are drawn below on the same x axis. ``caption`` says in one sentence what to see.
+    """
+
+    name: str
+    title: str
+    x: Axis
+    y: Axis
+    series: Sequence[Series]
+    caption: str
+    form: Literal["points", "bars", "levels"] = "points"
+    residuals: Sequence[Series] = ()
+    residual_axis: Axis | None = None
+
+
+@dataclass(frozen=True)
+class Table:
+    """A small table for the report: text headers, rows of text or numbers."""
+
+    title: str
+    headers: Sequence[str]
+    rows: Sequence[Sequence[str | float | int]]
+
+
+@dataclass(frozen=True)
+class Fit:
+    """What the readings gave: parameters with scatter, and everything the report shows of the fit.
+
+    ``missing`` names outputs that these readings cannot give, with the reason and what to measure.
+    ``details`` holds JSON for outputs that need more than a number (a harmonics list, a wiring table).
+    """
+
+    blocks: Sequence[Block]
+    panels: Sequence[Panel] = ()
+    tables: Sequence[Table] = ()
+    notes: Sequence[str] = ()
+    warnings: Sequence[Problem] = ()
+    missing: Mapping[str, str] = field(default_factory=dict)
+    details: Mapping[str, Any] = field(default_factory=dict)
+    quantity_notes: Mapping[str, Sequence[str]] = field(default_factory=dict)
+
+    @property
+    def parameters(self) -> dict[str, float]:
+        """Return all fitted parameters by name."""
+        return {name: value for block in self.blocks for name, value in block.values.items()}
+
+
+class Procedure(ABC):
+    """A test of the trade. Subclasses state the facts as class attributes and implement ``fit`` and ``derive``.
+
+    ``fit`` must be a deterministic, smooth function of its inputs: the engine repeats it with readings shifted
+    by each instrument's error to find the sensitivities, and hands the best fit as ``near`` so that iterations
+    start where they will end.
+    """
+
+    name: ClassVar[str]
+    title: ClassVar[str]
+    purpose: ClassVar[str]
+    unit_kinds: ClassVar[tuple[UnitKind, ...]]
+    #: Columns that must be there; a tuple stands for "one of these at least".
+    required_columns: ClassVar[tuple[str | tuple[str, ...], ...]]
+    optional_columns: ClassVar[tuple[str, ...]] = ()
+    conditions: ClassVar[tuple[Condition, ...]] = ()
+    needs: ClassVar[tuple[Need, ...]] = ()
+    #: Names of the quantities given; those first defined here are in ``quantities``.
+    gives: ClassVar[tuple[str, ...]]
+    quantities: ClassVar[tuple[Quantity, ...]] = ()
+    cautions: ClassVar[tuple[str, ...]]
+    minimum_rows: ClassVar[int] = 5
+    #: Several logs of this procedure are one measurement (speeds of an open-circuit test).
+    combines: ClassVar[bool] = False
+    #: Place in a safe order of tests: insulation and resistance before power.
+    order: ClassVar[int] = 50
+    #: Time must increase from row to row (a waveform), or is not used at all (a hand-written table).
+    time_ordered: ClassVar[bool] = True
+
+    @abstractmethod
+    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+        """Fit the readings. ``given`` holds nameplate values, upstream quantities and constants in SI.
+
+        Raises ``FitError`` (message for the practitioner) if the readings do not determine the quantities.
+        """
+
+    @abstractmethod
+    def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
+        """Return the quantities (SI) from the fitted parameters: a pure formula, repeated for uncertainty."""
+
+    def columns(self) -> tuple[str, ...]:
+        """Return every column this procedure can use."""
+        flat: list[str] = []
+        for item in self.required_columns:
+            flat.extend((item,) if isinstance(item, str) else item)
+        return tuple(dict.fromkeys([*flat, *self.optional_columns]))

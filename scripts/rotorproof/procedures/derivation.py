@@ -1,0 +1,40 @@
+"""Quantities that follow from other quantities and the run's settings, with no log of their own."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+from .base import Need, Panel, Quantity, Table
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What the report shows of a derivation beside its numbers."""
+
+    panels: Sequence[Panel] = ()
+    tables: Sequence[Table] = ()
+    notes: Sequence[str] = ()
+    missing: Mapping[str, str] = field(default_factory=dict)
+
+
+class Derivation(ABC):
+    """A set of quantities computed from given scalars; uncertainty is carried by repeating ``derive``."""
+
+    name: ClassVar[str]
+    title: ClassVar[str]
+    needs: ClassVar[tuple[Need, ...]]
+    gives: ClassVar[tuple[str, ...]]
+    quantities: ClassVar[tuple[Quantity, ...]] = ()
+    order: ClassVar[int] = 100
+
+    @abstractmethod
+    def derive(self, given: Mapping[str, float]) -> dict[str, float]:
+        """Return the quantities in SI; those that the given scalars do not determine are left out."""
+
+    def show(self, given: Mapping[str, float], result: Mapping[str, float]) -> Shown:
+        """Return figures, tables and notes for the report, and why quantities are missing."""
+        del given, result
+        return Shown()

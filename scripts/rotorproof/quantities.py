@@ -1,0 +1,32 @@
+"""The registry of quantities: collected from the procedures and derivations that define them."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from .derivations import derivations
+from .procedures import procedures
+from .procedures.base import Quantity
+
+
+@cache
+def quantities() -> dict[str, Quantity]:
+    """Return every quantity by name. Raises ``ValueError`` if one is defined twice or given but not defined."""
+    makers = [*procedures().values(), *derivations().values()]
+    known: dict[str, Quantity] = {}
+    for maker in makers:
+        for quantity in maker.quantities:
+            if quantity.name in known:
+                raise ValueError(f"quantity {quantity.name!r} is defined twice")
+            known[quantity.name] = quantity
+    for maker in makers:
+        for name in maker.gives:
+            if name not in known:
+                raise ValueError(f"{maker.name!r} gives {name!r}, which no module defines")
+    return known
+
+
+def preference(quantity: Quantity, procedure: str) -> int:
+    """Return the rank of a procedure for a quantity, 0 the best; those not listed come last."""
+    order = quantity.preferred
+    return order.index(procedure) if procedure in order else len(order)

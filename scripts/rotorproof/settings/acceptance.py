@@ -1,0 +1,44 @@
+"""The model of ``config/acceptance/*.yaml``: limits that a unit must keep."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from .fields import Strict
+
+Rule = Literal["guarded", "simple"]
+
+
+class Criterion(Strict):
+    """One limit or pair of limits for one quantity; limits are text with a unit ("0.15 ohm") or plain counts."""
+
+    quantity: str
+    min: str | int | float | None = None
+    max: str | int | float | None = None
+    rule: Rule | None = None
+    reason: str | None = None
+
+    @model_validator(mode="after")
+    def _has_a_limit(self) -> Criterion:
+        if self.min is None and self.max is None:
+            raise ValueError(f"the criterion for {self.quantity!r} has neither 'min' nor 'max'")
+        return self
+
+
+class AcceptanceSet(Strict):
+    """A named set of criteria; ``rule`` holds where a criterion names none (JCGM 106:2012, clause 8)."""
+
+    description: str | None = None
+    source: str | None = None
+    rule: Rule = "guarded"
+    guard_factor: Annotated[
+        float, Field(ge=0, description="guard band as a multiple of the expanded uncertainty")
+    ] = 1.0
+    criteria: list[Criterion]
+
+
+def limit_text(value: Any) -> str | None:
+    """Return a limit as written text."""
+    return None if value is None else str(value)

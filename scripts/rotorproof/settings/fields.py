@@ -1,0 +1,70 @@
+"""Field types of the settings models: physical values and accuracies as text with a unit."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainSerializer, WithJsonSchema
+
+from ..uncertainty.accuracy import Accuracy, parse_accuracy
+from ..units import SI_UNIT, Measured, parse
+
+
+class Strict(BaseModel):
+    """A model that refuses keys it does not know, so that a mistyped key never passes for an absent one."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+def physical(kind: str) -> Any:
+    """Return the field type of a physical value of ``kind``: text such as "36 V" or "0.05 +/- 0.01 kg m^2"."""
+
+    def read(value: Any) -> Measured:
+        if isinstance(value, Measured):
+            return value
+        if isinstance(value, bool) or value is None:
+            raise ValueError(f"write a number with a unit, for example '1.5 {SI_UNIT[kind]}'")
+        if isinstance(value, int | float):
+            if SI_UNIT[kind] != "1":
+                raise ValueError(f"a unit is missing; write for example '{value} {SI_UNIT[kind]}'")
+            value = repr(value)
+        if not isinstance(value, str):
+            raise ValueError(f"write a number with a unit, for example '1.5 {SI_UNIT[kind]}'")
+        return parse(value, kind)
+
+    words = kind.replace("_", " ")
+    return Annotated[
+        Measured,
+        BeforeValidator(read),
+        PlainSerializer(lambda m: m.text),
+        WithJsonSchema(
+            {
+                "type": ["string", "number"] if SI_UNIT[kind] == "1" else "string",
+                "description": f"{words} with its unit, e.g. '1.5 {SI_UNIT[kind]}'; '1.50 +/- 0.02 "
+                f"{SI_UNIT[kind]}' states a standard uncertainty",
+            }
+        ),
+    ]
+
+
+def accuracy(kind: str) -> Any:
+    """Return the field type of an instrument's accuracy for ``kind``: text such as "0.05 % + 2 mV"."""
+
+    def read(value: Any) -> Accuracy:
+        if isinstance(value, Accuracy):
+            return value
+        if not isinstance(value, str):
+            raise ValueError("write percent of reading plus a fixed part with its unit, e.g. '0.5 % + 2 mV'")
+        return parse_accuracy(value, kind)
+
+    return Annotated[
+        Accuracy,
+        BeforeValidator(read),
+        WithJsonSchema(
+            {
+                "type": "string",
+                "description": "percent of reading plus a fixed part with its unit, half-width of the error, "
+                f"e.g. '0.5 % + 0.01 {SI_UNIT[kind]}'",
+            }
+        ),
+    ]

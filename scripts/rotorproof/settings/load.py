@@ -1,0 +1,317 @@
+"""Load and check every settings file before any job starts; all problems at once, each with file and line."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from ..errors import InputError, Problem
+from ..procedures import procedures
+from ..quantities import quantities
+from ..units import Measured, conversion, parse
+from .acceptance import AcceptanceSet
+from .documents import Document, read_document
+from .fields import Strict
+from .layout import Layout
+from .run import RunSettings
+from .unit import Test, UnitFile
+
+Model = TypeVar("Model", bound=Strict)
+
+
+def validated(document: Document, model: type[Model]) -> Model:
+    """Return the document as ``model``. Raises ``InputError`` with every problem, by line."""
+    if not isinstance(document.data, dict):
+        raise InputError(Problem("the file must hold 'key: value' lines; it is empty or something else", document.shown))
+    try:
+        return model.model_validate(document.data)
+    except ValidationError as error:
+        raise InputError(
+            [_problem(document, dict(entry), model) for entry in error.errors(include_url=False)]
+        ) from None
+
+
+def _problem(document: Document, entry: Mapping[str, Any], model: type[Strict]) -> Problem:
+    where = tuple(part for part in entry["loc"] if not (isinstance(part, str) and part.startswith("function-")))
+    key = ".".join(str(part) for part in where) or None
+    kind, context = entry["type"], entry.get("ctx", {})
+    given = entry.get("input")
+    shown = f" (found {given!r})" if isinstance(given, str | int | float) and kind != "missing" else ""
+    if kind == "extra_forbidden":
+        allowed = _allowed(model, where[:-1])
+        near = difflib.get_close_matches(str(where[-1]), allowed, n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        message = f"the key {where[-1]!r} is not known{hint} Allowed here: {', '.join(allowed)}"
+        message = message.replace("known Allowed", "known. Allowed")
+    elif kind == "missing":
+        message = f"the key {where[-1]!r} is missing"
+    elif kind == "value_error":
+        message = f"{context.get('error', entry['msg'])}"
+    elif kind == "literal_error":
+        message = f"must be one of {context.get('expected')}{shown}"
+    elif kind == "string_pattern_mismatch":
+        message = f"may hold letters, digits, '-', '_' and '.' only, and begins with a letter or digit{shown}"
+    else:
+        message = f"{entry['msg'][0].lower()}{entry['msg'][1:]}{shown}"
+    return Problem(message, file=document.shown, line=document.line(where), column=key)
+
+
+def _allowed(model: type[Strict], where: tuple[Any, ...]) -> list[str]:
+    """Return the keys that the model allows at ``where``, as far as they can be told."""
+    import typing
+
+    current: Any = model
+    for part in where:
+        if isinstance(part, int):
+            continue
+        if not (isinstance(current, type) and issubclass(current, Strict)):
+            return []
+        info = current.model_fields.get(part)
+        if info is None:
+            continue  # the name of an entry in a mapping
+        stack, found = [info.annotation], None
+        while stack:
+            item = stack.pop()
+            if isinstance(item, type) and issubclass(item, Strict):
+                found = item
+                break
+            stack.extend(typing.get_args(item))
+        current = found
+    return list(current.model_fields) if isinstance(current, type) and issubclass(current, Strict) else []
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A checked unit: its file, the folder, the acceptance set and the layouts its tests use."""
+
+    file: UnitFile
+    folder: Path
+    shown: str
+    acceptance: AcceptanceSet | None
+    layouts: Mapping[str, Layout]
+    document: Document
+
+
+@dataclass
+class Project:
+    """Everything a run works on, and what is wrong with it."""
+
+    settings: RunSettings
+    units: dict[str, Unit] = field(default_factory=dict)
+    refused: dict[str, list[Problem]] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+
+
+class SettingsFolder:
+    """The ``config`` folder: acceptance sets and layouts, each read once when first asked for."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._cache: dict[tuple[str, str], Strict] = {}
+
+    def names(self, kind: str) -> list[str]:
+        """Return the names of the files of ``kind`` (``acceptance`` or ``layouts``)."""
+        return sorted(path.stem for path in (self.folder / kind).glob("*.yaml"))
+
+    def acceptance(self, name: str) -> AcceptanceSet:
+        """Return an acceptance set, its quantities and limits checked. Raises ``InputError``."""
+        return self._get("acceptance", name, AcceptanceSet, _check_criteria)
+
+    def layout(self, name: str) -> Layout:
+        """Return a layout. Raises ``InputError``."""
+        if name == "plain" and not (self.folder / "layouts" / "plain.yaml").exists():
+            return Layout()
+        return self._get("layouts", name, Layout, None)
+
+    def _get(self, kind: str, name: str, model: type[Model], check: Any) -> Model:
+        if (kind, name) not in self._cache:
+            path = self.folder / kind / f"{name}.yaml"
+            document = read_document(path, f"config/{kind}/{name}.yaml")
+            found = validated(document, model)
+            if check:
+                check(document, found)
+            self._cache[kind, name] = found
+        return self._cache[kind, name]  # type: ignore[return-value]
+
+
+def _check_criteria(document: Document, found: AcceptanceSet) -> None:
+    problems = []
+    for index, criterion in enumerate(found.criteria):
+        where = ("criteria", index, "quantity")
+        known = quantities().get(criterion.quantity)
+        if known is None:
+            near = difflib.get_close_matches(criterion.quantity, quantities(), n=3)
+            hint = f"; near it: {', '.join(near)}" if near else ""
+            problems.append(
+                Problem(
+                    f"no procedure gives {criterion.quantity!r}{hint}", document.shown, document.line(where), "quantity"
+                )
+            )
+            continue
+        limits = {}
+        for side in ("min", "max"):
+            value = getattr(criterion, side)
+            if value is None:
+                continue
+            try:
+                limits[side] = parse(str(value), known.kind).value
+            except ValueError as error:
+                problems.append(
+                    Problem(str(error), document.shown, document.line(("criteria", index, side)), side)
+                )
+        if len(limits) == 2 and limits["min"] > limits["max"]:  # noqa: PLR2004 (both sides)
+            problems.append(
+                Problem(
+                    f"'min' lies above 'max' for {criterion.quantity}", document.shown, document.line(where), "min"
+                )
+            )
+    if problems:
+        raise InputError(problems)
+
+
+def load_settings(path: Path, overrides: Mapping[str, Any] | None = None) -> RunSettings:
+    """Read ``config.yaml``; ``overrides`` (from the command line) win. Raises ``InputError``."""
+    document = read_document(path, "config/config.yaml")
+    if isinstance(document.data, dict) and overrides:
+        document.data.update(overrides)
+    return validated(document, RunSettings)
+
+
+def load_project(settings: RunSettings, config: Path, root: Path) -> Project:
+    """Check every unit under ``raw_dir``. A unit with problems is refused; the others go on."""
+    project = Project(settings)
+    folder = SettingsFolder(config)
+    raw = Path(settings.raw_dir)
+    raw = raw if raw.is_absolute() else root / raw
+    if not raw.is_dir():
+        project.problems.append(
+            Problem(f"the folder {settings.raw_dir!r} does not exist; put one folder per unit there", severity="error")
+        )
+        return project
+    for entry in sorted(path for path in raw.iterdir() if path.is_dir() and not path.name.startswith(".")):
+        try:
+            unit = load_unit(entry, folder, f"{entry.name}/unit.yaml")
+        except InputError as error:
+            project.refused[entry.name] = list(error.problems)
+        else:
+            project.units[entry.name] = unit
+    return project
+
+
+def load_unit(entry: Path, folder: SettingsFolder, shown: str) -> Unit:
+    """Read and check one unit folder. Raises ``InputError`` with every problem found."""
+    if not (entry / "unit.yaml").exists():
+        raise InputError(Problem("the folder has no unit.yaml; every unit under test needs one", file=shown))
+    document = read_document(entry / "unit.yaml", shown)
+    file = validated(document, UnitFile)
+    problems: list[Problem] = []
+    if file.unit != entry.name:
+        problems.append(
+            Problem(
+                f"the unit is {file.unit!r} but its folder is {entry.name!r}; they must be equal",
+                shown,
+                document.line(("unit",)),
+                "unit",
+            )
+        )
+    acceptance = None
+    if file.acceptance is not None:
+        try:
+            acceptance = folder.acceptance(file.acceptance)
+        except InputError as error:
+            if (folder.folder / "acceptance" / f"{file.acceptance}.yaml").exists():
+                problems.extend(error.problems)
+            else:
+                problems.append(
+                    Problem(
+                        f"there is no acceptance set {file.acceptance!r}; there are: "
+                        f"{', '.join(folder.names('acceptance')) or 'none'}",
+                        shown,
+                        document.line(("acceptance",)),
+                        "acceptance",
+                    )
+                )
+    layouts: dict[str, Layout] = {}
+    for index in range(len(file.tests)):
+        _check_test(file, index, entry, folder, layouts, document, problems)
+    if problems:
+        raise InputError(problems)
+    return Unit(file, entry, shown, acceptance, layouts, document)
+
+
+def conditions_of(test: Test) -> dict[str, Measured]:
+    """Return the conditions of a checked test in SI."""
+    kinds = {condition.name: condition.kind for condition in procedures()[test.procedure].conditions}
+    return {name: parse(str(value), kinds[name]) for name, value in test.conditions.items()}
+
+
+def _check_test(
+    file: UnitFile,
+    index: int,
+    entry: Path,
+    folder: SettingsFolder,
+    layouts: dict[str, Layout],
+    document: Document,
+    problems: list[Problem],
+) -> None:
+    test = file.tests[index]
+
+    def complain(message: str, *where: str) -> None:
+        problems.append(
+            Problem(message, document.shown, document.line(("tests", index, *where)), where[-1] if where else None)
+        )
+
+    procedure = procedures().get(test.procedure)
+    if procedure is None:
+        near = difflib.get_close_matches(test.procedure, procedures(), n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        complain(f"there is no procedure {test.procedure!r}{hint}; there are: {', '.join(procedures())}", "procedure")
+        return
+    if file.kind not in procedure.unit_kinds:
+        complain(f"{test.procedure!r} is a test of a {' or '.join(procedure.unit_kinds)}, not of a {file.kind}", "procedure")
+    outside = Path(test.log).is_absolute() or ".." in Path(test.log).parts
+    if outside or not (entry / test.log).resolve().is_relative_to(entry.resolve()):
+        complain(f"the log {test.log!r} lies outside the unit's folder; copy it in", "log")
+    if test.layout not in layouts:
+        try:
+            layouts[test.layout] = folder.layout(test.layout)
+        except InputError as error:
+            if (folder.folder / "layouts" / f"{test.layout}.yaml").exists():
+                problems.extend(problem for problem in error.problems if problem not in problems)
+            else:
+                complain(
+                    f"there is no layout {test.layout!r}; there are: plain, {', '.join(folder.names('layouts'))}",
+                    "layout",
+                )
+    known = {condition.name: condition for condition in procedure.conditions}
+    for name in test.instruments:
+        if name not in procedure.columns() and name not in known:
+            complain(
+                f"{test.procedure!r} has no column or condition {name!r}; it uses: "
+                f"{', '.join([*procedure.columns(), *known])}",
+                "instruments",
+                name,
+            )
+    for name, value in test.conditions.items():
+        condition = known.get(name)
+        if condition is None:
+            complain(
+                f"{test.procedure!r} knows no condition {name!r}; it knows: {', '.join(known) or 'none'}",
+                "conditions",
+                name,
+            )
+            continue
+        try:
+            if not isinstance(value, str):
+                conversion("", condition.kind)
+            parse(str(value), condition.kind)
+        except ValueError as error:
+            complain(str(error), "conditions", name)
+    for condition in procedure.conditions:
+        if condition.required and condition.name not in test.conditions:
+            complain(f"{test.procedure!r} needs the condition {condition.name!r}: {condition.meaning}", "conditions")

@@ -1,0 +1,102 @@
+"""The model of ``unit.yaml``: one motor, controller or drive under test."""
+
+from __future__ import annotations
+
+import datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from .fields import Strict, accuracy, physical
+
+Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
+
+
+class Nameplate(Strict):
+    """What the maker states; every entry is optional and none is taken for a measurement."""
+
+    rated_voltage: physical("voltage") | None = None  # type: ignore[valid-type]
+    rated_power: physical("power") | None = None  # type: ignore[valid-type]
+    rated_speed: physical("speed") | None = None  # type: ignore[valid-type]
+    rated_current: physical("current") | None = None  # type: ignore[valid-type]
+    rated_torque: physical("torque") | None = None  # type: ignore[valid-type]
+    pole_pairs: Annotated[int, Field(ge=1, le=200)] | None = None
+    slots: Annotated[int, Field(ge=3, le=600)] | None = None
+    gear_ratio: Annotated[float, Field(gt=0, description="motor revolutions per output revolution")] | None = None
+    freewheel: bool | None = None
+    winding_material: Literal["copper", "aluminium"] | None = None
+    insulation_class: Literal["A", "E", "B", "F", "H"] | None = None
+    rolling_circumference: physical("length") | None = None  # type: ignore[valid-type]
+
+
+class Ambient(Strict):
+    """The air around the bench."""
+
+    temperature: physical("temperature") | None = None  # type: ignore[valid-type]
+    humidity: physical("ratio") | None = None  # type: ignore[valid-type]
+
+
+class Accuracies(Strict):
+    """Stated accuracy per kind of quantity, half-width of the error."""
+
+    voltage: accuracy("voltage") | None = None  # type: ignore[valid-type]
+    current: accuracy("current") | None = None  # type: ignore[valid-type]
+    resistance: accuracy("resistance") | None = None  # type: ignore[valid-type]
+    speed: accuracy("speed") | None = None  # type: ignore[valid-type]
+    time: accuracy("time") | None = None  # type: ignore[valid-type]
+    torque: accuracy("torque") | None = None  # type: ignore[valid-type]
+    force: accuracy("force") | None = None  # type: ignore[valid-type]
+    angle: accuracy("angle") | None = None  # type: ignore[valid-type]
+    temperature: accuracy("temperature") | None = None  # type: ignore[valid-type]
+    power: accuracy("power") | None = None  # type: ignore[valid-type]
+    inductance: accuracy("inductance") | None = None  # type: ignore[valid-type]
+
+
+class Instrument(Strict):
+    """An instrument on the bench; its serial number ties its error to other units measured with it."""
+
+    model: str | None = None
+    serial: str | None = None
+    calibrated_on: datetime.date | None = None
+    calibration_due: datetime.date | None = None
+    accuracy: Accuracies = Accuracies()
+
+
+class Test(Strict):
+    """One log and how it was taken."""
+
+    procedure: str
+    log: Annotated[str, Field(description="file in the unit's folder")]
+    label: Name | None = None
+    layout: Name = "plain"
+    instruments: dict[str, str] = {}
+    conditions: dict[str, Any] = {}
+    remarks: str | None = None
+
+
+class UnitFile(Strict):
+    """A unit under test: what it is, who measured it with what, and its logs."""
+
+    unit: Name
+    kind: Literal["motor", "controller", "drive"]
+    description: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    nameplate: Nameplate = Nameplate()
+    ambient: Ambient = Ambient()
+    operator: str | None = None
+    tested_on: datetime.date | None = None
+    instruments: dict[Name, Instrument] = {}
+    tests: list[Test] = []
+    acceptance: Name | None = None
+
+    @model_validator(mode="after")
+    def _instruments_exist(self) -> UnitFile:
+        for test in self.tests:
+            for column, instrument in test.instruments.items():
+                if instrument not in self.instruments:
+                    raise ValueError(
+                        f"test {test.procedure!r} reads {column!r} with {instrument!r}, which is not under "
+                        f"'instruments' ({', '.join(self.instruments) or 'none there'})"
+                    )
+        return self

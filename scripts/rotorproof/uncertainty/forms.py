@@ -1,0 +1,214 @@
+"""Quantities as linear forms of named, independent influences, so that correlations survive every step.
+
+A value ``y = y0 + sum_k c_k xi_k`` with ``xi_k`` of mean 0 and standard deviation 1 holds the law of propagation
+of JCGM 100:2008 (5.1.2 and 5.2.2): two quantities that share an influence (the same meter, the same fit) are
+correlated through it, and a shared error cancels where it should.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+Distribution = Literal["normal", "rectangular"]
+
+
+@dataclass(frozen=True, slots=True)
+class Influence:
+    """A source of error in units of its own standard uncertainty.
+
+    ``name`` is unique (the same name is the same error); ``source`` is what a reader of the budget sees, and
+    several influences may share it. ``block`` groups the influences that stem from one fit, whose degrees of
+    freedom are shared. ``distribution`` and ``degrees_of_freedom`` after JCGM 100:2008, 4.3 and 4.2. Two
+    influences of the same name are equal whatever else they say: that is what correlates two units.
+    """
+
+    name: str
+    source: str = field(compare=False)
+    distribution: Distribution = field(default="normal", compare=False)
+    degrees_of_freedom: float = field(default=math.inf, compare=False)
+    block: str = field(default="", compare=False)
+
+    def as_json(self) -> dict[str, object]:
+        """Return a JSON mapping; infinite degrees of freedom become ``None``."""
+        dof = None if math.isinf(self.degrees_of_freedom) else self.degrees_of_freedom
+        return {
+            "name": self.name,
+            "source": self.source,
+            "distribution": self.distribution,
+            "degrees_of_freedom": dof,
+            "block": self.block,
+        }
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, object]) -> Influence:
+        """Read what ``as_json`` wrote."""
+        dof = data["degrees_of_freedom"]
+        return cls(
+            str(data["name"]),
+            str(data["source"]),
+            data["distribution"],  # type: ignore[arg-type]
+            math.inf if dof is None else float(dof),  # type: ignore[arg-type]
+            str(data["block"]),
+        )
+
+
+@dataclass(frozen=True)
+class Form:
+    """A value in SI and its sensitivity to each influence (in the value's unit per standard uncertainty)."""
+
+    value: float
+    terms: Mapping[Influence, float] = field(default_factory=dict)
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """Return the combined standard uncertainty (JCGM 100:2008, 5.1.2)."""
+        return math.sqrt(math.fsum(c * c for c in self.terms.values()))
+
+    def covariance(self, other: Form) -> float:
+        """Return the covariance with another form through the influences they share (5.2.2)."""
+        return math.fsum(c * other.terms[i] for i, c in self.terms.items() if i in other.terms)
+
+    def correlation(self, other: Form) -> float:
+        """Return the correlation coefficient; 0 where one of the two has no uncertainty."""
+        scale = self.standard_uncertainty * other.standard_uncertainty
+        return self.covariance(other) / scale if scale > 0 else 0.0
+
+    def scaled(self, factor: float) -> Form:
+        """Return ``factor`` times this form."""
+        return Form(self.value * factor, {i: c * factor for i, c in self.terms.items()})
+
+    def minus(self, other: Form) -> Form:
+        """Return the difference, in which shared influences cancel."""
+        terms: dict[Influence, float] = defaultdict(float, self.terms)
+        for influence, c in other.terms.items():
+            terms[influence] -= c
+        return Form(self.value - other.value, dict(terms))
+
+
+def propagate(
+    model: Callable[[Mapping[str, float]], Mapping[str, float]], inputs: Mapping[str, Form]
+) -> dict[str, Form]:
+    """Carry scalar forms through ``model`` by central differences of one standard uncertainty each.
+
+    This is the numerical evaluation of JCGM 100:2008, 5.1.3 note 2 and 5.1.4; inputs without uncertainty are
+    not varied. Whatever ``model`` raises at the best values is raised here; a step that leaves the model's
+    domain is retried at a hundredth of the step.
+    """
+    centre = {name: form.value for name, form in inputs.items()}
+    best = dict(model(centre))
+    terms: dict[str, dict[Influence, float]] = {name: defaultdict(float) for name in best}
+    for name, form in inputs.items():
+        u = form.standard_uncertainty
+        if u == 0:
+            continue
+        slopes = _slopes(model, centre, name, u, best)
+        for output, slope in slopes.items():
+            if slope != 0:
+                for influence, c in form.terms.items():
+                    terms[output][influence] += slope * c
+    return {name: Form(float(value), dict(terms[name])) for name, value in best.items()}
+
+
+def _slopes(
+    model: Callable[[Mapping[str, float]], Mapping[str, float]],
+    centre: Mapping[str, float],
+    name: str,
+    u: float,
+    best: Mapping[str, float],
+) -> dict[str, float]:
+    for step in (u, 0.01 * u):
+        try:
+            up = model({**centre, name: centre[name] + step})
+            down = model({**centre, name: centre[name] - step})
+        except (ValueError, ArithmeticError):
+            if step != u:
+                raise
+            continue
+        if set(up) >= set(best) and set(down) >= set(best):
+            return {output: (up[output] - down[output]) / (2 * step) for output in best}
+    raise ValueError(f"the result cannot be followed over the uncertainty of {name}")
+
+
+def block_influences(
+    name: str, source: str, covariance: np.ndarray, degrees_of_freedom: float
+) -> tuple[list[Influence], np.ndarray]:
+    """Split a ``(k, k)`` covariance of fitted parameters into independent unit influences.
+
+    Returns the influences and the ``(k, m)`` matrix of sensitivities of the k parameters to them. Eigenvalues
+    below 1e-14 of the largest are rounding and are dropped. Raises ``ValueError`` if the matrix is not finite
+    or not positive semi-definite.
+    """
+    covariance = np.atleast_2d(np.asarray(covariance, dtype=float))
+    if not np.isfinite(covariance).all():
+        raise ValueError("the covariance of the fit is not finite: the readings do not determine the parameters")
+    scale = np.sqrt(np.diag(covariance))
+    scale = np.where(scale > 0, scale, 1.0)
+    # Correlations, not covariances, are decomposed: parameters of very different size share one matrix.
+    eigenvalues, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
+    if eigenvalues.min() < -1e-6:
+        raise ValueError("the covariance of the fit is not positive semi-definite")
+    keep = eigenvalues > 1e-14 * max(eigenvalues.max(), 1e-300)
+    matrix = scale[:, None] * vectors[:, keep] * np.sqrt(eigenvalues[keep])
+    influences = [
+        Influence(f"{name}/{k}", source, "normal", degrees_of_freedom, name) for k in range(int(keep.sum()))
+    ]
+    return influences, matrix
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetLine:
+    """One row of an uncertainty budget: a source, its share of the variance, and how it is distributed."""
+
+    source: str
+    standard_uncertainty: float
+    share: float
+    distribution: str
+    degrees_of_freedom: float
+
+
+def budget(form: Form) -> list[BudgetLine]:
+    """Return the budget of a form by source, the largest contribution first (JCGM 100:2008, 7.2.7)."""
+    total = form.standard_uncertainty**2
+    by_source: dict[str, list[tuple[Influence, float]]] = defaultdict(list)
+    for influence, c in form.terms.items():
+        if c != 0:
+            by_source[influence.source].append((influence, c))
+    lines = []
+    for source, members in by_source.items():
+        variance = math.fsum(c * c for _, c in members)
+        shapes = {influence.distribution for influence, _ in members}
+        lines.append(
+            BudgetLine(
+                source,
+                math.sqrt(variance),
+                variance / total if total > 0 else 0.0,
+                shapes.pop() if len(shapes) == 1 else "mixed",
+                effective_degrees_of_freedom(Form(0.0, dict(members))),
+            )
+        )
+    return sorted(lines, key=lambda line: (-line.standard_uncertainty, line.source))
+
+
+def _blocks(terms: Iterable[tuple[Influence, float]]) -> list[tuple[float, float]]:
+    """Return ``(variance, degrees of freedom)`` per independent contribution, fits kept whole."""
+    variance: dict[str, float] = defaultdict(float)
+    dof: dict[str, float] = {}
+    for influence, c in terms:
+        key = influence.block or influence.name
+        variance[key] += c * c
+        dof[key] = influence.degrees_of_freedom
+    return [(variance[key], dof[key]) for key in variance]
+
+
+def effective_degrees_of_freedom(form: Form) -> float:
+    """Return the effective degrees of freedom by Welch-Satterthwaite (JCGM 100:2008, G.4.1)."""
+    blocks = _blocks(form.terms.items())
+    total = math.fsum(v for v, _ in blocks)
+    denominator = math.fsum(v * v / nu for v, nu in blocks if not math.isinf(nu))
+    return total * total / denominator if denominator > 0 else math.inf

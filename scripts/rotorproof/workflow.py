@@ -1,0 +1,173 @@
+"""What the Snakefile asks: the checked project, cut into the slices each rule depends on."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from .errors import InputError
+from .fingerprint import fingerprint
+from .logs.unit_logs import sha256
+from .settings.load import Project, Unit, load_project, load_settings
+from .settings.run import RunSettings
+
+_FIT_UNIT_KEYS = ("unit", "kind", "nameplate", "ambient", "instruments", "tests")
+_FIT_SETTINGS = ("config_version", "winding_constant", "pack", "vehicle", "coverage_probability")
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A project as the workflow sees it. Functions of ``wildcards`` return one unit's slice."""
+
+    root: Path
+    settings: RunSettings
+    project: Project
+    raw_settings: Mapping[str, Any]
+
+    @classmethod
+    def load(cls, root: Path, overrides: Mapping[str, Any]) -> Plan:
+        """Check everything. Settings that cannot be used end the program with every problem on the screen."""
+        from .settings.documents import read_document
+
+        try:
+            path = root / "config" / "config.yaml"
+            settings = load_settings(path, overrides)
+            raw = {**(read_document(path).data or {}), **overrides}
+            project = load_project(settings, root / "config", root)
+            if project.problems:
+                raise InputError(project.problems)
+        except InputError as error:
+            raise SystemExit("\n".join(str(problem) for problem in error.problems)) from None
+        return cls(root, settings, project, _json(raw))
+
+    @property
+    def reports(self) -> str:
+        """Return the folder of the reports as the rules name it."""
+        return self.settings.reports_dir
+
+    @property
+    def units(self) -> list[str]:
+        """Return the names of the units that can be reported on."""
+        return list(self.project.units)
+
+    @property
+    def unit_pattern(self) -> str:
+        """Return the wildcard constraint: exactly the known units."""
+        return "|".join(re.escape(name) for name in self.units) or "(?!)"
+
+    def _unit(self, wildcards: Any) -> Unit:
+        return self.project.units[wildcards.unit]
+
+    def folder(self, wildcards: Any) -> str:
+        """Return the raw folder of a unit."""
+        return str(self._unit(wildcards).folder)
+
+    def logs(self, wildcards: Any) -> list[str]:
+        """Return the logs of a unit that exist; an absent one is reported by the rule that reads."""
+        unit = self._unit(wildcards)
+        paths = dict.fromkeys(unit.folder / test.log for test in unit.file.tests)
+        return [str(path) for path in paths if path.is_file()]
+
+    def tests(self, wildcards: Any) -> list[dict[str, Any]]:
+        """Return what reading depends on of each test."""
+        keys = ("procedure", "log", "layout")
+        data = self.unit(wildcards).get("tests") or []
+        return [{key: test[key] for key in keys if key in test} for test in data]
+
+    def layouts(self, wildcards: Any) -> dict[str, Any]:
+        """Return the layouts that a unit's logs use."""
+        return {name: layout.model_dump() for name, layout in self._unit(wildcards).layouts.items()}
+
+    def unit(self, wildcards: Any) -> dict[str, Any]:
+        """Return the whole unit file as plain data."""
+        return _json(self._unit(wildcards).document.data)
+
+    def measured_part(self, wildcards: Any) -> dict[str, Any]:
+        """Return the part of the unit file that fitting depends on."""
+        data = self.unit(wildcards)
+        return {key: data[key] for key in _FIT_UNIT_KEYS if key in data}
+
+    @property
+    def fit_settings(self) -> dict[str, Any]:
+        """Return the run settings that fitting depends on."""
+        return {key: self.raw_settings[key] for key in _FIT_SETTINGS if key in self.raw_settings}
+
+    def kind(self, wildcards: Any) -> str:
+        """Return the kind of a unit."""
+        return self._unit(wildcards).file.kind
+
+    def acceptance(self, wildcards: Any) -> dict[str, Any] | None:
+        """Return the acceptance set of a unit as plain data."""
+        found = self._unit(wildcards).acceptance
+        return None if found is None else found.model_dump(exclude_none=True)
+
+    def configuration(self, wildcards: Any) -> dict[str, Any]:
+        """Return the whole configuration behind a unit's report."""
+        # Folders are where a run happens to lie; they are no part of what was measured.
+        settings = {key: value for key, value in self.raw_settings.items() if not key.endswith("_dir")}
+        return {
+            "settings": settings,
+            "unit": self.unit(wildcards),
+            "acceptance": self.acceptance(wildcards),
+            "layouts": self.layouts(wildcards),
+        }
+
+    def hashes(self, wildcards: Any) -> dict[str, str]:
+        """Return the SHA-256 of the settings files behind a unit's report."""
+        unit = self._unit(wildcards)
+        files = {unit.shown: unit.folder / "unit.yaml", "config/config.yaml": self.root / "config" / "config.yaml"}
+        if unit.file.acceptance:
+            name = f"config/acceptance/{unit.file.acceptance}.yaml"
+            files[name] = self.root / name
+        for layout in unit.layouts:
+            name = f"config/layouts/{layout}.yaml"
+            if (self.root / name).is_file():
+                files[name] = self.root / name
+        return {name: sha256(path) for name, path in files.items()}
+
+    @property
+    def all_units(self) -> list[dict[str, Any]]:
+        """Return all unit files as plain data."""
+        return [_json(unit.document.data) for unit in self.project.units.values()]
+
+    @property
+    def refused(self) -> dict[str, list[dict[str, Any]]]:
+        """Return the units that cannot be reported on, with their problems."""
+        return {name: [p.as_json() for p in problems] for name, problems in self.project.refused.items()}
+
+    @property
+    def refusal(self) -> str:
+        """Return the file that is never written while a unit is refused."""
+        return f"{self.reports}/.work/all-units-reported"
+
+    @property
+    def refusals(self) -> list[str]:
+        """Return the target that fails the run if any unit is refused."""
+        return [self.refusal] if self.project.refused else []
+
+    @property
+    def refusal_message(self) -> str:
+        """Return what is wrong with the refused units, one problem a line."""
+        return "\n".join(str(problem) for problems in self.project.refused.values() for problem in problems)
+
+    def code(self, rule: str) -> str:
+        """Return the fingerprint of the code (and templates) a rule depends on."""
+        return self._codes[rule]
+
+    @cached_property
+    def _codes(self) -> dict[str, str]:
+        scripts = self.root / "scripts"
+        templates = sorted(path for path in (self.root / "templates").rglob("*") if path.is_file())
+        extra = {"render": templates, "register": templates}
+        rules = ("read", "fit", "decide", "draw", "render", "register")
+        return {rule: fingerprint(scripts / f"{rule}.py", extra.get(rule, ())) for rule in rules}
+
+
+def _json(data: Any) -> Any:
+    """Return plain data with dates as text, as JSON would hold it."""
+    return json.loads(json.dumps(data, default=str))
