@@ -1,0 +1,109 @@
+# `make` lists the targets. To pass another command of the program through, add two lines like those of
+# `report`; `make report ARGS="--help"` shows how its arguments are handed on.
+
+SHELL := bash
+.SHELLFLAGS := -euo pipefail -c
+.DELETE_ON_ERROR:
+.DEFAULT_GOAL := help
+MAKEFLAGS += --no-builtin-rules --no-print-directory
+
+VENV := .venv
+PY := $(VENV)/bin/python
+ROTORPROOF := $(PY) -m rotorproof
+UV_VERSION := 0.13.9
+
+# Arguments of the command, and of pytest; test processes.
+ARGS ?=
+PYTEST_ARGS ?=
+JOBS ?= auto
+
+export PYTHONPATH := $(CURDIR)/scripts
+export PIP_DISABLE_PIP_VERSION_CHECK := 1
+# Some pips would otherwise warn about a package that comes without a pyproject.toml.
+export PIP_USE_PEP517 := 1
+
+# An installed environment is marked by a file named after the lock file's checksum: another lock, or an
+# installation that was interrupted, has no such file and starts from nothing.
+checksum = $(firstword $(shell cksum < $(1)))
+STAMP := $(VENV)/.rotorproof-$(call checksum,requirements.lock)
+TEST_STAMP := $(STAMP)-test-$(call checksum,tests/requirements.lock)
+# A Python that was removed or upgraded in place leaves an environment that no longer runs.
+ifneq ($(wildcard $(VENV)),)
+ifneq ($(shell $(PY) -c 'print("runs")' 2>/dev/null),runs)
+$(shell rm -f $(VENV)/.rotorproof-* $(PY))
+endif
+endif
+
+PIP_INSTALL = $(PY) -m pip install --quiet --no-input --require-hashes -r
+SNAKEFILES = Snakefile $(wildcard rules/*.smk)
+
+.PHONY: help
+help: ## List the targets
+	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18
+
+# ----- Use
+
+.PHONY: report
+report: ready ## Make the acceptance reports (ARGS="..." is handed on)
+	@$(ROTORPROOF) report $(ARGS)
+
+# ----- Environment
+
+.PHONY: setup
+setup: ready ## Install everything a report needs, into .venv
+
+.PHONY: ready test-ready system test-system
+ready: system $(STAMP)
+test-ready: test-system $(TEST_STAMP)
+system:
+	@scripts/system_check.sh
+test-system:
+	@scripts/system_check.sh test
+
+$(STAMP): | system
+	@echo "Installing the locked Python packages into $(VENV) (about a minute)"
+	@rm -rf $(VENV)
+	@python=$$(scripts/find_python.sh) && "$$python" -m venv $(VENV)
+	@$(PIP_INSTALL) requirements.lock
+	@touch $@
+
+$(TEST_STAMP): $(STAMP) | test-system
+	@echo "Installing the locked test tools into $(VENV)"
+	@$(PIP_INSTALL) tests/requirements.lock
+	@touch $@
+
+# ----- Development
+
+.PHONY: test
+test: test-ready ## Run all tests (PYTEST_ARGS="...", JOBS=2)
+	@$(PY) -m pytest -n $(JOBS) $(PYTEST_ARGS)
+
+.PHONY: lint
+lint: test-ready ## Check style and types
+	$(PY) -m ruff check .
+	$(PY) -m ruff format --check .
+	$(PY) -m snakefmt --check $(SNAKEFILES)
+	$(PY) -m mypy
+
+.PHONY: format
+format: test-ready ## Put the code into its standard form
+	$(PY) -m ruff check --fix-only --quiet .
+	$(PY) -m ruff format .
+	$(PY) -m snakefmt $(SNAKEFILES)
+
+UV_COMPILE = build/uv/bin/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes \
+	--no-header --no-emit-index-url --no-emit-find-links $(if $(UPGRADE),--upgrade)
+
+.PHONY: lock
+lock: ## Renew the lock files from pyproject.toml (UPGRADE=1 takes newer versions)
+	@python=$$(scripts/find_python.sh) && "$$python" -m venv build/uv
+	@build/uv/bin/python -m pip install --quiet uv==$(UV_VERSION)
+	$(UV_COMPILE) --all-extras pyproject.toml --output-file requirements.lock
+	$(UV_COMPILE) --group test --constraints requirements.lock --output-file tests/requirements.lock
+
+.PHONY: clean
+clean: ## Delete what a run leaves behind, never raw/ or reports/
+	@for path in build .snakemake .pytest_cache .hypothesis .mypy_cache .ruff_cache; do \
+	    if [ -e "$$path" ]; then echo "deleting $$path"; rm -rf -- "$$path"; fi; \
+	done
+	@find scripts tests -name __pycache__ -type d -prune -printf 'deleting %p\n' -exec rm -rf {} +
