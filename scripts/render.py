@@ -8,13 +8,28 @@ from rotorproof.rendering.report import render_report
 
 
 def main(
-    *, unit: Mapping[str, Any], configuration: Mapping[str, Any], hashes: Mapping[str, str],
-    results: Path, readings: Path, fit: Path, figures: Path, report: Path, evidence: Path,
+    *,
+    unit: Mapping[str, Any],
+    configuration: Mapping[str, Any],
+    hashes: Mapping[str, str],
+    results: Path,
+    readings: Path,
+    fit: Path,
+    figures: Path,
+    report: Path,
+    evidence: Path,
 ) -> None:
     """Write ``report`` (PDF) and ``evidence`` (JSON) of a unit."""
     render_report(
-        unit=unit, configuration=configuration, hashes=hashes, results_path=results, readings_path=readings,
-        fit_path=fit, figures=figures, report_path=report, evidence_path=evidence,
+        unit=unit,
+        configuration=configuration,
+        hashes=hashes,
+        results_path=results,
+        readings_path=readings,
+        fit_path=fit,
+        figures=figures,
+        report_path=report,
+        evidence_path=evidence,
     )
 
 

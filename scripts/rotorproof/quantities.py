@@ -6,13 +6,14 @@ from functools import cache
 
 from .derivations import derivations
 from .procedures import procedures
-from .procedures.base import Quantity
+from .procedures.base import Procedure, Quantity
+from .procedures.derivation import Derivation
 
 
 @cache
 def quantities() -> dict[str, Quantity]:
     """Return every quantity by name. Raises ``ValueError`` if one is defined twice or given but not defined."""
-    makers = [*procedures().values(), *derivations().values()]
+    makers: list[Procedure | Derivation] = [*procedures().values(), *derivations().values()]
     known: dict[str, Quantity] = {}
     for maker in makers:
         for quantity in maker.quantities:

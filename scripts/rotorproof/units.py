@@ -130,7 +130,9 @@ def conversion(unit: str, kind: str) -> Conversion:
 
 def _spaced(unit: str) -> str:
     """Rewrite ``kg m^2`` as ``kg*m**2``: juxtaposition is multiplication in the SI brochure."""
-    return re.sub(r"\s+", "*", unit.strip()).replace("*/*", "/").replace("/*", "/").replace("*/", "/").replace("^", "**")
+    return (
+        re.sub(r"\s+", "*", unit.strip()).replace("*/*", "/").replace("/*", "/").replace("*/", "/").replace("^", "**")
+    )
 
 
 def _tidy(number: float) -> float:

@@ -97,9 +97,7 @@ def run(
             block.degrees_of_freedom,
         )
         for row, (name, value) in zip(matrix, block.values.items(), strict=True):
-            parameters[name] = Form(
-                value, {i: float(c) for i, c in zip(influences, row, strict=True) if c != 0}
-            )
+            parameters[name] = Form(value, {i: float(c) for i, c in zip(influences, row, strict=True) if c != 0})
     through_formula = propagate(lambda p: procedure.derive(p, centre), parameters)
     for name, form in through_formula.items():
         for influence, c in form.terms.items():
@@ -112,11 +110,11 @@ def run(
 
     # Stated conditions and given scalars with an uncertainty of their own.
     for (index, name), form in uncertain_conditions.items():
-        slope = _slope(form, lambda value, i=index, n=name: outputs(_with_condition(logs, i, n, value), centre))  # type: ignore[misc]
+        slope = _slope(form, lambda value, i=index, n=name: outputs(_with_condition(logs, i, n, value), centre))
         _spread(terms, form, slope)
     for name, form in given.items():
         if form.standard_uncertainty > 0:
-            slope = _slope(form, lambda value, n=name: outputs(logs, {**centre, n: value}))  # type: ignore[misc]
+            slope = _slope(form, lambda value, n=name: outputs(logs, {**centre, n: value}))
             _spread(terms, form, slope)
 
     forms = {name: Form(float(value), dict(terms[name])) for name, value in best.items()}

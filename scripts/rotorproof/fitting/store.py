@@ -133,7 +133,7 @@ def load_panels(described: Sequence[Mapping[str, Any]], arrays: Mapping[str, np.
             arrays[f"{base}/x"],
             arrays[f"{base}/y"],
             entry["role"],
-            arrays[error] if error in arrays else None,
+            arrays.get(error),
         )
 
     return [

@@ -174,9 +174,7 @@ def _run_one(
     result.outcomes.append(outcome)
     result.problems.extend(outcome.fit.warnings)
     for name, reason in outcome.fit.missing.items():
-        result.problems.append(
-            Problem(f"{name}: {reason}", file=files, severity="warning", procedure=procedure.name)
-        )
+        result.problems.append(Problem(f"{name}: {reason}", file=files, severity="warning", procedure=procedure.name))
 
 
 def _unexpected(name: str, result: UnitFit, files: str | None = None) -> None:

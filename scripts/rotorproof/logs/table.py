@@ -133,7 +133,9 @@ def read_head(raw: bytes, layout: Layout, wanted: Sequence[str], shown: str) -> 
             start = offset - len(chunk)
             return Head(_mapped(cells, layout, wanted, shown, line), start, line, len(cells))
         sources = (
-            _plain(cells, wanted, shown, line) if layout.columns is None else _mapped(cells, layout, wanted, shown, line)
+            _plain(cells, wanted, shown, line)
+            if layout.columns is None
+            else _mapped(cells, layout, wanted, shown, line)
         )
         return Head(sources, offset, line + 1, len(cells))
     raise InputError(Problem("the log holds no header row; the first row must name the columns", file=shown))
@@ -173,9 +175,7 @@ def _plain(cells: Sequence[str], wanted: Sequence[str], shown: str, line: int) -
     return tuple(sources)
 
 
-def _mapped(
-    cells: Sequence[str], layout: Layout, wanted: Sequence[str], shown: str, line: int
-) -> tuple[Source, ...]:
+def _mapped(cells: Sequence[str], layout: Layout, wanted: Sequence[str], shown: str, line: int) -> tuple[Source, ...]:
     problems: list[Problem] = []
     sources: list[Source] = []
     for name, spec in (layout.columns or {}).items():
@@ -288,9 +288,7 @@ def _slow(raw: bytes, head: Head, layout: Layout, shown: str) -> dict[str, np.nd
                 continue
             count += 1
             if count <= MAXIMUM_NAMED:
-                problems.append(
-                    Problem(_why(cell, layout), file=shown, line=number, column=source.name)
-                )
+                problems.append(Problem(_why(cell, layout), file=shown, line=number, column=source.name))
     if count > MAXIMUM_NAMED:
         problems.append(Problem(f"{count - MAXIMUM_NAMED} more cells cannot be used", file=shown))
     if problems:

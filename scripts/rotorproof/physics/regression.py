@@ -73,8 +73,12 @@ def nonlinear_fit(
     n, k = observed.size, start.size
     if n <= k:
         raise FitError(f"{n} readings cannot determine {k} parameters and their scatter; take at least {k + 3}")
+
+    def difference(values: np.ndarray) -> np.ndarray:
+        return model(values) - observed
+
     solution = least_squares(
-        lambda p: model(p) - observed,
+        difference,
         start,
         method="lm" if bounds is None else "trf",
         bounds=(-np.inf, np.inf) if bounds is None else bounds,
@@ -88,10 +92,10 @@ def nonlinear_fit(
         raise FitError("the fit did not converge; look at the plot of the readings")
     if bounds is not None and np.any(solution.active_mask != 0):
         raise FitError("the fit ended at the edge of what is physically possible; look at the plot of the readings")
-    scale = np.linalg.norm(solution.jac, axis=0)
+    scale = np.linalg.norm(np.asarray(solution.jac), axis=0)
     if not np.all(scale > 0):
         raise FitError("the readings do not depend on one of the parameters")
-    _, r = np.linalg.qr(solution.jac / scale)
+    _, r = np.linalg.qr(np.asarray(solution.jac) / scale)
     if np.min(np.abs(np.diag(r))) < 1e-12:
         raise FitError("the readings do not vary enough to tell the parameters apart")
     r_inverse = np.linalg.solve(r, np.eye(k))

@@ -14,7 +14,18 @@ from ..jsonio import read_json, write_bytes, write_json
 from ..logs.store import load_readings
 
 TEMPLATES = Path(__file__).parents[3] / "templates"
-_SOFTWARE = ("numpy", "scipy", "pandas", "matplotlib", "jinja2", "weasyprint", "snakemake", "pydantic", "pint", "pyarrow")
+_SOFTWARE = (
+    "numpy",
+    "scipy",
+    "pandas",
+    "matplotlib",
+    "jinja2",
+    "weasyprint",
+    "snakemake",
+    "pydantic",
+    "pint",
+    "pyarrow",
+)
 
 
 def render_report(

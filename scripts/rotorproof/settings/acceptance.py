@@ -33,9 +33,9 @@ class AcceptanceSet(Strict):
     description: str | None = None
     source: str | None = None
     rule: Rule = "guarded"
-    guard_factor: Annotated[
-        float, Field(ge=0, description="guard band as a multiple of the expanded uncertainty")
-    ] = 1.0
+    guard_factor: Annotated[float, Field(ge=0, description="guard band as a multiple of the expanded uncertainty")] = (
+        1.0
+    )
     criteria: list[Criterion]
 
 

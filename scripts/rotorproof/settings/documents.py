@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -52,9 +51,7 @@ def read_document(path: Path, shown: str | None = None) -> Document:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        raise InputError(
-            Problem("the file is not UTF-8 text; save it again as UTF-8", file=name, line=line)
-        ) from None
+        raise InputError(Problem("the file is not UTF-8 text; save it again as UTF-8", file=name, line=line)) from None
     loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)(text)
     try:
         node = loader.get_single_node()
@@ -79,9 +76,7 @@ def read_document(path: Path, shown: str | None = None) -> Document:
     return Document(path, name, data, lines)
 
 
-def _plain(
-    loader: Any, node: yaml.Node, where: Path_, lines: dict[Path_, int], name: str, seen: set[int]
-) -> Any:
+def _plain(loader: Any, node: yaml.Node, where: Path_, lines: dict[Path_, int], name: str, seen: set[int]) -> Any:
     line = node.start_mark.line + 1
     if id(node) in seen:
         # An alias makes the same node appear twice; nested aliases can grow a small file without bound.
@@ -95,7 +90,7 @@ def _plain(
         for key_node, value_node in node.value:
             key_line = key_node.start_mark.line + 1
             key = key_node.value if isinstance(key_node, yaml.ScalarNode) else None
-            if not isinstance(key, Hashable) or key is None:
+            if not isinstance(key, str):
                 raise InputError(Problem("a key must be a plain word", file=name, line=key_line))
             if key in result:
                 raise InputError(Problem(f"the key {key!r} stands twice; keep one", file=name, line=key_line))

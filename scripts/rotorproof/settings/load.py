@@ -27,7 +27,9 @@ Model = TypeVar("Model", bound=Strict)
 def validated(document: Document, model: type[Model]) -> Model:
     """Return the document as ``model``. Raises ``InputError`` with every problem, by line."""
     if not isinstance(document.data, dict):
-        raise InputError(Problem("the file must hold 'key: value' lines; it is empty or something else", document.shown))
+        raise InputError(
+            Problem("the file must hold 'key: value' lines; it is empty or something else", document.shown)
+        )
     try:
         return model.model_validate(document.data)
     except ValidationError as error:
@@ -161,14 +163,10 @@ def _check_criteria(document: Document, found: AcceptanceSet) -> None:
             try:
                 limits[side] = parse(str(value), known.kind).value
             except ValueError as error:
-                problems.append(
-                    Problem(str(error), document.shown, document.line(("criteria", index, side)), side)
-                )
-        if len(limits) == 2 and limits["min"] > limits["max"]:  # noqa: PLR2004 (both sides)
+                problems.append(Problem(str(error), document.shown, document.line(("criteria", index, side)), side))
+        if len(limits) == 2 and limits["min"] > limits["max"]:
             problems.append(
-                Problem(
-                    f"'min' lies above 'max' for {criterion.quantity}", document.shown, document.line(where), "min"
-                )
+                Problem(f"'min' lies above 'max' for {criterion.quantity}", document.shown, document.line(where), "min")
             )
     if problems:
         raise InputError(problems)
@@ -273,7 +271,9 @@ def _check_test(
         complain(f"there is no procedure {test.procedure!r}{hint}; there are: {', '.join(procedures())}", "procedure")
         return
     if file.kind not in procedure.unit_kinds:
-        complain(f"{test.procedure!r} is a test of a {' or '.join(procedure.unit_kinds)}, not of a {file.kind}", "procedure")
+        complain(
+            f"{test.procedure!r} is a test of a {' or '.join(procedure.unit_kinds)}, not of a {file.kind}", "procedure"
+        )
     outside = Path(test.log).is_absolute() or ".." in Path(test.log).parts
     if outside or not (entry / test.log).resolve().is_relative_to(entry.resolve()):
         complain(f"the log {test.log!r} lies outside the unit's folder; copy it in", "log")

@@ -96,9 +96,7 @@ def _t_quantile(level: float, dof: float) -> float:
 
 @lru_cache(maxsize=256)
 def _rectangles(half_widths: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
-    """Return grid points and weights of the density of a sum of centred rectangles.
-
-    """
+    """Return grid points and weights of the density of a sum of centred rectangles."""
     if not half_widths:
         return np.zeros(1), np.ones(1)
     support = sum(half_widths)

@@ -155,9 +155,7 @@ def block_influences(
         raise ValueError("the covariance of the fit is not positive semi-definite")
     keep = eigenvalues > 1e-14 * max(eigenvalues.max(), 1e-300)
     matrix = scale[:, None] * vectors[:, keep] * np.sqrt(eigenvalues[keep])
-    influences = [
-        Influence(f"{name}/{k}", source, "normal", degrees_of_freedom, name) for k in range(int(keep.sum()))
-    ]
+    influences = [Influence(f"{name}/{k}", source, "normal", degrees_of_freedom, name) for k in range(int(keep.sum()))]
     return influences, matrix
 
 

@@ -1,0 +1,189 @@
+"""Make the acceptance reports of all units, or of those named.
+
+Reads the raw logs, fits, decides and renders what is new or has changed, and ends with each unit's verdict.
+The exit status is 0 when every unit could be reported on (a rejected unit is a result, not an error), 1 when
+one could not, and 2 when the settings cannot be used.
+"""
+
+from __future__ import annotations
+
+import argparse
+import fcntl
+import json
+import os
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Iterable
+from pathlib import Path
+from typing import IO, Any
+
+from ..decision.reasons import reason
+from ..jsonio import read_json
+from ..workflow import Plan
+
+ROOT = Path(__file__).resolve().parents[3]
+_STEP = re.compile(r"^(\d+) of (\d+) steps")
+_JOB = re.compile(r"^(?:Job \d+|localrule \w+): (.+)$")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's arguments."""
+    parser.add_argument("units", nargs="*", metavar="UNIT", help="units to report on (default: all)")
+    parser.add_argument(
+        "--config", nargs="+", default=[], metavar="KEY=VALUE", help="override settings of config/config.yaml"
+    )
+    parser.add_argument("--cores", type=int, default=os.cpu_count() or 1, help="jobs at once (default: all cores)")
+    parser.add_argument("--quiet", action="store_true", help="say nothing but problems and the final table")
+    parser.add_argument("--json", action="store_true", help="print the final table as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the workflow and print the verdicts."""
+    overrides = _overrides(args.config)
+    plan = Plan.load(ROOT, overrides)
+    reports = ROOT / plan.reports
+    unknown = [name for name in args.units if name not in plan.units and name not in plan.refused]
+    if unknown:
+        known = ", ".join(plan.units) or "none"
+        print(f"error: no such unit: {', '.join(unknown)}; there are: {known}", file=sys.stderr)
+        return 2
+    (reports / ".work").mkdir(parents=True, exist_ok=True)
+    with (reports / ".work" / "lock").open("w") as lock:
+        try:
+            # The system frees this lock when the program ends, however it ends.
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            print(f"error: another run is working on {plan.reports}; wait for it to end", file=sys.stderr)
+            return 2
+        wanted = [name for name in args.units if name in plan.units]
+        targets = [f"{plan.reports}/{name}/report.pdf" for name in wanted]
+        refused = [name for name in plan.refused if not args.units or name in args.units]
+        status = 0
+        if not args.units or targets:
+            status = _workflow(targets, args, overrides)
+    rows = [_row(reports, name) for name in (wanted if args.units else plan.units)]
+    rows += [{"unit": name, "verdict": "not reported", "reason": plan.refused[name][0]["message"]} for name in refused]
+    _print(rows, plan, reports, as_json=args.json)
+    failed = refused or any(row["verdict"] == "not reported" for row in rows)
+    return 1 if failed else min(status, 1)
+
+
+def _overrides(pairs: Iterable[str]) -> dict[str, Any]:
+    import yaml
+
+    found = {}
+    for pair in pairs:
+        key, separator, value = pair.partition("=")
+        if not separator:
+            raise SystemExit(f"error: --config takes KEY=VALUE, not {pair!r}")
+        found[key] = yaml.safe_load(value)
+    return found
+
+
+def _workflow(targets: list[str], args: argparse.Namespace, overrides: dict[str, Any]) -> int:
+    command = [
+        sys.executable,
+        "-m",
+        "snakemake",
+        "--snakefile",
+        str(ROOT / "Snakefile"),
+        "--directory",
+        str(ROOT),
+    ]
+    command += ["--cores", str(args.cores), "--keep-going", "--rerun-incomplete", "--nolock", "--nocolor"]
+    if overrides:
+        command += ["--config", *(f"{key}={json.dumps(value)}" for key, value in overrides.items())]
+    command += ["--", *targets] if targets else []
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
+    assert process.stderr is not None
+    try:
+        unclear = _follow(process.stderr, quiet=args.quiet)
+        status = process.wait()
+    except BaseException:
+        process.terminate()
+        process.wait()
+        raise
+    if status != 0 and unclear:
+        print("\n".join(unclear), file=sys.stderr)
+    return status
+
+
+def _follow(stream: IO[str], *, quiet: bool) -> list[str]:
+    """Show the workflow's progress; return the lines that may explain a failure."""
+    live = sys.stderr.isatty() and not quiet
+    started = time.monotonic()
+    done = total = 0
+    kept: list[str] = []
+    for line in stream:
+        text = line.rstrip()
+        if step := _STEP.match(text):
+            done, total = int(step[1]), int(step[2])
+        elif (job := _JOB.match(text)) and not quiet:
+            left = ""
+            if done and total:
+                seconds = (time.monotonic() - started) * (total - done) / done
+                left = f", about {seconds:.0f} s left"
+            count = f"[{done}/{total}{left}] " if total else ""
+            shown = f"{count}{job[1]}"
+            if live:
+                print(f"\r\x1b[K{shown[:100]}", end="", file=sys.stderr, flush=True)
+            else:
+                print(shown, file=sys.stderr, flush=True)
+        elif "Error" in text or "error" in text or text.startswith("    log:"):
+            kept.append(text)
+    if live:
+        print("\r\x1b[K", end="", file=sys.stderr)
+    return kept[-20:]
+
+
+def _row(reports: Path, name: str) -> dict[str, str]:
+    try:
+        results = read_json(reports / name / "results.json")
+    except (OSError, ValueError):
+        return {"unit": name, "verdict": "not reported", "reason": "a step of the workflow failed"}
+    report = reports / name / "report.pdf"
+    if not report.exists():
+        return {"unit": name, "verdict": "not reported", "reason": "the report could not be rendered"}
+    errors = sum(problem["severity"] == "error" for problem in results["problems"])
+    warnings = len(results["problems"]) - errors
+    return {
+        "unit": name,
+        "verdict": results["verdict"],
+        "reason": reason(results),
+        "problems": f"{errors} errors, {warnings} warnings" if errors or warnings else "",
+        "report": os.path.relpath(report),
+    }
+
+
+def _print(rows: list[dict[str, str]], plan: Plan, reports: Path, *, as_json: bool) -> None:
+    if as_json:
+        print(json.dumps(rows, indent=2))
+        return
+    for name in plan.units:
+        path = reports / name / "results.json"
+        if path.exists() and any(row["unit"] == name for row in rows):
+            for problem in read_json(path)["problems"]:
+                if problem["severity"] == "error":
+                    place = ", ".join(
+                        str(part)
+                        for part in (
+                            problem.get("file"),
+                            f"line {problem['line']}" if problem.get("line") else None,
+                            f"column {problem['column']!r}" if problem.get("column") else None,
+                        )
+                        if part
+                    )
+                    print(f"error: {place or name}: {problem['message']}", file=sys.stderr)
+    for problems in plan.refused.values():
+        for problem in problems:
+            place = ", ".join(str(problem[key]) for key in ("file", "line", "column") if key in problem)
+            print(f"error: {place}: {problem['message']}", file=sys.stderr)
+    width = max([len(row["unit"]) for row in rows], default=4)
+    for row in rows:
+        print(f"{row['unit']:<{width}}  {row['verdict']:<12}  {row['reason']}")
+        if "report" in row:
+            extra = f"  ({row['problems']})" if row["problems"] else ""
+            print(f"{'':<{width}}  {row['report']}{extra}")
+    print(f"{'register':<{width}}  {os.path.relpath(reports / 'index.html')}")
