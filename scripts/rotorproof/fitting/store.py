@@ -12,7 +12,7 @@ import numpy as np
 
 from ..jsonio import read_json, write_bytes, write_json
 from ..procedures import procedures
-from ..procedures.base import Axis, Panel, Series, Table
+from ..procedures.base import Axis, Field, Panel, Series, Table
 from ..uncertainty.forms import Form, Influence
 from ..units import SI_UNIT
 from .engine import Outcome
@@ -94,6 +94,12 @@ def _panels(key: str, panels: Sequence[Panel], arrays: dict[str, np.ndarray]) ->
                 if series.y_error is not None:
                     arrays[f"{base}/y_error"] = np.asarray(series.y_error, dtype=float)
                 members.append({"label": series.label, "role": series.role, "base": base})
+        field = None
+        if panel.field is not None:
+            base = f"{key}/{number}/field"
+            for name in ("x", "y", "z"):
+                arrays[f"{base}/{name}"] = np.asarray(getattr(panel.field, name), dtype=float)
+            field = {"axis": asdict(panel.field.axis), "levels": list(panel.field.levels), "base": base}
         described.append(
             {
                 "name": panel.name,
@@ -103,6 +109,7 @@ def _panels(key: str, panels: Sequence[Panel], arrays: dict[str, np.ndarray]) ->
                 "caption": panel.caption,
                 "form": panel.form,
                 "residual_axis": asdict(panel.residual_axis) if panel.residual_axis else None,
+                "field": field,
                 **groups,
             }
         )
@@ -136,6 +143,12 @@ def load_panels(described: Sequence[Mapping[str, Any]], arrays: Mapping[str, np.
             arrays.get(error),
         )
 
+    def field(entry: Mapping[str, Any] | None) -> Field | None:
+        if entry is None:
+            return None
+        x, y, z = (arrays[f"{entry['base']}/{name}"] for name in ("x", "y", "z"))
+        return Field(Axis(**entry["axis"]), x, y, z, entry["levels"])
+
     return [
         Panel(
             entry["name"],
@@ -147,6 +160,7 @@ def load_panels(described: Sequence[Mapping[str, Any]], arrays: Mapping[str, np.
             entry["form"],
             [series(s) for s in entry["residuals"]],
             Axis(**entry["residual_axis"]) if entry["residual_axis"] else None,
+            field(entry["field"]),
         )
         for entry in described
     ]

@@ -111,11 +111,27 @@ class Series:
 
 
 @dataclass(frozen=True)
+class Field:
+    """A quantity over a grid: ``x`` ``(m,)``, ``y`` ``(n,)``, ``z`` ``(n, m)`` in SI.
+
+    Where the readings say nothing ``z`` holds NaN, and nothing is drawn. ``levels`` are the values at which
+    lines are drawn; empty leaves the choice to the drawing.
+    """
+
+    axis: Axis
+    x: np.ndarray
+    y: np.ndarray
+    z: np.ndarray
+    levels: Sequence[float] = ()
+
+
+@dataclass(frozen=True)
 class Panel:
     """A figure as data: the rendering room draws it, nobody else plots.
 
-    ``form``: ``points`` (markers for measured, lines for fit), ``bars``, or ``levels`` (logic traces stacked).
-    ``residuals`` are drawn below on the same x axis. ``caption`` says in one sentence what to see.
+    ``form``: ``points`` (markers for measured, lines for fit), ``bars``, ``levels`` (logic traces stacked) or
+    ``map`` (lines of equal value of ``field``, under the series). ``residuals`` are drawn below on the same x
+    axis. ``caption`` says in one sentence what to see.
     """
 
     name: str
@@ -124,9 +140,10 @@ class Panel:
     y: Axis
     series: Sequence[Series]
     caption: str
-    form: Literal["points", "bars", "levels"] = "points"
+    form: Literal["points", "bars", "levels", "map"] = "points"
     residuals: Sequence[Series] = ()
     residual_axis: Axis | None = None
+    field: Field | None = None
 
 
 @dataclass(frozen=True)
