@@ -1,0 +1,213 @@
+"""Insulation resistance of the winding to the frame: the value at one minute and the polarization index."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from ..errors import FitError, Problem
+from ..physics import insulation
+from .base import Axis, Block, Condition, Fit, Log, Panel, Procedure, Quantity, Series
+
+_ONE_MINUTE, _TEN_MINUTES = 60.0, 600.0
+#: Readings that say something of the curve near one and ten minutes, in s.
+_NEAR_ONE, _NEAR_TEN = (20.0, 180.0), (280.0, 660.0)
+#: IEEE 43-2013, 12.2.2 (from memory): above this the polarization index says little.
+_INDEX_MEANS_LITTLE = 5e9
+_AT_40 = (("temperature", "40 degC"),)
+
+
+class InsulationResistance(Procedure):
+    """Readings in time at a constant test voltage between all phases together and the frame."""
+
+    name = "insulation-resistance"
+    title = "Insulation resistance"
+    purpose = "Find whether the winding is insulated from the frame, dry and clean, before any power is applied."
+    unit_kinds = ("motor", "drive")
+    required_columns = ("time", "insulation_resistance")
+    optional_columns = ("temperature_winding",)
+    conditions = (
+        Condition("test_voltage", "voltage", "DC voltage between winding and frame", required=True),
+        Condition("winding_temperature", "temperature", "winding temperature during the test"),
+        Condition("range_limit", "resistance", "highest reading of the tester's range; at or above it is over-range"),
+        Condition("start_time", "time", "time in the log at which the voltage was applied (time 0 if not stated)"),
+    )
+    gives = ("insulation_resistance", "insulation_resistance_at_least", "polarization_index")
+    quantities = (
+        Quantity(
+            "insulation_resistance",
+            "Insulation resistance",
+            "R_i",
+            "resistance",
+            "Mohm",
+            "resistance between winding and frame one minute after the test voltage was applied, corrected to 40 degC",
+            "IEEE 43; halving per 10 K from memory",
+            reference=_AT_40,
+        ),
+        Quantity(
+            "insulation_resistance_at_least",
+            "Insulation resistance, proven",
+            "R_i,min",
+            "resistance",
+            "Mohm",
+            "the insulation resistance where it was measured; where the tester was over its range, the "
+            "range limit corrected to 40 degC, which the insulation resistance exceeds: to be compared "
+            "with a floor",
+            "definition",
+            reference=_AT_40,
+        ),
+        Quantity(
+            "polarization_index",
+            "Polarization index",
+            "PI",
+            "ratio",
+            "1",
+            "insulation resistance after ten minutes over that after one minute",
+            "IEEE 43",
+        ),
+    )
+    cautions = (
+        "The tester applies hundreds of volts: test only with the motor disconnected from everything, "
+        "keep hands off the leads, and let nobody touch the wheel or the frame.",
+        "Disconnect the controller and the Hall sensors and temperature sensor of the motor first: the "
+        "test voltage destroys low-voltage electronics that stay connected.",
+        "500 V DC is usual for windings rated below 1000 V (IEEE 43, from memory); 250 V is common "
+        "practice for motors of extra-low voltage. Follow the maker's figure where there is one, and "
+        "local rules.",
+        "Discharge the winding to the frame through the tester after the test, for at least four times "
+        "as long as the voltage was on (IEEE 43, from memory), before anyone touches a lead.",
+    )
+    minimum_rows = 3
+    order = 5
+
+    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+        """Fit the absorption curve near one and near ten minutes."""
+        del near
+        log = logs[0]
+        time = log["time"] - log.conditions.get("start_time", 0.0)
+        readings = log["insulation_resistance"]
+        temperature, notes, warnings = _temperature(log, given)
+        factor = insulation.halving_factor(temperature)
+        voltage = log.conditions["test_voltage"]
+        notes.append(
+            f"Measured with {voltage:g} V DC at {temperature:.1f} degC; corrected to 40 degC by the factor "
+            f"{factor:.3f}: the resistance halves per 10 K (IEEE 43, from memory)."
+        )
+        notes.append(
+            "IEEE 43 (from memory) asks for at least 5 Mohm at 40 degC for random-wound windings rated below "
+            "1 kV, and a polarization index of at least 2 (1.5 for thermal class A). Small motors reach "
+            "their end value within a minute or two, so an index near 1 with a high resistance is no fault."
+        )
+        if "start_time" not in log.conditions:
+            notes.append("The voltage is taken to have been applied at time 0 of the log.")
+        panel = _panel(time, readings)
+        limit = log.conditions.get("range_limit")
+        over = np.zeros(time.shape, bool) if limit is None else readings >= 0.9999 * limit
+        if limit is not None and np.any(over[(time >= _NEAR_ONE[0]) & (time <= _NEAR_ONE[1])]):
+            bound = limit * factor
+            why = (
+                f"the tester was over its range of {limit / 1e6:.4g} Mohm at one minute, so the "
+                f"insulation resistance is at least {bound / 1e6:.4g} Mohm at 40 degC; a lower bound is "
+                "no value. Compare insulation_resistance_at_least with the floor, or measure with a "
+                "higher range"
+            )
+            block = Block("range limit", {"bound": bound}, np.zeros((1, 1)), np.inf)
+            missing = {
+                "insulation_resistance": why,
+                "polarization_index": "the reading at one minute is over-range",
+            }
+            return Fit([block], [panel], notes=[*notes, why + "."], warnings=warnings, missing=missing)
+        if limit is None and _sticks_at_top(readings):
+            warnings.append(
+                _warning(
+                    f"several readings stand at exactly {readings.max() / 1e6:.4g} Mohm, the highest of "
+                    "the log; if that is the end of the tester's range, state it as the condition "
+                    "'range_limit'"
+                )
+            )
+        one = insulation.value_at(time, readings, _ONE_MINUTE, _NEAR_ONE)
+        values = {"ln_r_one": float(one.values[0] + np.log(factor))}
+        blocks = [
+            Block(
+                "scatter of the readings near one minute",
+                values,
+                one.covariance[:1, :1],
+                one.degrees_of_freedom,
+            )
+        ]
+        missing = {}
+        try:
+            if np.any(over[time >= _NEAR_TEN[0]]):
+                raise FitError("the tester was over its range at ten minutes; the index is higher than it could show")
+            ten = insulation.value_at(time, readings, _TEN_MINUTES, _NEAR_TEN)
+        except FitError as error:
+            missing["polarization_index"] = str(error)
+        else:
+            blocks.append(
+                Block(
+                    "scatter of the readings near ten minutes",
+                    {"ln_r_ten": float(ten.values[0] + np.log(factor))},
+                    ten.covariance[:1, :1],
+                    ten.degrees_of_freedom,
+                )
+            )
+        quantity_notes: dict[str, list[str]] = {}
+        if np.exp(one.values[0]) * factor > _INDEX_MEANS_LITTLE:
+            quantity_notes["polarization_index"] = [
+                "above 5000 Mohm at one minute the index says little of the insulation (IEEE 43-2013, from memory)"
+            ]
+        return Fit(blocks, [panel], notes=notes, warnings=warnings, missing=missing, quantity_notes=quantity_notes)
+
+    def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
+        """Return the insulation resistance at 40 degC and the polarization index."""
+        del given
+        if "bound" in parameters:
+            return {"insulation_resistance_at_least": parameters["bound"]}
+        resistance = float(np.exp(parameters["ln_r_one"]))
+        result = {"insulation_resistance": resistance, "insulation_resistance_at_least": resistance}
+        if "ln_r_ten" in parameters:
+            result["polarization_index"] = float(np.exp(parameters["ln_r_ten"] - parameters["ln_r_one"]))
+        return result
+
+
+def _temperature(log: Log, given: Mapping[str, float]) -> tuple[float, list[str], list[Problem]]:
+    if "temperature_winding" in log:
+        return float(np.mean(log["temperature_winding"])), [], []
+    if "winding_temperature" in log.conditions:
+        return log.conditions["winding_temperature"], [], []
+    if "ambient_temperature" in given:
+        ambient = given["ambient_temperature"]
+        text = (
+            f"the winding temperature is not stated; the ambient temperature {ambient:.1f} degC is taken "
+            "for it, which holds only for a motor that has rested for hours"
+        )
+        return ambient, [text.capitalize() + "."], [_warning(text)]
+    raise FitError(
+        "the winding temperature is not stated; give it as the condition 'winding_temperature', since "
+        "insulation resistance halves per 10 K"
+    )
+
+
+def _sticks_at_top(readings: np.ndarray) -> bool:
+    """Tell whether at least three readings, and a third of all, equal the highest one."""
+    count = int(np.sum(readings == readings.max()))
+    return count >= 3 and 3 * count >= readings.size
+
+
+def _warning(text: str) -> Problem:
+    return Problem(text, column="insulation_resistance", severity="warning", procedure="insulation-resistance")
+
+
+def _panel(time: np.ndarray, readings: np.ndarray) -> Panel:
+    return Panel(
+        "absorption",
+        "Insulation resistance in time",
+        Axis("Time since the voltage was applied", "time", "s"),
+        Axis("Insulation resistance", "resistance", "Mohm"),
+        [Series("readings, not corrected", time, readings)],
+        "A dry and clean winding rises and flattens; a flat, low or falling curve means moisture, dirt or a fault.",
+    )
+
+
+PROCEDURE = InsulationResistance()

@@ -1,0 +1,127 @@
+"""Insulation resistance against the figures of IEEE 43 and an invented dielectric with richer physics.
+
+Sources: IEEE 43 temperature coefficient K_T = 0.5^((40 - T)/10) (from memory: 0.25 at 20 degC, 0.5 at 30, 1
+at 40, 2 at 50); polarization index = R(10 min)/R(1 min) (IEEE 43). The absorption law t^-n is that of Curie
+and von Schweidler.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tests.simulation.insulation import InsulationTruth, insulation_log
+
+from rotorproof.errors import FitError
+from rotorproof.fitting.engine import Outcome, run
+from rotorproof.physics import insulation
+from rotorproof.procedures.base import Log
+from rotorproof.procedures.insulation_resistance import PROCEDURE
+from rotorproof.uncertainty.coverage import interval
+from rotorproof.uncertainty.forms import Form
+
+VOLTAGE = {"test_voltage": 500.0}
+
+
+def outcome(columns: dict[str, np.ndarray], given: dict[str, float] | None = None, **conditions: float) -> Outcome:
+    return run(
+        PROCEDURE,
+        [Log("log", columns, VOLTAGE | conditions)],
+        label="log",
+        unit="U",
+        given={name: Form(value) for name, value in (given or {}).items()},
+        instruments=[],
+        uncertain_conditions={},
+    )
+
+
+@pytest.mark.parametrize(("temperature", "factor"), [(20, 0.25), (30, 0.5), (40, 1), (50, 2)])
+def test_temperature_coefficient_of_ieee_43(temperature: float, factor: float) -> None:
+    assert insulation.halving_factor(temperature) == pytest.approx(factor)
+
+
+def test_exact_power_law_gives_its_own_index() -> None:
+    # Pure absorption R = c t^n: PI = 10^n exactly.
+    time = np.arange(15.0, 601.0, 15.0)
+    found = outcome({"time": time, "insulation_resistance": 3e8 * (time / 60) ** 0.6}, winding_temperature=30.0).forms
+    assert found["polarization_index"].value == pytest.approx(10**0.6, rel=1e-9)
+    assert found["insulation_resistance"].value == pytest.approx(1.5e8, rel=1e-9)
+    assert found["insulation_resistance_at_least"].value == pytest.approx(1.5e8, rel=1e-9)
+
+
+def test_intervals_hold_the_truth() -> None:
+    rng = np.random.default_rng(43)
+    held = {"insulation_resistance": 0, "polarization_index": 0}
+    units = 150
+    for _ in range(units):
+        truth = InsulationTruth(
+            bulk=10 ** rng.uniform(8, 10),
+            absorption=10 ** rng.uniform(-9, -7.3),
+            exponent=rng.uniform(0.5, 1.1),
+            surface_leakage=rng.choice([0.0, 1e-8]),
+        )
+        temperature = rng.uniform(15, 35)
+        columns = insulation_log(truth, rng, temperature=temperature, interval=rng.choice([5.0, 10.0, 15.0]))
+        forms = outcome(columns, winding_temperature=temperature).forms
+        one, ten = truth.resistance(np.array([60.0, 600.0]), temperature)
+        # The definition corrects by the halving rule of the standard, whatever the dielectric does.
+        true = {
+            "insulation_resistance": one * 0.5 ** ((40 - temperature) / 10),
+            "polarization_index": ten / one,
+        }
+        for name, value in true.items():
+            cover = interval(forms[name])
+            held[name] += cover.low <= value <= cover.high
+    for name, count in held.items():
+        assert 0.90 <= count / units <= 0.99, (name, count)
+
+
+def test_wet_winding_is_low_and_flat() -> None:
+    rng = np.random.default_rng(1)
+    wet = outcome(insulation_log(InsulationTruth(surface_leakage=1e-6), rng), winding_temperature=22.0).forms
+    assert interval(wet["insulation_resistance"]).high < 5e6  # the floor of IEEE 43 for these windings
+    assert wet["polarization_index"].value < 1.1
+
+
+def test_over_range_is_a_bound_and_no_value() -> None:
+    rng = np.random.default_rng(2)
+    columns = insulation_log(InsulationTruth(bulk=1e11, absorption=1e-11), rng, range_limit=2e9)
+    found = outcome(columns, winding_temperature=20.0, range_limit=2e9)
+    assert set(found.forms) == {"insulation_resistance_at_least"}
+    assert found.forms["insulation_resistance_at_least"].value == pytest.approx(0.5e9)
+    assert "over its range" in found.fit.missing["insulation_resistance"]
+    assert "polarization_index" in found.fit.missing
+
+
+def test_readings_stuck_at_the_top_are_pointed_out() -> None:
+    rng = np.random.default_rng(2)
+    columns = insulation_log(InsulationTruth(bulk=1e11, absorption=1e-11), rng, range_limit=2e9)
+    found = outcome(columns, winding_temperature=20.0)
+    assert any("range_limit" in problem.message for problem in found.fit.warnings)
+
+
+def test_one_minute_run_gives_no_index_and_says_why() -> None:
+    columns = insulation_log(InsulationTruth(), np.random.default_rng(3), duration=90.0, interval=10.0)
+    found = outcome(columns, winding_temperature=21.0)
+    assert "insulation_resistance" in found.forms
+    assert "every minute later" in found.fit.missing["polarization_index"]
+
+
+def test_ambient_stands_in_with_a_warning_and_nothing_stands_in_for_both() -> None:
+    columns = insulation_log(InsulationTruth(), np.random.default_rng(4))
+    found = outcome(columns, given={"ambient_temperature": 20.0})
+    assert any("rested for hours" in problem.message for problem in found.fit.warnings)
+    with pytest.raises(FitError, match="winding_temperature"):
+        outcome(columns)
+
+
+@pytest.mark.parametrize(
+    ("time", "resistance", "reason"),
+    [
+        ([10.0, 20.0, 30.0, 40.0], [1e8, 1.1e8, 1.2e8, 1.2e8], "do not enclose"),
+        ([55.0, 60.0], [1e8, 1e8], "only 2 readings"),
+        ([30.0, 60.0, 90.0], [1e8, 0.0, 1e8], "zero or less"),
+    ],
+)
+def test_readings_that_do_not_determine_it(time: list[float], resistance: list[float], reason: str) -> None:
+    with pytest.raises(FitError, match=reason):
+        outcome({"time": np.array(time), "insulation_resistance": np.array(resistance)}, winding_temperature=20.0)
