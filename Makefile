@@ -91,6 +91,10 @@ format: test-ready ## Put the code into its standard form
 	$(PY) -m ruff format .
 	$(PY) -m snakefmt $(SNAKEFILES)
 
+.PHONY: schemas
+schemas: ready ## Write the JSON Schemas of config/schemas from the models
+	$(PY) -m rotorproof.settings.schemas
+
 UV_COMPILE = build/uv/bin/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes \
 	--no-header --no-emit-index-url --no-emit-find-links $(if $(UPGRADE),--upgrade)
 

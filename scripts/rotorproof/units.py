@@ -19,6 +19,7 @@ SI_UNIT: dict[str, str] = {
     "area": "m^2",
     "charge": "C",
     "current": "A",
+    "density": "kg/m^3",
     "duration": "s",
     "emf_constant": "V s/rad",
     "energy": "J",

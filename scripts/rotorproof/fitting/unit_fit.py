@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import traceback
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from graphlib import TopologicalSorter
 
 from ..derivations import derivations
@@ -90,22 +91,47 @@ def fit_unit(unit: UnitFile, logs: Sequence[TestLog], settings: RunSettings, sho
         for label, group in _runs(procedure, entries):
             given = {**fixed, **_needed(procedure, result.outcomes)}
             _run_one(unit, procedure, label, group, given, shown, result)
-    scalars = {**fixed, **best_forms(result.outcomes)}
+    _derive(unit, {**fixed, **_reach(logs)}, best_forms(result.outcomes), result)
+    return result
+
+
+def _derive(unit: UnitFile, fixed: Mapping[str, Form], measured: dict[str, Form], result: UnitFit) -> None:
+    """Run the derivations in their order; each sees the fixed scalars and the quantities it names."""
     for derivation in derivations().values():
+        needed = {need.quantity: measured[need.quantity] for need in derivation.needs if need.quantity in measured}
+        scalars = {**fixed, **needed}
+        assumed = [item for item in derivation.assumptions if item.name not in scalars]
+        for item in assumed:
+            influence = Influence(
+                f"assumed/{unit.unit}/{derivation.name}/{item.name}",
+                f"assumed {item.name.replace('_', ' ')}",
+                "rectangular",
+            )
+            scalars[item.name] = Form(item.value, {influence: item.half_width / math.sqrt(3)})
+        centre = {key: form.value for key, form in scalars.items()}
         try:
             forms = propagate(derivation.derive, scalars)
-            centre = {key: form.value for key, form in scalars.items()}
-            shown_parts = derivation.show(centre, {key: form.value for key, form in forms.items()})
-        except FitError as error:
+            shown = derivation.show(centre, {key: form.value for key, form in forms.items()})
+        except ValueError as error:
             result.problems.append(Problem(str(error), severity="warning", procedure=derivation.name))
             continue
         except Exception:
             _unexpected(derivation.name, result)
             continue
-        if forms or shown_parts.missing:
-            result.derived.append(DerivedOutcome(derivation.name, forms, shown_parts))
-            scalars.update({key: form for key, form in forms.items() if key not in scalars})
-    return result
+        if forms or shown.missing:
+            notes = [f"Assumed: {item.why}." for item in assumed] if forms else []
+            result.derived.append(DerivedOutcome(derivation.name, forms, replace(shown, notes=[*shown.notes, *notes])))
+            measured.update({key: form for key, form in forms.items() if key not in measured})
+
+
+def _reach(logs: Sequence[TestLog]) -> dict[str, Form]:
+    """Return how far the bench went: the highest speed and supply voltage in any log."""
+    reach = {}
+    for column, name in (("speed", "bench_speed_max"), ("supply_voltage", "bench_voltage_max")):
+        peaks = [float(abs(entry.log[column]).max()) for entry in logs if column in entry.log]
+        if peaks:
+            reach[name] = Form(max(peaks))
+    return reach
 
 
 def _runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, list[TestLog]]]:

@@ -20,6 +20,19 @@ class Shown:
     missing: Mapping[str, str] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class Assumption:
+    """A scalar used where nobody stated it: never silently, always with a half-width and a reason.
+
+    ``half_width`` is that of a rectangular distribution (JCGM 100:2008, 4.3.7), in SI like ``value``.
+    """
+
+    name: str
+    value: float
+    half_width: float
+    why: str
+
+
 class Derivation(ABC):
     """A set of quantities computed from given scalars; uncertainty is carried by repeating ``derive``."""
 
@@ -28,6 +41,7 @@ class Derivation(ABC):
     needs: ClassVar[tuple[Need, ...]]
     gives: ClassVar[tuple[str, ...]]
     quantities: ClassVar[tuple[Quantity, ...]] = ()
+    assumptions: ClassVar[tuple[Assumption, ...]] = ()
     order: ClassVar[int] = 100
 
     @abstractmethod

@@ -11,13 +11,15 @@ from .unit import Name
 
 
 class Pack(Strict):
-    """The real battery."""
+    """The real battery, and what limits the motor on it (the controller's motor current, a warm winding)."""
 
     voltage_full: physical("voltage")  # type: ignore[valid-type]
     voltage_nominal: physical("voltage")  # type: ignore[valid-type]
     voltage_empty: physical("voltage")  # type: ignore[valid-type]
     internal_resistance: physical("resistance") | None = None  # type: ignore[valid-type]
     current_limit: physical("current") | None = None  # type: ignore[valid-type]
+    motor_current_limit: physical("current") | None = None  # type: ignore[valid-type]
+    winding_temperature: physical("temperature") | None = None  # type: ignore[valid-type]
 
 
 class Vehicle(Strict):
@@ -28,6 +30,8 @@ class Vehicle(Strict):
     drag_area: physical("area")  # type: ignore[valid-type]
     rolling_circumference: physical("length") | None = None  # type: ignore[valid-type]
     grade: physical("ratio") | None = None  # type: ignore[valid-type]
+    cruise_speed: physical("velocity") | None = None  # type: ignore[valid-type]
+    air_density: physical("density") | None = None  # type: ignore[valid-type]
 
 
 class Comparison(Strict):

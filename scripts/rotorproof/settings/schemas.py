@@ -41,3 +41,7 @@ def write_schemas(folder: Path) -> None:
     """Write all schema files into ``folder``."""
     for name, content in schema_files().items():
         write_bytes(folder / name, content)
+
+
+if __name__ == "__main__":
+    write_schemas(Path(__file__).parents[3] / "config" / "schemas")

@@ -1,0 +1,89 @@
+"""The prediction as a derivation: what it needs, what it assumes, and intervals that widen with extrapolation."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from rotorproof.derivations.pack_prediction import DERIVATION
+from rotorproof.uncertainty.forms import Form, Influence, propagate
+
+GIVEN = {
+    "winding_constant": 234.5,
+    "emf_constant_dc": 1.35,
+    "phase_resistance": 0.12,
+    "coulomb_friction": 0.4,
+    "viscous_friction": 0.01,
+    "pack_voltage_full": 42.0,
+    "pack_voltage_nominal": 36.0,
+    "pack_voltage_empty": 30.0,
+    "pack_current_limit": 15.0,
+    "vehicle_mass": 110.0,
+    "vehicle_rolling_resistance": 0.009,
+    "vehicle_drag_area": 0.55,
+    "vehicle_rolling_circumference": 2.1,
+    "vehicle_air_density": 1.2,
+    "drag_beyond_bench": 0.0,
+    "bench_speed_max": 10.0,
+    "bench_voltage_max": 15.0,
+}
+
+
+def test_no_load_speed_satisfies_the_voltage_equation() -> None:
+    result = DERIVATION.derive(GIVEN)
+    w = result["pack_no_load_speed"]
+    current = (0.4 + 0.01 * w) / 1.35
+    assert 1.35 * w + 2 * 0.12 * current == pytest.approx(36.0, rel=1e-9)
+
+
+def test_without_a_pack_nothing_is_predicted() -> None:
+    assert DERIVATION.derive({key: value for key, value in GIVEN.items() if not key.startswith("pack_")}) == {}
+
+
+def test_without_a_vehicle_only_the_motor_is_predicted_and_the_rest_says_why() -> None:
+    given = {key: value for key, value in GIVEN.items() if not key.startswith("vehicle_")}
+    result = DERIVATION.derive(given)
+    assert set(result) == {"pack_no_load_speed", "pack_top_torque"}
+    missing = DERIVATION.show(given, result).missing
+    assert {"pack_road_speed", "pack_max_grade", "energy_per_distance", "pack_continuous_torque"} == set(missing)
+
+
+def test_a_missing_constant_is_named() -> None:
+    given = {key: value for key, value in GIVEN.items() if key != "phase_resistance"}
+    assert DERIVATION.derive(given) == {}
+    assert "phase_resistance" in DERIVATION.show(given, {}).missing["pack_road_speed"]
+
+
+def test_a_warm_winding_is_slower_and_weaker() -> None:
+    cold, warm = DERIVATION.derive(GIVEN), DERIVATION.derive({**GIVEN, "pack_winding_temperature": 120.0})
+    assert warm["pack_road_speed"] < cold["pack_road_speed"]
+    assert warm["pack_top_torque"] < cold["pack_top_torque"]
+
+
+def test_the_interval_widens_the_less_the_bench_reached() -> None:
+    beyond = Influence("assumed", "assumed", "rectangular")
+
+    def spread(reach: float) -> float:
+        inputs = {key: Form(value) for key, value in {**GIVEN, "bench_speed_max": reach}.items()}
+        inputs["drag_beyond_bench"] = Form(0.0, {beyond: 1 / math.sqrt(3)})
+        return propagate(DERIVATION.derive, inputs)["pack_no_load_speed"].standard_uncertainty
+
+    assert spread(5.0) > 1.5 * spread(15.0) > 0
+    assert spread(40.0) == 0
+
+
+def test_energy_at_the_cruise_speed_is_the_power_balance() -> None:
+    result = DERIVATION.derive({**GIVEN, "vehicle_cruise_speed": 5.0, "bench_speed_max": 100.0})
+    radius = 2.1 / (2 * math.pi)
+    w = 5.0 / radius
+    force = 110 * 9.80665 * 0.009 + 0.5 * 1.2 * 0.55 * 25.0
+    current = (force * radius + 0.4 + 0.01 * w) / 1.35
+    assert result["energy_per_distance"] == pytest.approx((1.35 * w * current + 0.24 * current**2) / 5.0, rel=1e-9)
+
+
+def test_the_report_shows_states_figures_and_how_far_was_extrapolated() -> None:
+    shown = DERIVATION.show(GIVEN, DERIVATION.derive(GIVEN))
+    assert [row[0].split()[0] for row in shown.tables[0].rows] == ["full", "nominal", "empty"]
+    assert [panel.name for panel in shown.panels] == ["force-at-wheel", "speed-on-grades"]
+    assert any("extrapolated by a factor of" in note for note in shown.notes)

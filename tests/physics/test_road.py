@@ -1,0 +1,134 @@
+"""Road load and steady states against published worked examples and independent simulators.
+
+Sources
+- NPTEL, Fundamentals of Electric Vehicles: Technology and Economics, week 2 assignment solutions, Q 2.1: drag, rolling
+  and gradient forces of a two-, three- and four-wheeler on 8 degrees (the solutions use g = 9.81 m/s^2).
+- gym-electric-motor 3.0.3 (MIT): permanently excited DC machine and polynomial load as an independent ODE.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from rotorproof.errors import FitError
+from rotorproof.physics import road
+
+
+def load(mass: float, cd: float, area: float, mu: float) -> road.Load:
+    return road.Load(mass, mu, cd * area, 2.0, 1.2)
+
+
+@pytest.mark.parametrize(
+    ("mass", "cd", "area", "drag_30", "drag_80", "rolling", "gradient"),
+    [
+        (600, 0.45, 1.6, 30.0, 213.33, 87.43, 819.17),
+        (1500, 0.30, 2.5, 31.25, 222.22, 218.57, 2047.93),
+    ],
+)
+def test_forces_of_the_nptel_example(
+    mass: float, cd: float, area: float, drag_30: float, drag_80: float, rolling: float, gradient: float
+) -> None:
+    vehicle = load(mass, cd, area, 0.015)
+    slope = math.tan(math.radians(8))
+    standing = vehicle.force(0.0, slope)
+    to_published_g = 9.81 / road.GRAVITY
+    assert standing * to_published_g == pytest.approx(rolling + gradient, abs=0.02)
+    assert vehicle.force(30 / 3.6, slope) - standing == pytest.approx(drag_30, abs=0.01)
+    assert vehicle.force(80 / 3.6, slope) - standing == pytest.approx(drag_80, abs=0.01)
+
+
+def test_two_wheeler_drag_of_the_nptel_example() -> None:
+    vehicle = load(200, 0.9, 0.6, 0.015)
+    assert vehicle.force(30 / 3.6, 0) - vehicle.force(0, 0) == pytest.approx(22.5, abs=0.01)
+    assert vehicle.force(80 / 3.6, 0) - vehicle.force(0, 0) == pytest.approx(160.0, abs=0.01)
+    assert vehicle.force(0, 0) == pytest.approx(29.4, abs=0.05)
+
+
+@pytest.mark.parametrize("degrees", [0.0, 1.0, 8.0, 30.0, 60.0])
+def test_grade_for_torque_undoes_the_force_on_that_grade(degrees: float) -> None:
+    vehicle = load(120, 1.0, 0.5, 0.008)
+    grade = math.tan(math.radians(degrees))
+    torque = vehicle.force(0.0, grade) * vehicle.radius
+    assert road.grade_for_torque(torque, vehicle) == pytest.approx(grade, rel=1e-9, abs=1e-12)
+
+
+def test_torque_beyond_any_slope_and_below_rolling_resistance() -> None:
+    vehicle = load(120, 1.0, 0.5, 0.008)
+    assert math.isinf(road.grade_for_torque(10 * 120 * 9.81, vehicle))
+    with pytest.raises(FitError, match="rolling resistance"):
+        road.grade_for_torque(0.001, vehicle)
+
+
+def test_no_load_speed_agrees_with_an_independent_dc_machine() -> None:
+    from gym_electric_motor.physical_systems.electric_motors import DcPermanentlyExcitedMotor
+    from gym_electric_motor.physical_systems.mechanical_loads import PolynomialStaticLoad
+
+    ke, resistance, coulomb, viscous, windage = 1.35, 0.26, 0.42, 0.012, 0.0003
+    motor = DcPermanentlyExcitedMotor(motor_parameter={"r_a": resistance, "l_a": 3e-4, "psi_e": ke, "j_rotor": 0.1})
+    drag = PolynomialStaticLoad(load_parameter={"a": coulomb, "b": viscous, "c": windage, "j_load": 1e-6})
+    drag.set_j_rotor(0.1)
+
+    def right_hand_side(_: float, state: np.ndarray) -> np.ndarray:
+        speed, current = state
+        torque = motor.torque([current])
+        return np.array(
+            [
+                drag.mechanical_ode(0.0, [speed], torque)[0],
+                np.ravel(motor.electrical_ode(np.array([current]), [36.0], speed))[0],
+            ]
+        )
+
+    end = solve_ivp(right_hand_side, (0, 12), [0.0, 0.0], method="LSODA", rtol=1e-9, atol=1e-9).y[0, -1]
+    machine = road.Machine(ke, resistance, coulomb, viscous, windage)
+    assert road.no_load_speed(machine, road.Source(36.0)) == pytest.approx(end, rel=1e-6)
+
+
+def test_road_speed_is_where_a_simulated_vehicle_settles() -> None:
+    machine = road.Machine(1.35, 0.30, 0.4, 0.01)
+    source = road.Source(36.0, 0.12, pack_current_limit=12.0, motor_current_limit=25.0)
+    vehicle = road.Load(110.0, 0.009, 0.55, 2.1, 1.2)
+    radius = 2.1 / (2 * math.pi)
+    grade = 0.02
+
+    def acceleration(_: float, state: np.ndarray) -> list[float]:
+        # Duty chosen by brute force: the largest that breaks no limit.
+        w = state[0] / radius
+        duty = np.linspace(0, 1, 4001)
+        i_motor = (duty * 36.0 - 1.35 * w) / (0.30 + duty**2 * 0.12)
+        allowed = (i_motor <= 25.0) & (duty * i_motor <= 12.0)
+        current = i_motor[allowed].max()
+        slope = math.atan(grade)
+        drag = 110 * 9.80665 * (math.sin(slope) + 0.009 * math.cos(slope)) + 0.5 * 1.2 * 0.55 * state[0] ** 2
+        return [((1.35 * current - 0.4 - 0.01 * w) / radius - drag) / 110.0]
+
+    end = solve_ivp(acceleration, (0, 200), [0.0], max_step=0.5).y[0, -1]
+    assert road.road_speed(machine, source, vehicle, grade) == pytest.approx(end, rel=2e-3)
+
+
+def test_power_balance_at_the_road_speed() -> None:
+    machine = road.Machine(1.35, 0.30, 0.4, 0.01)
+    source = road.Source(36.0)
+    vehicle = road.Load(110.0, 0.009, 0.55, 2.1, 1.2)
+    speed = road.road_speed(machine, source, vehicle)
+    current = road.available_current(machine, source, speed / vehicle.radius)
+    assert road.supply_power(machine, vehicle, speed, 0.0) == pytest.approx(36.0 * current, rel=1e-9)
+
+
+def test_pack_power_meets_the_terminals() -> None:
+    source = road.Source(36.0, 0.15)
+    power = road.pack_power(300.0, source)
+    current = power / 36.0
+    assert (36.0 - 0.15 * current) * current == pytest.approx(300.0, rel=1e-12)
+    with pytest.raises(FitError, match="cannot deliver"):
+        road.pack_power(36.0**2 / (4 * 0.15) + 1, source)
+
+
+def test_a_vehicle_too_heavy_for_the_grade_is_said_so() -> None:
+    with pytest.raises(FitError, match="cannot hold this vehicle"):
+        road.road_speed(
+            road.Machine(1.35, 0.3, 0.4), road.Source(36.0, motor_current_limit=5.0), load(150, 1, 0.5, 0.01), 0.3
+        )
