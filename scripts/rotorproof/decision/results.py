@@ -11,6 +11,7 @@ from ..settings.acceptance import AcceptanceSet
 from ..uncertainty.coverage import interval
 from ..uncertainty.forms import Form, budget
 from ..units import conversion, from_si, parse
+from .cross_checks import cross_checks
 from .rules import Decision, decide, probability_of_conformity, verdict
 
 SCHEMA_VERSION = 1
@@ -52,7 +53,11 @@ def build_results(
         "verdict": verdict(c["decision"] for c in criteria),
         "quantities": found,
         "criteria": criteria,
-        "problems": [*reading_problems, *fit["problems"]],
+        "problems": [
+            *reading_problems,
+            *fit["problems"],
+            *(problem.as_json() for problem in cross_checks(found)),
+        ],
     }
 
 

@@ -36,6 +36,8 @@ class Quantity:
     preferred: tuple[str, ...] = ()
     #: The state the value refers to, as text: ``(("temperature", "20 degC"),)``.
     reference: tuple[tuple[str, str], ...] = ()
+    #: The likely cause when two procedures disagree on it, for the warning that says so.
+    disagreement: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,35 @@
+"""Does one unit agree with itself? The same quantity from several procedures, compared with their uncertainties."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from ..errors import Problem
+from ..quantities import quantities
+
+
+def cross_checks(found: Mapping[str, Mapping[str, Any]]) -> list[Problem]:
+    """Return a warning for each quantity whose procedures disagree: normalised error above 1 (ISO/IEC 17043).
+
+    ``found`` holds the quantities as ``results.json`` does.
+    """
+    warnings = []
+    for name, entry in found.items():
+        quantity = quantities()[name]
+        for other in entry.get("alternatives", ()):
+            error = other["normalised_error"]
+            if error is None or error <= 1:
+                continue
+            ours = f"{entry['value']:.4g} +/- {entry['expanded_uncertainty']:.2g}"
+            theirs = f"{other['value']:.4g} +/- {other['expanded_uncertainty']:.2g}"
+            cause = quantity.disagreement or "an instrument, a condition stated wrongly, or a change between the tests"
+            warnings.append(
+                Problem(
+                    f"{quantity.title} is {ours} {entry['unit']} by {entry['procedure']} but {theirs} by "
+                    f"{other['procedure']}: {error:.1f} times what their uncertainties allow. Likely cause: {cause}",
+                    severity="warning",
+                    procedure=other["procedure"],
+                )
+            )
+    return warnings
