@@ -16,6 +16,9 @@ from scipy.integrate import solve_ivp
 
 from rotorproof.errors import FitError
 from rotorproof.physics import road
+from tests.outside import Outside
+
+NPTEL = "NPTEL, Fundamentals of Electric Vehicles, week 2 assignment solutions, Q 2.1"
 
 
 def load(mass: float, cd: float, area: float, mu: float) -> road.Load:
@@ -30,15 +33,26 @@ def load(mass: float, cd: float, area: float, mu: float) -> road.Load:
     ],
 )
 def test_forces_of_the_nptel_example(
-    mass: float, cd: float, area: float, drag_30: float, drag_80: float, rolling: float, gradient: float
+    outside: Outside,
+    mass: float,
+    cd: float,
+    area: float,
+    drag_30: float,
+    drag_80: float,
+    rolling: float,
+    gradient: float,
 ) -> None:
     vehicle = load(mass, cd, area, 0.015)
     slope = math.tan(math.radians(8))
     standing = vehicle.force(0.0, slope)
     to_published_g = 9.81 / road.GRAVITY
-    assert standing * to_published_g == pytest.approx(rolling + gradient, abs=0.02)
-    assert vehicle.force(30 / 3.6, slope) - standing == pytest.approx(drag_30, abs=0.01)
-    assert vehicle.force(80 / 3.6, slope) - standing == pytest.approx(drag_80, abs=0.01)
+    for what, ours, published, allowance in (
+        (f"weight and rolling force of {mass} kg on 8 degrees", standing * to_published_g, rolling + gradient, 0.02),
+        (f"air drag of {mass} kg vehicle at 30 km/h", vehicle.force(30 / 3.6, slope) - standing, drag_30, 0.01),
+        (f"air drag of {mass} kg vehicle at 80 km/h", vehicle.force(80 / 3.6, slope) - standing, drag_80, 0.01),
+    ):
+        for subject in ("pack_road_speed", "pack_max_grade", "energy_per_distance"):
+            outside(subject, what, ours=ours, published=published, allowance=allowance, unit="N", source=NPTEL)
 
 
 def test_two_wheeler_drag_of_the_nptel_example() -> None:
@@ -63,7 +77,7 @@ def test_torque_beyond_any_slope_and_below_rolling_resistance() -> None:
         road.grade_for_torque(0.001, vehicle)
 
 
-def test_no_load_speed_agrees_with_an_independent_dc_machine() -> None:
+def test_no_load_speed_agrees_with_an_independent_dc_machine(outside: Outside) -> None:
     from gym_electric_motor.physical_systems.electric_motors import DcPermanentlyExcitedMotor
     from gym_electric_motor.physical_systems.mechanical_loads import PolynomialStaticLoad
 
@@ -84,7 +98,15 @@ def test_no_load_speed_agrees_with_an_independent_dc_machine() -> None:
 
     end = solve_ivp(right_hand_side, (0, 12), [0.0, 0.0], method="LSODA", rtol=1e-9, atol=1e-9).y[0, -1]
     machine = road.Machine(ke, resistance, coulomb, viscous, windage)
-    assert road.no_load_speed(machine, road.Source(36.0)) == pytest.approx(end, rel=1e-6)
+    outside(
+        "pack_no_load_speed",
+        "no-load speed of a permanently excited DC machine with polynomial drag, integrated to rest",
+        ours=road.no_load_speed(machine, road.Source(36.0)),
+        published=end,
+        allowance=1e-6 * end,
+        unit="rad/s",
+        source="gym-electric-motor 3.0.3, DcPermanentlyExcitedMotor with PolynomialStaticLoad",
+    )
 
 
 def test_road_speed_is_where_a_simulated_vehicle_settles() -> None:

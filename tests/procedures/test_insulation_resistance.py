@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.simulation.insulation import InsulationTruth, insulation_log
 
 from rotorproof.errors import FitError
 from rotorproof.fitting.engine import Outcome, run
@@ -18,6 +17,7 @@ from rotorproof.procedures.base import Log
 from rotorproof.procedures.insulation_resistance import PROCEDURE
 from rotorproof.uncertainty.coverage import interval
 from rotorproof.uncertainty.forms import Form
+from tests.simulation.insulation import InsulationTruth, insulation_log
 
 VOLTAGE = {"test_voltage": 500.0}
 
