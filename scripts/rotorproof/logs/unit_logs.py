@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +16,7 @@ from ..procedures.base import Procedure
 from ..settings.layout import Layout
 from ..settings.unit import Test
 from .store import Readings
-from .table import read_table
+from .table import Table, read_table
 
 
 def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[str, Layout]) -> Readings:
@@ -39,22 +41,25 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
             )
             _require(procedure, found, shown)
         except InputError as error:
-            problems.extend(error.problems)
+            problems.extend(replace(problem, procedure=procedure.name) for problem in error.problems)
             columns.append(None)
         else:
-            columns.append(found)
+            problems.extend(replace(note, procedure=procedure.name) for note in found.notes)
+            columns.append(found.columns)
     return Readings(columns, hashes, problems)
 
 
-def _require(procedure: Procedure, found: dict[str, np.ndarray], shown: str) -> None:
+def _require(procedure: Procedure, found: Table, shown: str) -> None:
     problems = []
     for item in procedure.required_columns:
         names = (item,) if isinstance(item, str) else item
-        if not any(name in found for name in names):
+        if not any(name in found.columns for name in names):
             what = names[0] if len(names) == 1 else "one of " + ", ".join(names)
+            near = [match for name in names for match in difflib.get_close_matches(name, found.names, 1, 0.7)]
+            hint = f"; is {near[0]!r} meant?" if near else ""
             problems.append(
                 Problem(
-                    f"{procedure.name} needs the column {what}; add it to the log or map it in the layout",
+                    f"{procedure.name} needs the column {what}{hint}; add it to the log or map it in the layout",
                     file=shown,
                     column=names[0],
                     procedure=procedure.name,

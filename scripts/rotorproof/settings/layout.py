@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+import codecs
+import math
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from ..columns import COLUMNS
+from ..units import conversion
 from .fields import Strict
+
+#: The word that asks for detection; what was found is stated with the results.
+AUTO = "auto"
 
 
 class LayoutColumn(Strict):
@@ -25,17 +31,28 @@ class Layout(Strict):
 
     description: str | None = None
     source: str | None = None
-    encoding: str = "utf-8"
-    delimiter: Annotated[str, Field(min_length=1, max_length=1)] = ","
-    decimal: Annotated[str, Field(pattern=r"^[.,]$")] = "."
+    encoding: Annotated[str, Field(description="text encoding, for example utf-8, cp1252, utf-16; or auto")] = "utf-8"
+    delimiter: Annotated[
+        str, Field(min_length=1, description="one character, 'whitespace' (any blanks), or 'auto'")
+    ] = ","
+    decimal: Annotated[Literal[".", ",", "auto"], Field(description="decimal sign, or auto")] = "."
     comment: Annotated[str, Field(max_length=1)] = "#"
+    sheet: Annotated[str | None, Field(description="sheet of a workbook that has several")] = None
     skip_rows: Annotated[int, Field(ge=0, description="lines before the header, comments not counted")] = 0
     header: Annotated[bool, Field(description="whether a header row follows the skipped ones")] = True
     columns: dict[str, LayoutColumn] | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> Layout:
-        if self.delimiter == self.decimal:
+        if len(self.delimiter) > 1 and self.delimiter not in ("whitespace", AUTO):
+            raise ValueError(f"'delimiter' is one character, 'whitespace' or 'auto', not {self.delimiter!r}")
+        if self.delimiter in ("\n", "\r", '"') or self.comment in ("\n", "\r"):
+            raise ValueError("a line end or a quote cannot be a delimiter or a comment mark")
+        if self.comment and self.comment == self.delimiter:
+            raise ValueError("'delimiter' and 'comment' are the same character; one reading must be possible")
+        if self.encoding != AUTO:
+            _check_encoding(self.encoding)
+        if self.delimiter == self.decimal != AUTO:
             raise ValueError("'delimiter' and 'decimal' are the same character; one reading must be possible")
         if self.columns is None:
             if not self.header:
@@ -50,4 +67,24 @@ class Layout(Strict):
                 raise ValueError(f"{name!r}: there is no header row to find {column.column!r} in; give its number")
             if column.scale == 0:
                 raise ValueError(f"{name!r}: a scale of 0 would erase the readings")
+            if not (math.isfinite(column.scale) and math.isfinite(column.offset)):
+                raise ValueError(f"{name!r}: scale and offset must be finite numbers")
+            try:
+                conversion(column.unit, COLUMNS[name].kind)
+            except ValueError as error:
+                raise ValueError(f"{name!r}: {error}") from None
         return self
+
+
+def _check_encoding(name: str) -> None:
+    """Raise ``ValueError`` unless ``name`` is a text encoding that this Python can read piece by piece."""
+    try:
+        codecs.getincrementaldecoder(name)
+        codecs.lookup(name)
+        b"".decode(name)
+    except (LookupError, ValueError, UnicodeError):
+        raise ValueError(f"the text encoding {name!r} is not known; examples are utf-8, cp1252 and utf-16") from None
+
+
+#: Layouts that are there without a file: the plain one, and the plain header in any common dialect.
+BUILTIN = {"plain": Layout(), "auto": Layout(delimiter=AUTO, decimal="auto", encoding=AUTO)}

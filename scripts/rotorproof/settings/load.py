@@ -17,7 +17,7 @@ from ..units import Measured, conversion, parse
 from .acceptance import AcceptanceSet
 from .documents import Document, read_document
 from .fields import Strict
-from .layout import Layout
+from .layout import BUILTIN, Layout
 from .run import RunSettings
 from .unit import Test, UnitFile
 
@@ -126,8 +126,9 @@ class SettingsFolder:
 
     def layout(self, name: str) -> Layout:
         """Return a layout. Raises ``InputError``."""
-        if name == "plain" and not (self.folder / "layouts" / "plain.yaml").exists():
-            return Layout()
+        builtin = BUILTIN.get(name)
+        if builtin is not None and not (self.folder / "layouts" / f"{name}.yaml").exists():
+            return builtin
         return self._get("layouts", name, Layout, None)
 
     def _get(self, kind: str, name: str, model: type[Model], check: Any) -> Model:
@@ -284,8 +285,9 @@ def _check_test(
             if (folder.folder / "layouts" / f"{test.layout}.yaml").exists():
                 problems.extend(problem for problem in error.problems if problem not in problems)
             else:
+                known_layouts = ", ".join(sorted({*BUILTIN, *folder.names("layouts")}))
                 complain(
-                    f"there is no layout {test.layout!r}; there are: plain, {', '.join(folder.names('layouts'))}",
+                    f"there is no layout {test.layout!r}; there are: {known_layouts}",
                     "layout",
                 )
     known = {condition.name: condition for condition in procedure.conditions}

@@ -1,0 +1,155 @@
+"""The slow reading of delimited text, row by row: it names each cell that cannot be used, and why."""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from ..errors import InputError, Problem
+from ..settings.layout import Layout
+from . import limits
+from .mapping import Source
+from .streams import Block
+
+_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+_DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", "|": "bar"}
+
+
+def lines(block: Block, layout: Layout) -> Iterator[tuple[int, str]]:
+    """Yield number and text of each row of the block; blank and comment lines are passed over."""
+    for number, line in enumerate(block.data.decode().split("\n"), start=block.line):
+        stripped = line.strip()
+        if stripped and not (layout.comment and stripped.startswith(layout.comment)):
+            yield number, line
+
+
+def split(line: str, layout: Layout, shown: str, number: int) -> list[str]:
+    """Return the cells of one row. Raises ``InputError`` if quotes do not match or a cell is endless."""
+    line = line.strip("\r\n")
+    if layout.delimiter == "whitespace":
+        return line.split()
+    try:
+        row = next(csv.reader([line], delimiter=layout.delimiter, strict=True), [])
+    except csv.Error as error:
+        raise InputError(
+            Problem(f"the row cannot be split into cells ({error}); check its quotes", file=shown, line=number)
+        ) from None
+    return [cell.strip() for cell in row]
+
+
+def other_delimiter(row: Sequence[str], layout: Layout, shown: str, line: int) -> list[Problem]:
+    """Return a hint if the header looks as though another delimiter separated it."""
+    if len(row) != 1:
+        return []
+    for mark, name in _DELIMITERS.items():
+        if mark != layout.delimiter and row[0].count(mark) >= 1:
+            return [
+                Problem(
+                    f"the header is one cell but holds the mark {name} {row[0].count(mark)} times; if it separates the "
+                    "columns, use 'layout: auto' or write a layout file",
+                    file=shown,
+                    line=line,
+                )
+            ]
+    return []
+
+
+def read(
+    block: Block, sources: Sequence[Source], width: int, layout: Layout, shown: str, named: int
+) -> tuple[dict[str, np.ndarray], list[Problem], int]:
+    """Read a block row by row; return its columns, the problems named and the number of all refused cells.
+
+    ``named`` is how many problems of this log are named already.
+    """
+    values: dict[str, list[float]] = {source.name: [] for source in sources}
+    problems: list[Problem] = []
+    refused = 0
+
+    def refuse(message: str, line: int, column: str | None) -> None:
+        nonlocal refused
+        refused += 1
+        if named + len(problems) < limits.MAXIMUM_NAMED:
+            problems.append(Problem(message, file=shown, line=line, column=column))
+
+    for line, text in lines(block, layout):
+        try:
+            row = split(text, layout, shown, line)
+        except InputError as error:
+            refuse(error.problems[0].message, line, None)
+            continue
+        if len(row) != width:
+            refuse(_ragged(row, width, layout), line, _first_absent(sources, len(row)))
+            continue
+        for source in sources:
+            value = number(row[source.position], layout)
+            if math.isfinite(value):
+                values[source.name].append(value)
+            else:
+                refuse(why(row[source.position], layout), line, source.name)
+    if refused:
+        return {}, problems, refused
+    return {source.name: source.si(np.array(values[source.name], dtype=float)) for source in sources}, [], 0
+
+
+def _first_absent(sources: Sequence[Source], length: int) -> str | None:
+    return next(
+        (source.name for source in sorted(sources, key=lambda s: s.position) if source.position >= length), None
+    )
+
+
+def _ragged(row: Sequence[str], width: int, layout: Layout) -> str:
+    if len(row) < width:
+        return f"the row has {len(row)} cells, the header {width}; the file may be cut off here"
+    comma = layout.delimiter == "," and len(row) in (2 * width, 2 * width - 1)
+    hint = " If the decimal sign is a comma, name delimiter and decimal sign in a layout file." if comma else ""
+    return f"the row has {len(row)} cells, the header {width}; take the extra ones out.{hint}"
+
+
+def number(cell: str, layout: Layout) -> float:
+    """Return the number that a cell holds, NaN if it holds none."""
+    if layout.decimal == ",":
+        if "." in cell:
+            return math.nan
+        cell = cell.replace(",", ".")
+    return float(cell) if _NUMBER.fullmatch(cell) else math.nan
+
+
+#: What a refused cell looks like, and what to say of it.
+_LOOKS = (
+    (r"[-+]?(?i:nan|inf(inity)?|1\.#\w+)", "is not a finite number; take the row out or measure again"),
+    (
+        r"[-+]?\d+,\d+([eE][-+]?\d+)?",
+        "looks like a decimal comma; write a point, or name 'decimal: \",\"' in a layout file",
+    ),
+    (
+        r"[-+]?\d{1,3}([,.' ]\d{3})+([.,]\d*)?",
+        "holds marks between thousands; export the numbers without them",
+    ),
+    (
+        r"\d{1,4}[-:/.]\d{1,2}[-:/.]\d{1,4}([ T].*)?",
+        "is a clock time or date; export seconds since the start",
+    ),
+    (
+        _NUMBER.pattern + r"\s*[^\d\s].*",
+        "holds more than a number; the unit belongs into the header, the cell holds the number",
+    ),
+)
+
+
+def why(cell: str, layout: Layout) -> str:
+    """Return what is wrong with a cell and what to do."""
+    shown = repr(cell[:40])
+    if cell == "":
+        return "the cell is empty; fill it in or take the row out"
+    if _NUMBER.fullmatch(cell):
+        if math.isinf(float(cell)):
+            return f"{shown} is too large for a number; correct the cell"
+        return f"{shown} is not written with {layout.decimal!r} as decimal sign; check the layout"
+    for pattern, message in _LOOKS:
+        if re.fullmatch(pattern, cell):
+            return f"{shown} {message}"
+    return f"{shown} is not a number; correct the cell or take the row out"

@@ -1,0 +1,98 @@
+"""Readings piece by piece, and what is checked on all of them wherever they come from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..errors import InputError, Problem
+from . import limits
+
+
+@dataclass(frozen=True)
+class Chunk:
+    """Some consecutive rows of a log: canonical columns ``(n,)`` float64 in SI.
+
+    ``line`` turns a row of the chunk (from 0) into the line of the file; ``None`` where the file has no lines.
+    """
+
+    columns: Mapping[str, np.ndarray]
+    line: Callable[[int], int | None]
+
+    @property
+    def rows(self) -> int:
+        """Return the number of rows."""
+        return len(next(iter(self.columns.values()))) if self.columns else 0
+
+
+@dataclass
+class Log:
+    """A log as a stream: what its file names the columns, notes on how it is read, and its pieces."""
+
+    names: Sequence[str]
+    chunks: Iterator[Chunk]
+    notes: list[Problem] = field(default_factory=list)
+
+
+def time_checked(chunks: Iterable[Chunk], shown: str) -> Iterator[Chunk]:
+    """Pass the chunks on; raise ``InputError`` at the end if time stood still or ran backwards anywhere."""
+    last: float | None = None
+    first_fault: Problem | None = None
+    count = row = 0
+    faults: list[Problem] = []
+    try:
+        for chunk in chunks:
+            yield chunk
+            time = chunk.columns.get("time")
+            if time is None or len(time) == 0:
+                continue
+            joined = time if last is None else np.concatenate(([last], time))
+            steps = np.flatnonzero(np.diff(joined) <= 0)
+            if steps.size and first_fault is None:
+                place = int(steps[0])
+                before, after = float(joined[place]), float(joined[place + 1])
+                inside = place + (1 if last is None else 0)
+                line = chunk.line(inside)
+                first_fault = _time_fault(before, after, shown, line, row + inside + 1)
+            count += steps.size
+            last, row = float(time[-1]), row + len(time)
+    except InputError as error:
+        faults.extend(error.problems)
+    if first_fault is not None:
+        more = f" There are {count} such places." if count > 1 else ""
+        faults.append(Problem(first_fault.message + more, shown, first_fault.line, "time"))
+    if faults:
+        raise InputError(faults)
+
+
+def _time_fault(before: float, after: float, shown: str, line: int | None, row: int) -> Problem:
+    what = "stands still" if after == before else "runs backwards"
+    where = "" if line is not None else f" in row {row}"
+    return Problem(
+        f"time {what}{where}: {after:.9g} s comes after {before:.9g} s; keep one recording per log, in order.",
+        shown,
+        line,
+        "time",
+    )
+
+
+def collected(chunks: Iterable[Chunk], shown: str) -> dict[str, np.ndarray]:
+    """Return the chunks' columns joined, ``(n,)`` each. Raises ``InputError`` if they would fill the memory."""
+    pieces: dict[str, list[np.ndarray]] = {}
+    held = 0
+    for chunk in chunks:
+        held += chunk.rows * len(chunk.columns)
+        if held > limits.MAXIMUM_READINGS:
+            raise InputError(
+                Problem(
+                    f"the log holds more than {limits.MAXIMUM_READINGS:.0e} readings; cut it to the part that "
+                    "matters or record fewer samples",
+                    file=shown,
+                )
+            )
+        for name, values in chunk.columns.items():
+            pieces.setdefault(name, []).append(values)
+    # Column by column, so that at most one column is in memory twice.
+    return {name: np.concatenate(pieces.pop(name)) for name in list(pieces)}

@@ -1,0 +1,157 @@
+"""Hand-written tables in an Excel workbook (.xlsx): the cells' values, one sheet, row by row."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import zipfile
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..errors import InputError, Problem
+from ..settings.layout import Layout
+from . import cells, limits
+from .chunks import Chunk, Log
+from .mapping import Channel, Source, sources
+from .recording import damaged
+
+
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+    """Open a workbook read-only, without formulas. Raises ``InputError``, also while streaming."""
+    _check_size(path, shown)
+    import openpyxl
+
+    try:
+        book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
+        sheet = _sheet(book, layout, shown)
+        # Some writers state a wrong size, and the reader would believe it.
+        sheet.reset_dimensions()
+        rows = _rows(sheet, layout, shown)
+    except InputError:
+        raise
+    except Exception as error:  # a zip file of another kind raises whatever comes first
+        raise damaged(error, "Excel workbook", shown) from None
+    to_skip = layout.skip_rows
+    for line, row in rows:
+        if to_skip:
+            to_skip -= 1
+            continue
+        names = [_text(cell) for cell in row] if layout.header else [str(i) for i in range(1, len(row) + 1)]
+        found = sources([Channel(name) for name in names], layout, wanted, shown, line)
+        if not layout.header:
+            rows = _before((line, row), rows)
+        return Log(names, _chunks(rows, found, layout, shown))
+    raise InputError(Problem("the sheet is empty; the first row must name the columns", file=shown))
+
+
+def _check_size(path: Path, shown: str) -> None:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            names = archive.namelist()
+            unpacked = sum(entry.file_size for entry in archive.infolist())
+    except (zipfile.BadZipFile, OSError, NotImplementedError) as error:
+        raise damaged(error, "Excel workbook", shown) from None
+    if not any(name.startswith("xl/") for name in names):
+        what = "an OpenDocument file; save it as .xlsx or CSV" if "mimetype" in names else "an archive; unpack it"
+        raise InputError(Problem(f"the log is {what}", file=shown))
+    on_disk = path.stat().st_size
+    if unpacked > limits.BLOCK_BYTES + limits.MAXIMUM_UNPACKED_RATIO * on_disk:
+        raise InputError(
+            Problem(f"the workbook is {on_disk} bytes but unpacks to {unpacked}; this is no bench log", file=shown)
+        )
+
+
+def _sheet(book: Any, layout: Layout, shown: str) -> Any:
+    names = [sheet.title for sheet in book.worksheets]
+    if layout.sheet is not None:
+        if layout.sheet not in names:
+            raise InputError(
+                Problem(f"there is no sheet {layout.sheet!r}; there are: {', '.join(names) or 'none'}", file=shown)
+            )
+        return book[layout.sheet]
+    if len(names) != 1:
+        raise InputError(
+            Problem(
+                f"the workbook has {len(names)} sheets ({', '.join(names)[:200]}); name one as 'sheet' in a layout "
+                "file, or keep one",
+                file=shown,
+            )
+        )
+    return book.worksheets[0]
+
+
+def _rows(sheet: Any, layout: Layout, shown: str) -> Iterator[tuple[int, Sequence[Any]]]:
+    """Yield line and cells of each row that is neither blank nor a comment, without the empty cells at its end."""
+    try:
+        for line, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+            if line > limits.MAXIMUM_SHEET_ROWS:
+                raise InputError(Problem("the sheet has more rows than a workbook can hold", file=shown))
+            cells_ = list(row)
+            while cells_ and cells_[-1] is None:
+                cells_.pop()
+            if not cells_:
+                continue
+            first = next((cell for cell in cells_ if cell is not None), None)
+            if layout.comment and isinstance(first, str) and first.lstrip().startswith(layout.comment):
+                continue
+            yield line, cells_
+    except InputError:
+        raise
+    except Exception as error:  # damaged XML inside
+        raise damaged(error, "Excel workbook", shown) from None
+
+
+def _before(
+    first: tuple[int, Sequence[Any]], rows: Iterator[tuple[int, Sequence[Any]]]
+) -> Iterator[tuple[int, Sequence[Any]]]:
+    yield first
+    yield from rows
+
+
+def _text(cell: Any) -> str:
+    return "" if cell is None else str(cell).strip()
+
+
+def _chunks(
+    rows: Iterator[tuple[int, Sequence[Any]]], found: Sequence[Source], layout: Layout, shown: str
+) -> Iterator[Chunk]:
+    values: dict[str, list[float]] = {source.name: [] for source in found}
+    line_of: list[int] = []
+    problems: list[Problem] = []
+    refused = 0
+    for line, row in rows:
+        line_of.append(line)
+        for source in found:
+            cell = row[source.position] if source.position < len(row) else None
+            value, reason = _number(cell, layout)
+            values[source.name].append(value)
+            if reason:
+                refused += 1
+                if len(problems) < limits.MAXIMUM_NAMED:
+                    problems.append(Problem(reason, file=shown, line=line, column=source.name))
+    if refused > len(problems):
+        problems.append(Problem(f"{refused - len(problems)} more cells cannot be used", file=shown))
+    if problems:
+        raise InputError(problems)
+    columns = {source.name: source.si(np.array(values[source.name], dtype=float)) for source in found}
+    yield Chunk(columns, lambda row: line_of[row] if row < len(line_of) else None)
+
+
+def _number(cell: Any, layout: Layout) -> tuple[float, str | None]:
+    """Return the number of a cell, or NaN and why it holds none."""
+    if cell is None:
+        return math.nan, "the cell is empty (or a formula never calculated); fill it in or take the row out"
+    if isinstance(cell, bool):
+        return float(cell), None
+    if isinstance(cell, int | float):
+        return (float(cell), None) if math.isfinite(cell) else (math.nan, "the cell holds no finite number")
+    if isinstance(cell, datetime.date | datetime.time | datetime.timedelta):
+        return math.nan, f"the cell holds the date or clock time {cell}; write a plain number and format it as one"
+    text = str(cell).strip()
+    if text.startswith("#"):
+        return math.nan, f"the formula gives {text!r}; correct it"
+    value = cells.number(text, layout)
+    return (value, None) if math.isfinite(value) else (math.nan, cells.why(text, layout))

@@ -1,0 +1,52 @@
+"""HDF5 files: each one-dimensional dataset is a channel, named by its path."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..settings.layout import Layout
+from .chunks import Log
+from .mapping import Channel
+from .recording import damaged, in_pieces, recording
+
+
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+    """Open an HDF5 file; the attribute ``units`` or ``unit`` of a dataset names its unit. Raises ``InputError``."""
+    import h5py
+
+    try:
+        file = h5py.File(path, "r", locking=False)
+        found: list[Any] = []
+        # Links to other files are not followed: the log is this file, whose hash is in the evidence.
+        file.visititems(lambda _, item: found.append(item) if isinstance(item, h5py.Dataset) else None)
+    except (OSError, RuntimeError, KeyError, ValueError) as error:
+        raise damaged(error, "HDF5", shown) from None
+    datasets = [item for item in found if item.ndim == 1 and not item.is_virtual and item.external is None]
+    channels = [Channel(item.name.lstrip("/"), _unit(item)) for item in datasets]
+
+    def blocks(positions: Sequence[int]) -> Iterator[Sequence[np.ndarray]]:
+        chosen = [datasets[position] for position in positions]
+
+        def read(start: int, stop: int) -> Sequence[np.ndarray]:
+            return [item[start:stop] for item in chosen]
+
+        try:
+            yield from in_pieces(max(len(item) for item in chosen), read)
+        except (OSError, RuntimeError, TypeError) as error:
+            raise damaged(error, "HDF5", shown) from None
+
+    return recording(channels, layout, wanted, shown, blocks)
+
+
+def _unit(item: Any) -> str | None:
+    for key in ("units", "unit"):
+        value = item.attrs.get(key)
+        if isinstance(value, bytes):
+            value = value.decode("utf-8", "replace")
+        if isinstance(value, str) and value:
+            return value
+    return None

@@ -1,0 +1,19 @@
+"""How much a log may hold: every limit on the size of an input, in one place."""
+
+from __future__ import annotations
+
+#: Text is read and parsed in pieces of this size; a single line longer than it is refused.
+BLOCK_BYTES = 8 * 1024 * 1024
+#: A compressed log may unpack to this much at most.
+MAXIMUM_UNPACKED_BYTES = 16 * 1024**3
+#: Beyond the first ``BLOCK_BYTES``, a compressed log may be this many times larger unpacked. Bench logs shrink to
+#: a fifth or a twentieth; a file that shrinks a thousandfold was made to fill a memory.
+MAXIMUM_UNPACKED_RATIO = 500
+#: Readings of one log held in memory at once (8 bytes each).
+MAXIMUM_READINGS = 400_000_000
+#: A hand-written spreadsheet has fewer rows than this.
+MAXIMUM_SHEET_ROWS = 1_048_576
+#: How many refused cells of one log are named one by one.
+MAXIMUM_NAMED = 20
+#: How many rows of a recording (Parquet, WAV, HDF5, MDF, TDMS) are taken at once.
+BLOCK_ROWS = 1_000_000

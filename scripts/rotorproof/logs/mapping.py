@@ -1,0 +1,185 @@
+"""Which column of a file is which canonical column, and how its cells become SI."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..columns import COLUMNS
+from ..errors import InputError, Problem
+from ..settings.layout import Layout, LayoutColumn
+from ..units import Conversion, conversion
+
+_PLAIN_HEADER = re.compile(r"^\s*(?P<name>[A-Za-z_][A-Za-z0-9_]*)\s*(?:\[(?P<unit>[^\]]*)\])?\s*$")
+_OTHER_BRACKET = re.compile(r"^\s*(?P<name>[A-Za-z_][A-Za-z0-9_]*)\s*[/(,{<;:]")
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """A column of a file as its writer named it; ``unit`` where the file format states one beside the name."""
+
+    name: str
+    unit: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A canonical column's place in the file: 0-based position, header text, and the affine map to SI."""
+
+    name: str
+    position: int
+    header: str
+    factor: float
+    offset: float
+
+    def si(self, values: np.ndarray) -> np.ndarray:
+        """Return the cells' numbers ``(n,)`` in SI."""
+        if self.factor == 1.0 and self.offset == 0.0:
+            return values
+        return values * self.factor + self.offset
+
+
+def sources(
+    channels: Sequence[Channel], layout: Layout, wanted: Sequence[str], shown: str, line: int | None
+) -> tuple[Source, ...]:
+    """Return where each wanted canonical column stands among the channels.
+
+    Raises ``InputError`` with every problem: a column without unit, with an unknown unit or one of another kind,
+    named twice, asked for by the layout and not there.
+    """
+    problems: list[Problem] = []
+    if layout.columns is None:
+        found = _plain(channels, wanted, shown, line, problems)
+    else:
+        found = _mapped(channels, layout.columns, wanted, shown, line, problems)
+    if problems:
+        raise InputError(problems)
+    return tuple(found)
+
+
+def _plain(
+    channels: Sequence[Channel], wanted: Sequence[str], shown: str, line: int | None, problems: list[Problem]
+) -> list[Source]:
+    found: list[Source] = []
+    matches = [_PLAIN_HEADER.match(channel.name) for channel in channels]
+    names = [match["name"] if match else channel.name.strip() for match, channel in zip(matches, channels, strict=True)]
+    for name, count in Counter(names).items():
+        if count > 1 and name in wanted:
+            problems.append(
+                Problem(f"the column stands {count} times; keep one of them", file=shown, line=line, column=name)
+            )
+    for position, (channel, match, name) in enumerate(zip(channels, matches, names, strict=True)):
+        if name not in wanted:
+            other = _OTHER_BRACKET.match(channel.name)
+            if match is None and other and other["name"] in wanted:
+                problems.append(
+                    Problem(
+                        f"the header {channel.name.strip()[:60]!r} is not in the plain form; write it as "
+                        f"'{other['name']} [unit]'",
+                        file=shown,
+                        line=line,
+                        column=other["name"],
+                    )
+                )
+            continue
+        unit = match["unit"] if match and match["unit"] is not None else channel.unit
+        if unit is None:
+            problems.append(
+                Problem(
+                    f"the column has no unit; write its header as '{name} [unit]'", file=shown, line=line, column=name
+                )
+            )
+            continue
+        try:
+            to_si = conversion(unit, COLUMNS[name].kind)
+        except ValueError as error:
+            problems.append(Problem(str(error), file=shown, line=line, column=name))
+            continue
+        found.append(Source(name, position, channel.name, to_si.factor, to_si.offset))
+    return found
+
+
+def _mapped(
+    channels: Sequence[Channel],
+    columns: dict[str, LayoutColumn],
+    wanted: Sequence[str],
+    shown: str,
+    line: int | None,
+    problems: list[Problem],
+) -> list[Source]:
+    found: list[Source] = []
+    for name, spec in columns.items():
+        if name not in wanted:
+            continue
+        position = _position(channels, spec, name, shown, line, problems)
+        if position is None:
+            continue
+        try:
+            to_si = conversion(spec.unit, COLUMNS[name].kind)
+            _agree(channels[position], spec, to_si, COLUMNS[name].kind)
+        except ValueError as error:
+            problems.append(Problem(f"in the layout: {error}", file=shown, column=name))
+            continue
+        sign = -1.0 if spec.invert else 1.0
+        swapped = 1.0 if COLUMNS[name].kind == "logic" and spec.invert else 0.0
+        factor = sign * spec.scale * to_si.factor
+        offset = sign * spec.offset * to_si.factor + to_si.offset + swapped
+        found.append(Source(name, position, str(spec.column), factor, offset))
+    return found
+
+
+def _agree(channel: Channel, spec: LayoutColumn, to_si: Conversion, kind: str) -> None:
+    """Raise ``ValueError`` if the file itself states another unit than the layout."""
+    if channel.unit in (None, "") or spec.scale != 1.0 or spec.offset != 0.0:
+        return
+    try:
+        stated = conversion(str(channel.unit), kind)
+    except ValueError:
+        stated = None
+    if stated != to_si:
+        raise ValueError(
+            f"the unit is {spec.unit!r}, but the file itself says {channel.unit!r}; correct the one that is wrong"
+        )
+
+
+def _position(
+    channels: Sequence[Channel],
+    spec: LayoutColumn,
+    name: str,
+    shown: str,
+    line: int | None,
+    problems: list[Problem],
+) -> int | None:
+    if isinstance(spec.column, int):
+        if spec.column <= len(channels):
+            return spec.column - 1
+        problems.append(
+            Problem(
+                f"the layout asks for column number {spec.column}, but there are {len(channels)}; check delimiter "
+                "and number",
+                file=shown,
+                line=line,
+                column=name,
+            )
+        )
+        return None
+    wanted = spec.column.strip()
+    found = [i for i, channel in enumerate(channels) if channel.name.strip() == wanted]
+    if len(found) == 1:
+        return found[0]
+    names = [channel.name.strip() for channel in channels]
+    near = difflib.get_close_matches(wanted, names, n=1)
+    listed = ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
+    message = (
+        f"the layout asks for the column {spec.column!r}, which the file does not have"
+        f"{f'; did you mean {near[0]!r}?' if near else ''} (it has: {listed[:300]}); check delimiter and name"
+        if not found
+        else f"the file has {spec.column!r} {len(found)} times; name the column by its number in the layout"
+    )
+    problems.append(Problem(message, file=shown, line=line, column=name))
+    return None

@@ -1,0 +1,114 @@
+"""What all binary recordings share: channels by name, equal lengths, numbers that must be finite."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Protocol
+
+import numpy as np
+
+from ..errors import InputError, Problem
+from ..settings.layout import Layout
+from . import limits
+from .chunks import Chunk, Log
+from .mapping import Channel, Source, sources
+
+
+class Blocks(Protocol):
+    """Reads channels piece by piece."""
+
+    def __call__(self, positions: Sequence[int]) -> Iterator[Sequence[np.ndarray]]:
+        """Yield the channels at ``positions`` for consecutive rows, one array ``(n,)`` each."""
+
+
+def recording(
+    channels: Sequence[Channel],
+    layout: Layout,
+    wanted: Sequence[str],
+    shown: str,
+    blocks: Blocks,
+    *,
+    step: float | None = None,
+) -> Log:
+    """Return a recording as a stream. ``step`` (s) makes the time column where the file has none.
+
+    Raises ``InputError``, also while streaming.
+    """
+    found = sources(channels, layout, wanted, shown, None)
+    return Log([channel.name for channel in channels], _chunks(found, wanted, shown, blocks, step))
+
+
+def _chunks(
+    found: Sequence[Source], wanted: Sequence[str], shown: str, blocks: Blocks, step: float | None
+) -> Iterator[Chunk]:
+    if not found:
+        return
+    makes_time = step is not None and "time" in wanted and all(source.name != "time" for source in found)
+    row = refused = 0
+    problems: list[Problem] = []
+    for arrays in blocks([source.position for source in found]):
+        columns: dict[str, np.ndarray] = {}
+        for source, raw in zip(found, arrays, strict=True):
+            if len(raw) != len(arrays[0]):
+                raise InputError(_unequal(found, arrays, shown))
+            values = _floats(raw, source, shown)
+            bad = np.flatnonzero(~np.isfinite(values))
+            refused += bad.size
+            for place in bad[: limits.MAXIMUM_NAMED - len(problems)]:
+                problems.append(
+                    Problem(
+                        f"row {row + int(place) + 1} of {source.header!r} holds no finite number; take the row out or "
+                        "measure again",
+                        file=shown,
+                        column=source.name,
+                    )
+                )
+            columns[source.name] = source.si(values)
+        count = len(arrays[0])
+        if makes_time and step is not None:
+            columns = {"time": (row + np.arange(count)) * step, **columns}
+        row += count
+        if not refused:
+            yield Chunk(columns, _no_line)
+    if refused > len(problems):
+        problems.append(Problem(f"{refused - len(problems)} more readings are not finite numbers", file=shown))
+    if problems:
+        raise InputError(problems)
+
+
+def _no_line(row: int) -> int | None:
+    del row
+    return None
+
+
+def _floats(raw: np.ndarray, source: Source, shown: str) -> np.ndarray:
+    array = np.asarray(raw)
+    if array.ndim != 1:
+        what = f"has {array.ndim} dimensions; a column has one"
+    elif array.dtype.kind == "M":
+        what = "holds dates; export seconds since the start"
+    elif array.dtype.kind == "m":
+        what = "holds time spans without a unit; export seconds"
+    elif array.dtype.kind not in "fiub":
+        what = "holds no numbers"
+    else:
+        return array.astype(np.float64, copy=False)
+    raise InputError(Problem(f"the channel {source.header!r} {what}", file=shown, column=source.name))
+
+
+def _unequal(found: Sequence[Source], arrays: Sequence[np.ndarray], shown: str) -> Problem:
+    lengths = ", ".join(f"{source.header!r} {len(array)}" for source, array in zip(found, arrays, strict=True))
+    return Problem(f"the channels differ in length ({lengths}); export them on one time base", file=shown)
+
+
+def damaged(error: Exception, title: str, shown: str) -> InputError:
+    """Return the error for a file that its own library cannot read."""
+    first = str(error).strip().splitlines()
+    reason = f" ({first[0][:120]})" if first else ""
+    return InputError(Problem(f"the log is no {title} file that can be read{reason}; export it again", file=shown))
+
+
+def in_pieces(length: int, read: Callable[[int, int], Sequence[np.ndarray]]) -> Iterator[Sequence[np.ndarray]]:
+    """Yield ``read(start, stop)`` for consecutive ranges that cover ``length`` rows."""
+    for start in range(0, length, limits.BLOCK_ROWS):
+        yield read(start, min(length, start + limits.BLOCK_ROWS))

@@ -1,0 +1,54 @@
+"""TDMS files: a channel is named ``group/channel``, its unit is the property ``unit_string``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import InputError, Problem
+from ..settings.layout import Layout
+from .chunks import Log
+from .mapping import Channel, sources
+from .recording import damaged, in_pieces, recording
+
+
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+    """Open a TDMS file; time comes from the waveforms' ``wf_increment``. Raises ``InputError``."""
+    import nptdms
+
+    try:
+        file = nptdms.TdmsFile.open(path)
+        members = [channel for group in file.groups() for channel in group.channels()]
+        plain = len({channel.name for channel in members}) == len(members)
+        channels = [
+            Channel(channel.name if plain else f"{channel.group_name}/{channel.name}", _unit(channel.properties))
+            for channel in members
+        ]
+        increments = [channel.properties.get("wf_increment") for channel in members]
+    except Exception as error:  # the library raises many types for a damaged file
+        raise damaged(error, "TDMS", shown) from None
+    used = sources(channels, layout, wanted, shown, None)
+    steps = {increments[source.position] for source in used if source.name != "time"}
+    if len(steps) > 1:
+        raise InputError(Problem("the channels have different sample rates; export them on one", file=shown))
+    step = next(iter(steps), None)
+
+    def blocks(positions: Sequence[int]) -> Iterator[Sequence[np.ndarray]]:
+        chosen = [members[position] for position in positions]
+
+        def read(start: int, stop: int) -> Sequence[np.ndarray]:
+            try:
+                return [channel[start:stop] for channel in chosen]
+            except Exception as error:
+                raise damaged(error, "TDMS", shown) from None
+
+        return in_pieces(max(len(channel) for channel in chosen), read)
+
+    return recording(channels, layout, wanted, shown, blocks, step=float(step) if step else None)
+
+
+def _unit(properties: dict[str, object]) -> str | None:
+    value = properties.get("unit_string") or properties.get("NI_UnitDescription")
+    return str(value) if value else None
