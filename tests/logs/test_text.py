@@ -264,7 +264,12 @@ def test_dialect_is_found_and_stated(tmp_path, text, delimiter, decimal):
 
 def test_detected_encoding(tmp_path):
     text = "time [s];temperature_winding [°C]\n1,5;20,5\n2,5;21,5\n"
-    for encoding, name in (("cp1252", "cp1252"), ("utf-16", "utf-16"), ("utf-8-sig", "utf-8"), ("utf-16-le", "utf-16-le")):
+    for encoding, name in (
+        ("cp1252", "cp1252"),
+        ("utf-16", "utf-16"),
+        ("utf-8-sig", "utf-8"),
+        ("utf-16-le", "utf-16-le"),
+    ):
         found = read(tmp_path, text.encode(encoding), BUILTIN["auto"], rows=1)
         assert found.columns["temperature_winding"].tolist() == [20.5, 21.5]
         assert f"{name} text" in found.notes[0].message
@@ -277,7 +282,7 @@ def test_detected_encoding(tmp_path):
         ("a;b\n1.234;5\n2.345;6\n", 2, "may be a decimal point or thousands"),
         ("a,b;c\n1,5;2\n1,5;2\n", 1, "could be separated by comma or semicolon"),
         ("a;b\n1,5;x\n1.5;x\n", 1, "no delimiter"),
-        ("a;b\n1.234,5;2\n", 2, "between thousands"),
+        ("time [s];b\n1.234,5;2\n", 2, "between thousands"),
         ("hello\nworld\n", 1, "no delimiter"),
     ],
 )

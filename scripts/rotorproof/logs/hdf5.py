@@ -19,27 +19,31 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
     import h5py
 
     try:
-        file = h5py.File(path, "r", locking=False)
-        found: list[Any] = []
-        # Links to other files are not followed: the log is this file, whose hash is in the evidence.
-        file.visititems(lambda _, item: found.append(item) if isinstance(item, h5py.Dataset) else None)
+        with h5py.File(path, "r", locking=False) as file:
+            found: list[tuple[str, Channel]] = []
+
+            def visit(name: str, item: Any) -> None:
+                # Data outside the file is not followed: the log is this file, whose hash is in the evidence.
+                if isinstance(item, h5py.Dataset) and item.ndim == 1 and not item.is_virtual and not item.external:
+                    found.append((name, Channel(name, _unit(item))))
+
+            file.visititems(visit)
     except (OSError, RuntimeError, KeyError, ValueError) as error:
         raise damaged(error, "HDF5", shown) from None
-    datasets = [item for item in found if item.ndim == 1 and not item.is_virtual and item.external is None]
-    channels = [Channel(item.name.lstrip("/"), _unit(item)) for item in datasets]
 
     def blocks(positions: Sequence[int]) -> Iterator[Sequence[np.ndarray]]:
-        chosen = [datasets[position] for position in positions]
-
-        def read(start: int, stop: int) -> Sequence[np.ndarray]:
-            return [item[start:stop] for item in chosen]
-
         try:
-            yield from in_pieces(max(len(item) for item in chosen), read)
+            with h5py.File(path, "r", locking=False) as file:
+                chosen = [file[found[position][0]] for position in positions]
+
+                def read(start: int, stop: int) -> Sequence[np.ndarray]:
+                    return [item[start:stop] for item in chosen]
+
+                yield from in_pieces(max(len(item) for item in chosen), read)
         except (OSError, RuntimeError, TypeError) as error:
             raise damaged(error, "HDF5", shown) from None
 
-    return recording(channels, layout, wanted, shown, blocks)
+    return recording([channel for _, channel in found], layout, wanted, shown, blocks)
 
 
 def _unit(item: Any) -> str | None:

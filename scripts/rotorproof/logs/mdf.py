@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -18,13 +20,43 @@ from .recording import damaged, in_pieces, recording
 
 def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
     """Open an MDF file. All channels used must lie in one group, that is on one time base. Raises ``InputError``."""
-    import asammdf
-
+    file = _opened(path, shown)
     try:
-        file = asammdf.MDF(path)
         places, channels = _channels(file)
     except Exception as error:  # the library raises many types for a damaged file
+        file.close()
         raise damaged(error, "ASAM MDF", shown) from None
+    try:
+        return _log(file, places, channels, layout, wanted, shown)
+    except InputError:
+        file.close()
+        raise
+
+
+def _opened(path: Path, shown: str) -> Any:
+    import asammdf
+
+    # The library's clean-up of a file that it could not open fails in its turn, and Python would print that.
+    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        try:
+            return asammdf.MDF(path)
+        except Exception as error:
+            refused = damaged(error, "ASAM MDF", shown)
+        gc.collect()
+    finally:
+        sys.unraisablehook = hook
+    raise refused
+
+
+def _log(
+    file: Any,
+    places: list[tuple[int, int]],
+    channels: list[Channel],
+    layout: Layout,
+    wanted: Sequence[str],
+    shown: str,
+) -> Log:
     used = sources(channels, layout, wanted, shown, None)
     groups = {places[source.position][0] for source in used}
     if len(groups) > 1:
@@ -35,6 +67,7 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
             )
         )
     if not groups:
+        file.close()
         return Log([channel.name for channel in channels], iter(()))
     group = groups.pop()
     # The group's master is its time; it is a channel like the others, for a layout or for the plain names.
@@ -44,14 +77,14 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
 
     def blocks(positions: Sequence[int]) -> Iterator[Sequence[np.ndarray]]:
         def read(start: int, stop: int) -> Sequence[np.ndarray]:
-            try:
-                return [_values(file, places[position], start, stop) for position in positions]
-            except InputError:
-                raise
-            except Exception as error:
-                raise damaged(error, "ASAM MDF", shown) from None
+            return [_values(file, places[position], start, stop) for position in positions]
 
-        return in_pieces(length, read)
+        try:
+            yield from in_pieces(length, read)
+        except Exception as error:
+            raise damaged(error, "ASAM MDF", shown) from None
+        finally:
+            file.close()
 
     return recording(channels, layout, wanted, shown, blocks)
 

@@ -34,6 +34,8 @@ def recording(
 
     Raises ``InputError``, also while streaming.
     """
+    if not channels:
+        raise InputError(Problem("the file holds no channels; it may be cut off, so export it again", file=shown))
     found = sources(channels, layout, wanted, shown, None)
     return Log([channel.name for channel in channels], _chunks(found, wanted, shown, blocks, step))
 

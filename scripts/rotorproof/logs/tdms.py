@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -18,8 +19,12 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
     """Open a TDMS file; time comes from the waveforms' ``wf_increment``. Raises ``InputError``."""
     import nptdms
 
+    # It warns of a file that is cut off; here that is an error with a name.
+    logging.getLogger("nptdms").setLevel(logging.ERROR)
     try:
-        file = nptdms.TdmsFile.open(path)
+        file = nptdms.TdmsFile.read_metadata(path)
+        if file.file_status.incomplete_final_segment:
+            raise EOFError("its last segment is cut off")
         members = [channel for group in file.groups() for channel in group.channels()]
         plain = len({channel.name for channel in members}) == len(members)
         channels = [
@@ -36,15 +41,18 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
     step = next(iter(steps), None)
 
     def blocks(positions: Sequence[int]) -> Iterator[Sequence[np.ndarray]]:
-        chosen = [members[position] for position in positions]
+        try:
+            with nptdms.TdmsFile.open(path) as file:
+                chosen = [file[members[position].group_name][members[position].name] for position in positions]
 
-        def read(start: int, stop: int) -> Sequence[np.ndarray]:
-            try:
-                return [channel[start:stop] for channel in chosen]
-            except Exception as error:
-                raise damaged(error, "TDMS", shown) from None
+                def read(start: int, stop: int) -> Sequence[np.ndarray]:
+                    return [channel[start:stop] for channel in chosen]
 
-        return in_pieces(max(len(channel) for channel in chosen), read)
+                yield from in_pieces(max(len(channel) for channel in chosen), read)
+        except InputError:
+            raise
+        except Exception as error:
+            raise damaged(error, "TDMS", shown) from None
 
     return recording(channels, layout, wanted, shown, blocks, step=float(step) if step else None)
 

@@ -27,6 +27,7 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
                 file=shown,
             )
         )
+    _check_whole(path, shown)
     rate, samples = _read(path, shown)
     samples = samples[:, None] if samples.ndim == 1 else samples
     if rate <= 0 or samples.shape[0] == 0:
@@ -41,6 +42,18 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
 
     channels = [Channel(str(number)) for number in range(1, samples.shape[1] + 1)]
     return recording(channels, layout, wanted, shown, blocks, step=1.0 / rate)
+
+
+def _check_whole(path: Path, shown: str) -> None:
+    """Refuse a file shorter than its head says; the reader would return what is there without a word."""
+    with path.open("rb") as stream:
+        head = stream.read(12)
+    size = int.from_bytes(head[4:8], "big" if head.startswith(b"RIFX") else "little")
+    # A recorder that wrote to a pipe leaves 0 or all ones; RF64 keeps the size elsewhere.
+    if head.startswith(b"RF64") or size in (0, 0xFFFFFFFF):
+        return
+    if path.stat().st_size < size + 8:
+        raise damaged(EOFError(f"it is cut off: {path.stat().st_size} bytes of {size + 8}"), "WAV", shown)
 
 
 def _read(path: Path, shown: str) -> tuple[int, np.ndarray]:
