@@ -23,6 +23,8 @@ wildcard_constraints:
 localrules:
     all,
     refuse,
+    register,
+    register,
 
 
 rule all:

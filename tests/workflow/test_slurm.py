@@ -1,0 +1,59 @@
+"""The same logs on a cluster of two nodes give the same bytes, even when a node dies in the middle."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.cluster.local_slurm import Cluster, local_slurm
+from tests.workflow.conftest import Project
+
+UNITS = ("CT-1", "CT-2", "CT-3")
+
+
+def _start(project: Project, cluster: Cluster, reports: Path, *more: str) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "snakemake", "--profile", "config/profiles/slurm", "--nolock", "--nocolor"]
+    command += ["--config", f"reports_dir={reports}", "--group-components", "unit=1", *more]
+    command += ["--slurm-init-seconds-before-status-checks", "2", "--default-resources"]
+    command += ["slurm_account=workshop", "slurm_partition=bench", "runtime=5", "mem_mb=500"]
+    environment = {**cluster.environment, "PYTHONPATH": str(project.root / "scripts"), "OMP_NUM_THREADS": "1"}
+    return subprocess.Popen(
+        command,
+        cwd=project.root,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+
+
+def _bytes(reports: Path) -> dict[str, bytes]:
+    """Return every result's content; the steps in between and their logs are not results."""
+    return {
+        str(path.relative_to(reports)): path.read_bytes()
+        for path in sorted(reports.rglob("*"))
+        if path.is_file() and ".work" not in path.parts
+    }
+
+
+@pytest.mark.slurm
+@pytest.mark.slow
+def test_a_cluster_gives_the_same_bytes_even_if_a_node_dies(project: Project, tmp_path: Path) -> None:
+    for seed, name in enumerate(UNITS):
+        project.add_unit(name, seed=seed)
+    project.run("--config", f"reports_dir={tmp_path / 'local'}")
+    expected = _bytes(tmp_path / "local")
+    with local_slurm(tmp_path / "cluster") as cluster:
+        process = _start(project, cluster, tmp_path / "remote")
+        deadline = time.monotonic() + 60
+        while "RUNNING|n1" not in cluster.call("squeue", "-h", "-o", "%T|%N"):
+            assert time.monotonic() < deadline, "no job ever ran on n1"
+            time.sleep(0.2)
+        cluster.kill_node("n1")
+        output, _ = process.communicate(timeout=240)
+    assert process.returncode == 0, output[-4000:]
+    assert _bytes(tmp_path / "remote") == expected
