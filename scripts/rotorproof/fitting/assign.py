@@ -59,12 +59,17 @@ def assign(
     meanings = {condition.name: condition for condition in procedure.conditions}
     for index, (test, log, stated) in enumerate(zip(tests, logs, written, strict=True)):
         for column in log.columns:
-            kind = COLUMNS[column].kind
-            key = _instrument(unit, test, procedure, column, kind, shown, problems)
+            source = procedure.source_column(column)
+            if source is None:
+                continue
+            kind = COLUMNS[source].kind
+            key = _instrument(unit, test, procedure, source, kind, shown, problems)
             if key:
                 columns[key, kind].append((index, column))
         for name, measured in stated.items():
             kind = meanings[name].kind
+            if meanings[name].choices or meanings[name].exact:
+                continue
             if measured.standard_uncertainty is not None:
                 influence = Influence(
                     f"stated/{unit.unit}/{procedure.name}/{name}/{measured.text}",

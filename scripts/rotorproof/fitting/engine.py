@@ -95,6 +95,7 @@ def run(
             block.label,
             block.covariance,
             block.degrees_of_freedom,
+            block.distribution,
         )
         for row, (name, value) in zip(matrix, block.values.items(), strict=True):
             parameters[name] = Form(value, {i: float(c) for i, c in zip(influences, row, strict=True) if c != 0})

@@ -78,8 +78,11 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
 
 def _conditions(outcome: Outcome) -> dict[str, str]:
     """Return the conditions common to the logs of a run, as text in SI."""
-    kinds = {condition.name: condition.kind for condition in procedures()[outcome.procedure].conditions}
-    return {name: f"{value:.6g} {SI_UNIT[kinds[name]]}" for name, value in outcome.conditions.items()}
+    known = {condition.name: condition for condition in procedures()[outcome.procedure].conditions}
+    return {
+        name: known[name].choices[int(value)] if known[name].choices else f"{value:.6g} {SI_UNIT[known[name].kind]}"
+        for name, value in outcome.conditions.items()
+    }
 
 
 def _panels(key: str, panels: Sequence[Panel], arrays: dict[str, np.ndarray]) -> list[dict[str, Any]]:

@@ -12,9 +12,9 @@ import numpy as np
 
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
-from . import dialect
+from . import dialect, vcd
 from .chunks import Chunk, Log, collected, time_checked
-from .streams import first_bytes
+from .streams import first_bytes, unpacked
 from .text import open_text
 
 Opener = Callable[[Path, Layout, Sequence[str], str], Log]
@@ -83,6 +83,8 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], *, shown: str) -
                         file=shown,
                     )
                 ) from None
+    if next(unpacked(path, shown, 64), b"").lstrip().startswith(vcd.STARTS):
+        return vcd.open_log(path, layout, wanted, shown)
     concrete, notes = dialect.resolved(path, layout, shown)
     log = open_text(path, concrete, wanted, shown)
     log.notes.extend(notes)

@@ -14,7 +14,9 @@ from ..errors import InputError, Problem
 from ..procedures import procedures
 from ..procedures.base import Procedure
 from ..settings.layout import Layout
+from ..settings.load import conditions_of
 from ..settings.unit import Test
+from .capture import read_reduced
 from .store import Readings
 from .table import Table, read_table
 
@@ -31,15 +33,7 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
         if path.is_file():
             hashes[test.log] = sha256(path)
         try:
-            found = read_table(
-                path,
-                layouts[test.layout],
-                procedure.columns(),
-                shown=shown,
-                time_ordered=procedure.time_ordered,
-                minimum_rows=procedure.minimum_rows,
-            )
-            _require(procedure, found, shown)
+            found = _read(path, layouts[test.layout], procedure, test, shown)
         except InputError as error:
             problems.extend(replace(problem, procedure=procedure.name) for problem in error.problems)
             columns.append(None)
@@ -47,6 +41,22 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
             problems.extend(replace(note, procedure=procedure.name) for note in found.notes)
             columns.append(found.columns)
     return Readings(columns, hashes, problems)
+
+
+def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: str) -> Table:
+    reducer = procedure.reducer({name: measured.value for name, measured in conditions_of(test).items()})
+    if reducer is not None:
+        return read_reduced(path, layout, procedure, reducer, shown=shown, require=_require)
+    found = read_table(
+        path,
+        layout,
+        procedure.columns(),
+        shown=shown,
+        time_ordered=procedure.time_ordered,
+        minimum_rows=procedure.minimum_rows,
+    )
+    _require(procedure, found, shown)
+    return found
 
 
 def _require(procedure: Procedure, found: Table, shown: str) -> None:

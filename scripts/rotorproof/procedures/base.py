@@ -9,11 +9,12 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, ClassVar, Literal
+from typing import Any, ClassVar, Literal, Protocol
 
 import numpy as np
 
 from ..errors import Problem
+from ..uncertainty.forms import Distribution
 
 UnitKind = Literal["motor", "controller", "drive"]
 
@@ -48,6 +49,10 @@ class Condition:
     kind: str
     meaning: str
     required: bool = False
+    #: A word instead of a value: one of these; a log's conditions then hold its place in the tuple (from 0).
+    choices: tuple[str, ...] = ()
+    #: A setting rather than a reading (a sample rate, a step number): it has no error of its own to ask for.
+    exact: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,13 +85,16 @@ class Log:
 class Block:
     """Parameters fitted together: values and their ``(k, k)`` covariance from scatter alone, SI.
 
-    ``label`` names the fit in budgets ("scatter of the line-pair A-B readings").
+    ``label`` names the fit in budgets ("scatter of the line-pair A-B readings"). A *rectangular* block holds
+    errors with hard limits that the readings themselves bring along (the resolution of a counter): its values
+    are their best estimates, its diagonal covariance their variances.
     """
 
     label: str
     values: Mapping[str, float]
     covariance: np.ndarray
     degrees_of_freedom: float
+    distribution: Distribution = "normal"
 
 
 @dataclass(frozen=True)
@@ -180,6 +188,19 @@ class Fit:
         return {name: value for block in self.blocks for name, value in block.values.items()}
 
 
+class Reducer(Protocol):
+    """Turns a capture too large to hold into a few columns while it is read (see ``Procedure.reducer``)."""
+
+    def feed(self, rows: Mapping[str, np.ndarray]) -> None:
+        """Take the next rows: ``time`` ``(n,)`` in s, increasing, and the level or value of each column from then.
+
+        Rows may stand at every sample or only where something changes.
+        """
+
+    def finish(self) -> dict[str, np.ndarray]:
+        """Return the reduced columns, float64 in SI, after the last rows. Raises ``FitError`` if none can be given."""
+
+
 class Procedure(ABC):
     """A test of the trade. Subclasses state the facts as class attributes and implement ``fit`` and ``derive``.
 
@@ -208,6 +229,9 @@ class Procedure(ABC):
     order: ClassVar[int] = 50
     #: Time must increase from row to row (a waveform), or is not used at all (a hand-written table).
     time_ordered: ClassVar[bool] = True
+    #: Columns that a ``reducer`` leaves in place of the raw ones, each with the raw column whose instrument error
+    #: it carries ("" for none).
+    reduced_columns: ClassVar[Mapping[str, str]] = {}
 
     @abstractmethod
     def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
@@ -226,3 +250,15 @@ class Procedure(ABC):
         for item in self.required_columns:
             flat.extend((item,) if isinstance(item, str) else item)
         return tuple(dict.fromkeys([*flat, *self.optional_columns]))
+
+    def reducer(self, conditions: Mapping[str, float]) -> Reducer | None:
+        """Return a reducer for one log with these conditions (SI), or ``None``: the log is kept as it is.
+
+        With a reducer the log is read in pieces, and ``fit`` gets ``reduced_columns`` instead of raw ones.
+        """
+        del conditions
+        return None
+
+    def source_column(self, column: str) -> str | None:
+        """Return the raw column whose instrument error a column of the log carries, ``None`` for a mere count."""
+        return self.reduced_columns.get(column, column) or None

@@ -12,6 +12,7 @@ from pydantic import ValidationError
 
 from ..errors import InputError, Problem
 from ..procedures import procedures
+from ..procedures.base import Condition
 from ..quantities import quantities
 from ..units import Measured, conversion, parse
 from .acceptance import AcceptanceSet
@@ -245,8 +246,19 @@ def load_unit(entry: Path, folder: SettingsFolder, shown: str) -> Unit:
 
 def conditions_of(test: Test) -> dict[str, Measured]:
     """Return the conditions of a checked test in SI."""
-    kinds = {condition.name: condition.kind for condition in procedures()[test.procedure].conditions}
-    return {name: parse(str(value), kinds[name]) for name, value in test.conditions.items()}
+    known = {condition.name: condition for condition in procedures()[test.procedure].conditions}
+    return {name: _condition(known[name], value) for name, value in test.conditions.items()}
+
+
+def _condition(condition: Condition, value: Any) -> Measured:
+    """Read a condition: a value with its unit, or one of the condition's words. Raises ``ValueError``."""
+    if condition.choices:
+        if value not in condition.choices:
+            raise ValueError(f"{value!r} is none of the words possible here: {', '.join(condition.choices)}")
+        return Measured(float(condition.choices.index(value)), None, str(value))
+    if not isinstance(value, str):
+        conversion("", condition.kind)
+    return parse(str(value), condition.kind)
 
 
 def _check_test(
@@ -309,9 +321,7 @@ def _check_test(
             )
             continue
         try:
-            if not isinstance(value, str):
-                conversion("", condition.kind)
-            parse(str(value), condition.kind)
+            _condition(condition, value)
         except ValueError as error:
             complain(str(error), "conditions", name)
     for condition in procedure.conditions:

@@ -136,15 +136,21 @@ def _slopes(
 
 
 def block_influences(
-    name: str, source: str, covariance: np.ndarray, degrees_of_freedom: float
+    name: str,
+    source: str,
+    covariance: np.ndarray,
+    degrees_of_freedom: float,
+    distribution: Distribution = "normal",
 ) -> tuple[list[Influence], np.ndarray]:
     """Split a ``(k, k)`` covariance of fitted parameters into independent unit influences.
 
     Returns the influences and the ``(k, m)`` matrix of sensitivities of the k parameters to them. Eigenvalues
     below 1e-14 of the largest are rounding and are dropped. Raises ``ValueError`` if the matrix is not finite
-    or not positive semi-definite.
+    or not positive semi-definite, or if rectangular errors are said to be correlated.
     """
     covariance = np.atleast_2d(np.asarray(covariance, dtype=float))
+    if distribution == "rectangular" and np.any(covariance != np.diag(np.diag(covariance))):
+        raise ValueError("rectangular errors within one block must be independent")
     if not np.isfinite(covariance).all():
         raise ValueError("the covariance of the fit is not finite: the readings do not determine the parameters")
     scale = np.sqrt(np.diag(covariance))
@@ -155,7 +161,9 @@ def block_influences(
         raise ValueError("the covariance of the fit is not positive semi-definite")
     keep = eigenvalues > 1e-14 * max(eigenvalues.max(), 1e-300)
     matrix = scale[:, None] * vectors[:, keep] * np.sqrt(eigenvalues[keep])
-    influences = [Influence(f"{name}/{k}", source, "normal", degrees_of_freedom, name) for k in range(int(keep.sum()))]
+    influences = [
+        Influence(f"{name}/{k}", source, distribution, degrees_of_freedom, name) for k in range(int(keep.sum()))
+    ]
     return influences, matrix
 
 

@@ -1,0 +1,259 @@
+"""Gate timing on invented captures (tests/simulation/gate_capture.py), written by pyvcd, with faults planted.
+
+Sources: the commutation table is the commonly published one for sensors 120 electrical degrees apart
+(101 A+ B-, 100 A+ C-, 110 B+ C-, 010 B+ A-, 011 C+ A-, 001 C+ B-), as printed in application notes on six-step drive;
+resolution of a counter as rectangular and triangular distributions: JCGM 100:2008, 4.3.7 and 4.3.9.
+"""
+
+from __future__ import annotations
+
+import resource
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rotorproof.errors import FitError, InputError
+from rotorproof.fitting.engine import InstrumentError, Outcome, run
+from rotorproof.logs.capture import read_reduced
+from rotorproof.logs.unit_logs import _require
+from rotorproof.physics.gate_stream import GateStream
+from rotorproof.procedures import procedures
+from rotorproof.procedures.base import Log
+from rotorproof.settings.layout import Layout
+from rotorproof.uncertainty.accuracy import Accuracy
+from rotorproof.uncertainty.coverage import interval
+from rotorproof.uncertainty.forms import Influence
+from tests.outside import Outside
+from tests.simulation.gate_capture import CHANNELS, Capture, GateBench, GateFaults
+
+RATE = 24e6
+PROCEDURE = procedures()["gate-timing"]
+
+
+def _reduced(path: Path, rate: float = RATE, layout: Layout | None = None) -> dict[str, np.ndarray]:
+    reducer = PROCEDURE.reducer({"sample_rate": rate})
+    assert reducer is not None
+    return read_reduced(path, layout or Layout(), PROCEDURE, reducer, shown="U/a", require=_require).columns
+
+
+def _fed(capture: Capture, blocks: int = 1, **extra: np.ndarray) -> dict[str, np.ndarray]:
+    """Reduce a capture without a file between, in blocks."""
+    times, levels = capture.rows()
+    stream = GateStream(capture.sample_rate)
+    for part in np.array_split(np.arange(times.size), blocks):
+        rows = {"time": times[part], **{n: levels[part, k] for k, n in enumerate(CHANNELS)}}
+        stream.feed(rows | {name: values[part] for name, values in extra.items()})
+    return stream.finish()
+
+
+def _outcome(logs: list[Log], clock: Accuracy | None = None) -> Outcome:
+    names = [(i, n) for i, log in enumerate(logs) for n in log.columns if PROCEDURE.source_column(n) == "time"]
+    instruments = [InstrumentError(Influence("clock", "clock", "rectangular"), clock, names)] if clock else []
+    return run(PROCEDURE, logs, label="t", unit="U", given={}, instruments=instruments, uncertain_conditions={})
+
+
+def _values(bench: GateBench, duration: float = 0.4, seed: int = 3, **keys: Any) -> tuple[dict[str, float], Outcome]:
+    capture = bench.capture(duration, RATE, np.random.default_rng(seed), **keys)
+    outcome = _outcome([Log("capture", _fed(capture))])
+    return {name: form.value for name, form in outcome.forms.items()}, outcome
+
+
+def test_sound_controller_through_a_value_change_dump(tmp_path: Path) -> None:
+    bench = GateBench(dead_time=400e-9)
+    capture = bench.capture(0.4, RATE, np.random.default_rng(1), clock_error=20e-6)
+    capture.write_vcd(tmp_path / "a.vcd")
+    outcome = _outcome([Log("a", _reduced(tmp_path / "a.vcd"))], Accuracy(50e-6, 0.0))
+    value = {name: form.value for name, form in outcome.forms.items()}
+    assert value["overlap_count"] == 0
+    assert value["commutation_errors"] == 0
+    # 400 ns are 9.6 samples: 9 and 10 are read, and the truth lies between them, half a sample to either side.
+    dead = interval(outcome.forms["dead_time_min"])
+    assert dead.low < 400e-9 < dead.high
+    assert dead.expanded_uncertainty == pytest.approx(0.95 * 0.5 / RATE, rel=0.01)
+    f = interval(outcome.forms["pwm_frequency"])
+    assert f.low < 16000.0 < f.high
+    assert f.expanded_uncertainty == pytest.approx(0.95 * 50e-6 * 16000, rel=0.05)
+    # Sensors are looked at in the middle of a period, the bridge acts at its end: half a period to one and a half.
+    assert value["commutation_delay"] == pytest.approx(1 / 16000, rel=0.05)
+
+
+def test_files_and_block_borders_make_no_difference(tmp_path: Path) -> None:
+    capture = GateBench(dead_time=517e-9, faults=GateFaults(overlap=("c", 0.03, 120e-9))).capture(
+        0.06, RATE, np.random.default_rng(2), clock_error=1e-5
+    )
+    capture.write_vcd(tmp_path / "a.vcd")
+    capture.write_csv(tmp_path / "a.csv")
+    whole = _fed(capture)
+    for other in (_reduced(tmp_path / "a.vcd"), _reduced(tmp_path / "a.csv"), _fed(capture, 611)):
+        assert set(other) == set(whole)
+        for name, values in whole.items():
+            # A time scale of 1 ns is all that the dump keeps.
+            np.testing.assert_allclose(other[name], values, atol=1.1e-9, rtol=1e-5, err_msg=name)
+
+
+@pytest.mark.parametrize(
+    ("scheme", "words"),
+    [
+        ("high", "high side chopped, low side held"),
+        ("high complementary", "high side chopped, low side complementary"),
+        ("low", "low side chopped, high side held"),
+        ("low complementary", "low side chopped, high side complementary"),
+        ("both", "high and low side chopped together"),
+        ("bipolar", "both legs chopped complementary"),
+    ],
+)
+def test_switching_scheme_is_recognised(scheme: str, words: str) -> None:
+    value, outcome = _values(GateBench(scheme=scheme, duty=0.7), 0.2)
+    assert any(words in note for note in outcome.fit.notes)
+    assert value["commutation_errors"] == 0
+    assert ("dead_time_min" in value) == (scheme.endswith("complementary") or scheme == "bipolar")
+    assert ("dead_time_min" in outcome.fit.missing) == ("dead_time_min" not in value)
+
+
+def test_one_overlap_is_found_with_time_and_leg() -> None:
+    value, outcome = _values(GateBench(faults=GateFaults(overlap=("b", 0.2, 120e-9))))
+    assert value["overlap_count"] == 1
+    columns = _fed(
+        GateBench(faults=GateFaults(overlap=("b", 0.2, 120e-9))).capture(0.4, RATE, np.random.default_rng(3))
+    )
+    assert columns["overlap_leg"].tolist() == [1]
+    assert 0.2 < columns["overlap_start"][0] < 0.21
+    assert columns["overlap_duration"][0] == pytest.approx(120e-9, abs=1 / RATE)
+    assert any("leg B" in warning.message for warning in outcome.fit.warnings)
+
+
+def test_a_short_dead_time_on_one_edge_alone() -> None:
+    value, outcome = _values(GateBench(faults=GateFaults(dead_time_error={("c", "high"): -250e-9})), clock_error=3e-6)
+    cover = interval(outcome.forms["dead_time_min"])
+    assert cover.low < 350e-9 < cover.high
+    assert value["overlap_count"] == 0
+
+
+def test_commutation_faults() -> None:
+    sectors = 6 * 60 * 0.4
+    value, _ = _values(GateBench(faults=GateFaults(wrong_step={(1, 1, 0): ("b", "a")})))
+    assert value["commutation_errors"] == pytest.approx(sectors / 6, abs=2)
+    value, outcome = _values(GateBench(faults=GateFaults(swapped_sensors=("a", "b"))))
+    assert value["commutation_errors"] == pytest.approx(sectors, abs=3)
+    assert any("turn against the sensors" in warning.message for warning in outcome.fit.warnings)
+    value, outcome = _values(GateBench(faults=GateFaults(stuck_sensor=("c", 0, 0.2))))
+    assert value["commutation_errors"] >= 60 * 0.2 - 1
+    assert any("impossible sensor codes" in warning.message for warning in outcome.fit.warnings)
+    value, _ = _values(GateBench(faults=GateFaults(dropped_sector=0.2)))
+    assert value["commutation_errors"] == 1
+    value, _ = _values(GateBench(faults=GateFaults(spikes=(0.1002, 0.2534))))
+    assert value["commutation_errors"] == 0
+    assert value["sensor_disturbances"] == 2
+
+
+def test_active_low_gates_are_named_then_mapped(tmp_path: Path) -> None:
+    low = tuple(f"gate_{leg}h" for leg in "abc")
+    capture = GateBench(faults=GateFaults(active_low=low)).capture(0.2, RATE, np.random.default_rng(4))
+    capture.write_vcd(tmp_path / "a.vcd")
+    with pytest.raises(FitError, match=r"active-low.*invert: true"):
+        _outcome([Log("a", _reduced(tmp_path / "a.vcd"))])
+    layout = Layout.model_validate(
+        {"columns": {name: {"column": name, "unit": "1", "invert": name in low} for name in CHANNELS}}
+    )
+    outcome = _outcome([Log("a", _reduced(tmp_path / "a.vcd", layout=layout))])
+    assert outcome.forms["overlap_count"].value == 0
+    assert outcome.forms["commutation_errors"].value == 0
+
+
+def test_wrong_sample_rate_is_refused(tmp_path: Path) -> None:
+    capture = GateBench().capture(0.05, RATE, np.random.default_rng(4), clock_error=1e-5)
+    capture.write_vcd(tmp_path / "a.vcd")
+    with pytest.raises(InputError, match="sample grid"):
+        _reduced(tmp_path / "a.vcd", rate=16e6)
+
+
+def test_standstill_and_a_missing_channel(tmp_path: Path) -> None:
+    capture = GateBench().capture(0.05, RATE, np.random.default_rng(4))
+    times, levels = capture.rows()
+    levels[:, :6] = 0
+    stream = GateStream(RATE)
+    stream.feed({"time": times, **{name: levels[:, k] for k, name in enumerate(CHANNELS)}})
+    with pytest.raises(FitError, match="no gate ever turned on"):
+        _outcome([Log("a", stream.finish())])
+    capture.write_csv(tmp_path / "a.csv")
+    text = (tmp_path / "a.csv").read_text(encoding="utf-8").replace("gate_cl [1]", "spare [1]")
+    (tmp_path / "a.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match="gate_cl"):
+        _reduced(tmp_path / "a.csv")
+
+
+def test_duty_follows_a_throttle_channel() -> None:
+    # The planted characteristic bends by a known part of its span: y = d0 + k u + b 4 u (1 - u).
+    bend = 0.05
+
+    def duty(t: np.ndarray) -> np.ndarray:
+        u = t / 1.2
+        return 0.1 + 0.8 * u + bend * 4 * u * (1 - u)
+
+    bench = GateBench(scheme="high", duty=duty, electrical_frequency=80)
+    capture = bench.capture(1.2, RATE, np.random.default_rng(8))
+    times, _ = capture.rows()
+    columns = _fed(capture, throttle=1.0 + 3.0 * times / 1.2)
+    outcome = _outcome([Log("a", columns)])
+    # A parabola of height b leaves 2/3 b at its middle from its line of least squares on a dense grid.
+    dense = np.linspace(0, 1, 4001)
+    curve = 0.1 + 0.8 * dense + bend * 4 * dense * (1 - dense)
+    truth = np.abs(curve - np.polyval(np.polyfit(dense, curve, 1), dense)).max() / 0.8
+    assert outcome.forms["duty_linearity"].value == pytest.approx(truth, abs=0.006)
+
+
+def test_dead_time_interval_holds_the_truth() -> None:
+    rng = np.random.default_rng(20)
+    held = 0
+    units = 60
+    for _ in range(units):
+        dead = rng.uniform(150e-9, 1500e-9)
+        bench = GateBench(dead_time=dead, pwm_frequency=rng.uniform(14e3, 18e3), electrical_frequency=100)
+        error = rng.uniform(-50e-6, 50e-6)
+        capture = bench.capture(0.03, RATE, rng, clock_error=error)
+        outcome = _outcome([Log("a", _fed(capture))], Accuracy(50e-6, 0.0))
+        cover = interval(outcome.forms["dead_time_min"])
+        held += cover.low <= dead <= cover.high
+    assert held >= 0.88 * units
+
+
+def test_commutation_table_is_the_published_one(outside: Outside) -> None:
+    _, outcome = _values(GateBench(), 0.2)
+    found = outcome.fit.details["commutation_errors"]["table"]
+    published = {"101": "A+ B-", "100": "A+ C-", "110": "B+ C-", "010": "B+ A-", "011": "C+ A-", "001": "C+ B-"}
+    outside(
+        "gate-timing",
+        "sensor codes whose conduction state is that of the commonly published six-step table",
+        ours=sum(found.get(code) == state for code, state in published.items()),
+        published=6,
+        allowance=0,
+        source="six-step tables of application notes, sensors 120 electrical degrees apart (101 A+ B- ... 001 C+ B-)",
+    )
+
+
+@pytest.mark.slow
+def test_one_overlap_among_ten_million_changes(tmp_path: Path) -> None:
+    bench = GateBench(
+        scheme="high complementary",
+        electrical_frequency=200,
+        dead_time=400e-9,
+        faults=GateFaults(overlap=("a", 60.0, 120e-9)),
+    )
+    capture = bench.capture(155.0, RATE, np.random.default_rng(7), clock_error=1e-6)
+    assert len(capture.events) > 10_000_000
+    capture.write_vcd(tmp_path / "large.vcd")
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    begun = time.perf_counter()
+    columns = _reduced(tmp_path / "large.vcd")
+    print(
+        f"{len(capture.events)} changes in {time.perf_counter() - begun:.1f} s, "
+        f"{(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024:.0f} MiB more at the peak"
+    )
+    outcome = _outcome([Log("large", columns)])
+    assert outcome.forms["overlap_count"].value == 1
+    assert 60.0 < columns["overlap_start"][0] < 60.1
+    assert outcome.forms["commutation_errors"].value == 0
+    assert sum(values.size for values in columns.values()) < 50_000
