@@ -49,8 +49,8 @@ def assign(
 ) -> Assigned:
     """Assign instruments to the columns and conditions of the logs of one run.
 
-    ``written`` holds each log's conditions as they stand in the file, ``shown`` names the unit file. A kind with
-    two candidate instruments is an error that asks which; with none, a warning.
+    ``written`` holds each log's conditions as they stand in the file, ``shown`` names the unit file. A kind
+    with two candidate instruments is an error that asks which; with none, a warning.
     """
     columns: dict[tuple[str, str], list[tuple[int, str]]] = defaultdict(list)
     conditions: dict[tuple[str, str], list[tuple[int, str]]] = defaultdict(list)

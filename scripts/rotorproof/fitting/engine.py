@@ -1,14 +1,16 @@
 """Run one procedure on its logs and carry every uncertainty into its quantities.
 
-The scatter of a fit enters through its covariance; instrument errors and uncertain conditions enter by repeating
-fit and formula with the input shifted one standard uncertainty up and down (JCGM 100:2008, 5.1.3 note 2), so a
-procedure states its physics once and correlations come by themselves.
+The scatter of a fit enters through its covariance; instrument errors and uncertain conditions enter by
+repeating fit and formula with the input shifted one standard uncertainty up and down (JCGM 100:2008, 5.1.3
+note 2), so a procedure states its physics once and correlations come by themselves. Where the formula bends
+too much for that, the distribution of its result is found by trials (``uncertainty.monte_carlo``) in which
+the fitted parameters follow the influences to second order.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -17,6 +19,7 @@ from ..errors import FitError
 from ..procedures.base import Fit, Log, Procedure
 from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence, block_influences, propagate
+from ..uncertainty.monte_carlo import Direction, Expansion, Simulation, simulate
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,8 @@ class Outcome:
     forms: Mapping[str, Form]
     fit: Fit
     conditions: Mapping[str, float] = field(default_factory=dict)
+    #: Those quantities whose distribution a linear form does not describe.
+    simulated: Mapping[str, Simulation] = field(default_factory=dict)
 
 
 def run(
@@ -64,6 +69,7 @@ def run(
     given: Mapping[str, Form],
     instruments: Sequence[InstrumentError],
     uncertain_conditions: Mapping[tuple[int, str], Form],
+    probability: float = 0.95,
 ) -> Outcome:
     """Fit ``logs`` and return the quantities with every influence.
 
@@ -75,17 +81,7 @@ def run(
     fit = procedure.fit(logs, centre)
     best = procedure.derive(fit.parameters, centre)
     terms: dict[str, dict[Influence, float]] = {name: defaultdict(float) for name in best}
-
-    def add(influence: Influence, up: Mapping[str, float], down: Mapping[str, float]) -> None:
-        for name in best:
-            if name not in up or name not in down:
-                raise FitError(f"{name} cannot be followed over the uncertainty of {influence.source}")
-            slope = 0.5 * (up[name] - down[name])
-            if slope != 0:
-                terms[name][influence] += slope
-
-    def outputs(shifted: Sequence[Log], scalars: Mapping[str, float]) -> Mapping[str, float]:
-        return procedure.derive(procedure.fit(shifted, scalars, fit).parameters, scalars)
+    response = _Response(fit.parameters, given)
 
     # Scatter: through the formula alone.
     parameters: dict[str, Form] = {}
@@ -103,47 +99,130 @@ def run(
     for name, form in through_formula.items():
         for influence, c in form.terms.items():
             terms[name][influence] += c
+    response.scatter(parameters)
 
-    # Instruments: through fit and formula.
+    def follow(
+        weights: Mapping[Influence, float], source: str, step: Callable[[float], tuple[Sequence[Log], _Scalars]]
+    ) -> None:
+        """Repeat fit and formula one standard uncertainty up and down along ``weights``."""
+        ends = []
+        for sign in (1.0, -1.0):
+            shifted, scalars = step(sign)
+            moved = procedure.fit(shifted, scalars, fit).parameters
+            ends.append((moved, procedure.derive(moved, scalars)))
+        (moved_up, up), (moved_down, down) = ends
+        for name in best:
+            if name not in up or name not in down:
+                raise FitError(f"{name} cannot be followed over the uncertainty of {source}")
+            slope = 0.5 * (up[name] - down[name])
+            if slope != 0:
+                for influence, weight in weights.items():
+                    terms[name][influence] += slope * weight
+        response.shift(weights, moved_up, moved_down)
+
     for instrument in instruments:
-        up, down = (outputs(instrument.shifted(logs, sign), centre) for sign in (1.0, -1.0))
-        add(instrument.influence, up, down)
-
-    # Stated conditions and given scalars with an uncertainty of their own.
+        follow(
+            {instrument.influence: 1.0},
+            instrument.influence.source,
+            lambda sign, i=instrument: (i.shifted(logs, sign), centre),  # type: ignore[misc]
+        )
     for (index, name), form in uncertain_conditions.items():
-        slope = _slope(form, lambda value, i=index, n=name: outputs(_with_condition(logs, i, n, value), centre))
-        _spread(terms, form, slope)
+        u = form.standard_uncertainty
+        follow(
+            {i: c / u for i, c in form.terms.items()},
+            name,
+            lambda sign, k=index, n=name, f=form, u=u: (  # type: ignore[misc]
+                _with_condition(logs, k, n, f.value + sign * u),
+                centre,
+            ),
+        )
     for name, form in given.items():
-        if form.standard_uncertainty > 0:
-            slope = _slope(form, lambda value, n=name: outputs(logs, {**centre, n: value}))
-            _spread(terms, form, slope)
+        u = form.standard_uncertainty
+        if u > 0:
+            follow(
+                {i: c / u for i, c in form.terms.items()},
+                name,
+                lambda sign, n=name, f=form, u=u: (logs, {**centre, n: f.value + sign * u}),  # type: ignore[misc]
+            )
+            response.move_given(name, u)
 
     forms = {name: Form(float(value), dict(terms[name])) for name, value in best.items()}
     for name, form in forms.items():
         if not np.isfinite(form.value) or not np.isfinite(form.standard_uncertainty):
             raise FitError(f"{name} has no finite value; the readings do not determine it")
+    simulated = simulate(
+        lambda values: procedure.derive(*response.split(values)),
+        response.expansions(),
+        response.directions,
+        forms,
+        probability,
+        f"{unit}/{procedure.name}/{label}",
+    )
     common = {
         name: value
         for name, value in logs[0].conditions.items()
         if all(log.conditions.get(name) == value for log in logs)
     }
-    return Outcome(procedure.name, label, forms, fit, common)
+    return Outcome(procedure.name, label, forms, fit, common, simulated)
+
+
+_Scalars = Mapping[str, float]
+
+
+class _Response:
+    """How fitted parameters and given scalars move with every influence, to second order: what trials need."""
+
+    def __init__(self, parameters: Mapping[str, float], given: Mapping[str, Form]) -> None:
+        self.parameters = dict(parameters)
+        self.given = {name: form.value for name, form in given.items()}
+        self.directions: list[Direction] = []
+        self._slopes: dict[tuple[str, str], dict[int, float]] = defaultdict(dict)
+        self._bends: dict[tuple[str, str], dict[int, float]] = defaultdict(dict)
+
+    def scatter(self, parameters: Mapping[str, Form]) -> None:
+        """Add the scatter of the fitted parameters."""
+        places: dict[Influence, int] = {}
+        for name, form in parameters.items():
+            for influence, c in form.terms.items():
+                if influence not in places:
+                    places[influence] = len(self.directions)
+                    self.directions.append(Direction({influence: 1.0}))
+                self._slopes["fit", name][places[influence]] = c
+
+    def shift(self, weights: Mapping[Influence, float], up: Mapping[str, float], down: Mapping[str, float]) -> None:
+        """Add a direction by the parameters fitted one standard uncertainty up and down."""
+        place = len(self.directions)
+        self.directions.append(Direction(dict(weights)))
+        for name, value in self.parameters.items():
+            if name in up and name in down:
+                self._slopes["fit", name][place] = 0.5 * (up[name] - down[name])
+                self._bends["fit", name][place] = 0.5 * (up[name] + down[name]) - value
+
+    def move_given(self, name: str, u: float) -> None:
+        """Say that the direction added last moves a given scalar by ``u``."""
+        self._slopes["given", name][len(self.directions) - 1] = u
+
+    def expansions(self) -> dict[str, Expansion]:
+        """Return all inputs of the formula, each named by where it comes from."""
+        values = {("fit", n): v for n, v in self.parameters.items()} | {("given", n): v for n, v in self.given.items()}
+        return {
+            "/".join(key): Expansion(
+                value,
+                {place: c for place, c in self._slopes[key].items() if c != 0},
+                {place: c for place, c in self._bends[key].items() if c != 0},
+            )
+            for key, value in values.items()
+        }
+
+    def split(self, values: Mapping[str, float]) -> tuple[dict[str, float], dict[str, float]]:
+        """Return parameters and given scalars of a trial, as the formula takes them."""
+        return (
+            {name: values[f"fit/{name}"] for name in self.parameters},
+            {name: values[f"given/{name}"] for name in self.given},
+        )
 
 
 def _with_condition(logs: Sequence[Log], index: int, name: str, value: float) -> list[Log]:
     changed = list(logs)
     changed[index] = replace(logs[index], conditions={**logs[index].conditions, name: value})
     return changed
-
-
-def _slope(form: Form, outputs: object) -> dict[str, float]:
-    u = form.standard_uncertainty
-    up, down = outputs(form.value + u), outputs(form.value - u)  # type: ignore[operator]
-    return {name: (up[name] - down[name]) / (2 * u) for name in up if name in down}
-
-
-def _spread(terms: dict[str, dict[Influence, float]], form: Form, slopes: Mapping[str, float]) -> None:
-    for name, slope in slopes.items():
-        if slope != 0:
-            for influence, c in form.terms.items():
-                terms[name][influence] += slope * c

@@ -14,6 +14,7 @@ from ..jsonio import read_json, write_bytes, write_json
 from ..procedures import procedures
 from ..procedures.base import Axis, Field, Panel, Series, Table
 from ..uncertainty.forms import Form, Influence
+from ..uncertainty.monte_carlo import Simulation
 from ..units import SI_UNIT
 from .engine import Outcome
 from .unit_fit import UnitFit
@@ -42,6 +43,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "label": outcome.label,
             "conditions": _conditions(outcome),
             "forms": {name: ledger.form(form) for name, form in outcome.forms.items()},
+            "simulated": {name: found.as_json() for name, found in outcome.simulated.items()},
             "notes": list(outcome.fit.notes),
             "tables": [asdict(table) for table in outcome.fit.tables],
             "missing": dict(outcome.fit.missing),
@@ -55,6 +57,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
         {
             "name": part.name,
             "forms": {name: ledger.form(form) for name, form in part.forms.items()},
+            "simulated": {name: found.as_json() for name, found in part.simulated.items()},
             "notes": list(part.shown.notes),
             "tables": [asdict(table) for table in part.shown.tables],
             "missing": dict(part.shown.missing),
@@ -120,7 +123,7 @@ def _panels(key: str, panels: Sequence[Panel], arrays: dict[str, np.ndarray]) ->
 
 
 def load_fit(json_path: Path) -> dict[str, Any]:
-    """Return what ``save_fit`` wrote, with every ``forms`` entry turned back into ``Form`` objects."""
+    """Return what ``save_fit`` wrote, with its forms and simulations turned back into objects."""
     data: dict[str, Any] = read_json(json_path)
     influences = [Influence.from_json(entry) for entry in data["influences"]]
     for part in [*data["outcomes"], *data["derived"]]:
@@ -128,6 +131,7 @@ def load_fit(json_path: Path) -> dict[str, Any]:
             name: Form(form["value"], {influences[number]: c for number, c in form["terms"]})
             for name, form in part["forms"].items()
         }
+        part["simulated"] = {name: Simulation.from_json(entry) for name, entry in part["simulated"].items()}
         part["tables"] = [Table(**table) for table in part["tables"]]
     return data
 

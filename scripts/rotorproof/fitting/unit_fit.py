@@ -18,6 +18,7 @@ from ..quantities import preference, quantities
 from ..settings.run import RunSettings
 from ..settings.unit import Test, UnitFile
 from ..uncertainty.forms import Form, Influence, propagate
+from ..uncertainty.monte_carlo import Simulation, simulate_forms
 from ..units import Measured
 from .assign import assign
 from .engine import Outcome, run
@@ -41,6 +42,7 @@ class DerivedOutcome:
     name: str
     forms: Mapping[str, Form]
     shown: Shown
+    simulated: Mapping[str, Simulation] = field(default_factory=dict)
 
 
 @dataclass
@@ -82,6 +84,7 @@ def fit_unit(unit: UnitFile, logs: Sequence[TestLog], settings: RunSettings, sho
     """Fit every procedure whose logs could be read. ``shown`` names the unit file in messages."""
     result = UnitFit()
     fixed = _fixed(unit, settings)
+    probability = settings.coverage_probability
     by_procedure: dict[str, list[TestLog]] = defaultdict(list)
     for entry in logs:
         by_procedure[entry.test.procedure].append(entry)
@@ -90,12 +93,14 @@ def fit_unit(unit: UnitFile, logs: Sequence[TestLog], settings: RunSettings, sho
         entries = by_procedure[name]
         for label, group in _runs(procedure, entries):
             given = {**fixed, **_needed(procedure, result.outcomes)}
-            _run_one(unit, procedure, label, group, given, shown, result)
-    _derive(unit, {**fixed, **_reach(logs)}, best_forms(result.outcomes), result)
+            _run_one(unit, procedure, label, group, given, shown, result, probability=probability)
+    _derive(unit, {**fixed, **_reach(logs)}, best_forms(result.outcomes), result, probability)
     return result
 
 
-def _derive(unit: UnitFile, fixed: Mapping[str, Form], measured: dict[str, Form], result: UnitFit) -> None:
+def _derive(
+    unit: UnitFile, fixed: Mapping[str, Form], measured: dict[str, Form], result: UnitFit, probability: float
+) -> None:
     """Run the derivations in their order; each sees the fixed scalars and the quantities it names."""
     for derivation in derivations().values():
         needed = {need.quantity: measured[need.quantity] for need in derivation.needs if need.quantity in measured}
@@ -111,6 +116,8 @@ def _derive(unit: UnitFile, fixed: Mapping[str, Form], measured: dict[str, Form]
         centre = {key: form.value for key, form in scalars.items()}
         try:
             forms = propagate(derivation.derive, scalars)
+            trials = f"{unit.unit}/{derivation.name}"
+            simulated = simulate_forms(derivation.derive, scalars, forms, probability, trials)
             shown = derivation.show(centre, {key: form.value for key, form in forms.items()})
         except ValueError as error:
             result.problems.append(Problem(str(error), severity="warning", procedure=derivation.name))
@@ -120,7 +127,8 @@ def _derive(unit: UnitFile, fixed: Mapping[str, Form], measured: dict[str, Form]
             continue
         if forms or shown.missing:
             notes = [f"Assumed: {item.why}." for item in assumed] if forms else []
-            result.derived.append(DerivedOutcome(derivation.name, forms, replace(shown, notes=[*shown.notes, *notes])))
+            shown = replace(shown, notes=[*shown.notes, *notes])
+            result.derived.append(DerivedOutcome(derivation.name, forms, shown, simulated))
             measured.update({key: form for key, form in forms.items() if key not in measured})
 
 
@@ -157,6 +165,8 @@ def _run_one(
     given: Mapping[str, Form],
     shown: str,
     result: UnitFit,
+    *,
+    probability: float,
 ) -> None:
     files = ", ".join(entry.test.log for entry in group)
     lacking = [need for need in procedure.needs if need.required and need.quantity not in given]
@@ -187,6 +197,7 @@ def _run_one(
             given=given,
             instruments=assigned.instruments,
             uncertain_conditions=assigned.uncertain_conditions,
+            probability=probability,
         )
     except InputError as error:
         result.problems.extend(error.problems)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from .regression import Estimates, linear_fit
@@ -21,8 +23,8 @@ def driven(current: np.ndarray) -> np.ndarray:
 def resistance_from_steps(current: np.ndarray, voltage: np.ndarray) -> Estimates:
     """Fit ``voltage = offset + R current`` (A, V, both ``(n,)``); values are ``[offset, R]``.
 
-    The offset takes up thermal EMF and the zero errors of the meters. Raises ``FitError`` if the current never
-    changes, since a single current cannot tell offset from resistance.
+    The offset takes up thermal EMF and the zero errors of the meters. Raises ``FitError`` if the current
+    never changes, since a single current cannot tell offset from resistance.
     """
     return linear_fit(np.column_stack([np.ones_like(current), current]), voltage)
 
@@ -30,8 +32,8 @@ def resistance_from_steps(current: np.ndarray, voltage: np.ndarray) -> Estimates
 def temperature_factor(temperature: float, constant: float, reference: float = 20.0) -> float:
     """Return R(temperature)/R(reference) = (k + T)/(k + T0), temperatures in degC (IEC 60034-1).
 
-    ``constant`` k: 234.5 for annealed copper (resistivity tables, IEC 60028), 235 in the machine standards, 225
-    for aluminium.
+    ``constant`` k: 234.5 for annealed copper (resistivity tables, IEC 60028), 235 in the machine standards,
+    225 for aluminium.
     """
     return (constant + temperature) / (constant + reference)
 
@@ -41,7 +43,10 @@ def phase_resistance(resistance_ab: float, resistance_bc: float, resistance_ca: 
     return (resistance_ab + resistance_bc + resistance_ca) / 6.0
 
 
-def unbalance(values: np.ndarray) -> float:
-    """Return the largest deviation from the mean over the mean, as a ratio (NEMA MG 1, 14.36)."""
-    mean = float(np.mean(values))
-    return float(np.max(np.abs(values - mean)) / mean)
+def unbalance(values: np.ndarray) -> Any:
+    """Return the largest deviation from the mean over the mean, as a ratio (NEMA MG 1, 14.36).
+
+    ``values`` is ``(3,)`` or, for many trials at once, ``(3, n)``; the result ``()`` or ``(n,)``.
+    """
+    mean = np.mean(values, axis=0)
+    return np.max(np.abs(values - mean), axis=0) / mean

@@ -28,9 +28,9 @@ class Accuracy:
     def error(self, readings: np.ndarray) -> np.ndarray:
         """Return the error of each reading, shape of ``readings``, for one standard uncertainty.
 
-        The fixed part keeps the sign of the mean reading: an instrument that reads high in proportion and by an
-        offset at once is the worst that the statement allows, and for readings of one sign this gives exactly
-        the stated half-width over the square root of three.
+        The fixed part keeps the sign of the mean reading: an instrument that reads high in proportion and by
+        an offset at once is the worst that the statement allows, and for readings of one sign this gives
+        exactly the stated half-width over the square root of three.
         """
         readings = np.asarray(readings, dtype=float)
         sign = -1.0 if readings.size and float(np.mean(readings)) < 0 else 1.0

@@ -1,8 +1,8 @@
 """Quantities as linear forms of named, independent influences, so that correlations survive every step.
 
-A value ``y = y0 + sum_k c_k xi_k`` with ``xi_k`` of mean 0 and standard deviation 1 holds the law of propagation
-of JCGM 100:2008 (5.1.2 and 5.2.2): two quantities that share an influence (the same meter, the same fit) are
-correlated through it, and a shared error cancels where it should.
+A value ``y = y0 + sum_k c_k xi_k`` with ``xi_k`` of mean 0 and standard deviation 1 holds the law of
+propagation of JCGM 100:2008 (5.1.2 and 5.2.2): two quantities that share an influence (the same meter, the
+same fit) are correlated through it, and a shared error cancels where it should.
 """
 
 from __future__ import annotations

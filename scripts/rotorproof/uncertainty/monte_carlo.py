@@ -1,0 +1,305 @@
+"""Propagation of distributions by Monte Carlo (JCGM 101:2008), for results that a linear form cannot describe.
+
+A largest deviation, an amplitude near zero or a ratio of uncertain values bends over its uncertainty: its
+distribution is not symmetric, and ``value +/- U`` holds it less often than stated. A few joint probes tell
+whether a result is of this kind; only then are trials drawn, in blocks until the endpoints are stable (clause
+7.9), and the linear interval is kept where it agrees with them (clause 8).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .coverage import interval
+from .forms import Form, Influence
+
+#: What is asked: scalars or, at once for all trials, arrays of one shape ``(n,)``.
+Model = Callable[[Mapping[str, float]], Mapping[str, float]]
+
+PROBES = 24
+#: Departure from the linear form, over its standard uncertainty, beyond which trials are drawn.
+BEND = 0.1
+BLOCK = 10_000  # trials to a block, JCGM 101:2008, 7.9.4 b
+SLOW_BLOCK = 2_000  # the least that 7.9.4 allows before its floor of 10 000, for formulas that take no arrays
+MOST_BLOCKS = 20
+#: Probabilities at which a simulated distribution is kept.
+LEVELS = np.linspace(0.0, 1.0, 401)
+
+
+@dataclass(frozen=True)
+class Direction:
+    """A way in which all inputs move together: ``weights`` of independent influences, of unit variance in sum."""
+
+    weights: Mapping[Influence, float]
+
+
+@dataclass(frozen=True)
+class Expansion:
+    """An input as ``value + sum_d (slope_d s_d + bend_d s_d^2)`` over directions d, by their place in a list."""
+
+    value: float
+    slopes: Mapping[int, float] = field(default_factory=dict)
+    bends: Mapping[int, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Simulation:
+    """The distribution of a result by trials: a coverage interval, its spread and its quantiles at ``LEVELS``."""
+
+    low: float
+    high: float
+    standard_uncertainty: float
+    trials: int
+    quantiles: tuple[float, ...]
+
+    def cumulative(self, value: float) -> float:
+        """Return the probability that the quantity is at most ``value``."""
+        return float(np.interp(value, self.quantiles, LEVELS, left=0.0, right=1.0))
+
+    def as_json(self) -> dict[str, object]:
+        """Return a JSON mapping."""
+        return {
+            "low": self.low,
+            "high": self.high,
+            "standard_uncertainty": self.standard_uncertainty,
+            "trials": self.trials,
+            "quantiles": list(self.quantiles),
+        }
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, object]) -> Simulation:
+        """Read what ``as_json`` wrote."""
+        values = {key: data[key] for key in ("low", "high", "standard_uncertainty", "trials")}
+        return cls(**values, quantiles=tuple(data["quantiles"]))  # type: ignore[arg-type]
+
+
+def simulate_forms(
+    model: Model, inputs: Mapping[str, Form], linear: Mapping[str, Form], probability: float, name: str
+) -> dict[str, Simulation]:
+    """Return the simulations of ``simulate`` for inputs that are linear forms."""
+    places: dict[Influence, int] = {}
+    expansions = {}
+    for key, form in inputs.items():
+        slopes = {places.setdefault(i, len(places)): c for i, c in form.terms.items() if c != 0}
+        expansions[key] = Expansion(form.value, slopes)
+    return simulate(model, expansions, [Direction({i: 1.0}) for i in places], linear, probability, name)
+
+
+def simulate(
+    model: Model,
+    inputs: Mapping[str, Expansion],
+    directions: Sequence[Direction],
+    linear: Mapping[str, Form],
+    probability: float,
+    name: str,
+) -> dict[str, Simulation]:
+    """Return the distribution of each output of ``model`` that its linear form does not describe.
+
+    ``linear`` holds the outputs as linear forms; those for which the linear interval is as good are left out
+    of the answer. ``name`` seeds the trials: the same name and inputs give the same numbers. Trials in which
+    the model has no value are left out; where more than one in a hundred has none, the output is left out.
+    """
+    moving = {key: e for key, e in inputs.items() if e.slopes or e.bends}
+    if not moving:
+        return {}
+    trials = _Trials(model, inputs, directions, name)
+    bent = _bent(trials, linear)
+    if not bent:
+        return {}
+    size = BLOCK if trials.takes_arrays() else SLOW_BLOCK
+    blocks: list[dict[str, np.ndarray]] = []
+    settled: set[str] = set()
+    for _ in range(MOST_BLOCKS):
+        _, outputs = trials.draw(size)
+        blocks.append({key: outputs[key][np.isfinite(outputs[key])] for key in bent})
+        settled = {key for key in bent if _settled([b[key] for b in blocks], probability)}
+        if len(settled) == len(bent):
+            break
+    found = {}
+    for key in bent:
+        sample = np.sort(np.concatenate([block[key] for block in blocks]))
+        if sample.size < 0.99 * size * len(blocks):
+            continue
+        low, high = reported_interval(sample, linear[key].value, probability)
+        usual = interval(linear[key], probability)
+        tolerance = numerical_tolerance(float(sample.std()))
+        if max(abs(low - usual.low), abs(high - usual.high)) <= tolerance:
+            continue  # JCGM 101:2008, 8.1.3: the linear result is validated
+        quantiles = tuple(float(q) for q in np.quantile(sample, LEVELS))
+        found[key] = Simulation(low, high, float(sample.std(ddof=1)), sample.size, quantiles)
+    return found
+
+
+def symmetric_interval(sample: np.ndarray, probability: float) -> tuple[float, float]:
+    """Return the interval with equal probability beyond either end (JCGM 101:2008, 7.7.2)."""
+    low, high = np.quantile(sample, [0.5 * (1 - probability), 0.5 * (1 + probability)])
+    return float(low), float(high)
+
+
+def shortest_interval(sample: np.ndarray, probability: float) -> tuple[float, float]:
+    """Return the shortest interval that holds the share ``probability`` of a sorted sample (7.7.4)."""
+    count = math.floor(probability * sample.size + 0.5)
+    widths = sample[count:] - sample[:-count]
+    start = int(np.argmin(widths))
+    return float(sample[start]), float(sample[start + count])
+
+
+def reported_interval(sample: np.ndarray, value: float, probability: float) -> tuple[float, float]:
+    """Return the interval of results: the symmetric one, widened to its mirror image about the value.
+
+    A quantity that cannot be negative reads high where noise is of its own size, and trials around the
+    reading add that error once more: their interval alone would miss a true value near zero nearly always.
+    The mirror image takes the error off instead (the basic bootstrap interval: Davison and Hinkley, Bootstrap
+    Methods and their Application, 1997, 5.2). The hull of both holds the truth in 90 % to 98 % of cases for
+    amplitudes and largest deviations from zero to far above the noise, as the tests measure. It never passes
+    zero where no trial did.
+    """
+    low, high = symmetric_interval(sample, probability)
+    bottom, top = min(low, 2 * value - high), max(high, 2 * value - low)
+    if sample[0] >= 0:
+        bottom = max(0.0, bottom)
+    if sample[-1] <= 0:
+        top = min(0.0, top)
+    return bottom, top
+
+
+def numerical_tolerance(standard_uncertainty: float) -> float:
+    """Return the tolerance for one significant digit of u (JCGM 101:2008, 7.9.2), at most a tenth of u."""
+    if standard_uncertainty <= 0:
+        return 0.0
+    return min(0.5 * 10.0 ** math.floor(math.log10(standard_uncertainty)), 0.1 * standard_uncertainty)
+
+
+def _settled(blocks: Sequence[np.ndarray], probability: float) -> bool:
+    """Tell whether mean, spread and endpoints are stable between blocks (JCGM 101:2008, 7.9.4 g to j)."""
+    if len(blocks) < 2 or any(block.size < 2 for block in blocks):
+        return False
+    rows = np.array([[b.mean(), b.std(ddof=1), *symmetric_interval(b, probability)] for b in blocks])
+    spread = rows.std(axis=0, ddof=1) / math.sqrt(len(blocks))
+    tolerance = numerical_tolerance(float(np.concatenate(blocks).std(ddof=1)))
+    return bool(np.all(2 * spread <= tolerance))
+
+
+def _bent(trials: _Trials, linear: Mapping[str, Form]) -> list[str]:
+    """Return the outputs that depart from their linear form over a few joint probes."""
+    values, outputs = trials.draw(PROBES)
+    found = []
+    for key, form in linear.items():
+        predicted = np.full(PROBES, form.value)
+        for influence, c in form.terms.items():
+            predicted = predicted + c * values[influence]
+        difference = outputs[key] - predicted
+        if not np.isfinite(difference).all():
+            found.append(key)
+            continue
+        departure = math.sqrt(float(np.mean(difference**2)))
+        if departure > max(BEND * form.standard_uncertainty, 1e-12 * abs(form.value)):
+            found.append(key)
+    return found
+
+
+class _Trials:
+    """Draws trials and evaluates the model on them."""
+
+    def __init__(
+        self, model: Model, inputs: Mapping[str, Expansion], directions: Sequence[Direction], name: str
+    ) -> None:
+        self.model = model
+        self.inputs = inputs
+        self.directions = directions
+        self.influences = sorted({i for d in directions for i in d.weights}, key=lambda i: i.name)
+        # Python's own hash differs between processes.
+        seed = int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big")
+        self.generator = np.random.default_rng(seed)
+        self._arrays: bool | None = None
+
+    def draw(self, size: int) -> tuple[dict[Influence, np.ndarray], dict[str, np.ndarray]]:
+        """Return the influences' values and the outputs, each ``(size,)``."""
+        values = draw_influences(self.influences, size, self.generator)
+        moves = []
+        for direction in self.directions:
+            move = np.zeros(size)
+            for influence, weight in direction.weights.items():
+                move += weight * values[influence]
+            moves.append(move)
+        columns: dict[str, np.ndarray | float] = {}
+        for key, expansion in self.inputs.items():
+            if not (expansion.slopes or expansion.bends):
+                columns[key] = expansion.value
+                continue
+            column = np.full(size, expansion.value)
+            for place, slope in expansion.slopes.items():
+                column += slope * moves[place]
+            for place, bend in expansion.bends.items():
+                column += bend * moves[place] ** 2
+            columns[key] = column
+        return values, self._evaluate(columns, size)
+
+    def takes_arrays(self) -> bool:
+        """Tell whether the model was found to give, for arrays, what it gives one by one."""
+        return bool(self._arrays)
+
+    def _evaluate(self, columns: Mapping[str, np.ndarray | float], size: int) -> dict[str, np.ndarray]:
+        with np.errstate(all="ignore"):
+            if self._arrays is None:
+                one_by_one = self._loop(columns, range(size))
+                self._arrays = _same(one_by_one, self._at_once(columns, size))
+                return one_by_one
+            if self._arrays:
+                outputs = self._at_once(columns, size)
+                assert outputs is not None
+                return outputs
+            return self._loop(columns, range(size))
+
+    def _at_once(self, columns: Mapping[str, np.ndarray | float], size: int) -> dict[str, np.ndarray] | None:
+        try:
+            outputs = self.model(columns)  # type: ignore[arg-type]
+            return {key: np.broadcast_to(np.asarray(v, dtype=float), (size,)) for key, v in outputs.items()}
+        except Exception:  # a formula that takes no arrays may fail in any way; it is then asked one by one
+            return None
+
+    def _loop(self, columns: Mapping[str, np.ndarray | float], places: Iterable[int]) -> dict[str, np.ndarray]:
+        rows: list[Mapping[str, float]] = []
+        for place in places:
+            scalars = {k: float(c[place]) if isinstance(c, np.ndarray) else c for k, c in columns.items()}
+            try:
+                rows.append(self.model(scalars))
+            except (ValueError, ArithmeticError):
+                rows.append({})
+        names = {key for row in rows for key in row}
+        return {key: np.array([row.get(key, math.nan) for row in rows], dtype=float) for key in names}
+
+
+def _same(one: Mapping[str, np.ndarray], other: Mapping[str, np.ndarray] | None) -> bool:
+    if other is None or set(one) != set(other):
+        return False
+    return all(np.allclose(one[key], other[key], rtol=1e-12, atol=0.0, equal_nan=True) for key in one)
+
+
+def draw_influences(
+    influences: Sequence[Influence], size: int, generator: np.random.Generator
+) -> dict[Influence, np.ndarray]:
+    """Draw ``(size,)`` values of each influence, in units of its standard uncertainty (JCGM 101:2008, 6.4).
+
+    The influences of one fit share one estimate of the scatter, so they follow a multivariate t distribution.
+    """
+    drawn: dict[Influence, np.ndarray] = {}
+    shared: dict[str, np.ndarray] = {}
+    for influence in influences:
+        if influence.distribution == "rectangular":
+            drawn[influence] = generator.uniform(-math.sqrt(3), math.sqrt(3), size)
+            continue
+        normal = generator.normal(size=size)
+        dof = influence.degrees_of_freedom
+        if math.isfinite(dof):
+            key = influence.block or influence.name
+            if key not in shared:
+                shared[key] = np.sqrt(dof / generator.chisquare(dof, size))
+            normal = normal * shared[key]
+        drawn[influence] = normal
+    return drawn
