@@ -10,15 +10,18 @@ JCGM 101:2008 asks for, in closed form up to one numerical convolution), so the 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import stdtr, stdtrit
+from scipy.special import ndtr, stdtr, stdtrit
 
 from .forms import Form, effective_degrees_of_freedom
 
-_GRID = 1201  # points across the support of the rectangular parts; the quantile is then good to about 1e-4
+#: Points across the support of the rectangular parts; the quantile is then good to about 1e-4. Where a normal
+#: part smooths it, a coarser grid is as good.
+_GRID, _COARSE_GRID = 1201, 301
 
 
 @dataclass(frozen=True)
@@ -31,7 +34,8 @@ class Law:
 
     def cumulative(self, error: float) -> float:
         """Return the probability that the error is at most ``error``."""
-        points, weights = _rectangles(self.half_widths)
+        smooth = self.scale > 0.05 * sum(self.half_widths)
+        points, weights = _rectangles(self.half_widths, _COARSE_GRID if smooth else _GRID)
         if self.scale == 0:
             return float(np.interp(error, points, np.cumsum(weights) - 0.5 * weights, left=0.0, right=1.0))
         return float(np.dot(weights, _t_cumulative((error - points) / self.scale, self.degrees_of_freedom)))
@@ -41,17 +45,31 @@ class Law:
         level = 0.5 * (1 + probability)
         if not self.half_widths:
             return self.scale * _t_quantile(level, self.degrees_of_freedom)
-        low = 0.0
         high = sum(self.half_widths) + self.scale * _t_quantile(level, self.degrees_of_freedom)
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            if self.cumulative(middle) < level:
-                low = middle
-            else:
-                high = middle
-            if high - low <= 1e-10 * high:
-                break
-        return 0.5 * (low + high)
+        return _increasing_root(lambda error: self.cumulative(error) - level, high)
+
+
+def _increasing_root(function: Callable[[float], float], high: float) -> float:
+    """Return where an increasing function crosses 0 between 0 and ``high``, by false position (Illinois rule)."""
+    low = 0.0
+    at_low, at_high = function(low), function(high)
+    if at_high <= 0:
+        return high
+    last = 0
+    for _ in range(60):
+        middle = (low * at_high - high * at_low) / (at_high - at_low)
+        value = function(middle)
+        if abs(value) < 1e-10 or high - low <= 1e-10 * high:
+            return middle
+        if value < 0:
+            low, at_low = middle, value
+            at_high *= 0.5 if last < 0 else 1.0
+            last = -1
+        else:
+            high, at_high = middle, value
+            at_low *= 0.5 if last > 0 else 1.0
+            last = 1
+    return 0.5 * (low + high)
 
 
 def law(form: Form) -> Law:
@@ -87,7 +105,7 @@ def interval(form: Form, probability: float = 0.95) -> Interval:
 
 
 def _t_cumulative(x: np.ndarray, dof: float) -> np.ndarray:
-    return np.asarray(stdtr(min(dof, 1e9), x))
+    return np.asarray(ndtr(x) if dof > 1e9 else stdtr(dof, x))
 
 
 def _t_quantile(level: float, dof: float) -> float:
@@ -95,15 +113,15 @@ def _t_quantile(level: float, dof: float) -> float:
 
 
 @lru_cache(maxsize=256)
-def _rectangles(half_widths: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
+def _rectangles(half_widths: tuple[float, ...], size: int) -> tuple[np.ndarray, np.ndarray]:
     """Return grid points and weights of the density of a sum of centred rectangles."""
     if not half_widths:
         return np.zeros(1), np.ones(1)
     support = sum(half_widths)
-    points = np.linspace(-support, support, _GRID)
+    points = np.linspace(-support, support, size)
     step = points[1] - points[0]
-    density = np.zeros(_GRID)
-    density[_GRID // 2] = 1.0
+    density = np.zeros(size)
+    density[size // 2] = 1.0
     cumulative_from = points - 0.5 * step
     for width in half_widths:
         # Weight of each cell under this rectangle, so that a width between grid points is exact on average.

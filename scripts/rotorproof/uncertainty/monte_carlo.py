@@ -25,8 +25,10 @@ PROBES = 24
 #: Departure from the linear form, over its standard uncertainty, beyond which trials are drawn.
 BEND = 0.1
 BLOCK = 10_000  # trials to a block, JCGM 101:2008, 7.9.4 b
-SLOW_BLOCK = 2_000  # the least that 7.9.4 allows before its floor of 10 000, for formulas that take no arrays
 MOST_BLOCKS = 20
+#: For formulas that take no arrays: 100/(1 - p) trials to a block, as 7.9.4 b asks before its floor, 10 000
+#: in all.
+SLOW_BLOCK, MOST_SLOW_BLOCKS = 2_000, 5
 #: Probabilities at which a simulated distribution is kept.
 LEVELS = np.linspace(0.0, 1.0, 401)
 
@@ -111,10 +113,10 @@ def simulate(
     bent = _bent(trials, linear)
     if not bent:
         return {}
-    size = BLOCK if trials.takes_arrays() else SLOW_BLOCK
+    size, most = (BLOCK, MOST_BLOCKS) if trials.takes_arrays() else (SLOW_BLOCK, MOST_SLOW_BLOCKS)
     blocks: list[dict[str, np.ndarray]] = []
     settled: set[str] = set()
-    for _ in range(MOST_BLOCKS):
+    for _ in range(most):
         _, outputs = trials.draw(size)
         blocks.append({key: outputs[key][np.isfinite(outputs[key])] for key in bent})
         settled = {key for key in bent if _settled([b[key] for b in blocks], probability)}
@@ -190,7 +192,7 @@ def _bent(trials: _Trials, linear: Mapping[str, Form]) -> list[str]:
     values, outputs = trials.draw(PROBES)
     found = []
     for key, form in linear.items():
-        predicted = np.full(PROBES, form.value)
+        predicted = np.full(PROBES, float(form.value))
         for influence, c in form.terms.items():
             predicted = predicted + c * values[influence]
         difference = outputs[key] - predicted
@@ -232,7 +234,7 @@ class _Trials:
             if not (expansion.slopes or expansion.bends):
                 columns[key] = expansion.value
                 continue
-            column = np.full(size, expansion.value)
+            column = np.full(size, float(expansion.value))
             for place, slope in expansion.slopes.items():
                 column += slope * moves[place]
             for place, bend in expansion.bends.items():
