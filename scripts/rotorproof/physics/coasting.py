@@ -1,0 +1,263 @@
+"""A rotor slowing down by itself: the equation of motion in closed form, fitted without knowing the inertia.
+
+With friction ``c + b w + d w^2`` and inertia J the speed obeys ``dw/dt = -(alpha + beta w + delta w^2)`` with alpha = c/J,
+beta = b/J, delta = d/J: only these ratios can be read off a coast-down (the retardation method, IEC 60034-2-2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import FitError
+from .regression import linear_fit, nonlinear_fit
+
+_START = 0.97  # of the speed before the power is cut: above it the machine may still be driven
+_STOP = 0.08  # of the same: below it cogging and sticking take over
+
+
+def speed_after(times: np.ndarray, start: float, alpha: float, beta: float, delta: float) -> np.ndarray:
+    """Return the speed (rad/s) at ``times`` ``(n,)`` (s) after it was ``start``.
+
+    The flow of a Riccati equation with constant coefficients is a Moebius map whose matrix is the exponential of
+    ``[[-beta/2, -alpha], [delta, beta/2]] t``; its square is ``(beta^2/4 - alpha delta)`` times the unit matrix, which gives
+    one expression for all signs of the discriminant and in the limits beta = 0 and delta = 0.
+    """
+    t = np.asarray(times, dtype=float)
+    even, odd = _even_odd((0.25 * beta**2 - alpha * delta) * t**2)
+    odd = odd * t
+    return ((even - 0.5 * beta * odd) * start - alpha * odd) / (delta * odd * start + even + 0.5 * beta * odd)
+
+
+def _even_odd(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return cosh(sqrt(x)) and sinh(sqrt(x))/sqrt(x), continued to negative x as cos and sin."""
+    root = np.sqrt(np.abs(x))
+    small = root < 1e-4
+    safe = np.where(small, 1.0, root)
+    even = np.where(x >= 0, np.cosh(np.minimum(root, 300.0)), np.cos(root))
+    odd = np.where(x >= 0, np.sinh(np.minimum(safe, 300.0)), np.sin(safe)) / safe
+    return np.where(small, 1.0 + x / 2, even), np.where(small, 1.0 + x / 6, odd)
+
+
+def coasting_parts(
+    speed: np.ndarray, powered: np.ndarray | None = None, window: int | None = None
+) -> list[slice]:
+    """Return the stretches of a record ``speed`` ``(n,)`` (any sign) in which the rotor coasts.
+
+    A stretch runs from where the smoothed speed falls below 97 % of its height before the cut to where it passes 8 %
+    of it, without rising by more than 5 % in between. ``powered`` ``(n,)``, where known, tells which samples still draw
+    power: these are never part of a stretch. Several runs in one record give several stretches. Raises
+    ``FitError`` if there is none.
+    """
+    magnitude = np.abs(np.asarray(speed, dtype=float))
+    n = magnitude.size
+    width = window or max(1, min(n // 50, 201)) | 1
+    smooth = _running_median(magnitude, width)
+    free = np.ones(n, bool) if powered is None else ~powered
+    parts: list[slice] = []
+    at = 0
+    highest = float(smooth.max())
+    while at < n:
+        # The next stop after this point, then the last full speed before it.
+        rest = np.flatnonzero(smooth[at:] > 0.5 * highest)
+        if rest.size == 0:
+            break
+        begin = at + int(rest[0])
+        below = np.flatnonzero(smooth[begin:] < _STOP * highest)
+        end = begin + int(below[0]) if below.size else n
+        peak = float(smooth[begin:end].max())
+        start = begin + int(np.flatnonzero(smooth[begin:end] >= _START * peak)[-1]) + 1
+        while start < end and not free[start]:
+            start += 1
+        if end - start >= 8 and _falls(smooth[start:end], 0.05 * peak) and smooth[end - 1] < 0.7 * peak:
+            parts.append(slice(start, end))
+        at = end + 1 if below.size else n
+    if not parts:
+        raise FitError(
+            "no coast-down is found in the record: the speed never falls by itself from full speed by a third or "
+            "more; log from before the power is cut until the rotor stands"
+        )
+    return parts
+
+
+def _running_median(values: np.ndarray, width: int) -> np.ndarray:
+    if width < 3:
+        return values
+    half = width // 2
+    padded = np.concatenate([np.full(half, values[0]), values, np.full(half, values[-1])])
+    return np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
+
+
+def _falls(values: np.ndarray, slack: float) -> bool:
+    return bool(np.all(values - np.minimum.accumulate(values) <= slack))
+
+
+@dataclass(frozen=True)
+class Coasted:
+    """Ratios fitted to one record: ``values`` are alpha, beta and, where told apart, delta; with their covariance."""
+
+    values: np.ndarray
+    covariance: np.ndarray
+    starts: np.ndarray
+    residuals: np.ndarray
+    residual_sd: float
+    degrees_of_freedom: float
+
+
+def fit_coasting(
+    times: Sequence[np.ndarray], speeds: Sequence[np.ndarray], *, windage: bool, near: np.ndarray | None = None
+) -> Coasted:
+    """Fit the stretches ``(times[i], speeds[i])`` of one record with common ratios and a start speed each.
+
+    ``windage``: fit the square term too. ``near`` are ratios to start from. The residuals' autocorrelation widens the
+    covariance. Raises ``FitError`` if the fit does not converge or a stretch is too short.
+    """
+    count = 3 if windage else 2
+    clocks = [np.asarray(t, dtype=float) - t[0] for t in times]
+    observed = np.concatenate(speeds)
+    ratios = _first_guess(clocks, speeds, count) if near is None else np.asarray(near, dtype=float)[:count]
+    start = np.concatenate([ratios, [float(np.mean(w[: max(1, w.size // 100)])) for w in speeds]])
+
+    def model(p: np.ndarray) -> np.ndarray:
+        delta = p[2] if windage else 0.0
+        return np.concatenate(
+            [speed_after(t, w0, p[0], p[1], delta) for t, w0 in zip(clocks, p[count:], strict=True)]
+        )
+
+    fitted = nonlinear_fit(model, observed, start, ordered=True)
+    return Coasted(
+        fitted.values[:count],
+        fitted.covariance[:count, :count],
+        fitted.values[count:],
+        fitted.residuals,
+        fitted.residual_sd,
+        fitted.degrees_of_freedom,
+    )
+
+
+def _first_guess(clocks: Sequence[np.ndarray], speeds: Sequence[np.ndarray], count: int) -> np.ndarray:
+    """Return ratios by linear regression on the integrated equation ``w0 - w = alpha t + beta angle + ...``."""
+    designs, falls = [], []
+    for i, (t, w) in enumerate(zip(clocks, speeds, strict=True)):
+        terms = [t]
+        for power in range(1, count):
+            steps = 0.5 * (w[1:] ** power + w[:-1] ** power) * np.diff(t)
+            terms.append(np.concatenate([[0.0], np.cumsum(steps)]))
+        marks = [np.full(t.size, 1.0 if j == i else 0.0) for j in range(len(clocks))]
+        designs.append(np.column_stack([*terms, *marks]))
+        falls.append(-w)
+    return linear_fit(np.concatenate(designs), np.concatenate(falls)).values[:count]
+
+
+@dataclass(frozen=True)
+class Torques:
+    """Combined records: ``values`` (J,) c, b and, where told apart, d, with their covariance.
+
+    ``chi_squared`` is the misfit between the records over its degrees of freedom (0 where there is none).
+    """
+
+    values: np.ndarray
+    covariance: np.ndarray
+    degrees_of_freedom: float
+    chi_squared: float
+
+
+def pooled(records: Sequence[Coasted], scales: Sequence[float]) -> Torques:
+    """Return the weighted mean of ``scale_i * ratios_i`` over repeated records; ``values`` are c, b(, d).
+
+    Scale 1 gives mean ratios, the inertia gives torques.
+    """
+    weights = [np.linalg.inv(r.covariance * s**2) for r, s in zip(records, scales, strict=True)]
+    covariance = np.linalg.inv(np.sum(weights, axis=0))
+    scaled = [r.values * s for r, s in zip(records, scales, strict=True)]
+    mean = covariance @ np.sum([w @ v for w, v in zip(weights, scaled, strict=True)], axis=0)
+    spare = (len(records) - 1) * mean.size
+    misfit = sum(float((v - mean) @ w @ (v - mean)) for w, v in zip(weights, scaled, strict=True))
+    freedom = min(record.degrees_of_freedom for record in records)
+    return Torques(mean, covariance, freedom, misfit / spare if spare else 0.0)
+
+
+def from_added_inertia(records: Sequence[Coasted], added: Sequence[float]) -> Torques:
+    """Return J, c, b(, d) from coast-downs with different known added inertias (kg m^2), by weighted least squares.
+
+    Each record i gives the ratios c/(J + added_i) and so on; friction is taken to be the same in all. ``chi_squared``
+    over its degrees of freedom tells whether they agree. Raises ``FitError`` if the added inertias do not differ.
+    """
+    from scipy.optimize import least_squares
+
+    if np.ptp(added) <= 0:
+        raise FitError("the logs state the same added inertia; one without and one with it are needed")
+    count = records[0].values.size
+    roots = [np.linalg.inv(np.linalg.cholesky(record.covariance)) for record in records]
+    low, high = int(np.argmin(added)), int(np.argmax(added))
+    # The ratio that is best known gives the first inertia.
+    z = np.abs(records[low].values) / np.sqrt(np.diag(records[low].covariance))
+    k = int(np.argmax(z))
+    slow, fast = records[high].values[k], records[low].values[k]
+    if not 0 < slow / fast < 1:
+        raise FitError(
+            "the rotor does not slow down less with the added inertia than without it; check which log is which and "
+            "that nothing else was changed"
+        )
+    inertia = (added[high] * slow - added[low] * fast) / (fast - slow)
+    start = np.concatenate([[inertia], records[low].values * (inertia + added[low])])
+    scale = np.where(start != 0, np.abs(start), 1.0)
+
+    def misfit(p: np.ndarray) -> np.ndarray:
+        p = p * scale
+        return np.concatenate(
+            [
+                root @ (p[1:] / (p[0] + extra) - record.values)
+                for root, record, extra in zip(roots, records, added, strict=True)
+            ]
+        )
+
+    solution = least_squares(misfit, start / scale, method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14)
+    covariance = np.linalg.inv(solution.jac.T @ solution.jac) * np.outer(scale, scale)
+    freedom = min(record.degrees_of_freedom for record in records)
+    spare = count * len(records) - (count + 1)
+    return Torques(solution.x * scale, covariance, freedom, float(2 * solution.cost) / spare if spare else 0.0)
+
+
+def speed_from_crossings(time: np.ndarray, voltage: np.ndarray, pole_pairs: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return instants (s) and speeds (rad/s) from the back-EMF ``voltage`` ``(n,)`` of a coasting machine.
+
+    Each electrical turn between rising zero crossings gives the mean speed over it, placed at its middle. A crossing
+    counts only after the voltage has been below minus a twentieth of its highest value, so noise makes none. Raises
+    ``FitError`` with fewer than eight turns.
+    """
+    v = np.asarray(voltage, dtype=float)
+    threshold = 0.05 * float(np.max(np.abs(v)))
+    armed_at = np.flatnonzero(v < -threshold)
+    high_at = np.flatnonzero(v > threshold)
+    crossings: list[float] = []
+    position = 0
+    while True:
+        i = np.searchsorted(armed_at, position)
+        if i == armed_at.size:
+            break
+        j = np.searchsorted(high_at, armed_at[i])
+        if j == high_at.size:
+            break
+        last_low = armed_at[np.searchsorted(armed_at, high_at[j]) - 1]
+        crossings.append(_zero_between(time, v, int(last_low), int(high_at[j])))
+        position = int(high_at[j])
+    if len(crossings) < 9:
+        raise FitError(
+            f"the voltage shows {len(crossings)} electrical turns; log the coast-down at a rate of at least ten samples "
+            "per electrical turn, from full speed until the rotor stands"
+        )
+    at = np.array(crossings)
+    return 0.5 * (at[1:] + at[:-1]), 2 * np.pi / (pole_pairs * np.diff(at))
+
+
+def _zero_between(time: np.ndarray, voltage: np.ndarray, low: int, high: int) -> float:
+    """Return the instant of the zero between two samples of opposite sign, by a straight line through them all."""
+    t, v = time[low : high + 1], voltage[low : high + 1]
+    if t.size == 2:
+        return float(t[0] - v[0] * (t[1] - t[0]) / (v[1] - v[0]))
+    slope, offset = np.polyfit(t - t[0], v, 1)
+    return float(t[0] - offset / slope)
+

@@ -1,0 +1,47 @@
+"""Friction from a power balance: what the supply gives, less what the winding and the controller turn into heat."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .regression import Estimates, linear_fit
+
+
+def six_step_winding_loss(phase_resistance: float | np.ndarray, current: np.ndarray) -> np.ndarray:
+    """Return the winding loss (W) at DC ``current`` (A): two phases in series conduct at any time."""
+    return 2.0 * phase_resistance * np.asarray(current, dtype=float) ** 2
+
+
+def rotor_frame_winding_loss(
+    phase_resistance: float | np.ndarray, current_q: np.ndarray, current_d: np.ndarray | float = 0.0
+) -> np.ndarray:
+    """Return the winding loss (W) of sinusoidal currents, given as peaks in the rotor frame (A).
+
+    Three phases, each of RMS current peak/sqrt(2): 1.5 R (iq^2 + id^2).
+    """
+    return 1.5 * phase_resistance * (np.asarray(current_q, dtype=float) ** 2 + np.asarray(current_d, dtype=float) ** 2)
+
+
+def no_load_balance(
+    voltage: np.ndarray,
+    speed: np.ndarray,
+    power: np.ndarray,
+    *,
+    standby_unknown: bool,
+    standby_rises: bool = False,
+    ordered: bool = False,
+) -> Estimates:
+    """Fit ``power = c speed + b speed^2 (+ p0 (+ i0 voltage))``, all ``(n,)`` in W, rad/s, V.
+
+    ``power`` is the supply power less the winding loss; values are ``[c, b]``, then p0 where ``standby_unknown``, then i0
+    where ``standby_rises``. Bearing friction and hysteresis make c, viscous drag and eddy currents b; p0 and i0 are what
+    the controller takes with the motor standing, which readings at speed zero determine. The balance is divided by
+    the voltage, since it is the current reading that scatters alike from row to row. Raises ``FitError`` where the
+    readings do not determine all terms.
+    """
+    columns = [speed, speed**2]
+    if standby_unknown:
+        columns.append(np.ones_like(speed))
+    if standby_rises:
+        columns.append(voltage)
+    return linear_fit(np.column_stack(columns) / voltage[:, None], power / voltage, ordered=ordered)
