@@ -1,7 +1,7 @@
 """A motor with its bearings, iron and winding on the invented bench: what spins, brakes and heats it.
 
-Friction is Coulomb, Stribeck, viscous and air drag; iron loss is hysteresis (power over speed) and eddy current (power over
-speed squared); the winding's resistance follows its temperature. Speeds come from integrating the equations of
+Friction is Coulomb, Stribeck, viscous and air drag; iron loss is hysteresis (power over speed) and eddy current (power
+over speed squared); the winding's resistance follows its temperature. Speeds come from integrating the equations of
 motion, not from the formulas that the fits use.
 """
 

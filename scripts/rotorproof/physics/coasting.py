@@ -1,7 +1,7 @@
 """A rotor slowing down by itself: the equation of motion in closed form, fitted without knowing the inertia.
 
-With friction ``c + b w + d w^2`` and inertia J the speed obeys ``dw/dt = -(alpha + beta w + delta w^2)`` with alpha = c/J,
-beta = b/J, delta = d/J: only these ratios can be read off a coast-down (the retardation method, IEC 60034-2-2).
+With friction ``c + b w + d w^2`` and inertia J the speed obeys ``dw/dt = -(alpha + beta w + delta w^2)`` with alpha =
+c/J, beta = b/J, delta = d/J: only these ratios can be read off a coast-down (the retardation method, IEC 60034-2-2).
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ def speed_after(times: np.ndarray, start: float, alpha: float, beta: float, delt
     """Return the speed (rad/s) at ``times`` ``(n,)`` (s) after it was ``start``.
 
     The flow of a Riccati equation with constant coefficients is a Moebius map whose matrix is the exponential of
-    ``[[-beta/2, -alpha], [delta, beta/2]] t``; its square is ``(beta^2/4 - alpha delta)`` times the unit matrix, which gives
-    one expression for all signs of the discriminant and in the limits beta = 0 and delta = 0.
+    ``[[-beta/2, -alpha], [delta, beta/2]] t``; its square is ``(beta^2/4 - alpha delta)`` times the unit matrix, which
+    gives one expression for all signs of the discriminant and in the limits beta = 0 and delta = 0.
     """
     t = np.asarray(times, dtype=float)
     even, odd = _even_odd((0.25 * beta**2 - alpha * delta) * t**2)
@@ -41,9 +41,7 @@ def _even_odd(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.where(small, 1.0 + x / 2, even), np.where(small, 1.0 + x / 6, odd)
 
 
-def coasting_parts(
-    speed: np.ndarray, powered: np.ndarray | None = None, window: int | None = None
-) -> list[slice]:
+def coasting_parts(speed: np.ndarray, powered: np.ndarray | None = None, window: int | None = None) -> list[slice]:
     """Return the stretches of a record ``speed`` ``(n,)`` (any sign) in which the rotor coasts.
 
     A stretch runs from where the smoothed speed falls below 97 % of its height before the cut to where it passes 8 %
@@ -122,9 +120,7 @@ def fit_coasting(
 
     def model(p: np.ndarray) -> np.ndarray:
         delta = p[2] if windage else 0.0
-        return np.concatenate(
-            [speed_after(t, w0, p[0], p[1], delta) for t, w0 in zip(clocks, p[count:], strict=True)]
-        )
+        return np.concatenate([speed_after(t, w0, p[0], p[1], delta) for t, w0 in zip(clocks, p[count:], strict=True)])
 
     fitted = nonlinear_fit(model, observed, start, ordered=True)
     return Coasted(
@@ -215,7 +211,8 @@ def from_added_inertia(records: Sequence[Coasted], added: Sequence[float]) -> To
         )
 
     solution = least_squares(misfit, start / scale, method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14)
-    covariance = np.linalg.inv(solution.jac.T @ solution.jac) * np.outer(scale, scale)
+    jacobian = np.asarray(solution.jac)
+    covariance = np.linalg.inv(jacobian.T @ jacobian) * np.outer(scale, scale)
     freedom = min(record.degrees_of_freedom for record in records)
     spare = count * len(records) - (count + 1)
     return Torques(solution.x * scale, covariance, freedom, float(2 * solution.cost) / spare if spare else 0.0)
@@ -246,7 +243,8 @@ def speed_from_crossings(time: np.ndarray, voltage: np.ndarray, pole_pairs: floa
         position = int(high_at[j])
     if len(crossings) < 9:
         raise FitError(
-            f"the voltage shows {len(crossings)} electrical turns; log the coast-down at a rate of at least ten samples "
+            f"the voltage shows {len(crossings)} electrical turns; log the coast-down at a rate of at least ten "
+            "samples "
             "per electrical turn, from full speed until the rotor stands"
         )
     at = np.array(crossings)
@@ -260,4 +258,3 @@ def _zero_between(time: np.ndarray, voltage: np.ndarray, low: int, high: int) ->
         return float(t[0] - v[0] * (t[1] - t[0]) / (v[1] - v[0]))
     slope, offset = np.polyfit(t - t[0], v, 1)
     return float(t[0] - offset / slope)
-

@@ -33,9 +33,9 @@ def no_load_balance(
 ) -> Estimates:
     """Fit ``power = c speed + b speed^2 (+ p0 (+ i0 voltage))``, all ``(n,)`` in W, rad/s, V.
 
-    ``power`` is the supply power less the winding loss; values are ``[c, b]``, then p0 where ``standby_unknown``, then i0
-    where ``standby_rises``. Bearing friction and hysteresis make c, viscous drag and eddy currents b; p0 and i0 are what
-    the controller takes with the motor standing, which readings at speed zero determine. The balance is divided by
+    ``power`` is the supply power less the winding loss; values are ``[c, b]``, then p0 where ``standby_unknown``, then
+    i0 where ``standby_rises``. Bearing friction and hysteresis make c, viscous drag and eddy currents b; p0 and i0 are
+    what the controller takes with the motor standing, which readings at speed zero determine. The balance is divided by
     the voltage, since it is the current reading that scatters alike from row to row. Raises ``FitError`` where the
     readings do not determine all terms.
     """

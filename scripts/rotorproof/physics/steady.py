@@ -13,9 +13,9 @@ def plateaus(signals: Sequence[np.ndarray], blocks: int = 100) -> list[slice]:
     """Return the stretches in which every signal ``(n,)`` stands still, as slices of samples.
 
     The record is cut into about ``blocks`` blocks (5 samples each at least). A block is steady where the medians of
-    its two neighbours differ by less than 1 % of the signal's range, or by less than five times what the noise lets them
-    differ; three steady blocks in a row make a plateau, of which the first and last are dropped. Signals that never
-    vary are no obstacle. Adding a constant to a signal or scaling it changes nothing.
+    its two neighbours differ by less than 1 % of the signal's range, or by less than five times what the noise lets
+    them differ; three steady blocks in a row make a plateau, of which the first and last are dropped. Signals that
+    never vary are no obstacle. Adding a constant to a signal or scaling it changes nothing.
     """
     n = signals[0].size
     size = max(5, n // blocks)

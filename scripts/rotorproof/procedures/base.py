@@ -76,6 +76,10 @@ class Log:
         """Return a column; ``KeyError`` if the log has none of that name."""
         return self.columns[column]
 
+    def get(self, column: str) -> np.ndarray | None:
+        """Return a column, ``None`` if the log has none of that name."""
+        return self.columns.get(column)
+
     def __contains__(self, column: object) -> bool:
         """Tell whether the log has this column."""
         return column in self.columns

@@ -20,7 +20,7 @@ _PAIRS = ("voltage_ab", "voltage_bc", "voltage_ca")
 
 @dataclass(frozen=True)
 class Record:
-    """One log reduced to what the fit needs: stretches of time (s) and speed (rad/s), and the inertia added (kg m^2)."""
+    """What the fit needs of one log: stretches of time (s) and speed (rad/s), and the inertia added (kg m^2)."""
 
     label: str
     times: list[np.ndarray]
@@ -145,7 +145,7 @@ class CoastDown(Procedure):
         if not windage and before is None:
             missing["windage"] = _windage_limit(squared, logs)
         warnings: list[Problem] = []
-        blocks = _combined(fitted, records, logs, given, windage, notes, missing, warnings)
+        blocks = _combined(fitted, records, logs, given, windage, notes, missing=missing, warnings=warnings)
         spread = max(f.residual_sd for f in fitted) * 60 / (2 * np.pi)
         notes.append(f"Residual standard deviation of the speed {spread:.3g} rpm; serial correlation is allowed for.")
         if given.get("nameplate_freewheel"):
@@ -167,12 +167,10 @@ class CoastDown(Procedure):
         return result
 
 
-def _record(
-    log: Log, given: Mapping[str, float], parts: tuple[slice, ...] | None, number: int | None
-) -> Record:
+def _record(log: Log, given: Mapping[str, float], parts: tuple[slice, ...] | None, number: int | None) -> Record:
     if "speed" in log:
         time, speed = log["time"], np.abs(log["speed"])
-        current = log["supply_current"] if "supply_current" in log else None
+        current = log.get("supply_current")
     else:
         pole_pairs = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
         if pole_pairs is None:
@@ -180,9 +178,7 @@ def _record(
                 "the log holds a voltage instead of a speed, and the pole pairs are not known; state them on the "
                 "nameplate or add an open-circuit test"
             )
-        turns = [
-            coasting.speed_from_crossings(log["time"], log[name], pole_pairs) for name in _PAIRS if name in log
-        ]
+        turns = [coasting.speed_from_crossings(log["time"], log[name], pole_pairs) for name in _PAIRS if name in log]
         time = np.concatenate([t for t, _ in turns])
         order = np.argsort(time, kind="stable")
         time, speed, current = time[order], np.concatenate([w for _, w in turns])[order], None
@@ -260,6 +256,7 @@ def _combined(
     given: Mapping[str, float],
     windage: bool,
     notes: list[str],
+    *,
     missing: dict[str, str],
     warnings: list[Problem],
 ) -> list[Block]:
@@ -288,7 +285,8 @@ def _combined(
     if c is None or b is None:
         for name in ("moment_of_inertia", "coulomb_friction", "viscous_friction", "windage"):
             missing[name] = (
-                "a single coast-down gives friction over inertia only; state 'moment_of_inertia', add a second log with "
+                "a single coast-down gives friction over inertia only; state 'moment_of_inertia', add a second log "
+                "with "
                 "a known 'added_inertia', or add a no-load test"
             )
         notes.append("Only ratios of friction to inertia could be fitted, since the inertia is not known.")
@@ -342,7 +340,8 @@ def _widening(torques: coasting.Torques, warnings: list[Problem]) -> float:
     if torques.chi_squared > 9:
         warnings.append(
             Problem(
-                f"the coast-downs disagree {np.sqrt(torques.chi_squared):.1f} times more than their scatter explains; the "
+                f"the coast-downs disagree {np.sqrt(torques.chi_squared):.1f} times more than their scatter "
+                "explains; the "
                 "intervals are widened. Check that temperature, wheel and brake were the same",
                 severity="warning",
                 procedure="coast-down",
@@ -351,16 +350,16 @@ def _widening(torques: coasting.Torques, warnings: list[Problem]) -> float:
     return max(1.0, torques.chi_squared)
 
 
-def _shown(
-    records: Sequence[Record], fitted: Sequence[coasting.Coasted]
-) -> tuple[list[Panel], list[Table]]:
+def _shown(records: Sequence[Record], fitted: Sequence[coasting.Coasted]) -> tuple[list[Panel], list[Table]]:
     series, residuals, rows = [], [], []
     for record, f in zip(records, fitted, strict=True):
         out = np.ones(record.time.size, bool)
         for part in record.parts:
             out[part] = False
         step = max(1, int(out.sum()) // 400)
-        series.append(Series(f"{record.label}: left out", record.time[out][::step], record.speed[out][::step], "left out"))
+        series.append(
+            Series(f"{record.label}: left out", record.time[out][::step], record.speed[out][::step], "left out")
+        )
         position = 0
         for number, (t, w, w0) in enumerate(zip(record.times, record.speeds, f.starts, strict=True)):
             delta = float(f.values[2]) if f.values.size > 2 else 0.0
@@ -372,16 +371,16 @@ def _shown(
             residual = f.residuals[position : position + t.size]
             residuals.append(Series(f"{record.label}{mark}", t[::thin], residual[::thin]))
             position += t.size
-            rows.append(
-                [f"{record.label}{mark}", float(t[0]), float(t[-1]), _rpm(w[0]), _rpm(w[-1]), record.added]
-            )
+            numbers = (float(t[0]), float(t[-1]), _rpm(w[0]), _rpm(w[-1]), record.added)
+            rows.append([f"{record.label}{mark}", *(f"{v:.4g}" for v in numbers)])
     panel = Panel(
         "coast-down",
         "Speed after the power was cut",
         _TIME,
         _SPEED,
         series,
-        "The coasting part and the solution of the equation of motion; the drive-up and the last turns, where the rotor "
+        "The coasting part and the solution of the equation of motion; the drive-up and the last turns, where the "
+        "rotor "
         "sticks, are left out. A trend in the residuals means that friction changed during the run.",
         residuals=residuals,
         residual_axis=Axis("Residual", "speed", "rpm"),
@@ -389,7 +388,7 @@ def _shown(
     table = Table(
         "Coasting parts used",
         ("record", "from / s", "to / s", "from / rpm", "to / rpm", "added inertia / kg m^2"),
-        [[row[0], *(f"{v:.4g}" for v in row[1:])] for row in rows],  # type: ignore[str-bytes-safe]
+        rows,
     )
     return [panel], [table]
 

@@ -61,7 +61,7 @@ class NoLoad(Procedure):
         ),
     )
     needs = (Need("phase_resistance", "the winding loss is taken off the supply power"),)
-    gives = ("coulomb_friction", "viscous_friction", "no_load_current", "emf_constant_dc")
+    gives = ("coulomb_friction", "viscous_friction", "no_load_current")
     quantities = (
         Quantity(
             "coulomb_friction",
@@ -91,7 +91,8 @@ class NoLoad(Procedure):
             "I_0",
             "current",
             "A",
-            "DC supply current, controller included, of the unit turning freely at rated voltage; at the highest voltage "
+            "DC supply current, controller included, of the unit turning freely at rated voltage; at the highest "
+            "voltage "
             "of the run where the nameplate states none or the run did not reach it (the note says which)",
             "definition",
             preferred=("no-load",),
@@ -127,9 +128,13 @@ class NoLoad(Procedure):
         if not result.blocks:
             raise FitError("the readings give neither friction nor no-load current; take at least five voltages")
         if rows is not None:
-            result.notes.append(f"{len(rows)} steady stretches found in {log['speed'].size} samples; the rest is left out.")
+            result.notes.append(
+                f"{len(rows)} steady stretches found in {log['speed'].size} samples; the rest is left out."
+            )
         elif ordered:
-            result.notes.append("The record shows no steady stretches; it is taken as a sweep slow enough to be steady.")
+            result.notes.append(
+                "The record shows no steady stretches; it is taken as a sweep slow enough to be steady."
+            )
         panels = [_with_left_out(panel, log, rows) for panel in result.panels]
         return NoLoadFit(
             result.blocks, panels, result.tables, result.notes, missing=result.missing,
@@ -139,7 +144,7 @@ class NoLoad(Procedure):
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the fitted parameters under their public names."""
         del given
-        return dict(parameters)
+        return {name: value for name, value in parameters.items() if name in self.gives}
 
 
 class _Result:
@@ -188,7 +193,9 @@ def _resistance(log: Log, given: Mapping[str, float], run: Points, result: _Resu
         at_20 = 0.5 * log.conditions["line_resistance"]
     lacking = None
     if at_20 is None:
-        lacking = "the winding resistance is not known; add a winding-resistance test or the condition 'line_resistance'"
+        lacking = (
+            "the winding resistance is not known; add a winding-resistance test or the condition 'line_resistance'"
+        )
     elif run.temperature is not None:
         temperature: np.ndarray | float = run.temperature
     elif "winding_temperature" in log.conditions:
@@ -292,9 +299,7 @@ def _distinct(values: np.ndarray) -> int:
     return count
 
 
-def _no_load_current(
-    run: Points, standby: np.ndarray | None, given: Mapping[str, float], result: _Result
-) -> None:
+def _no_load_current(run: Points, standby: np.ndarray | None, given: Mapping[str, float], result: _Result) -> None:
     """Fit current over voltage among the points at full throttle and read it at the voltage of the definition."""
     full = np.ones(run.speed.shape, bool)
     if run.duty is not None:
@@ -328,7 +333,10 @@ def _no_load_current(
     )  # fmt: skip
     why = "rated voltage" if reached else "the highest voltage of the run"
     result.quantity_notes["no_load_current"] = [f"at {target:.1f} V, {why}"]
-    series = [Series("readings", voltage, current), Series(f"at {target:.1f} V", np.array([target]), np.array([value]), "model")]
+    series = [
+        Series("readings", voltage, current),
+        Series(f"at {target:.1f} V", np.array([target]), np.array([value]), "model"),
+    ]
     if powers:
         order = np.argsort(voltage)
         series.insert(1, Series("fit", voltage[order], (current - fitted.residuals)[order], "fit"))

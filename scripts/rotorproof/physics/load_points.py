@@ -1,0 +1,116 @@
+"""Operating points under load: losses as a surface over torque and speed, and readings that cannot be right."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import FitError
+from .regression import Estimates, linear_fit
+
+_OUTLYING = 6.0  # robust standard deviations beyond which a supply reading is taken for a slip
+
+
+def suspect_supply(voltage: np.ndarray, current: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return which supply voltages ``(n,)`` cannot be right, and the voltage each should have been near.
+
+    A supply sags in a straight line with current: a line is laid through the readings by the median of all pairwise
+    slopes (Theil-Sen), and a reading further from it than six robust standard deviations (1.4826 times the median
+    absolute deviation) is suspect. With fewer than eight readings, or a supply that was set to different voltages on
+    purpose, none is.
+    """
+    v, i = np.asarray(voltage, dtype=float), np.asarray(current, dtype=float)
+    none = np.zeros(v.size, bool)
+    if v.size < 8:
+        return none, v
+    first, second = np.triu_indices(v.size, 1)
+    run = i[second] - i[first]
+    apart = np.abs(run) > 1e-6 * max(float(np.ptp(i)), 1e-12)
+    slope = float(np.median((v[second] - v[first])[apart] / run[apart])) if apart.any() else 0.0
+    expected = float(np.median(v - slope * i)) + slope * i
+    residual = np.abs(v - expected)
+    steps = np.diff(np.unique(v))
+    resolution = float(steps.min()) if steps.size else 0.0
+    limit = max(_OUTLYING * 1.4826 * float(np.median(residual)), 3 * resolution)
+    return (residual > limit) if limit > 0 else none, expected
+
+
+@dataclass(frozen=True)
+class LossSurface:
+    """Losses (W) as a polynomial over speed and torque, fitted to operating points.
+
+    ``powers`` lists the exponents (of speed, of torque) of its terms, in units of ``speed_scale`` and ``torque_scale``.
+    """
+
+    estimates: Estimates
+    powers: tuple[tuple[int, int], ...]
+    speed_scale: float
+    torque_scale: float
+
+    def design(self, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
+        """Return the terms at points ``(n,)`` as ``(n, k)``."""
+        x, y = np.asarray(speed) / self.speed_scale, np.asarray(torque) / self.torque_scale
+        return np.column_stack([x**p * y**q for p, q in self.powers])
+
+    def loss(self, speed: np.ndarray, torque: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return loss and its standard uncertainty from scatter (W), each ``(n,)``."""
+        terms = self.design(speed, torque)
+        variance = np.einsum("ni,ij,nj->n", terms, self.estimates.covariance, terms)
+        return terms @ self.estimates.values, np.sqrt(np.maximum(variance, 0.0))
+
+    def efficiency(self, speed: np.ndarray, torque: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return efficiency and its standard uncertainty from scatter at points ``(n,)``."""
+        loss, u = self.loss(speed, torque)
+        out = np.asarray(speed) * np.asarray(torque)
+        return out / (out + loss), out * u / (out + loss) ** 2
+
+
+_GRID_POWERS = ((0, 0), (1, 0), (2, 0), (0, 1), (1, 1), (0, 2))
+_LINE_POWERS = ((0, 0), (0, 1), (0, 2))
+
+
+def is_line(speed: np.ndarray, torque: np.ndarray) -> bool:
+    """Tell whether points ``(n,)`` lie on one characteristic (speed a smooth function of torque) or over a grid."""
+    if speed.size < 4 or np.ptp(torque) == 0:
+        return True
+    y = (torque - torque.mean()) / np.ptp(torque)
+    off = speed - np.polyval(np.polyfit(y, speed, 2), y)
+    return bool(np.std(off) < 0.02 * float(np.max(np.abs(speed))))
+
+
+def loss_surface(speed: np.ndarray, torque: np.ndarray, loss: np.ndarray) -> LossSurface:
+    """Fit losses (W) at points ``(n,)``: a full quadratic over a grid, a quadratic in torque along one characteristic.
+
+    Standby power and core loss, friction, switching and winding loss are of second order in speed and torque at most.
+    Raises ``FitError`` with too few points.
+    """
+    powers = _LINE_POWERS if is_line(speed, torque) else _GRID_POWERS
+    if speed.size < len(powers) + 3:
+        raise FitError(
+            f"{speed.size} operating points do not determine the losses; take at least {len(powers) + 3} spread over "
+            "torque and speed"
+        )
+    scales = float(np.max(np.abs(speed))), float(np.max(np.abs(torque)))
+    empty = LossSurface(Estimates(np.zeros(0), np.zeros((0, 0)), np.zeros(0), 0.0, 0.0), powers, *scales)
+    return LossSurface(linear_fit(empty.design(speed, torque), loss), powers, *scales)
+
+
+def inside_hull(speed: np.ndarray, torque: np.ndarray, at_speed: np.ndarray, at_torque: np.ndarray) -> np.ndarray:
+    """Return which of the points ``(m,)`` lie within the convex hull of the measured ones ``(n,)``."""
+    from scipy.spatial import Delaunay
+
+    scale = np.array([float(np.ptp(speed)), float(np.ptp(torque))])
+    mesh = Delaunay(np.column_stack([speed, torque]) / scale)
+    return mesh.find_simplex(np.column_stack([at_speed, at_torque]) / scale, tol=1e-9) >= 0
+
+
+def torque_line(current: np.ndarray, torque: np.ndarray, speed: np.ndarray | None) -> Estimates:
+    """Fit ``torque = k current - c (- b speed)``; values are ``[k, c(, b)]``.
+
+    ``speed`` is left out (``None``) where it follows from the current, as on one characteristic at fixed voltage.
+    """
+    columns = [current, -np.ones_like(current)]
+    if speed is not None:
+        columns.append(-speed)
+    return linear_fit(np.column_stack(columns), torque)
