@@ -14,7 +14,7 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parent
 #: Packages whose modules are found by being there: to import one is to depend on all.
-_DISCOVERED = ("rotorproof.procedures", "rotorproof.derivations")
+_DISCOVERED = ("rotorproof.procedures", "rotorproof.derivations", "rotorproof.logs")
 
 
 def fingerprint(script: Path, extra: Iterable[Path] = ()) -> str:

@@ -168,7 +168,7 @@ def _run_one(
     *,
     probability: float,
 ) -> None:
-    files = ", ".join(entry.test.log for entry in group)
+    files = ", ".join(f"{unit.unit}/{entry.test.log}" for entry in group)
     lacking = [need for need in procedure.needs if need.required and need.quantity not in given]
     if lacking:
         for need in lacking:

@@ -10,6 +10,14 @@ from ..uncertainty.accuracy import Accuracy, parse_accuracy
 from ..units import SI_UNIT, Measured, parse
 
 
+class MisplacedError(ValueError):
+    """A wrong value deep inside a model, found by a check of the whole; ``where`` is the way to it from there."""
+
+    def __init__(self, message: str, *where: str | int) -> None:
+        super().__init__(message)
+        self.where = where
+
+
 class Strict(BaseModel):
     """A model that refuses keys it does not know, so that a mistyped key never passes for an absent one."""
 

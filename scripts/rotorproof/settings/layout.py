@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import difflib
 import math
 from typing import Annotated, Literal
 
@@ -10,7 +11,7 @@ from pydantic import Field, model_validator
 
 from ..columns import COLUMNS
 from ..units import conversion
-from .fields import Strict
+from .fields import MisplacedError, Strict
 
 #: The word that asks for detection; what was found is stated with the results.
 AUTO = "auto"
@@ -53,27 +54,37 @@ class Layout(Strict):
         if self.encoding != AUTO:
             _check_encoding(self.encoding)
         if self.delimiter == self.decimal != AUTO:
-            raise ValueError("'delimiter' and 'decimal' are the same character; one reading must be possible")
+            raise MisplacedError(
+                "'delimiter' and 'decimal' are the same character; one reading must be possible", "decimal"
+            )
         if self.columns is None:
             if not self.header:
                 raise ValueError("without a header row, 'columns' must name the columns by number")
             return self
         for name, column in self.columns.items():
-            if name not in COLUMNS:
-                raise ValueError(f"{name!r} is not a canonical column; known are {', '.join(COLUMNS)}")
-            if isinstance(column.column, int) and column.column < 1:
-                raise ValueError(f"{name!r}: columns are numbered from 1")
-            if isinstance(column.column, str) and not self.header:
-                raise ValueError(f"{name!r}: there is no header row to find {column.column!r} in; give its number")
-            if column.scale == 0:
-                raise ValueError(f"{name!r}: a scale of 0 would erase the readings")
-            if not (math.isfinite(column.scale) and math.isfinite(column.offset)):
-                raise ValueError(f"{name!r}: scale and offset must be finite numbers")
-            try:
-                conversion(column.unit, COLUMNS[name].kind)
-            except ValueError as error:
-                raise ValueError(f"{name!r}: {error}") from None
+            self._check_column(name, column)
         return self
+
+    def _check_column(self, name: str, column: LayoutColumn) -> None:
+        if name not in COLUMNS:
+            near = difflib.get_close_matches(name, COLUMNS, n=3, cutoff=0.5) or ["time", "voltage_ab", "speed"]
+            raise MisplacedError(
+                f"{name!r} is not a canonical column; near it or for example: {', '.join(near)}", "columns", name
+            )
+        if isinstance(column.column, int) and column.column < 1:
+            raise MisplacedError("columns are numbered from 1", "columns", name, "column")
+        if isinstance(column.column, str) and not self.header:
+            raise MisplacedError(
+                f"there is no header row to find {column.column!r} in; give its number", "columns", name, "column"
+            )
+        if column.scale == 0:
+            raise MisplacedError("a scale of 0 would erase the readings", "columns", name, "scale")
+        if not (math.isfinite(column.scale) and math.isfinite(column.offset)):
+            raise MisplacedError("scale and offset must be finite numbers", "columns", name)
+        try:
+            conversion(column.unit, COLUMNS[name].kind)
+        except ValueError as error:
+            raise MisplacedError(str(error), "columns", name, "unit") from None
 
 
 def _check_encoding(name: str) -> None:
@@ -83,7 +94,9 @@ def _check_encoding(name: str) -> None:
         codecs.lookup(name)
         b"".decode(name)
     except (LookupError, ValueError, UnicodeError):
-        raise ValueError(f"the text encoding {name!r} is not known; examples are utf-8, cp1252 and utf-16") from None
+        raise MisplacedError(
+            f"the text encoding {name!r} is not known; examples are utf-8, cp1252 and utf-16", "encoding"
+        ) from None
 
 
 #: Layouts that are there without a file: the plain one, and the plain header in any common dialect.

@@ -39,8 +39,29 @@ def validated(document: Document, model: type[Model]) -> Model:
         ) from None
 
 
+#: What the validator's own kinds of refusal ask for, in the words of someone who writes the file.
+_EXPECTED = {
+    "list_type": "a list, whose entries begin with '- '",
+    "dict_type": "'key: value' lines",
+    "model_type": "'key: value' lines",
+    "string_type": "text; put it in quotes if it looks like a number",
+    "int_type": "a whole number",
+    "int_parsing": "a whole number",
+    "int_from_float": "a whole number",
+    "float_type": "a number",
+    "float_parsing": "a number",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "date_type": "a date such as 2026-05-02",
+    "date_parsing": "a date such as 2026-05-02",
+    "date_from_datetime_parsing": "a date such as 2026-05-02",
+    "date_from_datetime_inexact": "a date without a time, such as 2026-05-02",
+}
+
+
 def _problem(document: Document, entry: Mapping[str, Any], model: type[Strict]) -> Problem:
     where = tuple(part for part in entry["loc"] if not (isinstance(part, str) and part.startswith("function-")))
+    where += getattr(entry.get("ctx", {}).get("error"), "where", ())
     key = ".".join(str(part) for part in where) or None
     kind, context = entry["type"], entry.get("ctx", {})
     given = entry.get("input")
@@ -59,6 +80,8 @@ def _problem(document: Document, entry: Mapping[str, Any], model: type[Strict]) 
         message = f"must be one of {context.get('expected')}{shown}"
     elif kind == "string_pattern_mismatch":
         message = f"may hold letters, digits, '-', '_' and '.' only, and begins with a letter or digit{shown}"
+    elif kind in _EXPECTED:
+        message = f"must be {_EXPECTED[kind]}{shown}"
     else:
         message = f"{entry['msg'][0].lower()}{entry['msg'][1:]}{shown}"
     return Problem(message, file=document.shown, line=document.line(where), column=key)
@@ -280,7 +303,7 @@ def _check_test(
     procedure = procedures().get(test.procedure)
     if procedure is None:
         near = difflib.get_close_matches(test.procedure, procedures(), n=1)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
+        hint = f" (did you mean {near[0]!r}?)" if near else ""
         complain(f"there is no procedure {test.procedure!r}{hint}; there are: {', '.join(procedures())}", "procedure")
         return
     if file.kind not in procedure.unit_kinds:

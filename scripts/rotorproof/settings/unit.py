@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from .fields import Strict, accuracy, physical
+from .fields import MisplacedError, Strict, accuracy, physical
 
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
 
@@ -92,11 +92,15 @@ class UnitFile(Strict):
 
     @model_validator(mode="after")
     def _instruments_exist(self) -> UnitFile:
-        for test in self.tests:
+        for index, test in enumerate(self.tests):
             for column, instrument in test.instruments.items():
                 if instrument not in self.instruments:
-                    raise ValueError(
+                    raise MisplacedError(
                         f"test {test.procedure!r} reads {column!r} with {instrument!r}, which is not under "
-                        f"'instruments' ({', '.join(self.instruments) or 'none there'})"
+                        f"'instruments' ({', '.join(self.instruments) or 'none there'})",
+                        "tests",
+                        index,
+                        "instruments",
+                        column,
                     )
         return self
