@@ -11,6 +11,7 @@ from graphlib import TopologicalSorter
 
 from ..derivations import derivations
 from ..errors import FitError, InputError, Problem
+from ..physics.thermal_class import CLASS_TEMPERATURE, HOT_SPOT_ALLOWANCE
 from ..procedures import procedures
 from ..procedures.base import Log, Procedure
 from ..procedures.derivation import Shown
@@ -143,6 +144,11 @@ def _reach(logs: Sequence[TestLog]) -> dict[str, Form]:
 
 
 def _runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, list[TestLog]]]:
+    if procedure.combines_by_label:
+        runs: dict[str, list[TestLog]] = defaultdict(list)
+        for entry in entries:
+            runs[entry.test.label or procedure.name].append(entry)
+        return list(runs.items())
     if procedure.combines:
         return [(procedure.name, list(entries))]
     labels: dict[str, list[TestLog]] = {}
@@ -175,8 +181,8 @@ def _run_one(
             givers = [p.name for p in procedures().values() if need.quantity in p.gives]
             result.problems.append(
                 Problem(
-                    f"{procedure.title} needs {need.quantity} ({need.why}), which no test of this unit gave; add "
-                    f"one of: {', '.join(givers)}",
+                    f"{procedure.title} needs {need.quantity} ({need.why}), which no test of this unit gave; "
+                    f"add one of: {', '.join(givers)}",
                     file=files,
                     procedure=procedure.name,
                 )
@@ -219,8 +225,8 @@ def _unexpected(name: str, result: UnitFit, files: str | None = None) -> None:
     result.tracebacks.append(traceback.format_exc())
     result.problems.append(
         Problem(
-            f"{name} failed in a way its authors did not foresee; the trace is in the job's log. The other results "
-            "stand. Please report it with this log",
+            f"{name} failed in a way its authors did not foresee; the trace is in the job's log. The other "
+            "results stand. Please report it with this log",
             file=files,
             procedure=name,
         )
@@ -250,4 +256,8 @@ def _fixed(unit: UnitFile, settings: RunSettings) -> dict[str, Form]:
                 fixed[name] = Form(value.value, terms)
             elif isinstance(value, bool | int | float):
                 fixed[f"{prefix}_{key}"] = Form(float(value))
+    letter = unit.nameplate.insulation_class
+    if letter is not None:
+        fixed["nameplate_insulation_limit"] = Form(CLASS_TEMPERATURE[letter])
+        fixed["nameplate_hot_spot_allowance"] = Form(HOT_SPOT_ALLOWANCE[letter])
     return fixed

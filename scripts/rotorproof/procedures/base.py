@@ -229,6 +229,8 @@ class Procedure(ABC):
     minimum_rows: ClassVar[int] = 5
     #: Several logs of this procedure are one measurement (speeds of an open-circuit test).
     combines: ClassVar[bool] = False
+    #: Of those, only the logs that share a label (a heat run and the cooling after it).
+    combines_by_label: ClassVar[bool] = False
     #: Place in a safe order of tests: insulation and resistance before power.
     order: ClassVar[int] = 50
     #: Time must increase from row to row (a waveform), or is not used at all (a hand-written table).

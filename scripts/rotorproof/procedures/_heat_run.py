@@ -1,0 +1,365 @@
+"""The parts of a heat run's fit: the course of temperature, the cooling, power, current and limit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from math import exp
+
+import numpy as np
+
+from ..errors import FitError, Problem
+from ..physics import heating
+from ..physics.regression import correlation_time
+from ..physics.thermal_class import REFERENCE_COOLANT
+from .base import Axis, Block, Log, Panel, Series, Table
+
+#: Where a temperature may be logged, the most telling place first.
+SENSORS = ("temperature_winding", "temperature_controller", "temperature_case")
+_PLACE = dict(zip(SENSORS, ("winding", "controller", "case"), strict=True))
+_PAIRS = ("ab", "bc", "ca")
+#: More of the rise than this may not be left to extrapolation.
+_MOST_EXTRAPOLATED = 0.35
+#: A run shorter than this many time constants does not tell the slow body from the fast ones: its end value
+#: comes out too low.
+_LEAST_OF_TWO_BODIES = 1.6
+#: Free convection gives off heat as rise^(5/4) (laminar layer; any textbook on heat transfer), a fan as
+#: rise^1.
+_EXPONENT = 0.25
+_ONE_BODY = ("start", "rise", "ln_tau")
+_TWO_BODIES = ("rise", "slow", "fast", "ln_tau", "ln_tau_fast")
+_COOLING = ("hot", "cool_level", "ln_tau_cool", "cool_slope")
+
+
+@dataclass
+class Made:
+    """What the fit has gathered so far."""
+
+    blocks: list[Block] = field(default_factory=list)
+    panels: list[Panel] = field(default_factory=list)
+    tables: list[Table] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    warnings: list[Problem] = field(default_factory=list)
+    missing: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def parameters(self) -> dict[str, float]:
+        """Return all parameters by name."""
+        return {name: value for block in self.blocks for name, value in block.values.items()}
+
+    def exact(self, label: str, **values: float) -> None:
+        """Add parameters that have no scatter."""
+        self.blocks.append(Block(label, values, np.zeros((len(values), len(values))), np.inf))
+
+    def warn(self, message: str, column: str | None = None) -> None:
+        """Add a warning."""
+        self.warnings.append(Problem(message, column=column, severity="warning", procedure="heat-run"))
+
+
+@dataclass(frozen=True)
+class Course:
+    """The temperature course of the run, from switch-on to switch-off, and the air it ran in."""
+
+    sensor: str
+    time: np.ndarray
+    temperature: np.ndarray
+    air: np.ndarray
+    air_covariance: np.ndarray
+    log: Log
+    used: np.ndarray
+
+
+def sorted_logs(logs: Sequence[Log]) -> tuple[Log | None, Log | None]:
+    """Return the log with the temperature course and that of the resistance after switch-off."""
+    courses = [log for log in logs if any(sensor in log for sensor in SENSORS)]
+    cooling = [log for log in logs if not any(sensor in log for sensor in SENSORS)]
+    if len(courses) > 1 or len(cooling) > 1:
+        raise FitError(
+            f"{len(courses)} temperature courses and {len(cooling)} resistance logs stand together; give the "
+            "logs of each run a 'label' of their own"
+        )
+    return (courses[0] if courses else None), (cooling[0] if cooling else None)
+
+
+def _air_of(log: Log, given: Mapping[str, float]) -> float:
+    if "temperature_ambient" in log:
+        return float(np.mean(log["temperature_ambient"]))
+    if "ambient_temperature" in log.conditions:
+        return log.conditions["ambient_temperature"]
+    if "ambient_temperature" in given:
+        return given["ambient_temperature"]
+    raise FitError(
+        "the ambient temperature is stated nowhere; log it as temperature_ambient, or state the condition "
+        "'ambient_temperature'"
+    )
+
+
+def course(log: Log, given: Mapping[str, float]) -> Course:
+    """Return the heating part of a log. Raises ``FitError`` if it is too short or holds the cooling too."""
+    sensor = next(name for name in SENSORS if name in log)
+    start = log.conditions.get("start_time", float(log["time"][0]))
+    stop = log.conditions.get("switch_off_time", float(log["time"][-1]))
+    used = (log["time"] >= start) & (log["time"] <= stop)
+    if used.sum() < 8:
+        raise FitError("fewer than 8 readings lie between switch-on and switch-off; log the temperature more often")
+    time, temperature = heating.reduced(log["time"][used] - start, log[sensor][used])
+    top, last = float(np.max(temperature)), float(np.mean(temperature[-3:]))
+    if top - last > 0.1 * (top - float(temperature[0])):
+        raise FitError(
+            "the temperature falls again at the end of the log, or never rises; state the condition "
+            "'switch_off_time' so that only the heating is fitted"
+        )
+    if "temperature_ambient" in log:
+        _, air = heating.reduced(log["time"][used] - start, log["temperature_ambient"][used])
+        air_course, scatter = heating.ambient_course(time, air)
+    else:
+        air_course, scatter = np.array([_air_of(log, given), 0.0, 0.0]), np.zeros((3, 3))
+    return Course(sensor, time, temperature, air_course, scatter, log, used)
+
+
+def fit_course(run: Course, past: Mapping[str, float] | None, made: Made) -> None:
+    """Fit the approach and add its block, panel, table and notes."""
+    near = None
+    if past is not None:
+        names = _TWO_BODIES if "slow" in past else _ONE_BODY
+        near = (len(names) // 2, past["since"], np.array([past[name] for name in names]))
+    approach = heating.fit_approach(run.time, run.temperature, run.air, near)
+    if near is None:
+        approach = heating.in_uncertain_air(run.time, run.temperature, run.air, run.air_covariance, approach)
+    names = _ONE_BODY if approach.bodies == 1 else _TWO_BODIES
+    values = dict(zip(names, map(float, approach.estimates.values), strict=True))
+    place = _PLACE[run.sensor]
+    tau = exp(values["ln_tau"])
+    begun = float(heating.followed(np.zeros(1), heating.later(run.air, approach.since), tau)[0])
+    length = float(run.time[-1]) - approach.since
+    left = heating.remaining(approach.estimates.values, length, begun)
+    if values["rise"] <= 0:
+        raise FitError("the temperature does not rise over that of the air; check the load and the sensors")
+    too_short = approach.bodies == 2 and length < _LEAST_OF_TWO_BODIES * tau
+    if left > _MOST_EXTRAPOLATED * values["rise"] or too_short:
+        raise FitError(
+            f"the run ended with {100 * left / values['rise']:.0f} % of the rise still to come, too much to "
+            f"extrapolate; run for at least {2.5 * tau / 60:.0f} min (two and a half time constants)"
+        )
+    made.blocks.append(
+        Block(
+            f"scatter of the {place} temperature",
+            values,
+            approach.estimates.covariance,
+            approach.estimates.degrees_of_freedom,
+        )
+    )
+    made.exact(
+        "end of the run",
+        run_length=length,
+        since=approach.since,
+        start_air=begun,
+        air_end=float(heating.followed(run.time[-1:], run.air, tau)[0]),
+        by_winding_sensor=float(run.sensor == "temperature_winding"),
+        copper=float(run.sensor != "temperature_controller"),
+    )
+    end = np.array([1.0, run.time[-1], run.time[-1] ** 2])
+    made.blocks.append(
+        Block(
+            "scatter of the air temperature", {"air_error": 0.0}, np.array([[end @ run.air_covariance @ end]]), np.inf
+        )
+    )
+    late = run.time[run.time >= approach.since]
+    shown = run.temperature[run.time >= approach.since] - approach.fitted
+    made.panels.append(
+        Panel(
+            "heating",
+            "Temperature over the run",
+            Axis("Time since switch-on", "time", "min"),
+            Axis("Temperature", "temperature", "degC"),
+            [
+                Series(place, run.time, run.temperature),
+                Series("fit", late, approach.fitted, "fit"),
+                Series("air", run.time, np.polynomial.polynomial.polyval(run.time, run.air), "model"),
+            ],
+            "The curve flattens at the steady temperature; waves in the residuals mean a load or an air that changed.",
+            residuals=[Series(place, late, shown)],
+            residual_axis=Axis("Residual", "temperature_difference", "K"),
+        )
+    )
+    if approach.bodies == 2:
+        kind = f"two bodies (fast part {exp(values['ln_tau_fast']) / 60:.1f} min)"
+    elif approach.since > 0:
+        kind = f"the last of several exponentials, from {approach.since / 60:.0f} min on"
+    else:
+        kind = "one body"
+    made.notes.append(
+        f"Approach of the {place} temperature fitted as {kind}, in the air as it was; time constant "
+        f"{tau / 60:.1f} min. The run lasted {run.time[-1] / 60:.0f} min and "
+        f"{100 * left / values['rise']:.1f} % of the rise is extrapolated."
+    )
+    if left > 0.05 * values["rise"]:
+        made.warn(
+            f"the run was cut short: {100 * left / values['rise']:.0f} % of the rise is extrapolated; run on "
+            "until the temperature changes by less than 1 K in half an hour (IEC 60034-1) for a firmer value"
+        )
+
+
+def fit_cooling(
+    log: Log, given: Mapping[str, float], past: Mapping[str, float] | None, made: Made, *, alone: bool
+) -> None:
+    """Extrapolate the resistance to switch-off and add the winding temperature there."""
+    time = log["time"] - log.conditions.get("switch_off_time", 0.0)
+    keep = time >= 0
+    constant = given["winding_constant"]
+    found_here: list[np.ndarray] = []
+    for pair in _PAIRS:
+        if f"resistance_{pair}" not in log:
+            continue
+        if "cold_resistance" in log.conditions and "cold_temperature" in log.conditions:
+            cold, at = log.conditions["cold_resistance"], log.conditions["cold_temperature"]
+        elif f"resistance_{pair}" in given:
+            cold, at = given[f"resistance_{pair}"], 20.0
+        else:
+            continue
+        hot = log[f"resistance_{pair}"][keep]
+        found_here.append(heating.temperature_by_resistance(hot, cold, at, constant))
+    if not found_here:
+        reason = (
+            "the cold resistance is not known, so the resistance after switch-off gives no temperature; "
+            "state 'cold_resistance' and 'cold_temperature', or measure winding-resistance on the cold motor"
+        )
+        if alone:
+            made.missing["temperature_rise"] = reason
+        else:
+            made.warn(reason)
+        return
+    # The temperature by resistance is a straight line of the resistance, so either may be extrapolated.
+    temperature = np.mean(found_here, axis=0)
+    start = None
+    if past is not None and "hot" in past:
+        start = np.array([past[name] for name in _COOLING if name in past])
+    found, curve = heating.at_switch_off(time[keep], temperature, start)
+    values = dict(zip(_COOLING, map(float, found.values), strict=False))
+    made.blocks.append(
+        Block("scatter of the resistance after switch-off", values, found.covariance, found.degrees_of_freedom)
+    )
+    if alone:
+        made.exact("ambient", air_end=_air_of(log, given))
+        made.notes.append("Without a course of temperature nothing shows that the rise at switch-off was steady.")
+    fine = np.linspace(0.0, float(time[-1]), 60)
+    made.panels.append(
+        Panel(
+            "cooling",
+            "Winding temperature by resistance after switch-off",
+            Axis("Time since switch-off", "time", "s"),
+            Axis("Temperature by resistance", "temperature", "degC"),
+            [
+                Series("readings", time[keep], temperature),
+                Series("fit", fine, heating.cooling_curve(fine, found.values), "fit"),
+            ],
+            "The value at time 0 is the winding temperature at switch-off.",
+        )
+    )
+    made.notes.append(
+        f"Winding at switch-off {values['hot']:.1f} degC by resistance, extrapolated over the first "
+        f"{time[keep][0]:.0f} s by the {curve} through {int(keep.sum())} "
+        f"readings; k = {constant:g} (IEC 60034-1 prints 235 for copper)."
+    )
+    if time[keep][0] > 60:
+        made.warn(
+            f"the first resistance was read {time[keep][0]:.0f} s after switch-off; within 30 s is asked for "
+            "in machines of this size (IEC 60034-1, 8.6.2.3.3)",
+            "time",
+        )
+
+
+def _tail(run: Course, share: float) -> np.ndarray:
+    """Return which readings of the log belong to the last ``share`` of the run, three at least."""
+    time = run.log["time"]
+    end = time[run.used][-1]
+    late = run.used & (time >= end - share * (end - time[run.used][0]))
+    if late.sum() < 3:
+        late = run.used & (time >= time[run.used][-3])
+    return late
+
+
+def _mean(name: str, label: str, readings: np.ndarray, made: Made) -> None:
+    scatter = float(np.var(readings, ddof=1)) * correlation_time(readings) / readings.size
+    made.blocks.append(Block(label, {name: float(np.mean(readings))}, np.array([[scatter]]), readings.size - 1.0))
+
+
+def add_power(run: Course, made: Made) -> None:
+    """Add the power that became heat, as stated or from the supply less the stated output."""
+    conditions = run.log.conditions
+    if "heat_power" in conditions:
+        made.exact("heat as stated", heat=conditions["heat_power"])
+    elif "supply_voltage" in run.log and "supply_current" in run.log and "output_power" in conditions:
+        late = _tail(run, 0.1)
+        power = run.log["supply_voltage"][late] * run.log["supply_current"][late]
+        _mean("heat", "scatter of the supply power", power - conditions["output_power"], made)
+        made.notes.append(
+            f"Heat: supply power over the last tenth of the run less {conditions['output_power']:g} W of output."
+        )
+    else:
+        made.missing["thermal_resistance"] = (
+            "the power that became heat is not known; state 'heat_power', or log supply_voltage and "
+            "supply_current and state 'output_power' (0 W at standstill)"
+        )
+        return
+    if made.parameters["heat"] <= 0:
+        raise FitError("the power that became heat is not positive; check supply power and output power")
+    if "fixed_loss" in conditions:
+        made.exact("fixed loss as stated", fixed_loss=conditions["fixed_loss"])
+
+
+def add_current(run: Course, made: Made) -> None:
+    """Add the current of the run, as stated or as logged."""
+    if "test_current" in run.log.conditions:
+        made.exact("current as stated", current=run.log.conditions["test_current"])
+    elif "supply_current" in run.log:
+        _mean("current", "scatter of the supply current", run.log["supply_current"][_tail(run, 0.25)], made)
+        made.notes.append("Current of the run: the DC supply current, and so is the continuous current.")
+    else:
+        made.missing["continuous_current"] = (
+            "the current of the run is not known; state 'test_current' or log supply_current"
+        )
+
+
+def add_limit(conditions: Sequence[Mapping[str, float]], given: Mapping[str, float], made: Made) -> None:
+    """Add the temperature limit of the place that was measured, and the air it is to be held in."""
+    if "continuous_current" in made.missing:
+        return
+    stated = {key: value for part in conditions for key, value in part.items()}
+    design = stated.get("design_ambient", REFERENCE_COOLANT)
+    parameters = made.parameters
+    winding = "hot" in parameters or parameters.get("by_winding_sensor", 0.0) > 0
+    if "temperature_limit" in stated:
+        limit = stated["temperature_limit"]
+        source = "as stated"
+    elif winding and "nameplate_insulation_limit" in given:
+        allowance = given["nameplate_hot_spot_allowance"]
+        limit = given["nameplate_insulation_limit"] - allowance
+        source = (
+            f"thermal class of {given['nameplate_insulation_limit']:g} degC (IEC 60085) less {allowance:g} K "
+            "for the hot spot (IEC 60034-1)"
+        )
+    else:
+        made.missing["continuous_current"] = (
+            "no temperature limit is known; state the nameplate's insulation_class or 'temperature_limit'"
+            if winding
+            else "the winding or the power stage itself was not measured; state 'temperature_limit' for the place of "
+            "the sensor, or measure the winding's resistance after switch-off"
+        )
+        return
+    if limit <= design:
+        raise FitError(f"the temperature limit of {limit:g} degC leaves no rise in air of {design:g} degC")
+    made.exact("limit", limit=limit, design_ambient=design)
+    made.blocks.append(
+        Block(
+            "heat given off not in proportion to the rise",
+            {"exponent": 0.0},
+            np.array([[_EXPONENT**2 / 3]]),
+            np.inf,
+        )
+    )
+    made.notes.append(
+        f"Continuous current for {limit:g} degC ({source}) in air of {design:g} degC, with all heat in "
+        f"proportion to the square of the current{' and to the resistance' if winding else ''}"
+        f"{', but for the fixed loss' if 'fixed_loss' in parameters else ''}."
+    )

@@ -1,0 +1,176 @@
+"""Heat run: end temperature rise, thermal resistance and time constant, and the current that can be carried."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import exp
+
+import numpy as np
+
+from ..errors import FitError
+from ..physics import heating
+from . import _heat_run as parts
+from .base import Condition, Fit, Log, Need, Procedure, Quantity
+
+_PAIRS = ("ab", "bc", "ca")
+
+
+class HeatRun(Procedure):
+    """A run at constant load until the temperature is steady, then the resistance while the winding cools."""
+
+    name = "heat-run"
+    title = "Heat run"
+    purpose = "Find how hot the unit gets, how fast, and which current it carries without end."
+    unit_kinds = ("motor", "controller", "drive")
+    required_columns = ("time", (*parts.SENSORS, *(f"resistance_{pair}" for pair in _PAIRS)))
+    optional_columns = ("temperature_ambient", "supply_voltage", "supply_current")
+    conditions = (
+        Condition("ambient_temperature", "temperature", "air temperature during the run, if no column holds it"),
+        Condition("heat_power", "power", "power that became heat at the end of the run: input less output"),
+        Condition("fixed_loss", "power", "part of that heat which does not grow with the current (iron, friction)"),
+        Condition("output_power", "power", "shaft or output power, to be taken from the supply power (0 W at rest)"),
+        Condition("test_current", "current", "current of the run; the continuous current is of the same kind"),
+        Condition("start_time", "time", "time in the log at which the load was switched on (first reading otherwise)"),
+        Condition("switch_off_time", "time", "time in the log at which the load was switched off"),
+        Condition("cold_resistance", "resistance", "line-to-line resistance before the run"),
+        Condition("cold_temperature", "temperature", "winding temperature at the cold resistance"),
+        Condition("temperature_limit", "temperature", "highest lasting temperature of the place that was measured"),
+        Condition("design_ambient", "temperature", "air temperature for the continuous current (40 degC otherwise)"),
+    )
+    needs = tuple(Need(f"resistance_{pair}", "the cold resistance for the rise by resistance") for pair in _PAIRS)
+    gives = (
+        "temperature_rise",
+        "thermal_resistance",
+        "thermal_time_constant",
+        "thermal_capacity",
+        "continuous_current",
+    )
+    quantities = (
+        Quantity(
+            "temperature_rise",
+            "Temperature rise",
+            "dT",
+            "temperature_difference",
+            "K",
+            "steady rise over the ambient air at the load of the run: of the winding by resistance where "
+            "that was measured, else of the sensor in the log",
+            "IEC 60034-1, clause 8 (resistance method 8.6.2)",
+        ),
+        Quantity(
+            "thermal_resistance",
+            "Thermal resistance",
+            "R_th",
+            "thermal_resistance",
+            "K/W",
+            "steady temperature rise over the power that became heat",
+            "definition",
+        ),
+        Quantity(
+            "thermal_time_constant",
+            "Thermal time constant",
+            "tau_th",
+            "duration",
+            "s",
+            "time constant of the slowest exponential of the approach to the steady temperature",
+            "in the manner of IEC 60034-1 (thermal equivalent time constant)",
+        ),
+        Quantity(
+            "thermal_capacity",
+            "Thermal capacity",
+            "C_th",
+            "heat_capacity",
+            "J/K",
+            "thermal time constant over thermal resistance",
+            "definition",
+        ),
+        Quantity(
+            "continuous_current",
+            "Continuous current",
+            "I_cont",
+            "current",
+            "A",
+            "current, of the kind stated for the run, at which the place measured reaches its temperature "
+            "limit in air of 40 degC (or of the condition design_ambient)",
+            "IEC 60034-1 and IEC 60085; heat in proportion to current squared and resistance",
+        ),
+    )
+    cautions = (
+        "Windings, hubs and controllers get hot enough to burn skin: do not touch, keep what burns away, "
+        "and never leave the run alone. Stop at the temperature limit.",
+        "A loaded wheel turns: guard it. With direct current at standstill the wheel may jerk when switched on.",
+        "Charge and load a lithium pack only within its maker's limits; a bench supply is the safer source.",
+        "Switch off and discharge before the resistance is measured; the meter does not stand the drive's voltage.",
+    )
+    minimum_rows = 4
+    combines = True
+    combines_by_label = True
+    order = 70
+
+    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+        """Fit the approach to the steady state and the resistance at switch-off."""
+        past = near.parameters if near is not None else None
+        course_log, cooling_log = parts.sorted_logs(logs)
+        made = parts.Made()
+        course = None
+        if course_log is not None:
+            course = parts.course(course_log, given)
+            parts.fit_course(course, past, made)
+            parts.add_power(course, made)
+            parts.add_current(course, made)
+        else:
+            made.missing |= dict.fromkeys(
+                ("thermal_time_constant", "thermal_resistance", "continuous_current"),
+                "no course of a temperature over the run is among the logs",
+            )
+        if cooling_log is not None:
+            parts.fit_cooling(cooling_log, given, past, made, alone=course is None)
+        if course is None and "hot" not in made.parameters:
+            raise FitError(made.missing["temperature_rise"])
+        parts.add_limit([log.conditions for log in logs], given, made)
+        if "thermal_resistance" in made.missing or "thermal_time_constant" in made.missing:
+            made.missing["thermal_capacity"] = "it follows from thermal resistance and time constant"
+        return Fit(made.blocks, made.panels, made.tables, made.notes, made.warnings, made.missing)
+
+    def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
+        """Return rise, thermal resistance, time constant, capacity and continuous current."""
+        p = parameters
+        result: dict[str, float] = {}
+        left = 0.0
+        if "rise" in p:
+            names = ("rise", "slow", "fast", "ln_tau", "ln_tau_fast") if "slow" in p else ("start", "rise", "ln_tau")
+            values = np.array([p[name] for name in names])
+            left = heating.remaining(values, p["run_length"], p["start_air"])
+            result["thermal_time_constant"] = exp(p["ln_tau"])
+        air = p["air_end"] + p.get("air_error", 0.0)
+        if "hot" in p:
+            at_end = p["hot"] - air
+            if p.get("by_winding_sensor", 0.0):
+                left *= at_end / (p["rise"] - left)
+            rise = at_end + left
+        else:
+            rise = p["rise"]
+        result["temperature_rise"] = rise
+        constant = given["winding_constant"]
+        steady = air + rise
+        if "heat" in p:
+            # At constant current the copper loss still grows over the part of the rise that was not waited
+            # for.
+            grown = (constant + steady) / (constant + steady - left) if p["copper"] else 1.0
+            fixed = p.get("fixed_loss", 0.0)
+            heat = fixed + (p["heat"] - fixed) * grown
+            result["thermal_resistance"] = rise / heat
+            result["thermal_capacity"] = exp(p["ln_tau"]) * heat / rise
+        if "limit" in p:
+            winding = "hot" in p or p["by_winding_sensor"]
+            result["continuous_current"] = heating.continuous_current(
+                p["current"],
+                rise,
+                p["limit"] - p["design_ambient"],
+                resistance_ratio=(constant + p["limit"]) / (constant + steady) if winding else 1.0,
+                fixed_share=p["fixed_loss"] / heat if "fixed_loss" in p else 0.0,
+                exponent=p["exponent"],
+            )
+        return result
+
+
+PROCEDURE = HeatRun()

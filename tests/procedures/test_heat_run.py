@@ -1,0 +1,190 @@
+"""Heat runs against published limits, certified exponential fits and an invented motor of four bodies.
+
+Sources: IEC 60034-1 table 8 (rise limits by resistance 60, 75, 80, 105, 125 K for classes A, E, B, F, H at
+40 degC), IEC 60085 (class temperatures); resistance method of IEC 60034-1, 8.6.2, with k = 235 (formula from
+memory), whose figures below are computed by hand; NIST StRD data sets Misra1a and BoxBOD, y = b1 (1 -
+exp(-b2 x)), with certified values. The simulated motor is a set of differential equations with copper loss
+that grows with temperature.
+"""
+
+from __future__ import annotations
+
+from math import exp, log
+from pathlib import Path
+
+import numpy as np
+import pytest
+from tests.simulation.heat import HeatRun, HeatTruth, heat_run
+
+from rotorproof.errors import FitError
+from rotorproof.fitting.engine import Outcome, run
+from rotorproof.physics import heating, thermal_class
+from rotorproof.procedures.base import Log
+from rotorproof.procedures.heat_run import PROCEDURE
+from rotorproof.uncertainty.coverage import interval
+from rotorproof.uncertainty.forms import Form
+
+NIST = Path(__file__).parents[1] / "data" / "nist-strd"
+GIVEN = {"winding_constant": 234.5, "nameplate_insulation_limit": 155.0, "nameplate_hot_spot_allowance": 10.0}
+
+
+def outcome(*logs: Log, **given: float) -> Outcome:
+    return run(
+        PROCEDURE,
+        logs,
+        label="run",
+        unit="U",
+        given={name: Form(value) for name, value in (GIVEN | given).items()},
+        instruments=[],
+        uncertain_conditions={},
+    )
+
+
+def logs_of(found: HeatRun, truth: HeatTruth, air: float = 22.0) -> tuple[Log, Log]:
+    cold = {"cold_resistance": truth.resistance * (234.5 + air) / 254.5, "cold_temperature": air}
+    return Log("course", found.course, {"output_power": 0.0}), Log("cooling", found.cooling, cold)
+
+
+@pytest.mark.parametrize(("letter", "limit"), [("A", 60), ("E", 75), ("B", 80), ("F", 105), ("H", 125)])
+def test_rise_limits_of_iec_60034_1(letter: str, limit: float) -> None:
+    assert thermal_class.rise_limit(letter) == limit
+
+
+def test_rise_by_resistance() -> None:
+    # 0.500 ohm at 20 degC, 0.640 ohm hot: 0.640/0.500 (235 + 20) - 235 = 91.4 degC, a rise of 71.4 K over 20
+    # degC.
+    hot = heating.temperature_by_resistance(np.array([0.640]), 0.500, 20.0, 235.0)
+    assert hot == pytest.approx([91.4])
+
+
+@pytest.mark.parametrize(
+    ("name", "b1", "s1", "b2", "s2"),
+    [
+        ("Misra1a", 2.3894212918e02, 2.7070075241e00, 5.5015643181e-04, 7.2668688436e-06),
+        ("BoxBOD", 2.1380940889e02, 1.2354515176e01, 5.4723748542e-01, 1.0455993237e-01),
+    ],
+)
+def test_one_body_on_certified_data(name: str, b1: float, s1: float, b2: float, s2: float) -> None:
+    rows = (NIST / f"{name}.dat").read_text().splitlines()[60:]
+    y, x = np.array([[float(v) for v in row.split()] for row in rows if row.split()]).T
+
+    def model(values: np.ndarray) -> np.ndarray:
+        # The product's own curve, held to start at the temperature of its air.
+        return heating.one_body(x, np.zeros(3), np.array([0.0, values[0], values[1]]))
+
+    found = heating.nonlinear_fit(model, y, np.array([200.0, -log(b2) * 0.9]))
+    assert found.values[0] == pytest.approx(b1, rel=1e-7)
+    assert exp(-found.values[1]) == pytest.approx(b2, rel=1e-7)
+    assert np.sqrt(np.diag(found.covariance)) == pytest.approx([s1, s2 / b2], rel=1e-5)
+
+
+def test_body_in_drifting_air_obeys_its_equation() -> None:
+    # tau dT/dt = air + rise - T, integrated by SciPy.
+    from scipy.integrate import solve_ivp
+
+    course, tau, rise = np.array([20.0, 4e-4, -2e-8]), 1500.0, 50.0
+    time = np.linspace(0, 9000, 50)
+    solved = solve_ivp(
+        lambda t, y: (course @ [1, t, t * t] + rise - y) / tau, (0, 9000), [25.0], t_eval=time, rtol=1e-10, atol=1e-10
+    )
+    assert heating.one_body(time, course, np.array([25.0, rise, log(tau)])) == pytest.approx(solved.y[0], abs=1e-6)
+
+
+def test_intervals_hold_the_truth() -> None:
+    rng = np.random.default_rng(60034)
+    held: dict[str, int] = {}
+    units = 40
+    for number in range(units):
+        truth = HeatTruth(
+            resistance=rng.uniform(0.15, 0.35),
+            winding_iron=rng.uniform(3.5, 7),
+            shell_air=rng.uniform(1.2, 2.2),
+            capacities=tuple(np.array((250.0, 900.0, 1400.0, 500.0)) * rng.uniform(0.7, 1.4, 4)),
+        )
+        current, drift = rng.uniform(9, 14), rng.uniform(-2e-4, 2e-4)
+        tau = truth.slowest(current, 22.0)
+        made = heat_run(truth, rng, current=current, drift=drift, duration=rng.uniform(3, 4.5) * tau)
+        logs = logs_of(made, truth)
+        forms = outcome(*(logs if number % 2 else logs[:1])).forms
+        steady = truth.steady(current, made.ambient_end)
+        rise = steady[0] - made.ambient_end
+        true = {
+            "temperature_rise": rise,
+            "thermal_resistance": rise / truth.heat(current, steady[0]),
+            "thermal_time_constant": tau,
+            "continuous_current": truth.current_for(145.0, 40.0),
+        }
+        for name, value in true.items():
+            cover = interval(forms[name])
+            held[name] = held.get(name, 0) + (cover.low <= value <= cover.high)
+    for name, count in held.items():
+        assert count >= 0.85 * units, (name, count)
+
+
+def test_blocked_cooling_shows_in_the_thermal_resistance() -> None:
+    rng = np.random.default_rng(5)
+    sound, blocked = HeatTruth(), HeatTruth(cooling=0.5)
+    found = [
+        outcome(*logs_of(heat_run(truth, rng, current=8.0, duration=12000), truth)).forms for truth in (sound, blocked)
+    ]
+    assert found[1]["thermal_resistance"].value > 1.5 * found[0]["thermal_resistance"].value
+    assert found[1]["continuous_current"].value < found[0]["continuous_current"].value
+
+
+def test_controller_is_judged_by_its_stated_limit() -> None:
+    rng = np.random.default_rng(6)
+    time = np.arange(0.0, 5000.0, 10.0)
+    reading = 25 + 30 * (1 - np.exp(-time / 900)) + 0.1 * rng.standard_normal(time.size)
+    conditions = {"ambient_temperature": 25.0, "heat_power": 20.0, "test_current": 10.0, "temperature_limit": 85.0}
+    found = outcome(Log("run", {"time": time, "temperature_controller": reading}, conditions)).forms
+    assert found["thermal_resistance"].value == pytest.approx(1.5, rel=0.01)
+    assert found["thermal_capacity"].value == pytest.approx(600, rel=0.02)
+    # (85 - 40)/30 of the heat, which goes with the square of the current.
+    assert found["continuous_current"].value == pytest.approx(10 * 1.5**0.5, rel=0.01)
+
+
+def test_case_alone_says_nothing_of_the_winding() -> None:
+    made = heat_run(HeatTruth(), np.random.default_rng(7), duration=12000)
+    columns = {name: values for name, values in made.course.items() if name != "temperature_winding"}
+    found = outcome(Log("course", columns, {"output_power": 0.0}))
+    assert "temperature_rise" in found.forms
+    assert "winding's resistance after switch-off" in found.fit.missing["continuous_current"]
+
+
+def test_run_cut_short_is_extrapolated_with_a_warning_or_refused() -> None:
+    rng = np.random.default_rng(8)
+    truth = HeatTruth()
+    tau = truth.slowest(12.0, 22.0)
+    short = outcome(logs_of(heat_run(truth, rng, duration=2.2 * tau), truth)[0])
+    assert any("cut short" in problem.message for problem in short.fit.warnings)
+    cover = interval(short.forms["temperature_rise"])
+    assert cover.low <= truth.steady(12.0, 22.0)[0] - 22.0 <= cover.high
+    with pytest.raises(FitError, match="still to come"):
+        outcome(logs_of(heat_run(truth, rng, duration=0.5 * tau), truth)[0])
+
+
+def test_what_is_not_stated_is_asked_for() -> None:
+    made = heat_run(HeatTruth(), np.random.default_rng(9), duration=12000)
+    found = outcome(Log("course", made.course))
+    assert "'output_power'" in found.fit.missing["thermal_resistance"]
+    alone = Log("course", {"time": made.course["time"], "temperature_winding": made.course["temperature_winding"]})
+    with pytest.raises(FitError, match="ambient temperature is stated nowhere"):
+        outcome(alone)
+    assert "test_current" in outcome(alone, ambient_temperature=22.0).fit.missing["continuous_current"]
+    with pytest.raises(FitError, match="cold resistance is not known"):
+        outcome(Log("cooling", made.cooling))
+    with pytest.raises(FitError, match="'label'"):
+        outcome(Log("a", made.course), Log("b", made.course))
+
+
+def test_log_that_runs_on_into_the_cooling_is_refused_until_told() -> None:
+    time = np.arange(0.0, 6000.0, 10.0)
+    rising = 25 + 40 * (1 - np.exp(-time / 900))
+    fall = 25 + (rising[400] - 25) * np.exp(-(time - 4000) / 900)
+    columns = {"time": time, "temperature_winding": np.where(time <= 4000, rising, fall)}
+    air = {"ambient_temperature": 25.0}
+    with pytest.raises(FitError, match="switch_off_time"):
+        outcome(Log("run", columns, air))
+    found = outcome(Log("run", columns, air | {"switch_off_time": 4000.0})).forms
+    assert found["temperature_rise"].value == pytest.approx(40.0, rel=1e-4)
+    assert found["thermal_time_constant"].value == pytest.approx(900.0, rel=1e-3)
