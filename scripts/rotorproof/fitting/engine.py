@@ -78,6 +78,7 @@ def run(
     Raises ``FitError`` if the readings do not determine the quantities.
     """
     centre = {name: form.value for name, form in given.items()}
+    logs = _with_stated(logs, instruments, uncertain_conditions)
     fit = procedure.fit(logs, centre)
     best = procedure.derive(fit.parameters, centre)
     terms: dict[str, dict[Influence, float]] = {name: defaultdict(float) for name in best}
@@ -220,6 +221,27 @@ class _Response:
             {name: values[f"fit/{name}"] for name in self.parameters},
             {name: values[f"given/{name}"] for name in self.given},
         )
+
+
+def _with_stated(
+    logs: Sequence[Log],
+    instruments: Sequence[InstrumentError],
+    uncertain_conditions: Mapping[tuple[int, str], Form],
+) -> list[Log]:
+    """Return the logs with the stated standard uncertainty of each column and condition at its RMS reading."""
+    squares: dict[tuple[int, str], float] = defaultdict(float)
+    for instrument in instruments:
+        for index, name in (*instrument.columns, *instrument.conditions):
+            log = logs[index]
+            readings = log.columns[name] if name in log.columns else np.array([log.conditions[name]])
+            level = np.sqrt(np.mean(np.square(readings), keepdims=True))
+            squares[index, name] += float(instrument.accuracy.error(level)[0]) ** 2
+    for key, form in uncertain_conditions.items():
+        squares[key] += form.standard_uncertainty**2
+    return [
+        replace(log, stated={name: float(np.sqrt(v)) for (i, name), v in squares.items() if i == index})
+        for index, log in enumerate(logs)
+    ]
 
 
 def _with_condition(logs: Sequence[Log], index: int, name: str, value: float) -> list[Log]:

@@ -71,6 +71,9 @@ class Log:
     label: str
     columns: Mapping[str, np.ndarray]
     conditions: Mapping[str, float] = field(default_factory=dict)
+    #: Column or condition -> standard uncertainty (SI) that its instrument or writer states, at the RMS reading.
+    #: For decisions that need it (is this ratio a whole number?); the engine itself carries it into the results.
+    stated: Mapping[str, float] = field(default_factory=dict)
 
     def __getitem__(self, column: str) -> np.ndarray:
         """Return a column; ``KeyError`` if the log has none of that name."""

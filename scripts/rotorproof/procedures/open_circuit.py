@@ -1,0 +1,460 @@
+"""Open-circuit test: the back-EMF of the driven machine, its constants, shape, unbalance, sequence and pole pairs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from ..errors import FitError, Problem
+from ..physics import waveform
+from ..physics.pole_pairs import Count, Ratio, count_pole_pairs, speed_ratio
+from . import _emf_views as views
+from ._emf_records import Record, prepare, warnings_of
+from .base import Block, Condition, Fit, Log, Procedure, Quantity
+
+_CONSTANTS = ("emf_constant_peak", "emf_constant_rms", "emf_constant_dc", "speed_constant", "torque_constant")
+_EMF_SOURCE = "IEC 60050-411 (open-circuit test); peak, RMS and DC value as defined here"
+
+
+class OpenCircuit(Procedure):
+    """Line voltages of the driven machine at one or more speeds, fitted as one wave over the electrical angle."""
+
+    name = "open-circuit"
+    title = "Open-circuit test"
+    purpose = (
+        "Find volts per speed and torque per ampere, the shape and balance of the EMF, phase sequence and pole pairs."
+    )
+    unit_kinds = ("motor",)
+    required_columns = (
+        "time",
+        ("voltage_ab", "voltage_bc", "voltage_ca", "voltage_a", "voltage_b", "voltage_c"),
+    )
+    optional_columns = ("speed",)
+    conditions = (
+        Condition("speed", "speed", "mechanical speed at which the log was taken, where no column holds it"),
+        Condition("magnet_temperature", "temperature", "temperature of rotor or hub during the test"),
+    )
+    gives = (
+        "pole_pairs",
+        "pole_pair_ratio",
+        *_CONSTANTS,
+        "emf_unbalance",
+        "emf_distortion",
+        "phase_sequence",
+    )
+    quantities = (
+        Quantity(
+            "pole_pairs",
+            "Pole pairs",
+            "p",
+            "number",
+            "1",
+            "number of pole pairs of the motor (before a gear): electrical over mechanical speed, a whole number",
+            "IEC 60050-411; speed n = f / p",
+        ),
+        Quantity(
+            "pole_pair_ratio",
+            "Electrical over mechanical speed",
+            "f/n",
+            "number",
+            "1",
+            "measured ratio of electrical to mechanical speed, where the speed was measured (with a gear: at its output)",
+            "definition",
+        ),
+        Quantity(
+            "emf_constant_peak",
+            "EMF constant, peak",
+            "k_E,peak",
+            "emf_constant",
+            "V s/rad",
+            "peak of the line-to-line back-EMF over mechanical speed, mean of the three lines",
+            _EMF_SOURCE,
+        ),
+        Quantity(
+            "emf_constant_rms",
+            "EMF constant, RMS",
+            "k_E,rms",
+            "emf_constant",
+            "V s/rad",
+            "RMS of the line-to-line back-EMF over mechanical speed, mean of the three lines",
+            _EMF_SOURCE,
+        ),
+        Quantity(
+            "emf_constant_dc",
+            "EMF constant, DC",
+            "k_E,dc",
+            "emf_constant",
+            "V s/rad",
+            "mean over one electrical turn of the largest of the six line-to-line back-EMFs, over mechanical speed",
+            _EMF_SOURCE,
+            preferred=("open-circuit", "no-load"),
+        ),
+        Quantity(
+            "speed_constant",
+            "Speed constant",
+            "k_n",
+            "speed_constant",
+            "rpm/V",
+            "one over the DC EMF constant: speed per volt of DC supply without load",
+            "identity: 60/(2 pi k_E,dc) in rpm/V",
+        ),
+        Quantity(
+            "torque_constant",
+            "Torque constant",
+            "k_T",
+            "torque_constant",
+            "N m/A",
+            "torque per ampere of DC current under six-step drive, unsaturated",
+            "power balance: equals the DC EMF constant in SI",
+            preferred=("open-circuit", "locked-rotor"),
+        ),
+        Quantity(
+            "emf_unbalance",
+            "EMF unbalance",
+            "d_E",
+            "ratio",
+            "percent",
+            "largest deviation of a line-to-line RMS EMF from the mean of the three, over that mean",
+            "NEMA MG 1, 14.36 (voltage unbalance)",
+        ),
+        Quantity(
+            "emf_distortion",
+            "EMF distortion",
+            "THD_E",
+            "ratio",
+            "percent",
+            "total harmonic distortion of the line-to-line EMF: RMS of all harmonics over that of the fundamental",
+            "IEC 60050-551, 551-20-13 (total harmonic ratio to the fundamental)",
+        ),
+        Quantity(
+            "phase_sequence",
+            "Phase sequence",
+            "s",
+            "number",
+            "1",
+            "+1: the lines peak in the order A-B-C in positive rotation (as driven, if no sign is known); -1: A-C-B",
+            "IEC 60034-8 (terminal markings and direction of rotation)",
+        ),
+    )
+    cautions = (
+        "The open terminals of a driven machine carry voltage: insulate them, and do not touch them while it turns. "
+        "Above 60 V DC or 30 V AC RMS treat them as dangerous and follow the rules for live work that hold for you.",
+        "Clamp the axle against torque and keep hands, hair and clothes away from wheel, spokes and drive.",
+        "Disconnect the controller: its diodes load the machine and cut the crests of the wave.",
+        "Keep below the speed for which tyre, rim and rotor are made.",
+    )
+    minimum_rows = 24
+    combines = True
+    order = 30
+
+    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+        """Fit the harmonics of all lines over the electrical angle, all logs together."""
+        records = [prepare(log, self.name, given) for log in logs]
+        common = tuple(n for n in waveform.LINES if all(n in r.names for r in records))
+        if not common:
+            raise FitError(
+                "the logs have no line voltage in common; record the same lines at each speed, best all three"
+            )
+        records = [_only(record, common) for record in records]
+        orders = min(waveform.highest_order(record.track, record.track.angle.size) for record in records)
+        blocks = [waveform.reduce(record.track, record.lines, orders) for record in records]
+        first = near is None
+        c = waveform.coefficients(blocks, jackknife=first)
+        sequence = records[0].track.sequence
+        full = waveform.complete(c.best, sequence)
+        choice: dict[str, Any]
+        if near is None:
+            choice = self._choose(records, c, full, given)
+        else:
+            choice = dict(near.details["choice"])
+        kept = np.asarray(choice["orders"])
+        values = _outputs(full, choice, len(common))
+        wave = {name: float(v) for name, v in zip(_names(len(common)), values, strict=True)}
+        ratio = _ratio(records)
+        if not first:
+            fixed = [_exact(name, choice[name]) for name in ("pole_pairs", "factor_count") if choice[name]]
+            parts = [Block("wave", wave, np.zeros((len(wave), len(wave))), np.inf), *fixed]
+            if ratio:
+                parts.append(Block("ratio", {"ratio": ratio.value}, np.zeros((1, 1)), np.inf))
+            if len(common) > 1:
+                parts.append(_exact("phase_sequence", choice["phase_sequence"]))
+            return Fit(parts, details={"choice": choice})
+        return self._report(records, blocks, c, full, choice, wave, ratio, given)
+
+    def _choose(
+        self, records: Sequence[Record], c: waveform.Coefficients, full: np.ndarray, given: Mapping[str, float]
+    ) -> dict[str, Any]:
+        """Make the decisions that stay as they are while the engine varies the inputs."""
+        spread = waveform.complete(c.without, records[0].track.sequence)
+        both = waveform.Coefficients(full, spread)
+        kept = waveform.significant(both)
+        top = waveform.corner_end(full, kept)
+        noise = float(both.variance()[1:].sum() / np.sum(np.abs(full[0]) ** 2))
+        ratio, count = _ratio(records), None
+        gear = given.get("nameplate_gear_ratio", 1.0)
+        if ratio:
+            levels = [r.stated for r in records if r.speed is not None]
+            stated = None if any(s is None for s in levels) else max((s for s in levels if s is not None), default=None)
+            count = count_pole_pairs(ratio, stated, gear)
+        poles = count.pole_pairs if count else None
+        # A whole number makes the time base the measure of speed; behind a gear of rounded ratio it does not.
+        factor = float(poles) if poles and gear == 1.0 else 0.0
+        if not ratio and "nameplate_pole_pairs" in given:
+            factor = given["nameplate_pole_pairs"] * gear
+        return {
+            "orders": [bool(k) for k in kept],
+            "corner_order": top,
+            "crest_bias": waveform.crest_bias(both, kept, top),
+            "noise": noise,
+            "pole_pairs": poles or 0,
+            "factor_count": factor,
+            "phase_sequence": records[0].sequence,
+            "words": count.words if count else "",
+        }
+
+    def _report(
+        self,
+        records: Sequence[Record],
+        blocks: Sequence[waveform.Blocks],
+        c: waveform.Coefficients,
+        full: np.ndarray,
+        choice: dict[str, Any],
+        wave: dict[str, float],
+        ratio: Ratio | None,
+        given: Mapping[str, float],
+    ) -> Fit:
+        names, kept = records[0].names, np.asarray(choice["orders"])
+        spread = waveform.complete(c.without, records[0].track.sequence)
+        covariance = _covariance(spread, choice, wave, len(names))
+        warnings = [problem for record in records for problem in warnings_of(record, self.name)]
+        each = [waveform.coefficients([b]) for b in blocks]
+        peaks = np.array([_outputs(waveform.complete(e.best, choice["phase_sequence"]), choice, 3)[:2] for e in each])
+        widening, words = _agreement(records, each, kept, peaks[:, 1])
+        if words:
+            warnings.append(Problem(words, severity="warning", procedure=self.name))
+        covariance *= widening
+        parts = [Block("scatter of the EMF readings", wave, covariance, float(len(c.without) - 1))]
+        # Half of what extrapolation and noise correction took off stands for what they may have missed.
+        cut = waveform.cut_off(full * kept[:, None], choice["corner_order"])
+        left = 0.25 * (cut**2 + (choice["crest_bias"] * wave["linkage_peak"]) ** 2)
+        parts.append(Block("corrections of the crest", {"crest": 0.0}, np.array([[left]]), np.inf))
+        missing: dict[str, str] = {}
+        notes = _line_notes(records, names, len(kept))
+        if ratio:
+            spread_of = np.array([[ratio.scatter**2]])
+            parts.append(Block("scatter of the speed readings", {"ratio": ratio.value}, spread_of, ratio.degrees_of_freedom))
+        for name in ("pole_pairs", "factor_count"):
+            if choice[name]:
+                parts.append(_exact(name, choice[name]))
+        if len(names) > 1:
+            _sequence(records, choice, parts, missing, warnings, self.name)
+        else:
+            lack = "only one line voltage was recorded; record at least two, best all three"
+            missing |= {"phase_sequence": lack, "emf_unbalance": lack}
+        pole_notes = _pole_pairs(choice, ratio, given, missing, notes, warnings, self.name)
+        factor = choice["factor_count"] or (ratio.value if ratio else None)
+        if given.get("nameplate_freewheel"):
+            notes.append("The unit has a freewheel: the EMF appears only when it is driven in the locked direction.")
+        noise = np.sqrt(
+            waveform.Coefficients(full, spread).variance().mean(axis=1) / np.mean(np.abs(full[0]) ** 2) / 2
+        )
+        low, high = (f(r.electrical_speed for r in records) / (2 * np.pi) for f in (min, max))
+        notes.append(
+            f"{len(records)} record(s), {low:.2f} Hz to {high:.2f} Hz electrical; harmonics up to order {len(kept)}; blocks of "
+            f"whole electrical turns left out in turn give the scatter ({len(c.without)} blocks)."
+        )
+        harmonics = [
+            {"order": h + 1, "percent": 100 * float(s), "standard_uncertainty_percent": 100 * float(noise[h])}
+            for h, s in enumerate(views.pooled(full))
+        ]
+        panels = [
+            views.wave_panel(records, names, [b.offset for b in blocks], c.best),
+            views.harmonics_panel(full, kept),
+            views.speed_panel(records, peaks[:, 0], wave["linkage_peak"], factor),
+        ]
+        tables = [views.records_table(records, peaks[:, 0]), views.harmonics_table(full, kept, noise)]
+        return Fit(
+            parts,
+            panels=panels,
+            tables=tables,
+            notes=notes,
+            warnings=warnings,
+            missing=missing,
+            details={"choice": choice, "lines": list(names), "harmonics": harmonics},
+            quantity_notes={"pole_pairs": pole_notes} if choice["pole_pairs"] else {},
+        )
+
+    def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
+        """Return the constants per mechanical speed and the shape, from linkages per electrical speed."""
+        del given
+        result = {"emf_distortion": parameters["distortion"]}
+        if "unbalance" in parameters:
+            result["emf_unbalance"] = parameters["unbalance"]
+        for name in ("pole_pairs", "phase_sequence"):
+            if name in parameters:
+                result[name] = parameters[name]
+        if "ratio" in parameters:
+            result["pole_pair_ratio"] = parameters["ratio"]
+        factor = parameters.get("factor_count", parameters.get("ratio"))
+        if factor is not None:
+            for kind in ("peak", "rms", "dc"):
+                result[f"emf_constant_{kind}"] = parameters[f"linkage_{kind}"] * factor
+            result["emf_constant_peak"] += parameters.get("crest", 0.0) * factor
+            result["speed_constant"] = 1.0 / result["emf_constant_dc"]
+            result["torque_constant"] = result["emf_constant_dc"]
+        return result
+
+
+def _only(record: Record, names: tuple[str, ...]) -> Record:
+    rows = [record.names.index(name) for name in names]
+    lines = record.lines[rows]
+    return Record(record.label, names, lines, record.track, record.speed, record.stated, record.findings)
+
+
+def _names(lines: int) -> list[str]:
+    names = ["linkage_peak", "linkage_rms", "linkage_dc", "distortion"]
+    return names if lines == 1 else [*names, "unbalance"]
+
+
+def _outputs(full: np.ndarray, choice: Mapping[str, Any], lines: int) -> np.ndarray:
+    """Return peak, RMS, DC linkage, distortion and (with two lines or more) unbalance."""
+    wave = full * np.asarray(choice["orders"])[:, None]
+    squared = max(float(waveform.distortion_squared(full)) - choice["noise"], 0.0)
+    values = [*waveform.peak_rms_dc(wave, choice["corner_order"]), np.sqrt(squared)]
+    values[0] /= 1.0 + choice["crest_bias"]
+    return np.array(values if lines == 1 else [*values, float(waveform.unbalance(wave))])
+
+
+def _covariance(
+    spread: np.ndarray, choice: Mapping[str, Any], wave: Mapping[str, float], lines: int
+) -> np.ndarray:
+    """Return the jackknife covariance of the outputs, in the order of ``wave``."""
+    chosen = spread * np.asarray(choice["orders"])[:, None]
+    squared = waveform.distortion_squared(spread)
+    columns = [waveform.peak_rms_dc(chosen, choice["corner_order"]), squared[:, None]]
+    if lines > 1:
+        columns.append(waveform.unbalance(chosen)[:, None])
+    covariance = waveform.jackknife_covariance(np.hstack(columns))
+    # From the square of the distortion to itself. Near zero the square root has no slope: there the
+    # uncertainty is the value that would just stand out of the noise.
+    u_squared = float(np.sqrt(covariance[3, 3]))
+    value = wave["distortion"]
+    slope = 0.5 / value if value**2 > 2 * u_squared else 1.0 / np.sqrt(2 * u_squared) if u_squared > 0 else 0.0
+    covariance[3, :] *= slope
+    covariance[:, 3] *= slope
+    return covariance
+
+
+def _exact(name: str, value: float) -> Block:
+    return Block(f"{name.replace('_', ' ')}, a count", {name: float(value)}, np.zeros((1, 1)), np.inf)
+
+
+def _ratio(records: Sequence[Record]) -> Ratio | None:
+    groups = [group for record in records for group in record.speed_groups()]
+    return speed_ratio(groups) if groups else None
+
+
+def _agreement(
+    records: Sequence[Record], each: Sequence[waveform.Coefficients], kept: np.ndarray, rms: np.ndarray
+) -> tuple[float, str]:
+    """Return the factor that widens the covariance where records disagree beyond their scatter, and a warning."""
+    if len(records) < 2:
+        return 1.0, ""
+    own = [np.sqrt(0.5 * np.sum(np.abs(e.without * kept[:, None]) ** 2, axis=1)).mean(axis=1) for e in each]
+    variance = np.array([float(waveform.jackknife_covariance(v[:, None])[0, 0]) for v in own])
+    weight = 1.0 / np.maximum(variance, (1e-9 * rms) ** 2)
+    mean = float(np.sum(weight * rms) / weight.sum())
+    birge = float(np.sum(weight * (rms - mean) ** 2) / (len(records) - 1))
+    furthest = int(np.argmax(np.abs(rms / mean - 1)))
+    away = float(rms[furthest] / mean - 1)
+    words = (
+        f"the records disagree: {records[furthest].label} gives {away:+.1%} EMF per speed against their mean; check its "
+        "range and whether the machine was warm"
+        if birge > 4 and abs(away) > 0.01
+        else ""
+    )
+    return max(1.0, birge), words
+
+
+def _line_notes(records: Sequence[Record], names: Sequence[str], orders: int) -> list[str]:
+    notes = []
+    if len(names) == 2:
+        third = next(n for n in waveform.LINES if n not in names)
+        notes.append(
+            f"Line {third[0].upper()}-{third[1].upper()} is derived as minus the sum of the two others, which holds at "
+            "every instant; a wrong gain of one probe is then not seen."
+        )
+    if len(names) == 1:
+        notes.append(
+            "Only one line voltage was used: the DC constant takes the three lines as alike and a third of a turn apart."
+        )
+    if orders < 13:
+        notes.append(f"Few readings per electrical turn: harmonics above order {orders} are not in the distortion.")
+    del records
+    return notes
+
+
+def _sequence(
+    records: Sequence[Record],
+    choice: Mapping[str, Any],
+    parts: list[Block],
+    missing: dict[str, str],
+    warnings: list[Problem],
+    procedure: str,
+) -> None:
+    if len({record.sequence for record in records}) == 1:
+        parts.append(_exact("phase_sequence", choice["phase_sequence"]))
+        return
+    reason = (
+        "the records show both phase sequences; give the speed its sign (negative for backward rotation), or check the probes"
+    )
+    missing["phase_sequence"] = reason
+    del warnings, procedure
+
+
+def _pole_pairs(
+    choice: Mapping[str, Any],
+    ratio: Ratio | None,
+    given: Mapping[str, float],
+    missing: dict[str, str],
+    notes: list[str],
+    warnings: list[Problem],
+    procedure: str,
+) -> list[str]:
+    """Say how the pole pairs were found or why not, and what the constants refer to."""
+    gear, plate = given.get("nameplate_gear_ratio", 1.0), given.get("nameplate_pole_pairs")
+    if gear != 1.0:
+        notes.append(f"Gear ratio {gear:g}: the constants refer to the speed of the output, where it was measured.")
+    if ratio is None:
+        missing |= {"pole_pairs": "no speed was measured; add a speed column or the condition 'speed'"}
+        missing["pole_pair_ratio"] = missing["pole_pairs"]
+        if plate is None:
+            reason = "neither speed nor pole pairs are known; add a speed column, the condition 'speed' or the nameplate's pole_pairs"
+            missing |= dict.fromkeys(_CONSTANTS, reason)
+        else:
+            notes.append(
+                f"Speed was not measured: it follows from the frequency and the stated {plate:.0f} pole pairs"
+                + (f" and gear ratio {gear:g}." if gear != 1.0 else ".")
+            )
+        return []
+    if not choice["pole_pairs"]:
+        missing["pole_pairs"] = Count(None, choice["words"]).words
+        notes.append("The constants use the measured speed itself, since no whole number of pole pairs was found.")
+        return []
+    if plate is not None and round(plate) != choice["pole_pairs"]:
+        warnings.append(
+            Problem(
+                f"the measured pole pairs are {choice['pole_pairs']}, the nameplate says {plate:.0f}; {choice['words']}. The "
+                "measured count is used: check the nameplate, the gear ratio and the unit of the speed",
+                severity="warning",
+                procedure=procedure,
+            )
+        )
+    if gear == 1.0:
+        notes.append("Speed for the constants: frequency over pole pairs, as exact as the time base.")
+    return [f"A count, so without uncertainty: {choice['words']}."]
+
+
+PROCEDURE = OpenCircuit()
