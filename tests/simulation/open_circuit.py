@@ -35,13 +35,15 @@ class Machine:
         electrical = self.pole_pairs * angle - phase * 2 * np.pi / 3
         if self.shape == "trapezoid":
             x = np.mod(electrical, 2 * np.pi)
-            wave = np.clip(np.where(x < np.pi, 1, -1) * (6 / np.pi) * np.minimum(np.mod(x, np.pi), np.pi - np.mod(x, np.pi)), -1, 1)
+            half = np.mod(x, np.pi)
+            wave = np.where(x < np.pi, 1, -1) * np.minimum((6 / np.pi) * np.minimum(half, np.pi - half), 1.0)
         else:
             wave = np.sin(electrical)
             for order, (share, shift) in self.harmonics.items():
                 wave = wave + share * np.sin(order * electrical + shift)
         if self.pole_spread:
-            strength = 1 + self.pole_spread * np.random.default_rng(self.spread_seed).standard_normal(2 * self.pole_pairs)
+            draw = np.random.default_rng(self.spread_seed).standard_normal(2 * self.pole_pairs)
+            strength = 1 + self.pole_spread * draw
             # Divided by the mean so that a whole turn keeps its constant.
             strength /= strength.mean()
             pole = np.floor(electrical / np.pi).astype(int) % (2 * self.pole_pairs)
@@ -54,14 +56,12 @@ class Machine:
         return np.stack([a - b, b - c, c - a])
 
     def truth(self) -> dict[str, float]:
-        """Return the constants by brute force over one fine mechanical turn."""
-        angle = np.linspace(0, 2 * np.pi, self.pole_pairs * 7200, endpoint=False)
+        """Return the constants by brute force over one finely divided electrical turn of like magnets."""
         one = np.linspace(0, 2 * np.pi / self.pole_pairs, 14400, endpoint=False)
         even = Machine(self.pole_pairs, self.linkage, self.shape, self.harmonics, self.phase_gain)
         lines = even.lines(one)
         rms = np.sqrt(np.mean(lines**2, axis=1))
         spectrum = np.abs(np.fft.rfft(lines, axis=1)) ** 2
-        del angle
         return {
             "emf_constant_peak": float(np.mean(lines.max(axis=1) - lines.min(axis=1)) / 2),
             "emf_constant_rms": float(rms.mean()),
@@ -73,7 +73,8 @@ class Machine:
 
 @dataclass(frozen=True)
 class Scope:
-    """A recorder: ``rate`` in Hz, ``step`` of the converter in V, ``noise`` in V, gain and offset errors per channel."""
+    """A recorder: ``rate`` in Hz, ``step`` of the converter and ``noise`` in V, gain and offset
+    errors per channel; above ``clip`` its range ends, and its clock runs fast by ``clock``."""
 
     rate: float = 10_000.0
     step: float = 0.02

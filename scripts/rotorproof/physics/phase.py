@@ -196,9 +196,7 @@ class _Curve:
 def _curve(time: np.ndarray, values: np.ndarray) -> _Curve:
     if time.size < 8:
         middle, scale = 0.5 * (time[0] + time[-1]), 0.5 * (time[-1] - time[0])
-        polynomial = np.polynomial.Polynomial(
-            np.polynomial.polynomial.polyfit((time - middle) / scale, values, 2)
-        )
+        polynomial = np.polynomial.Polynomial(np.polynomial.polynomial.polyfit((time - middle) / scale, values, 2))
         steepness = polynomial.deriv()
         return _Curve(
             lambda t: polynomial((np.asarray(t) - middle) / scale),

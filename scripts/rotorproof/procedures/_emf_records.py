@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -60,10 +61,7 @@ class Record:
             return [(self.electrical_speed, abs(self.speed))]
         parts = int(np.clip(self.track.turns, 3, 24))
         edges = np.linspace(0, self.speed.size, parts + 1).astype(int)
-        return [
-            (float(self.track.speed[i:j].mean()), abs(float(self.speed[i:j].mean())))
-            for i, j in zip(edges[:-1], edges[1:], strict=True)
-        ]
+        return [(float(self.track.speed[i:j].mean()), abs(float(self.speed[i:j].mean()))) for i, j in pairwise(edges)]
 
 
 def prepare(log: Log, procedure: str, given: Mapping[str, float]) -> Record:
@@ -87,16 +85,18 @@ def prepare(log: Log, procedure: str, given: Mapping[str, float]) -> Record:
         hertz = abs(float(np.mean(speed))) * given["nameplate_pole_pairs"] * given.get("nameplate_gear_ratio", 1.0)
         if rate < 2.2 * hertz / (2 * np.pi):
             raise FitError(
-                f"{log.label}: at this speed {given['nameplate_pole_pairs']:.0f} pole pairs give {hertz / 6.2832:.0f} Hz, but "
-                f"the log holds only {rate:.0f} readings per second: what is seen is an alias. Sample at least "
+                f"{log.label}: at this speed {given['nameplate_pole_pairs']:.0f} pole pairs give "
+                f"{hertz / (2 * np.pi):.0f} Hz, but the log holds only {rate:.0f} readings per second: what "
+                "is seen is an alias. Sample at least "
                 "20 times per electrical turn"
             )
     turn = track(log["time"], lines)
     record = Record(log.label, checked.names, lines, turn, speed, stated, tuple(findings))
     if record.per_turn < 10:
         findings.append(
-            f"only {record.per_turn:.1f} readings per electrical turn: harmonics above order {0.45 * record.per_turn:.0f} "
-            "are not seen, and a still faster wave would show as an alias. Sample at least 20 times per turn"
+            f"only {record.per_turn:.1f} readings per electrical turn: harmonics above order "
+            f"{0.45 * record.per_turn:.0f} are not seen, and a still faster wave would show as an alias. "
+            "Sample at least 20 times per turn"
         )
     return Record(log.label, checked.names, lines, turn, speed, stated, tuple(findings))
 
@@ -112,7 +112,8 @@ def lines_of(log: Log) -> tuple[list[str], dict[str, np.ndarray], list[str]]:
     raw = {f"voltage_{name}": log[f"voltage_{name}"] for name in _PHASES if f"voltage_{name}" in log}
     if len(raw) < 2:
         raise FitError(
-            f"{log.label}: one phase voltage cannot give a line voltage; record voltage_ab, or two phases to the star point"
+            f"{log.label}: one phase voltage cannot give a line voltage; record voltage_ab, or two phases to the "
+            "star point"
         )
     if len(raw) == 3:
         return list(LINES), raw, []
@@ -144,6 +145,4 @@ def _speed(log: Log, findings: list[str]) -> tuple[np.ndarray | float | None, fl
 
 def warnings_of(record: Record, procedure: str) -> list[Problem]:
     """Return what was found in the record as warnings."""
-    return [
-        Problem(f"{record.label}: {text}", severity="warning", procedure=procedure) for text in record.findings
-    ]
+    return [Problem(f"{record.label}: {text}", severity="warning", procedure=procedure) for text in record.findings]

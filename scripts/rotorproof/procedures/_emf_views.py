@@ -102,7 +102,8 @@ def speed_panel(records: Sequence[Record], linkages: np.ndarray, pooled_peak: fl
     electrical = np.array([record.electrical_speed for record in records])
     volts = electrical * linkages
     if factor is None:
-        x, axis, slope = electrical / (2 * np.pi), Axis("Electrical frequency", "frequency", "Hz"), pooled_peak * 2 * np.pi
+        x, slope = electrical / (2 * np.pi), pooled_peak * 2 * np.pi
+        axis = Axis("Electrical frequency", "frequency", "Hz")
     else:
         x = np.array(
             [
@@ -142,6 +143,14 @@ def records_table(records: Sequence[Record], linkages: np.ndarray) -> Table:
         )
     return Table(
         "Records of the open-circuit test",
-        ["Record", "Speed / rpm", "Frequency / Hz", "Electrical turns", "Readings per turn", "Peak EMF / V", "Speed range / %"],
+        [
+            "Record",
+            "Speed / rpm",
+            "Frequency / Hz",
+            "Electrical turns",
+            "Readings per turn",
+            "Peak EMF / V",
+            "Speed range / %",
+        ],
         rows,
     )

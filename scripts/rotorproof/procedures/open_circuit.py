@@ -9,12 +9,12 @@ import numpy as np
 
 from ..errors import FitError, Problem
 from ..physics import waveform
-from ..physics.pole_pairs import Count, Ratio, count_pole_pairs, speed_ratio
+from ..physics.pole_pairs import Ratio, count_pole_pairs, speed_ratio
 from . import _emf_views as views
 from ._emf_records import Record, prepare, warnings_of
+from ._emf_words import CONSTANTS, agreement, line_notes, pole_pair_words
 from .base import Block, Condition, Fit, Log, Procedure, Quantity
 
-_CONSTANTS = ("emf_constant_peak", "emf_constant_rms", "emf_constant_dc", "speed_constant", "torque_constant")
 _EMF_SOURCE = "IEC 60050-411 (open-circuit test); peak, RMS and DC value as defined here"
 
 
@@ -23,9 +23,7 @@ class OpenCircuit(Procedure):
 
     name = "open-circuit"
     title = "Open-circuit test"
-    purpose = (
-        "Find volts per speed and torque per ampere, the shape and balance of the EMF, phase sequence and pole pairs."
-    )
+    purpose = "Find volts per speed and torque per ampere, shape and balance of the EMF, phase sequence and pole pairs."
     unit_kinds = ("motor",)
     required_columns = (
         "time",
@@ -39,7 +37,7 @@ class OpenCircuit(Procedure):
     gives = (
         "pole_pairs",
         "pole_pair_ratio",
-        *_CONSTANTS,
+        *CONSTANTS,
         "emf_unbalance",
         "emf_distortion",
         "phase_sequence",
@@ -60,7 +58,7 @@ class OpenCircuit(Procedure):
             "f/n",
             "number",
             "1",
-            "measured ratio of electrical to mechanical speed, where the speed was measured (with a gear: at its output)",
+            "measured ratio of electrical to mechanical speed (with a gear: of its output)",
             "definition",
         ),
         Quantity(
@@ -164,12 +162,7 @@ class OpenCircuit(Procedure):
         c = waveform.coefficients(blocks, jackknife=first)
         sequence = records[0].track.sequence
         full = waveform.complete(c.best, sequence)
-        choice: dict[str, Any]
-        if near is None:
-            choice = self._choose(records, c, full, given)
-        else:
-            choice = dict(near.details["choice"])
-        kept = np.asarray(choice["orders"])
+        choice = self._choose(records, c, full, given) if near is None else dict(near.details["choice"])
         values = _outputs(full, choice, len(common))
         wave = {name: float(v) for name, v in zip(_names(len(common)), values, strict=True)}
         ratio = _ratio(records)
@@ -181,7 +174,7 @@ class OpenCircuit(Procedure):
             if len(common) > 1:
                 parts.append(_exact("phase_sequence", choice["phase_sequence"]))
             return Fit(parts, details={"choice": choice})
-        return self._report(records, blocks, c, full, choice, wave, ratio, given)
+        return self._report(records, blocks, c, full, choice=choice, wave=wave, ratio=ratio, given=given)
 
     def _choose(
         self, records: Sequence[Record], c: waveform.Coefficients, full: np.ndarray, given: Mapping[str, float]
@@ -196,7 +189,8 @@ class OpenCircuit(Procedure):
         gear = given.get("nameplate_gear_ratio", 1.0)
         if ratio:
             levels = [r.stated for r in records if r.speed is not None]
-            stated = None if any(s is None for s in levels) else max((s for s in levels if s is not None), default=None)
+            known = [s for s in levels if s is not None]
+            stated = max(known) if len(known) == len(levels) else None
             count = count_pole_pairs(ratio, stated, gear)
         poles = count.pole_pairs if count else None
         # A whole number makes the time base the measure of speed; behind a gear of rounded ratio it does not.
@@ -220,6 +214,7 @@ class OpenCircuit(Procedure):
         blocks: Sequence[waveform.Blocks],
         c: waveform.Coefficients,
         full: np.ndarray,
+        *,
         choice: dict[str, Any],
         wave: dict[str, float],
         ratio: Ratio | None,
@@ -231,7 +226,7 @@ class OpenCircuit(Procedure):
         warnings = [problem for record in records for problem in warnings_of(record, self.name)]
         each = [waveform.coefficients([b]) for b in blocks]
         peaks = np.array([_outputs(waveform.complete(e.best, choice["phase_sequence"]), choice, 3)[:2] for e in each])
-        widening, words = _agreement(records, each, kept, peaks[:, 1])
+        widening, words = agreement(records, each, kept, peaks[:, 1])
         if words:
             warnings.append(Problem(words, severity="warning", procedure=self.name))
         covariance *= widening
@@ -241,29 +236,34 @@ class OpenCircuit(Procedure):
         left = 0.25 * (cut**2 + (choice["crest_bias"] * wave["linkage_peak"]) ** 2)
         parts.append(Block("corrections of the crest", {"crest": 0.0}, np.array([[left]]), np.inf))
         missing: dict[str, str] = {}
-        notes = _line_notes(records, names, len(kept))
+        notes = line_notes(names, len(kept))
         if ratio:
             spread_of = np.array([[ratio.scatter**2]])
-            parts.append(Block("scatter of the speed readings", {"ratio": ratio.value}, spread_of, ratio.degrees_of_freedom))
+            dof = ratio.degrees_of_freedom
+            parts.append(Block("scatter of the speed readings", {"ratio": ratio.value}, spread_of, dof))
         for name in ("pole_pairs", "factor_count"):
             if choice[name]:
                 parts.append(_exact(name, choice[name]))
         if len(names) > 1:
-            _sequence(records, choice, parts, missing, warnings, self.name)
+            if len({record.sequence for record in records}) == 1:
+                parts.append(_exact("phase_sequence", choice["phase_sequence"]))
+            else:
+                missing["phase_sequence"] = (
+                    "the records show both phase sequences; give the speed its sign (negative for backward rotation), "
+                    "or check the probes"
+                )
         else:
             lack = "only one line voltage was recorded; record at least two, best all three"
             missing |= {"phase_sequence": lack, "emf_unbalance": lack}
-        pole_notes = _pole_pairs(choice, ratio, given, missing, notes, warnings, self.name)
+        pole_notes = pole_pair_words(choice, ratio, given, missing, notes, warnings, self.name)
         factor = choice["factor_count"] or (ratio.value if ratio else None)
         if given.get("nameplate_freewheel"):
             notes.append("The unit has a freewheel: the EMF appears only when it is driven in the locked direction.")
-        noise = np.sqrt(
-            waveform.Coefficients(full, spread).variance().mean(axis=1) / np.mean(np.abs(full[0]) ** 2) / 2
-        )
+        noise = np.sqrt(waveform.Coefficients(full, spread).variance().mean(axis=1) / np.mean(np.abs(full[0]) ** 2) / 2)
         low, high = (f(r.electrical_speed for r in records) / (2 * np.pi) for f in (min, max))
         notes.append(
-            f"{len(records)} record(s), {low:.2f} Hz to {high:.2f} Hz electrical; harmonics up to order {len(kept)}; blocks of "
-            f"whole electrical turns left out in turn give the scatter ({len(c.without)} blocks)."
+            f"{len(records)} record(s), {low:.2f} Hz to {high:.2f} Hz electrical; harmonics up to order {len(kept)}; "
+            f"blocks of whole electrical turns left out in turn give the scatter ({len(c.without)} blocks)."
         )
         harmonics = [
             {"order": h + 1, "percent": 100 * float(s), "standard_uncertainty_percent": 100 * float(noise[h])}
@@ -327,9 +327,7 @@ def _outputs(full: np.ndarray, choice: Mapping[str, Any], lines: int) -> np.ndar
     return np.array(values if lines == 1 else [*values, float(waveform.unbalance(wave))])
 
 
-def _covariance(
-    spread: np.ndarray, choice: Mapping[str, Any], wave: Mapping[str, float], lines: int
-) -> np.ndarray:
+def _covariance(spread: np.ndarray, choice: Mapping[str, Any], wave: Mapping[str, float], lines: int) -> np.ndarray:
     """Return the jackknife covariance of the outputs, in the order of ``wave``."""
     chosen = spread * np.asarray(choice["orders"])[:, None]
     squared = waveform.distortion_squared(spread)
@@ -354,107 +352,6 @@ def _exact(name: str, value: float) -> Block:
 def _ratio(records: Sequence[Record]) -> Ratio | None:
     groups = [group for record in records for group in record.speed_groups()]
     return speed_ratio(groups) if groups else None
-
-
-def _agreement(
-    records: Sequence[Record], each: Sequence[waveform.Coefficients], kept: np.ndarray, rms: np.ndarray
-) -> tuple[float, str]:
-    """Return the factor that widens the covariance where records disagree beyond their scatter, and a warning."""
-    if len(records) < 2:
-        return 1.0, ""
-    own = [np.sqrt(0.5 * np.sum(np.abs(e.without * kept[:, None]) ** 2, axis=1)).mean(axis=1) for e in each]
-    variance = np.array([float(waveform.jackknife_covariance(v[:, None])[0, 0]) for v in own])
-    weight = 1.0 / np.maximum(variance, (1e-9 * rms) ** 2)
-    mean = float(np.sum(weight * rms) / weight.sum())
-    birge = float(np.sum(weight * (rms - mean) ** 2) / (len(records) - 1))
-    furthest = int(np.argmax(np.abs(rms / mean - 1)))
-    away = float(rms[furthest] / mean - 1)
-    words = (
-        f"the records disagree: {records[furthest].label} gives {away:+.1%} EMF per speed against their mean; check its "
-        "range and whether the machine was warm"
-        if birge > 4 and abs(away) > 0.01
-        else ""
-    )
-    return max(1.0, birge), words
-
-
-def _line_notes(records: Sequence[Record], names: Sequence[str], orders: int) -> list[str]:
-    notes = []
-    if len(names) == 2:
-        third = next(n for n in waveform.LINES if n not in names)
-        notes.append(
-            f"Line {third[0].upper()}-{third[1].upper()} is derived as minus the sum of the two others, which holds at "
-            "every instant; a wrong gain of one probe is then not seen."
-        )
-    if len(names) == 1:
-        notes.append(
-            "Only one line voltage was used: the DC constant takes the three lines as alike and a third of a turn apart."
-        )
-    if orders < 13:
-        notes.append(f"Few readings per electrical turn: harmonics above order {orders} are not in the distortion.")
-    del records
-    return notes
-
-
-def _sequence(
-    records: Sequence[Record],
-    choice: Mapping[str, Any],
-    parts: list[Block],
-    missing: dict[str, str],
-    warnings: list[Problem],
-    procedure: str,
-) -> None:
-    if len({record.sequence for record in records}) == 1:
-        parts.append(_exact("phase_sequence", choice["phase_sequence"]))
-        return
-    reason = (
-        "the records show both phase sequences; give the speed its sign (negative for backward rotation), or check the probes"
-    )
-    missing["phase_sequence"] = reason
-    del warnings, procedure
-
-
-def _pole_pairs(
-    choice: Mapping[str, Any],
-    ratio: Ratio | None,
-    given: Mapping[str, float],
-    missing: dict[str, str],
-    notes: list[str],
-    warnings: list[Problem],
-    procedure: str,
-) -> list[str]:
-    """Say how the pole pairs were found or why not, and what the constants refer to."""
-    gear, plate = given.get("nameplate_gear_ratio", 1.0), given.get("nameplate_pole_pairs")
-    if gear != 1.0:
-        notes.append(f"Gear ratio {gear:g}: the constants refer to the speed of the output, where it was measured.")
-    if ratio is None:
-        missing |= {"pole_pairs": "no speed was measured; add a speed column or the condition 'speed'"}
-        missing["pole_pair_ratio"] = missing["pole_pairs"]
-        if plate is None:
-            reason = "neither speed nor pole pairs are known; add a speed column, the condition 'speed' or the nameplate's pole_pairs"
-            missing |= dict.fromkeys(_CONSTANTS, reason)
-        else:
-            notes.append(
-                f"Speed was not measured: it follows from the frequency and the stated {plate:.0f} pole pairs"
-                + (f" and gear ratio {gear:g}." if gear != 1.0 else ".")
-            )
-        return []
-    if not choice["pole_pairs"]:
-        missing["pole_pairs"] = Count(None, choice["words"]).words
-        notes.append("The constants use the measured speed itself, since no whole number of pole pairs was found.")
-        return []
-    if plate is not None and round(plate) != choice["pole_pairs"]:
-        warnings.append(
-            Problem(
-                f"the measured pole pairs are {choice['pole_pairs']}, the nameplate says {plate:.0f}; {choice['words']}. The "
-                "measured count is used: check the nameplate, the gear ratio and the unit of the speed",
-                severity="warning",
-                procedure=procedure,
-            )
-        )
-    if gear == 1.0:
-        notes.append("Speed for the constants: frequency over pole pairs, as exact as the time base.")
-    return [f"A count, so without uncertainty: {choice['words']}."]
 
 
 PROCEDURE = OpenCircuit()

@@ -1,0 +1,103 @@
+"""What the open-circuit test says in words: agreement of the records, what is missing and why, warnings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from ..errors import Problem
+from ..physics import waveform
+from ..physics.pole_pairs import Ratio
+from ._emf_records import Record
+
+CONSTANTS = ("emf_constant_peak", "emf_constant_rms", "emf_constant_dc", "speed_constant", "torque_constant")
+
+
+def agreement(
+    records: Sequence[Record], each: Sequence[waveform.Coefficients], kept: np.ndarray, rms: np.ndarray
+) -> tuple[float, str]:
+    """Return the factor that widens the covariance where records disagree beyond their scatter, and a warning."""
+    if len(records) < 2:
+        return 1.0, ""
+    own = [np.sqrt(0.5 * np.sum(np.abs(e.without * kept[:, None]) ** 2, axis=1)).mean(axis=1) for e in each]
+    variance = np.array([float(waveform.jackknife_covariance(v[:, None])[0, 0]) for v in own])
+    weight = 1.0 / np.maximum(variance, (1e-9 * rms) ** 2)
+    mean = float(np.sum(weight * rms) / weight.sum())
+    birge = float(np.sum(weight * (rms - mean) ** 2) / (len(records) - 1))
+    furthest = int(np.argmax(np.abs(rms / mean - 1)))
+    away = float(rms[furthest] / mean - 1)
+    words = (
+        f"the records disagree: {records[furthest].label} gives {away:+.1%} EMF per speed against their mean; check "
+        "its range and whether the machine was warm"
+        if birge > 4 and abs(away) > 0.01
+        else ""
+    )
+    return max(1.0, birge), words
+
+
+def line_notes(names: Sequence[str], orders: int) -> list[str]:
+    """Say which lines are derived or assumed and where the harmonics end."""
+    notes = []
+    if len(names) == 2:
+        third = next(n for n in waveform.LINES if n not in names)
+        notes.append(
+            f"Line {third[0].upper()}-{third[1].upper()} is derived as minus the sum of the two others, which holds at "
+            "every instant; a wrong gain of one probe is then not seen."
+        )
+    if len(names) == 1:
+        notes.append(
+            "Only one line voltage was used: the DC constant takes the three lines as alike and a third of a turn "
+            "apart."
+        )
+    if orders < 13:
+        notes.append(f"Few readings per electrical turn: harmonics above order {orders} are not in the distortion.")
+    return notes
+
+
+def pole_pair_words(
+    choice: Mapping[str, Any],
+    ratio: Ratio | None,
+    given: Mapping[str, float],
+    missing: dict[str, str],
+    notes: list[str],
+    warnings: list[Problem],
+    procedure: str,
+) -> list[str]:
+    """Say how the pole pairs were found or why not, and what the constants refer to."""
+    gear, plate = given.get("nameplate_gear_ratio", 1.0), given.get("nameplate_pole_pairs")
+    if gear != 1.0:
+        notes.append(f"Gear ratio {gear:g}: the constants refer to the speed of the output, where it was measured.")
+    if ratio is None:
+        missing |= {"pole_pairs": "no speed was measured; add a speed column or the condition 'speed'"}
+        missing["pole_pair_ratio"] = missing["pole_pairs"]
+        if plate is None:
+            reason = (
+                "neither speed nor pole pairs are known; add a speed column, the condition 'speed' or the nameplate's "
+                "pole_pairs"
+            )
+            missing |= dict.fromkeys(CONSTANTS, reason)
+        else:
+            notes.append(
+                f"Speed was not measured: it follows from the frequency and the stated {plate:.0f} pole pairs"
+                + (f" and gear ratio {gear:g}." if gear != 1.0 else ".")
+            )
+        return []
+    if not choice["pole_pairs"]:
+        missing["pole_pairs"] = choice["words"]
+        notes.append("The constants use the measured speed itself, since no whole number of pole pairs was found.")
+        return []
+    if plate is not None and round(plate) != choice["pole_pairs"]:
+        warnings.append(
+            Problem(
+                f"the measured pole pairs are {choice['pole_pairs']}, the nameplate says {plate:.0f}; "
+                f"{choice['words']}. The measured count is used: check the nameplate, the gear ratio and the unit of "
+                "the speed",
+                severity="warning",
+                procedure=procedure,
+            )
+        )
+    if gear == 1.0:
+        notes.append("Speed for the constants: frequency over pole pairs, as exact as the time base.")
+    return [f"A count, so without uncertainty: {choice['words']}."]
