@@ -24,7 +24,6 @@ localrules:
     all,
     refuse,
     register,
-    register,
 
 
 rule all:
