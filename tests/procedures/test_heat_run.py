@@ -14,7 +14,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.simulation.heat import HeatRun, HeatTruth, heat_run
 
 from rotorproof.errors import FitError
 from rotorproof.fitting.engine import Outcome, run
@@ -23,6 +22,7 @@ from rotorproof.procedures.base import Log
 from rotorproof.procedures.heat_run import PROCEDURE
 from rotorproof.uncertainty.coverage import interval
 from rotorproof.uncertainty.forms import Form
+from tests.simulation.heat import HeatRun, HeatTruth, heat_run
 
 NIST = Path(__file__).parents[1] / "data" / "nist-strd"
 GIVEN = {"winding_constant": 234.5, "nameplate_insulation_limit": 155.0, "nameplate_hot_spot_allowance": 10.0}

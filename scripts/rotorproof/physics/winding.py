@@ -29,10 +29,48 @@ def resistance_from_steps(current: np.ndarray, voltage: np.ndarray) -> Estimates
     return linear_fit(np.column_stack([np.ones_like(current), current]), voltage)
 
 
-def temperature_factor(temperature: float, constant: float, reference: float = 20.0) -> float:
+def heat_put_in(power: np.ndarray, time: np.ndarray | None) -> np.ndarray:
+    """Return the heat in the winding at each of the readings ``(n,)``, in the order they were taken.
+
+    ``power`` ``(n,)`` in W; with ``time`` ``(n,)`` in s the result is in J, else in W times readings, for readings
+    taken at an even pace. Each reading counts half of its own step.
+    """
+    steps = np.ones_like(power) if time is None else np.diff(time, prepend=time[0] - np.median(np.diff(time)))
+    heat = np.cumsum(power * steps)
+    return heat - 0.5 * power * steps
+
+
+def resistances_from_steps(
+    current: np.ndarray, voltage: np.ndarray, used: np.ndarray, time: np.ndarray | None = None
+) -> Estimates:
+    """Fit all line pairs at once, with the winding warming as the test goes on.
+
+    ``current``, ``voltage`` (A, V) and ``used`` (bool) are ``(n, k)``, a row per reading and a column per pair, rows in
+    the order they were taken. The model is ``voltage = offset_k + R_k current (1 + w heat)`` with one warming
+    coefficient ``w`` for the winding, where ``heat`` is the energy put in so far (``heat_put_in``): the test current
+    itself heats the copper, later pairs are measured warmer, and without ``w`` that would pass for unbalance.
+    Values are ``[offset_1 .. offset_k, R_1 .. R_k, w]``, the resistances those of the start. Raises ``FitError``.
+    """
+    k = current.shape[1]
+    first = [resistance_from_steps(current[used[:, i], i], voltage[used[:, i], i]).values[1] for i in range(k)]
+    heat = heat_put_in(np.where(used, current**2 * np.array(first), 0.0).sum(axis=1), time)
+    heat = heat / max(float(heat.max()), 1e-300)
+    design, observed = [], []
+    for i in range(k):
+        rows = used[:, i]
+        block = np.zeros((int(rows.sum()), 2 * k + 1))
+        block[:, i] = 1.0
+        block[:, k + i] = current[rows, i]
+        block[:, 2 * k] = first[i] * current[rows, i] * heat[rows]
+        design.append(block)
+        observed.append(voltage[rows, i])
+    return linear_fit(np.vstack(design), np.concatenate(observed))
+
+
+def temperature_factor(temperature: float | np.ndarray, constant: float, reference: float = 20.0) -> float | np.ndarray:
     """Return R(temperature)/R(reference) = (k + T)/(k + T0), temperatures in degC (IEC 60034-1).
 
-    ``constant`` k: 234.5 for annealed copper (resistivity tables, IEC 60028), 235 in the machine standards,
+    ``temperature`` may be one value or an array. ``constant`` k: 234.5 for annealed copper (resistivity tables, IEC 60028), 235 in the machine standards,
     225 for aluminium.
     """
     return (constant + temperature) / (constant + reference)

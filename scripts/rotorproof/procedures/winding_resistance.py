@@ -74,65 +74,95 @@ class WindingResistance(Procedure):
     time_ordered = False
 
     def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
-        """Fit voltage = offset + R current for each line pair present."""
+        """Fit voltage = offset + R current for the line pairs present, with the warming of the winding."""
         del near
         log = logs[0]
         if "temperature_winding" in log:
-            temperature = float(np.mean(log["temperature_winding"]))
+            temperature = log["temperature_winding"]
         elif "winding_temperature" in log.conditions:
-            temperature = log.conditions["winding_temperature"]
+            temperature = np.array([log.conditions["winding_temperature"]])
         else:
             raise FitError(
                 "the winding temperature is not stated; give it as the condition 'winding_temperature' or as a "
                 "column, since resistance changes by 0.4 % per kelvin"
             )
-        blocks, series, residuals, missing, notes = [], [], [], {}, []
-        for pair in _PAIRS:
-            if f"voltage_{pair}" not in log or f"current_{pair}" not in log:
-                missing[f"resistance_{pair}"] = (
-                    f"the log has no voltage_{pair} and current_{pair}; measure this line pair too"
-                )
-                continue
-            current, voltage = log[f"current_{pair}"], log[f"voltage_{pair}"]
-            # A log that steps one pair after the other holds zeros for the others: those rows say nothing.
-            used = winding.driven(current)
-            fitted = winding.resistance_from_steps(current[used], voltage[used])
-            label = f"scatter of the readings {pair[0].upper()}-{pair[1].upper()}"
-            k = winding.temperature_factor(temperature, given["winding_constant"])
-            blocks.append(
+        pairs = [pair for pair in _PAIRS if f"voltage_{pair}" in log and f"current_{pair}" in log]
+        if not pairs:
+            raise FitError(
+                "no line pair has both its voltage and its current; log both, for example voltage_ab and current_ab"
+            )
+        factor = winding.temperature_factor(temperature, given["winding_constant"])
+        current = np.column_stack([log[f"current_{pair}"] for pair in pairs])
+        # Voltages are brought to 20 degC row by row where the temperature was logged row by row.
+        voltage = np.column_stack([log[f"voltage_{pair}"] for pair in pairs]) / np.reshape(factor, (-1, 1))
+        # A log that steps one pair after the other holds zeros for the others: those rows say nothing.
+        used = np.column_stack([winding.driven(column) for column in current.T])
+        count = len(pairs)
+        if "temperature_winding" in log:
+            fits = [winding.resistance_from_steps(current[used[:, i], i], voltage[used[:, i], i]) for i in range(count)]
+            offsets, slopes = [fit.values[0] for fit in fits], [fit.values[1] for fit in fits]
+            blocks = [
                 Block(
-                    label,
-                    {f"r_{pair}": fitted.values[1] / k},
-                    fitted.covariance[1:, 1:] / k**2,
-                    fitted.degrees_of_freedom,
+                    f"scatter of the readings {_name(pair)}",
+                    {f"r_{pair}": fit.values[1]},
+                    fit.covariance[1:, 1:],
+                    fit.degrees_of_freedom,
                 )
+                for pair, fit in zip(pairs, fits, strict=True)
+            ]
+            residuals = [fit.residuals for fit in fits]
+            spread = [fit.residual_sd for fit in fits]
+            how = "brought to 20 degC reading by reading with the logged winding temperature"
+        else:
+            fit = winding.resistances_from_steps(current, voltage, used, log.columns.get("time"))
+            offsets, slopes = list(fit.values[:count]), list(fit.values[count : 2 * count])
+            blocks = [
+                Block(
+                    "scatter of the readings, with the warming fitted",
+                    {f"r_{pair}": slope for pair, slope in zip(pairs, slopes, strict=True)},
+                    fit.covariance[count : 2 * count, count : 2 * count],
+                    fit.degrees_of_freedom,
+                )
+            ]
+            parts = np.split(fit.residuals, np.cumsum(used.sum(axis=0))[:-1])
+            residuals, spread = parts, [fit.residual_sd] * count
+            rise = fit.values[-1]
+            how = (
+                f"winding at {temperature[0]:.1f} degC at the start; warming by the test current changed the "
+                f"resistance by {100 * rise:.2f} % +/- {200 * np.sqrt(fit.covariance[-1, -1]):.2f} % by the end and "
+                "is allowed for"
             )
-            name = f"{pair[0].upper()}-{pair[1].upper()}"
-            line = np.array([current[used].min(), current[used].max()])
-            series.append(
-                Series(name, current[used], voltage[used], "measured", np.full(used.sum(), fitted.residual_sd))
-            )
-            series.append(Series(f"fit {name}", line, fitted.values[0] + fitted.values[1] * line, "fit"))
-            residuals.append(Series(name, current[used], fitted.residuals, "measured"))
-            notes.append(
-                f"{name}: offset {fitted.values[0] * 1e3:.2f} mV removed (thermal EMF, meter zero); "
-                f"{int(used.sum())} readings at {temperature:.1f} degC."
-            )
+        notes = [
+            f"{_name(pair)}: offset {1e3 * offset * float(np.mean(factor)):.2f} mV removed (thermal EMF, meter zero); "
+            f"{int(rows.sum())} readings."
+            for pair, offset, rows in zip(pairs, offsets, used.T, strict=True)
+        ]
+        notes.append(f"Temperature: {how}.")
+        notes.append(f"R(T) = R(20 degC) (k + T)/(k + 20) with k = {given['winding_constant']:g} degC.")
+        missing = {
+            f"resistance_{pair}": f"the log has no voltage_{pair} and current_{pair}; measure this line pair too"
+            for pair in _PAIRS
+            if pair not in pairs
+        }
         if missing:
-            for name in ("phase_resistance", "resistance_unbalance"):
-                missing[name] = "not all three line pairs were measured"
-        material = "copper" if given["winding_constant"] > 230 else "aluminium"
-        notes.append(
-            f"Corrected to 20 degC with R(T) = R(20) (k + T)/(k + 20), k = {given['winding_constant']:g} ({material})."
-        )
+            missing |= dict.fromkeys(
+                ("phase_resistance", "resistance_unbalance"), "not all three line pairs were measured"
+            )
+        series, rest = [], []
+        for i, pair in enumerate(pairs):
+            amperes, volts = current[used[:, i], i], voltage[used[:, i], i]
+            line = np.array([amperes.min(), amperes.max()])
+            series.append(Series(_name(pair), amperes, volts, "measured", np.full(amperes.shape, spread[i])))
+            series.append(Series(f"fit {_name(pair)}", line, offsets[i] + slopes[i] * line, "fit"))
+            rest.append(Series(_name(pair), amperes, residuals[i], "measured"))
         panel = Panel(
             "voltage-current",
-            "Voltage against current",
+            "Voltage against current, at 20 degC",
             Axis("Current", "current", "A"),
             Axis("Voltage", "voltage", "V"),
             series,
             "The slope is the line-to-line resistance; a bend or a trend in the residuals means heating.",
-            residuals=residuals,
+            residuals=rest,
             residual_axis=Axis("Residual", "voltage", "mV"),
         )
         return Fit(blocks, panels=[panel], notes=notes, missing=missing)
@@ -145,6 +175,10 @@ class WindingResistance(Procedure):
             result["phase_resistance"] = winding.phase_resistance(*parameters.values())
             result["resistance_unbalance"] = winding.unbalance(np.array(list(parameters.values())))
         return result
+
+
+def _name(pair: str) -> str:
+    return f"{pair[0].upper()}-{pair[1].upper()}"
 
 
 PROCEDURE = WindingResistance()
