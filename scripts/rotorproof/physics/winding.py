@@ -67,11 +67,11 @@ def resistances_from_steps(
     return linear_fit(np.vstack(design), np.concatenate(observed))
 
 
-def temperature_factor(temperature: float | np.ndarray, constant: float, reference: float = 20.0) -> float | np.ndarray:
+def temperature_factor(temperature: Any, constant: float, reference: float = 20.0) -> Any:
     """Return R(temperature)/R(reference) = (k + T)/(k + T0), temperatures in degC (IEC 60034-1).
 
-    ``temperature`` may be one value or an array. ``constant`` k: 234.5 for annealed copper (resistivity tables, IEC 60028), 235 in the machine standards,
-    225 for aluminium.
+    ``temperature`` may be one value or an array. ``constant`` k: 234.5 for annealed copper (resistivity tables,
+    IEC 60028), 235 in the machine standards, 225 for aluminium.
     """
     return (constant + temperature) / (constant + reference)
 
