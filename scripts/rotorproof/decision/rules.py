@@ -4,51 +4,92 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Literal
 
-from ..uncertainty.coverage import Law, law
-from ..uncertainty.forms import Form
+from ..settings.acceptance import Rule
+from ..uncertainty.result import Result
 
 Decision = Literal["pass", "fail", "undecided", "not measured"]
 Verdict = Literal["accepted", "rejected", "undecided", "incomplete"]
 
 
-def decide(
-    value: float,
-    expanded_uncertainty: float,
-    low: float | None,
-    high: float | None,
-    rule: Literal["guarded", "simple"],
-    guard_factor: float = 1.0,
-) -> Decision:
-    """Return the decision on a value against limits, all in one unit.
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The tolerance interval; an infinite side has no limit."""
 
-    *guarded*: pass if value +/- guard_factor x U lies within the limits, fail if it lies outside, else undecided
-    (JCGM 106:2012, 8.3.2 and 8.3.3). *simple*: the value alone decides and the risk is shared (8.2). A value on
-    the limit conforms. Raises ``ValueError`` if a number is not finite, so that a NaN never passes.
+    low: float = -math.inf
+    high: float = math.inf
+
+    def hold(self, value: float) -> bool:
+        """Tell whether a value conforms; one on the limit does (JCGM 106:2012, 3.3.5)."""
+        return self.low <= value <= self.high
+
+
+@dataclass(frozen=True, slots=True)
+class Zones:
+    """Where a measured value passes (``accept``) and beyond what it fails (``reject``).
+
+    ``accept`` is empty where its low end lies above its high end: the guard bands leave no room.
     """
-    numbers = [value, expanded_uncertainty, guard_factor, *(x for x in (low, high) if x is not None)]
-    if not all(math.isfinite(number) for number in numbers):
+
+    accept: Limits
+    reject: Limits
+
+
+def zones(limits: Limits, below: float, above: float, rule: Rule) -> Zones:
+    """Return the zones for guard bands ``below`` and ``above`` the measured value.
+
+    *simple*: the value alone decides (8.2). *guarded-acceptance*: only what surely conforms passes, all else fails
+    (8.3.2). *guarded-rejection*: only what surely does not conform fails, all else passes (8.3.3). *guarded*: both;
+    between them the measurement cannot decide.
+    """
+    inner = Limits(limits.low + below, limits.high - above)
+    outer = Limits(limits.low - above, limits.high + below)
+    match rule:
+        case "simple":
+            return Zones(limits, limits)
+        case "guarded-acceptance":
+            return Zones(inner, inner)
+        case "guarded-rejection":
+            return Zones(outer, outer)
+        case "guarded":
+            return Zones(inner, outer)
+
+
+def decide(value: float, below: float, above: float, limits: Limits, rule: Rule) -> Decision:
+    """Return the decision on a value with guard bands ``below`` and ``above`` it, all in one unit.
+
+    A guard band is the distance from the value to the end of its coverage interval times the guard factor. A value
+    on the border of a zone belongs to it. Raises ``ValueError`` if a number is not finite or there is no limit, so
+    that a NaN never passes.
+    """
+    if not all(math.isfinite(number) for number in (value, below, above)):
         raise ValueError("a decision needs finite numbers")
-    if low is None and high is None:
+    if below < 0 or above < 0:
+        raise ValueError("a guard band cannot be negative")
+    if math.isnan(limits.low) or math.isnan(limits.high) or (math.isinf(limits.low) and math.isinf(limits.high)):
         raise ValueError("a decision needs a limit")
-    guard = guard_factor * expanded_uncertainty if rule == "guarded" else 0.0
-    bottom = -math.inf if low is None else low
-    top = math.inf if high is None else high
-    if bottom <= value - guard and value + guard <= top:
-        return "pass"
-    if value + guard < bottom or value - guard > top:
-        return "fail"
-    return "undecided"
+    # The distance to a limit that is near is exact in floating point; value + guard would be rounded.
+    conforms = value - limits.low >= below and limits.high - value >= above
+    violates = limits.low - value > above or value - limits.high > below
+    match rule:
+        case "simple":
+            return "pass" if limits.hold(value) else "fail"
+        case "guarded-acceptance":
+            return "pass" if conforms else "fail"
+        case "guarded-rejection":
+            return "fail" if violates else "pass"
+        case "guarded":
+            return "pass" if conforms else "fail" if violates else "undecided"
 
 
-def probability_of_conformity(form: Form, low: float | None, high: float | None) -> float:
+def probability_of_conformity(result: Result, limits: Limits) -> float:
     """Return the probability that the true value lies within the limits (JCGM 106:2012, clause 7)."""
-    error: Law = law(form)
-    if form.standard_uncertainty == 0:
-        return float((low is None or low <= form.value) and (high is None or form.value <= high))
-    above = 1.0 if high is None else error.cumulative(high - form.value)
-    below = 0.0 if low is None else error.cumulative(low - form.value)
+    if result.standard_uncertainty == 0:
+        return float(limits.hold(result.value))
+    above = 1.0 if math.isinf(limits.high) else result.probability_at_most(limits.high)
+    below = 0.0 if math.isinf(limits.low) else result.probability_at_most(limits.low)
     return min(1.0, max(0.0, above - below))
 
 
@@ -62,3 +103,20 @@ def verdict(decisions: Iterable[Decision]) -> Verdict:
     if "not measured" in found:
         return "incomplete"
     return "undecided" if "undecided" in found else "accepted"
+
+
+_STATEMENTS: dict[Rule, str] = {
+    "simple": "Simple acceptance (JCGM 106:2012, 8.2): the value alone decides and the risk of a wrong decision is "
+    "shared; near the limit it reaches one half.",
+    "guarded": "Guarded decision (JCGM 106:2012, 8.3): a pass or a fail keeps a guard band of {factor:g} times the "
+    "expanded uncertainty from the limit; between them the measurement cannot decide.",
+    "guarded-acceptance": "Guarded acceptance (JCGM 106:2012, 8.3.2): only a value that keeps a guard band of "
+    "{factor:g} times the expanded uncertainty inside the limit passes; all else fails.",
+    "guarded-rejection": "Guarded rejection (JCGM 106:2012, 8.3.3): only a value that lies more than {factor:g} times "
+    "the expanded uncertainty outside the limit fails; all else passes.",
+}
+
+
+def statement(rule: Rule, guard_factor: float) -> str:
+    """Return the rule in words, as ISO/IEC 17025, 7.8.6.2 asks of a report."""
+    return _STATEMENTS[rule].format(factor=guard_factor)

@@ -6,8 +6,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from ..settings.acceptance import Rule
+
 Number = Annotated[float, Field(allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Probability = Annotated[float, Field(ge=0, le=1)]
 Share = Annotated[float, Field(ge=0, le=1 + 1e-9)]
 
 
@@ -23,6 +26,9 @@ class BudgetEntry(_Model):
     share: Share
     distribution: Literal["normal", "rectangular", "mixed"]
     degrees_of_freedom: Annotated[float | None, Field(gt=0, description="null: infinite")]
+    expanded_uncertainty_if_halved: Annotated[
+        float | None, Field(ge=0, description="U with this source halved; null: it would change little")
+    ]
 
 
 class QuantityEntry(_Model):
@@ -68,10 +74,28 @@ class CriterionEntry(_Model):
     min: Number | None = None
     max: Number | None = None
     unit: str
-    rule: Literal["guarded", "simple"]
+    rule: Rule
+    statement: Annotated[str, Field(description="the decision rule in words")]
+    guard_factor: Annotated[float | None, Field(ge=0, description="guard band over expanded uncertainty")] = None
     reason: str | None = None
     decision: Literal["pass", "fail", "undecided", "not measured"]
-    probability_of_conformity: Annotated[float | None, Field(ge=0, le=1)] = None
+    probability_of_conformity: Probability | None = None
+    acceptance_interval: Annotated[
+        list[Number | None] | None,
+        Field(min_length=2, max_length=2, description="values that pass; null: no end on this side, or no room"),
+    ] = None
+    specific_consumer_risk: Annotated[
+        Probability | None, Field(description="probability that this pass is wrong; null: not a pass")
+    ] = None
+    specific_producer_risk: Annotated[
+        Probability | None, Field(description="probability that this fail is wrong; null: not a fail")
+    ] = None
+    global_consumer_risk: Annotated[
+        Probability | None, Field(description="share of all units that pass though they do not conform")
+    ] = None
+    global_producer_risk: Annotated[
+        Probability | None, Field(description="share of all units that fail though they conform")
+    ] = None
 
 
 class ProblemEntry(_Model):

@@ -6,9 +6,17 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
+from ..units import parse
 from .fields import Strict
 
-Rule = Literal["guarded", "simple"]
+Rule = Literal["guarded", "simple", "guarded-acceptance", "guarded-rejection"]
+
+
+class ProcessSpread(Strict):
+    """How units of this make scatter before any is measured: text with a unit ("0.12 ohm")."""
+
+    mean: str
+    standard_deviation: str
 
 
 class Criterion(Strict):
@@ -18,6 +26,10 @@ class Criterion(Strict):
     min: str | int | float | None = None
     max: str | int | float | None = None
     rule: Rule | None = None
+    guard_factor: Annotated[float | None, Field(ge=0, description="in place of that of the set")] = None
+    process: Annotated[
+        ProcessSpread | None, Field(description="gives the global risks of consumer and producer (JCGM 106:2012, 9)")
+    ] = None
     reason: str | None = None
 
     @model_validator(mode="after")
@@ -42,3 +54,10 @@ class AcceptanceSet(Strict):
 def limit_text(value: Any) -> str | None:
     """Return a limit as written text."""
     return None if value is None else str(value)
+
+
+def difference(text: str, kind: str) -> float:
+    """Return a written difference of two values of ``kind`` in SI. Raises ``ValueError`` as ``parse`` does."""
+    if kind == "temperature":
+        return parse(text.replace("degC", "K").replace("°C", "K"), "temperature_difference").value
+    return parse(text, kind).value

@@ -15,7 +15,7 @@ from ..procedures import procedures
 from ..procedures.base import Condition
 from ..quantities import quantities
 from ..units import Measured, conversion, parse
-from .acceptance import AcceptanceSet
+from .acceptance import AcceptanceSet, ProcessSpread, difference
 from .documents import Document, read_document
 from .fields import Strict
 from .layout import BUILTIN, Layout
@@ -189,12 +189,29 @@ def _check_criteria(document: Document, found: AcceptanceSet) -> None:
                 limits[side] = parse(str(value), known.kind).value
             except ValueError as error:
                 problems.append(Problem(str(error), document.shown, document.line(("criteria", index, side)), side))
+        if criterion.process is not None:
+            problems.extend(_process_problems(document, index, criterion.process, known.kind))
         if len(limits) == 2 and limits["min"] > limits["max"]:
             problems.append(
                 Problem(f"'min' lies above 'max' for {criterion.quantity}", document.shown, document.line(where), "min")
             )
     if problems:
         raise InputError(problems)
+
+
+def _process_problems(document: Document, index: int, process: ProcessSpread, kind: str) -> list[Problem]:
+    problems = []
+    readers = {"mean": lambda text: parse(text, kind).value, "standard_deviation": lambda text: difference(text, kind)}
+    for key, read in readers.items():
+        where = ("criteria", index, "process", key)
+        try:
+            value = read(getattr(process, key))
+        except ValueError as error:
+            problems.append(Problem(str(error), document.shown, document.line(where), key))
+            continue
+        if key == "standard_deviation" and value <= 0:
+            problems.append(Problem("the spread of a process is positive", document.shown, document.line(where), key))
+    return problems
 
 
 def load_settings(path: Path, overrides: Mapping[str, Any] | None = None) -> RunSettings:

@@ -1,0 +1,63 @@
+"""One criterion against one result: the row of ``results.json``."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from ..procedures.base import Quantity
+from ..quantities import quantities
+from ..settings.acceptance import AcceptanceSet, Criterion, Rule, difference
+from ..uncertainty.result import Result
+from ..units import from_si, parse
+from .risk import Process, global_risk, specific_risk
+from .rules import Limits, decide, probability_of_conformity, statement, zones
+
+
+def criterion_row(
+    criterion: Criterion, acceptance: AcceptanceSet, best: Mapping[str, Result], probability: float
+) -> dict[str, Any]:
+    """Return the decision on a criterion with its probability, zones, risks and the rule in words."""
+    quantity = quantities()[criterion.quantity]
+    rule: Rule = criterion.rule or acceptance.rule
+    factor = acceptance.guard_factor if criterion.guard_factor is None else criterion.guard_factor
+    written = {side: value for side in ("min", "max") if (value := getattr(criterion, side)) is not None}
+    si = {side: parse(str(value), quantity.kind).value for side, value in written.items()}
+    limits = Limits(si.get("min", -math.inf), si.get("max", math.inf))
+    row: dict[str, Any] = {"quantity": criterion.quantity}
+    row |= {side: from_si(value, quantity.unit, quantity.kind) for side, value in si.items()}
+    row |= {"unit": quantity.unit, "rule": rule, "statement": statement(rule, factor)}
+    if rule != "simple":
+        row["guard_factor"] = factor
+    if criterion.reason:
+        row["reason"] = criterion.reason
+    result = best.get(criterion.quantity)
+    if result is None:
+        return row | {"decision": "not measured"}
+    cover = result.interval(probability)
+    below, above = factor * (result.value - cover.low), factor * (cover.high - result.value)
+    decision = decide(result.value, below, above, limits, rule)
+    conformity = probability_of_conformity(result, limits)
+    found = zones(limits, below, above, rule)
+    risk = specific_risk(decision, conformity)
+    row |= {
+        "decision": decision,
+        "probability_of_conformity": conformity,
+        "acceptance_interval": _ends(found.accept, quantity),
+        "specific_consumer_risk": risk.consumer,
+        "specific_producer_risk": risk.producer,
+    }
+    if found.accept.low > found.accept.high:
+        row["acceptance_interval"] = None
+        row["statement"] += " Here the guard bands leave no room between the limits: no value could pass."
+    if criterion.process is not None:
+        mean = parse(criterion.process.mean, quantity.kind).value
+        process = Process(mean, difference(criterion.process.standard_deviation, quantity.kind))
+        risks = global_risk(process, limits, found, result)
+        row |= {"global_consumer_risk": risks.consumer, "global_producer_risk": risks.producer}
+    return row
+
+
+def _ends(zone: Limits, quantity: Quantity) -> list[float | None]:
+    return [from_si(end, quantity.unit, quantity.kind) if math.isfinite(end) else None for end in (zone.low, zone.high)]
