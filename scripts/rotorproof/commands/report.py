@@ -60,10 +60,13 @@ def run(args: argparse.Namespace) -> int:
         wanted = [name for name in args.units if name in plan.units]
         targets = [f"{plan.reports}/{name}/report.pdf" for name in wanted]
         refused = [name for name in plan.refused if not args.units or name in args.units]
-        status = 0
+        status, unclear = 0, []
         if not args.units or targets:
-            status = _workflow(targets, args, overrides)
+            status, unclear = _workflow(targets, args, overrides)
     rows = [_row(reports, name) for name in (wanted if args.units else plan.units)]
+    if unclear and any(row["verdict"] == "not reported" for row in rows):
+        # A step failed for another reason than a refused unit: what the workflow said is all there is to go by.
+        print("\n".join(unclear), file=sys.stderr)
     rows += [{"unit": name, "verdict": "not reported", "reason": plan.refused[name][0]["message"]} for name in refused]
     _print(rows, plan, reports, as_json=args.json)
     failed = refused or any(row["verdict"] == "not reported" for row in rows)
@@ -82,7 +85,8 @@ def _overrides(pairs: Iterable[str]) -> dict[str, Any]:
     return found
 
 
-def _workflow(targets: list[str], args: argparse.Namespace, overrides: dict[str, Any]) -> int:
+def _workflow(targets: list[str], args: argparse.Namespace, overrides: dict[str, Any]) -> tuple[int, list[str]]:
+    """Run the workflow; return its exit status and the lines that may explain a failure."""
     command = [
         sys.executable,
         "-m",
@@ -105,9 +109,7 @@ def _workflow(targets: list[str], args: argparse.Namespace, overrides: dict[str,
         process.terminate()
         process.wait()
         raise
-    if status != 0 and unclear:
-        print("\n".join(unclear), file=sys.stderr)
-    return status
+    return status, unclear
 
 
 def _follow(stream: IO[str], *, quiet: bool) -> list[str]:

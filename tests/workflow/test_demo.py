@@ -1,0 +1,65 @@
+"""The demo: its logs are what the simulator writes, its intervals hold the truth, its planted faults are named."""
+
+from __future__ import annotations
+
+import filecmp
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from rotorproof.fitting.unit_fit import TestLog, best_forms, fit_unit
+from rotorproof.logs.unit_logs import read_unit
+from rotorproof.procedures.base import Log
+from rotorproof.settings.load import conditions_of, load_project, load_settings
+from rotorproof.uncertainty.coverage import interval
+from tests.simulation.demo.__main__ import write_demo
+
+ROOT = Path(__file__).parents[2]
+TRUTH = json.loads((ROOT / "tests/data/demo-truth.json").read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def fits() -> dict[str, Any]:
+    """Return the fit of every demo unit."""
+    settings = load_settings(ROOT / "config/config.yaml")
+    project = load_project(settings, ROOT / "config", ROOT)
+    assert not project.refused
+    found = {}
+    for name, unit in project.units.items():
+        readings = read_unit(name, unit.folder, unit.file.tests, unit.layouts)
+        assert not readings.problems
+        logs = []
+        for test, columns in zip(unit.file.tests, readings.columns, strict=True):
+            assert columns is not None
+            written = conditions_of(test)
+            values = {key: measured.value for key, measured in written.items()}
+            logs.append(TestLog(test, Log(test.label or test.procedure, columns, values), written))
+        found[name] = fit_unit(unit.file, logs, settings, unit.shown)
+    return found
+
+
+def test_the_committed_logs_are_what_the_simulator_writes(tmp_path: Path) -> None:
+    truth = write_demo(tmp_path)
+    for name in truth:
+        ours, committed = tmp_path / name, ROOT / "raw" / name
+        names = sorted(path.name for path in ours.iterdir())
+        assert names == sorted(path.name for path in committed.iterdir())
+        _, different, missing = filecmp.cmpfiles(ours, committed, names, shallow=False)
+        assert not different and not missing
+    assert json.loads(json.dumps(truth)) == TRUTH
+
+
+@pytest.mark.parametrize(("unit", "quantity"), [(unit, name) for unit in TRUTH for name in TRUTH[unit]])
+def test_the_interval_holds_the_simulators_truth(fits: dict[str, Any], unit: str, quantity: str) -> None:
+    forms = best_forms(fits[unit].outcomes)
+    for part in fits[unit].derived:
+        forms |= part.forms
+    cover = interval(forms[quantity])
+    slack = 1e-9 * abs(TRUTH[unit][quantity])
+    assert cover.low - slack <= TRUTH[unit][quantity] <= cover.high + slack
+
+
+def test_no_procedure_failed_unforeseen(fits: dict[str, Any]) -> None:
+    assert [fit.tracebacks for fit in fits.values() if fit.tracebacks] == []
