@@ -15,15 +15,14 @@ import re
 import subprocess
 import sys
 import time
-from collections.abc import Iterable
 from pathlib import Path
 from typing import IO, Any
 
 from ..decision.reasons import reason
 from ..jsonio import read_json
 from ..workflow import Plan
+from ._project import ROOT, overrides
 
-ROOT = Path(__file__).resolve().parents[3]
 _STEP = re.compile(r"^(\d+) of (\d+) steps")
 _JOB = re.compile(r"^(?:Job \d+|localrule \w+): (.+)$")
 
@@ -41,8 +40,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the workflow and print the verdicts."""
-    overrides = _overrides(args.config)
-    plan = Plan.load(ROOT, overrides)
+    settings = overrides(args.config)
+    plan = Plan.load(ROOT, settings)
     reports = ROOT / plan.reports
     unknown = [name for name in args.units if name not in plan.units and name not in plan.refused]
     if unknown:
@@ -62,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
         refused = [name for name in plan.refused if not args.units or name in args.units]
         status, unclear = 0, []
         if not args.units or targets:
-            status, unclear = _workflow(targets, args, overrides)
+            status, unclear = _workflow(targets, args, settings)
     rows = [_row(reports, name) for name in (wanted if args.units else plan.units)]
     if unclear and any(row["verdict"] == "not reported" for row in rows):
         # A step failed for another reason than a refused unit: what the workflow said is all there is to go by.
@@ -73,19 +72,7 @@ def run(args: argparse.Namespace) -> int:
     return 1 if failed else min(status, 1)
 
 
-def _overrides(pairs: Iterable[str]) -> dict[str, Any]:
-    import yaml
-
-    found = {}
-    for pair in pairs:
-        key, separator, value = pair.partition("=")
-        if not separator:
-            raise SystemExit(f"error: --config takes KEY=VALUE, not {pair!r}")
-        found[key] = yaml.safe_load(value)
-    return found
-
-
-def _workflow(targets: list[str], args: argparse.Namespace, overrides: dict[str, Any]) -> tuple[int, list[str]]:
+def _workflow(targets: list[str], args: argparse.Namespace, settings: dict[str, Any]) -> tuple[int, list[str]]:
     """Run the workflow; return its exit status and the lines that may explain a failure."""
     command = [
         sys.executable,
@@ -97,8 +84,8 @@ def _workflow(targets: list[str], args: argparse.Namespace, overrides: dict[str,
         str(ROOT),
     ]
     command += ["--cores", str(args.cores), "--keep-going", "--rerun-incomplete", "--nolock", "--nocolor"]
-    if overrides:
-        command += ["--config", *(f"{key}={json.dumps(value)}" for key, value in overrides.items())]
+    if settings:
+        command += ["--config", *(f"{key}={json.dumps(value)}" for key, value in settings.items())]
     command += ["--", *targets] if targets else []
     process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
     assert process.stderr is not None

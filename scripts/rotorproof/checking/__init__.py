@@ -1,0 +1,1 @@
+"""Is a log what it seems? Cheap looks at the readings before anything is fitted."""

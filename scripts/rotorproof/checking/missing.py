@@ -1,0 +1,42 @@
+"""What a unit still needs for its acceptance set, and what its tests need from each other."""
+
+from __future__ import annotations
+
+from ..derivations import derivations
+from ..procedures import procedures
+from ..settings.acceptance import AcceptanceSet
+from ..settings.unit import UnitFile
+
+
+def missing(file: UnitFile, acceptance: AcceptanceSet | None) -> list[str]:
+    """Return one sentence for each thing that is missing."""
+    listed = {test.procedure for test in file.tests}
+    given = {name for procedure in listed for name in procedures()[procedure].gives}
+    derived: dict[str, list[str]] = {}
+    for derivation in derivations().values():
+        for name in derivation.gives:
+            derived[name] = [need.quantity for need in derivation.needs if need.required]
+    lines = []
+    for criterion in acceptance.criteria if acceptance else []:
+        name = criterion.quantity
+        if name in given:
+            continue
+        if name in derived:
+            lacking = [need for need in derived[name] if need not in given and need not in derived]
+            lines += [f"{name} needs {need}; {_ways(need, file.kind)}" for need in lacking]
+            continue
+        lines.append(f"no test gives {name}; {_ways(name, file.kind)}")
+    for procedure in sorted(listed, key=lambda name: procedures()[name].order):
+        for need in procedures()[procedure].needs:
+            if need.required and need.quantity not in given:
+                lines.append(f"{procedure} needs {need.quantity} ({need.why}); {_ways(need.quantity, file.kind)}")
+    return list(dict.fromkeys(lines))
+
+
+def _ways(quantity: str, kind: str) -> str:
+    ways = [p.name for p in procedures().values() if quantity in p.gives and kind in p.unit_kinds]
+    return (
+        f"add {' or '.join(ways)}"
+        if ways
+        else f"it comes from the configuration or nameplate, not from a test of a {kind}"
+    )

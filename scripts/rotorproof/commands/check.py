@@ -1,0 +1,96 @@
+"""Check everything in raw/ in seconds, without fitting.
+
+Reads every unit.yaml and every log, names each cell that cannot be used, says how long each log is and whether it
+looks plausible (a unit wrong by a thousand, degrees for radians, an inverted or clipped channel, too few samples),
+and lists what is missing for the acceptance set. The exit status is 1 if anything cannot be used; warnings alone
+leave it 0.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+
+from ..checking.unit_check import LogCheck, UnitCheck, check_unit
+from ..errors import Problem
+from ._project import overrides, project
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's arguments."""
+    parser.add_argument("units", nargs="*", metavar="UNIT", help="units to check (default: all)")
+    parser.add_argument("--config", nargs="+", default=[], metavar="KEY=VALUE", help="override settings")
+    parser.add_argument("--json", action="store_true", help="print what was found as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check the units and print what was found."""
+    found = project(overrides(args.config))
+    names = [*found.units, *found.refused]
+    unknown = [name for name in args.units if name not in names]
+    if unknown:
+        print(f"error: no such unit: {', '.join(unknown)}; there are: {', '.join(names) or 'none'}", file=sys.stderr)
+        return 2
+    wanted = args.units or sorted(names)
+    refused = {name: found.refused[name] for name in wanted if name in found.refused}
+    checks = [check_unit(found.units[name]) for name in wanted if name in found.units]
+    errors = [*found.problems, *(problem for problems in refused.values() for problem in problems)]
+    errors += [p for check in checks for log in check.logs for p in log.problems if p.severity == "error"]
+    if args.json:
+        print(json.dumps(_json(checks, refused, found.problems), indent=2))
+        return 1 if errors else 0
+    for problem in found.problems:
+        print(problem)
+    for check in checks:
+        _print(check)
+    for name, problems in refused.items():
+        print(f"{name}: cannot be used")
+        for problem in problems:
+            print(f"    {problem}")
+    if not names and not found.problems:
+        print("raw/ holds no units yet; 'make unit' makes one")
+    warnings = sum(p.severity == "warning" for check in checks for log in check.logs for p in log.problems)
+    print(f"{len(wanted)} unit{'s' * (len(wanted) != 1)} checked: {len(errors)} errors, {warnings} warnings")
+    return 1 if errors else 0
+
+
+def _print(check: UnitCheck) -> None:
+    print(f"{check.unit} ({check.kind}, acceptance {check.acceptance or 'none'})")
+    for log in check.logs:
+        print(f"  {log.procedure}: {log.log}{_extent(log)}")
+        for problem in log.problems:
+            print(f"    {problem}")
+    if not check.logs:
+        print("  no tests listed in unit.yaml yet")
+    for line in check.missing:
+        print(f"  missing: {line}")
+
+
+def _extent(log: LogCheck) -> str:
+    if not log.rows:
+        return ""
+    parts = [f"{log.rows} rows", f"{len(log.columns)} columns"]
+    if log.duration is not None:
+        parts.append(f"{log.duration:.4g} s")
+    if log.sample_rate is not None:
+        parts.append(f"{log.sample_rate:.4g} Hz")
+    state = "" if log.problems else ", looks plausible"
+    return f": {', '.join(parts)}{state}"
+
+
+def _json(checks: list[UnitCheck], refused: dict[str, list[Problem]], problems: list[Problem]) -> dict[str, object]:
+    return {
+        "units": [
+            {
+                "unit": check.unit,
+                "kind": check.kind,
+                "acceptance": check.acceptance,
+                "logs": [log.as_json() for log in check.logs],
+                "missing": check.missing,
+            }
+            for check in checks
+        ],
+        "refused": {name: [problem.as_json() for problem in found] for name, found in refused.items()},
+        "problems": [problem.as_json() for problem in problems],
+    }

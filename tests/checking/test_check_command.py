@@ -1,0 +1,54 @@
+"""The check command on a small project."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from rotorproof.__main__ import main
+from rotorproof.commands import _project
+from tests.errors.bench import Bench
+
+
+@pytest.fixture
+def bench(tmp_path, monkeypatch):
+    monkeypatch.setattr(_project, "ROOT", tmp_path)
+    return Bench(tmp_path).build()
+
+
+def test_sound_units(bench, capsys):
+    assert main(["check"]) == 0
+    out = capsys.readouterr().out
+    assert "winding-resistance: steps.csv: 10 rows, 6 columns, looks plausible" in out
+    assert "2 units checked: 0 errors, 0 warnings" in out
+    assert "missing" not in out
+
+
+def test_errors_warnings_and_what_is_missing(bench, capsys):
+    bench.edit("raw/BAD/steps.csv", "2.5000", "x")
+    bench.edit("raw/GOOD/steps.csv", "voltage_bc [V]", "voltage_bc [kV]")
+    bench.edit(
+        "config/acceptance/small.yaml", "criteria:", "criteria:\n  - {quantity: insulation_resistance, min: 5 Mohm}"
+    )
+    assert main(["check"]) == 1
+    out = capsys.readouterr().out
+    assert "error: BAD/steps.csv, line 6, column 'current_ab': 'x' is not a number" in out
+    assert "missing: no test gives insulation_resistance; add insulation-resistance" in out
+    assert "1000 times" in out
+
+
+def test_refused_unit_json_and_unknown_name(bench, capsys):
+    bench.edit("raw/BAD/unit.yaml", "36 V", "36")
+    assert main(["check", "--json"]) == 1
+    found = json.loads(capsys.readouterr().out)
+    assert found["refused"]["BAD"][0]["line"] == 4
+    assert found["units"][0]["logs"][0]["rows"] == 10
+    assert main(["check", "GOOD"]) == 0
+    assert main(["check", "NONE"]) == 2
+
+
+def test_settings_that_cannot_be_used(bench, capsys):
+    (bench.root / "config" / "config.yaml").write_text("config_version: 2\n")
+    assert main(["check"]) == 2
+    assert "config/config.yaml, line 1" in capsys.readouterr().err
