@@ -30,13 +30,9 @@ def resolved(path: Path, layout: Layout, shown: str) -> tuple[Layout, list[Probl
     """
     if AUTO not in (layout.encoding, layout.delimiter, layout.decimal):
         return layout, []
-    raw = b""
-    for piece in unpacked(path, shown, _SAMPLE):
-        raw += piece
-        if len(raw) >= _SAMPLE:
-            break
+    raw = _sample(path, shown)
     encoding = _encoding(raw, shown) if layout.encoding == AUTO else layout.encoding
-    text = codecs.getincrementaldecoder(encoding)(errors="replace").decode(raw[:_SAMPLE])
+    text = codecs.getincrementaldecoder(encoding)(errors="replace").decode(raw)
     rows = _rows(text, layout, whole=len(raw) < _SAMPLE)
     if not rows:
         raise InputError(Problem("the log is empty; export it again", file=shown))
@@ -50,6 +46,22 @@ def resolved(path: Path, layout: Layout, shown: str) -> tuple[Layout, list[Probl
         severity="warning",
     )
     return found, [note]
+
+
+def sample_rows(path: Path, layout: Layout, shown: str) -> list[list[str]]:
+    """Return the first rows as cells, header first, in a dialect that is known."""
+    raw = _sample(path, shown)
+    text = codecs.getincrementaldecoder(layout.encoding)(errors="replace").decode(raw)
+    return [_split(line, layout.delimiter) for _, line in _rows(text, layout, whole=len(raw) < _SAMPLE)]
+
+
+def _sample(path: Path, shown: str) -> bytes:
+    raw = b""
+    for piece in unpacked(path, shown, _SAMPLE):
+        raw += piece
+        if len(raw) >= _SAMPLE:
+            break
+    return raw[:_SAMPLE]
 
 
 def _encoding(raw: bytes, shown: str) -> str:

@@ -1,0 +1,64 @@
+"""Propose a layout for an unknown CSV file, to be confirmed by whoever knows the logger.
+
+Finds the text encoding, the delimiter, the decimal sign and the header, and guesses what each column means from its
+name and unit. Nothing is guessed in silence: every line of the proposal says what it rests on, and what could be read
+in two ways is asked for. Without --write the proposal goes to the screen; with it, to config/layouts/NAME.yaml.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+from pathlib import Path
+
+from ..drafts.layout_file import Proposal, propose, render
+from ..errors import InputError, Problem
+from ..jsonio import write_bytes
+from ._project import ROOT, ask, on_terminal
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's arguments."""
+    parser.add_argument("file", type=Path, metavar="FILE", help="an export of the logger or scope")
+    parser.add_argument("--name", help="name of the layout (default: from the file's name)")
+    parser.add_argument(
+        "--write", action="store_true", help="write config/layouts/NAME.yaml; never over an existing one"
+    )
+    parser.add_argument("--delimiter", help="the delimiter, where it cannot be told (one character, or 'whitespace')")
+    parser.add_argument("--decimal", choices=(".", ","), help="the decimal sign, where it cannot be told")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Propose the layout, ask on a terminal, and print or write it."""
+    name = args.name or re.sub(r"[^A-Za-z0-9._-]+", "-", args.file.name.split(".")[0]).strip("-.") or "logger"
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}", name):
+        raise InputError(Problem(f"--name {name!r}: a name holds letters, digits, '-', '_' and '.'"))
+    target = ROOT / "config" / "layouts" / f"{name}.yaml"
+    if args.write and target.exists():
+        raise InputError(
+            Problem(f"config/layouts/{name}.yaml exists already; nothing was changed. Give another --name")
+        )
+    proposal = propose(args.file, str(args.file), delimiter=args.delimiter, decimal=args.decimal)
+    if on_terminal() and args.write:
+        _confirm(proposal)
+    text = render(proposal, args.file.name)
+    if not args.write:
+        print(text, end="")
+        return 0
+    write_bytes(target, text.encode())
+    print(f"wrote config/layouts/{name}.yaml; use it with 'layout: {name}' in unit.yaml, after a look at every line")
+    return 0
+
+
+def _confirm(proposal: Proposal) -> None:
+    from ..columns import COLUMNS
+
+    for column in proposal.columns:
+        guess = column.canonical or ""
+        answer = ask(f"column {column.number} {column.header!r}: which quantity ('-' for none)", guess or "-")
+        while answer != "-" and answer not in COLUMNS:
+            answer = ask(f"{answer!r} is not one of: {', '.join(COLUMNS)}; which", guess or "-")
+        column.canonical = None if answer == "-" else answer
+        if column.canonical:
+            column.unit = ask("  its unit", column.unit or "") or column.unit
+            column.reason = "confirmed on the terminal"

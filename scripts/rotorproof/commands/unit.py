@@ -1,0 +1,113 @@
+"""Start a unit: write raw/NAME/unit.yaml with comments, and an empty log with the right headers for each test.
+
+Nothing that exists is overwritten. On a terminal, what is not given on the command line is asked for. What a test
+must state beside its log stands in unit.yaml as a comment to fill in; 'rotorproof check' says what is still open.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+from pathlib import Path
+
+from ..drafts.unit_file import Draft, draft_log, draft_unit, tests_for
+from ..errors import InputError, Problem
+from ..jsonio import write_bytes
+from ..procedures import procedures
+from ..settings.load import SettingsFolder, load_settings
+from ._project import ROOT, ask, on_terminal, overrides
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}")
+_KINDS = ("motor", "controller", "drive")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's arguments."""
+    parser.add_argument("--name", help="name of the unit and of its folder: letters, digits, '-', '_', '.'")
+    parser.add_argument("--kind", choices=_KINDS, help="what is under test")
+    parser.add_argument("--acceptance", metavar="SET", help="acceptance set: a file of config/acceptance/")
+    parser.add_argument(
+        "--tests",
+        nargs="+",
+        metavar="PROCEDURE",
+        help="tests to prepare (default: those the acceptance set needs, else all of the kind)",
+    )
+    parser.add_argument("--operator", help="who measures")
+    parser.add_argument("--rated-voltage", metavar="VALUE", help="from the nameplate, with unit: '36 V'")
+    parser.add_argument("--rated-power", metavar="VALUE", help="from the nameplate, with unit: '250 W'")
+    parser.add_argument("--rated-speed", metavar="VALUE", help="from the nameplate, with unit: '230 rpm'")
+    parser.add_argument("--pole-pairs", type=int, metavar="N", help="pole pairs of the motor")
+    parser.add_argument("--config", nargs="+", default=[], metavar="KEY=VALUE", help="override settings")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the unit's folder."""
+    settings = load_settings(ROOT / "config" / "config.yaml", overrides(args.config))
+    folder = SettingsFolder(ROOT / "config")
+    sets = folder.names("acceptance")
+    asked = on_terminal()
+    name = args.name or (ask("name of the unit") if asked else "")
+    if not _NAME.fullmatch(name):
+        raise _wrong(f"--name {name!r}: a name holds letters, digits, '-', '_' and '.' and begins with letter or digit")
+    target = ROOT / settings.raw_dir / name
+    if target.exists():
+        raise _wrong(f"{_shown(target)} exists already; nothing was changed. Choose another name or edit what is there")
+    kind = args.kind or (ask("kind", "motor", _KINDS) if asked else "")
+    if not kind:
+        raise _wrong(f"--kind is needed: {', '.join(_KINDS)}")
+    acceptance = args.acceptance or (ask("acceptance set, empty for none", "", sets) if asked and sets else "")
+    if acceptance and acceptance not in sets:
+        raise _wrong(f"there is no acceptance set {acceptance!r}; there are: {', '.join(sets) or 'none'}")
+    limits = folder.acceptance(acceptance) if acceptance else None
+    wanted = args.tests or tests_for(kind, limits)
+    for procedure in wanted:
+        known = procedures().get(procedure)
+        if known is None or kind not in known.unit_kinds:
+            fitting = [p.name for p in procedures().values() if kind in p.unit_kinds]
+            raise _wrong(f"{procedure!r} is no test of a {kind}; there are: {', '.join(fitting)}")
+    nameplate = _nameplate(args, kind, asked)
+    operator = args.operator or (ask("operator, empty to fill in later") if asked else "")
+    draft = Draft(name, kind, acceptance or None, operator or None, nameplate, tuple(dict.fromkeys(wanted)))
+    text = draft_unit(draft)
+    for procedure in draft.tests:
+        write_bytes(target / f"{procedure}.csv", draft_log(procedures()[procedure]).encode())
+    write_bytes(target / "unit.yaml", text.encode())
+    print(f"wrote {_shown(target)}/unit.yaml and {len(draft.tests)} empty logs")
+    print(f"next: fill in unit.yaml (instruments and their accuracy), then 'python -m rotorproof plan {name}'")
+    return 0
+
+
+def _nameplate(args: argparse.Namespace, kind: str, asked: bool) -> dict[str, str]:
+    questions = {"rated_voltage": "rated voltage, e.g. 36 V", "rated_power": "rated power, e.g. 250 W"}
+    if kind != "controller":
+        questions |= {"rated_speed": "rated speed, e.g. 230 rpm", "pole_pairs": "pole pairs"}
+    found = {}
+    for key, question in questions.items():
+        value = getattr(args, key)
+        if value is None and asked:
+            value = ask(f"{question}; empty if not known")
+        if value not in (None, ""):
+            found[key] = str(value)
+    _check_nameplate(found)
+    return found
+
+
+def _check_nameplate(found: dict[str, str]) -> None:
+    from pydantic import ValidationError
+
+    from ..settings.unit import Nameplate
+
+    try:
+        Nameplate.model_validate(found)
+    except ValidationError as error:
+        entry = error.errors(include_url=False)[0]
+        message = str(entry.get("ctx", {}).get("error", entry["msg"]))
+        raise _wrong(f"--{str(entry['loc'][0]).replace('_', '-')}: {message}") from None
+
+
+def _wrong(message: str) -> InputError:
+    return InputError(Problem(message))
+
+
+def _shown(path: Path) -> str:
+    return str(path.relative_to(ROOT)) if path.is_relative_to(ROOT) else str(path)
