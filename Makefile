@@ -47,6 +47,22 @@ help: ## List the targets
 report: ready ## Make the acceptance reports (ARGS="..." is handed on)
 	@$(ROTORPROOF) report $(ARGS)
 
+.PHONY: check
+check: ready ## Check the raw logs in seconds, without fitting (ARGS="UNIT ...")
+	@$(ROTORPROOF) check $(ARGS)
+
+.PHONY: unit
+unit: ready ## Start a new unit; asks what it needs (ARGS="--name X --kind motor")
+	@$(ROTORPROOF) unit $(ARGS)
+
+.PHONY: plan
+plan: ready ## Make printable bench sheets for the tests of a unit (ARGS="UNIT ...")
+	@$(ROTORPROOF) plan $(ARGS)
+
+.PHONY: layout
+layout: ready ## Propose a layout for an unknown export (ARGS="FILE --write")
+	@$(ROTORPROOF) layout $(ARGS)
+
 # ----- Environment
 
 .PHONY: setup

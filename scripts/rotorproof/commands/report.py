@@ -59,7 +59,8 @@ def run(args: argparse.Namespace) -> int:
         wanted = [name for name in args.units if name in plan.units]
         targets = [f"{plan.reports}/{name}/report.pdf" for name in wanted]
         refused = [name for name in plan.refused if not args.units or name in args.units]
-        status, unclear = 0, []
+        status = 0
+        unclear: list[str] = []
         if not args.units or targets:
             status, unclear = _workflow(targets, args, settings)
     rows = [_row(reports, name) for name in (wanted if args.units else plan.units)]
