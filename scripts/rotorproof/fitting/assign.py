@@ -103,6 +103,21 @@ def assign(
     return Assigned(errors, uncertain, list(problems.values()))
 
 
+def instrument_of(unit: UnitFile, test: Test, name: str, kind: str) -> str | None:
+    """Return the key of the instrument that read a column or condition; ``None`` if that cannot be told."""
+    candidates = _candidates(unit, kind)
+    named = test.instruments.get(name)
+    if named is not None:
+        return named
+    return candidates[0] if len(candidates) == 1 else None
+
+
+def _candidates(unit: UnitFile, kind: str) -> list[str]:
+    if kind not in _KINDS:
+        return []
+    return [key for key, i in unit.instruments.items() if getattr(i.accuracy, kind) is not None]
+
+
 def _instrument(
     unit: UnitFile,
     test: Test,
@@ -115,7 +130,7 @@ def _instrument(
     if kind not in _KINDS:
         return None
     named = test.instruments.get(name)
-    candidates = [key for key, i in unit.instruments.items() if getattr(i.accuracy, kind) is not None]
+    candidates = _candidates(unit, kind)
     if named is not None:
         if named in candidates:
             return named

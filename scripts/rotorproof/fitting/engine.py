@@ -58,6 +58,8 @@ class Outcome:
     conditions: Mapping[str, float] = field(default_factory=dict)
     #: Those quantities whose distribution a linear form does not describe.
     simulated: Mapping[str, Simulation] = field(default_factory=dict)
+    #: Places of the tests behind this outcome in the unit file.
+    tests: Sequence[int] = ()
 
 
 def run(

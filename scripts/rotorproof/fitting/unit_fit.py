@@ -214,7 +214,8 @@ def _run_one(
     except Exception:
         _unexpected(procedure.name, result, files)
         return
-    result.outcomes.append(outcome)
+    places = [place for place, test in enumerate(unit.tests) if any(test is entry.test for entry in group)]
+    result.outcomes.append(replace(outcome, tests=places))
     result.problems.extend(outcome.fit.warnings)
     for name, reason in outcome.fit.missing.items():
         result.problems.append(Problem(f"{name}: {reason}", file=files, severity="warning", procedure=procedure.name))

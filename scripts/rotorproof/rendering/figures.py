@@ -1,56 +1,133 @@
-"""Draw panels as SVG files."""
+"""Draw panels as SVG files whose bytes depend on the panel alone."""
 
 from __future__ import annotations
 
+import io
+from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
-
-import numpy as np
+from typing import Any
 
 from ..jsonio import write_bytes
-from ..procedures.base import Axis, Panel, Series
-from ..units import conversion
+from ..procedures.base import Panel
+from .style import FALLBACK_FAMILY, FONT_FAMILY, INK, MUTED, RULE, font_files
+from .symbols import unit_text
+
+#: The text width of a report page: figures are drawn in their printed size.
+WIDTH_MM = 180.0
+_MM_PER_INCH = 25.4
+
+
+def figure_name(part: Mapping[str, Any], panel: str) -> str:
+    """Return the file name of a panel of one part of a fit (an outcome or a derivation)."""
+    return f"{part.get('label') or part['name']}-{panel}.svg"
 
 
 def draw(panel: Panel, path: Path) -> None:
-    """Draw one panel to an SVG file whose bytes depend on the panel alone."""
-    import io
+    """Draw one panel to an SVG file, whole or not at all."""
+    write_bytes(path, svg(panel))
+
+
+def svg(panel: Panel) -> bytes:
+    """Return a panel as SVG, letters as outlines so that it looks the same on every computer."""
+    import warnings
 
     import matplotlib as mpl
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
-    with mpl.rc_context({"svg.hashsalt": "rotorproof", "svg.fonttype": "path"}):
-        figure = Figure(figsize=(6.4, 4.2), layout="constrained")
+    from .forms import FORMS
+
+    form = FORMS[panel.form]
+    with mpl.rc_context(), warnings.catch_warnings():
+        mpl.rcdefaults()  # whatever this computer's own settings are
+        mpl.rcParams.update(_settings())
+        _use_our_fonts()
+        # A letter that neither family has is drawn as a box; that is what the reader should see, not a failed job.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        size = (WIDTH_MM / _MM_PER_INCH, form.height(panel) / _MM_PER_INCH)
+        figure = Figure(figsize=size, layout="constrained")
         FigureCanvasSVG(figure)
-        if panel.residuals:
-            main, rest = figure.subplots(2, 1, sharex=True, height_ratios=[3, 1])
-        else:
-            main, rest = figure.subplots(), None
-        for series in panel.series:
-            _series(main, series, panel.x, panel.y)
-        main.set_ylabel(f"{panel.y.title} / {panel.y.unit}")
-        main.legend(fontsize="small")
-        bottom = main
-        if rest is not None and panel.residual_axis:
-            bottom = rest
-            for series in panel.residuals:
-                _series(rest, series, panel.x, panel.residual_axis)
-            rest.axhline(0, color="black", linewidth=0.6)
-            rest.set_ylabel(f"{panel.residual_axis.title} / {panel.residual_axis.unit}")
-        bottom.set_xlabel(f"{panel.x.title} / {panel.x.unit}")
+        form.draw(figure, panel)
         buffer = io.BytesIO()
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-    write_bytes(path, buffer.getvalue())
+        about = {"Title": panel.title, "Date": None, "Creator": None, "Format": None, "Type": None}
+        figure.savefig(buffer, format="svg", metadata=about)
+    return buffer.getvalue()
 
 
-def _series(axes: object, series: Series, x: Axis, y: Axis) -> None:
-    horizontal, vertical = _shown(series.x, x), _shown(series.y, y)
-    if series.role == "fit":
-        axes.plot(horizontal, vertical, label=series.label)  # type: ignore[attr-defined]
-    else:
-        axes.plot(horizontal, vertical, "o", markersize=3, label=series.label)  # type: ignore[attr-defined]
+def alt_text(panel: Mapping[str, Any]) -> str:
+    """Return a description in words of a panel as the fit describes it, for readers who cannot see it."""
+    x, y = panel["x"], panel["y"]
+    shows = {
+        "points": f"{_axis(y)} against {_axis(x)}",
+        "bars": f"Bars of {_axis(y)} over {_axis(x)}",
+        "levels": f"Traces one above the other over {_axis(x)}",
+    }.get(panel["form"], f"{_axis(y)} over {_axis(x)}")
+    by_role: dict[str, list[str]] = {}
+    for series in panel["series"]:
+        by_role.setdefault(series["role"], []).append(series["label"])
+    words = {
+        "measured": "Measured",
+        "fit": "Fitted",
+        "model": "Model",
+        "left out": "Left out of the fit",
+        "limit": "Limit",
+    }
+    parts = [f"{words[role]}: {', '.join(labels)}." for role, labels in by_role.items()]
+    if panel["residuals"] and panel.get("residual_axis"):
+        parts.append(f"Below: residuals ({_axis(panel['residual_axis'])}).")
+    return " ".join([f"{panel['title']}. {shows}.", *parts, panel["caption"]]).strip()
 
 
-def _shown(values: np.ndarray, axis: Axis) -> np.ndarray:
-    to_si = conversion(axis.unit, axis.kind)
-    return (np.asarray(values) - to_si.offset) / to_si.factor
+def _axis(axis: Mapping[str, Any]) -> str:
+    unit = unit_text(axis["unit"])
+    return f"{axis['title'].lower()} in {unit}" if unit else str(axis["title"]).lower()
+
+
+def _settings() -> dict[str, Any]:
+    return {
+        "svg.hashsalt": "rotorproof",
+        "svg.fonttype": "path",
+        "font.family": [FONT_FAMILY, FALLBACK_FAMILY],
+        "font.size": 8.0,
+        "text.parse_math": False,  # a label is text, whatever characters it holds
+        "text.color": INK,
+        "axes.labelcolor": INK,
+        "axes.edgecolor": MUTED,
+        "axes.linewidth": 0.6,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.grid": True,
+        "axes.axisbelow": True,
+        "axes.formatter.useoffset": False,
+        "axes.formatter.limits": (-4, 6),
+        "axes.xmargin": 0.03,
+        "axes.ymargin": 0.06,
+        "grid.color": RULE,
+        "grid.linewidth": 0.4,
+        "xtick.color": MUTED,
+        "ytick.color": MUTED,
+        "xtick.labelcolor": INK,
+        "ytick.labelcolor": INK,
+        "xtick.major.width": 0.6,
+        "ytick.major.width": 0.6,
+        "xtick.major.size": 3,
+        "ytick.major.size": 3,
+        "legend.fontsize": 8.0,
+        "legend.handlelength": 2.6,
+        "legend.columnspacing": 1.4,
+        "hatch.linewidth": 0.6,
+        "figure.constrained_layout.h_pad": 0.02,
+        "figure.constrained_layout.w_pad": 0.02,
+    }
+
+
+@cache
+def _use_our_fonts() -> None:
+    """Make the two families mean our files, not those this computer may have under the same names."""
+    from matplotlib.font_manager import fontManager
+
+    ours = {FONT_FAMILY, FALLBACK_FAMILY}
+    fontManager.ttflist[:] = [entry for entry in fontManager.ttflist if entry.name not in ours]
+    for file in font_files():
+        fontManager.addfont(file.path)

@@ -1,0 +1,9 @@
+"""The forms a panel can have, one module each with ``draw(figure, panel)`` and ``height(panel)``."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+from . import bars, levels, points
+
+FORMS: dict[str, ModuleType] = {"points": points, "bars": bars, "levels": levels}

@@ -1,0 +1,56 @@
+"""Bars side by side at each x (harmonics, losses), told apart by hatching as well as by colour."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from ...procedures.base import Panel
+from ..style import INK
+from ..symbols import axis_label
+from .common import legend, looks, shown, shown_spread
+from .points import draw_limit
+
+#: Up to this many places each gets its tick; beyond, the axis chooses.
+_TICKS = 24
+
+
+def height(panel: Panel) -> float:
+    """Return the height of the figure in millimetres."""
+    del panel
+    return 76.0
+
+
+def draw(figure: Any, panel: Panel) -> None:
+    """Draw the panel into an empty figure."""
+    axes = figure.subplots()
+    standing = [(s, look) for s, look in zip(panel.series, looks(panel.series), strict=True) if s.role != "limit"]
+    places = np.unique(np.concatenate([shown(s.x, panel.x) for s, _ in standing])) if standing else np.zeros(0)
+    pitch = float(np.diff(places).min()) if len(places) > 1 else 1.0
+    width = 0.8 * pitch / max(1, len(standing))
+    for number, (series, look) in enumerate(standing):
+        x = shown(series.x, panel.x) + (number - 0.5 * (len(standing) - 1)) * width
+        error = None if series.y_error is None else shown_spread(series.y_error, panel.y)
+        axes.bar(
+            x,
+            shown(series.y, panel.y),
+            width,
+            yerr=error,
+            label=series.label,
+            color="white" if look.hatch else look.colour,
+            edgecolor=look.colour,
+            hatch=look.hatch,
+            linewidth=0.7,
+            error_kw={"elinewidth": 0.8, "capsize": 2, "ecolor": INK},
+        )
+    for series in panel.series:
+        if series.role == "limit":
+            draw_limit(axes, series.label, shown(series.x, panel.x), shown(series.y, panel.y))
+    axes.axhline(0, color=INK, linewidth=0.6)
+    if 0 < len(places) <= _TICKS:
+        axes.set_xticks(places, [f"{place:g}" for place in places])
+    axes.grid(visible=False, axis="x")
+    axes.set_xlabel(axis_label(panel.x.title, panel.x.unit))
+    axes.set_ylabel(axis_label(panel.y.title, panel.y.unit))
+    legend(figure, axes)

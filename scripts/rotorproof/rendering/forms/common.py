@@ -1,0 +1,106 @@
+"""What the forms of figures share: values in the unit of the axis, looks of the series, legend."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ...procedures.base import Axis, Series
+from ...units import conversion
+from ..style import DASHES, HATCHES, MARKERS, SERIES_COLOURS
+
+
+#: Letters of legend that fit side by side above a figure.
+_LEGEND_LETTERS = 112
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """The colour, marker, dash and hatch of one series."""
+
+    colour: str
+    marker: str
+    dash: Any
+    hatch: str
+
+    @classmethod
+    def numbered(cls, number: int) -> Look:
+        """Return the look of the series with this number; after seven, other markers meet the same colours."""
+        turn = number // len(SERIES_COLOURS)
+        return cls(
+            SERIES_COLOURS[number % len(SERIES_COLOURS)],
+            MARKERS[(number + turn) % len(MARKERS)],
+            DASHES[(number + turn) % len(DASHES)],
+            HATCHES[(number + turn) % len(HATCHES)],
+        )
+
+
+def looks(series: Sequence[Series]) -> list[Look]:
+    """Return a look per series: a fit or model looks like the readings its label names, if it names any."""
+    numbers: dict[str, int] = {}
+    for one in series:
+        if one.role == "measured":
+            numbers.setdefault(one.label, len(numbers))
+    followers = len(numbers)
+    result = []
+    for one in series:
+        if one.role == "measured":
+            result.append(Look.numbered(numbers[one.label]))
+            continue
+        named = [label for label in numbers if label and label in one.label]
+        if named:
+            result.append(Look.numbered(numbers[max(named, key=len)]))
+        elif one.role in ("fit", "model") and len(numbers) == 1:
+            # One set of readings and several curves: curves differ among themselves.
+            result.append(Look.numbered(followers))
+            followers += 1
+        else:
+            result.append(Look.numbered(followers))
+            followers += one.role in ("fit", "model")
+    return result
+
+
+def shown(values: np.ndarray, axis: Axis) -> np.ndarray:
+    """Return SI values ``(n,)`` in the unit of the axis."""
+    to_si = conversion(axis.unit, axis.kind)
+    return np.asarray((np.asarray(values, dtype=float) - to_si.offset) / to_si.factor)
+
+
+def shown_spread(values: np.ndarray, axis: Axis) -> np.ndarray:
+    """Return SI uncertainties ``(n,)`` in the unit of the axis; an offset moves no spread."""
+    return np.abs(np.asarray(values, dtype=float) / conversion(axis.unit, axis.kind).factor)
+
+
+def thinned_label(label: str, drawn: int, total: int) -> str:
+    """Return the label, saying how many of its points are drawn where not all are."""
+    if drawn >= total:
+        return label
+    return f"{label} ({drawn} of {total} points drawn)"
+
+
+def legend(figure: Any, axes: Any) -> None:
+    """Put one legend above all axes, where it hides no data; long labels are wrapped."""
+    handles, labels = axes.get_legend_handles_labels()
+    if not handles or (len(handles) == 1 and not labels[0]):
+        return
+    entries = [(handle, textwrap.fill(label, 46)) for handle, label in zip(handles, labels, strict=True)]
+    # Readings in one row and their curves in the next, as far as the width allows.
+    entries.sort(key=lambda entry: not _is_marker(entry[0]))
+    longest = max(len(line) for _, label in entries for line in label.splitlines())
+    columns = max(1, min(len(entries), _LEGEND_LETTERS // (longest + 8)))
+    readings = sum(_is_marker(handle) for handle, _ in entries)
+    if 1 < readings < columns:
+        columns = readings
+    rows = -(-len(entries) // columns)
+    # The library fills columns first; a reader goes along rows.
+    in_rows = [entries[row * columns + column : row * columns + column + 1] for column in range(columns) for row in range(rows)]
+    ordered = [entry for cell in in_rows for entry in cell]
+    figure.legend(*zip(*ordered, strict=True), loc="outside upper left", ncols=columns, frameon=False)
+
+
+def _is_marker(handle: Any) -> bool:
+    return getattr(handle, "get_linestyle", lambda: "")() == "None"

@@ -1,0 +1,234 @@
+"""One measured quantity, and one criterion, as the templates print them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from markupsafe import Markup
+
+from ..procedures.base import Quantity
+from ..quantities import quantities
+from . import gauges, numbers, words
+from .symbols import symbol_html, unit_text, with_unit
+
+#: Sources of less than this share of the variance are summed up in one line.
+_SMALL_SHARE = 0.005
+
+
+@dataclass(frozen=True)
+class BudgetRow:
+    """One source of an uncertainty budget in words; ``percent`` is the width of its bar."""
+
+    source: str
+    distribution: str
+    degrees_of_freedom: str
+    standard_uncertainty: Markup
+    share: str
+    percent: float
+
+
+@dataclass(frozen=True)
+class Other:
+    """The same quantity from another test, and whether the two agree."""
+
+    procedure: str
+    label: str
+    value: Markup
+    agreement: str
+    disagrees: bool
+
+
+@dataclass(frozen=True)
+class QuantityView:
+    """A quantity ready to print."""
+
+    name: str
+    title: str
+    symbol: Markup
+    value: Markup
+    interval: Markup
+    standard_uncertainty: Markup
+    coverage_factor: str
+    degrees_of_freedom: str
+    conditions: str
+    procedure: str
+    label: str
+    notes: Sequence[str]
+    budget: Sequence[BudgetRow]
+    exact: bool
+    preferred: bool = True
+    others: Sequence[Other] = ()
+    details: Any = None
+    raw: Mapping[str, Any] = field(default_factory=dict)
+
+
+def quantity_view(name: str, entry: Mapping[str, Any], *, preferred: bool = True) -> QuantityView:
+    """Return an entry of ``quantities`` (or of its ``alternatives``) in ``results.json`` ready to print."""
+    quantity = quantities()[name]
+    unit, half = entry["unit"], entry["expanded_uncertainty"]
+    return QuantityView(
+        name=name,
+        title=quantity.title,
+        symbol=symbol_html(quantity.symbol),
+        value=with_unit(numbers.result(entry["value"], half).text, unit),
+        interval=_interval(entry),
+        standard_uncertainty=with_unit(_digits(entry["standard_uncertainty"]), unit),
+        coverage_factor=f"{entry['coverage_factor']:.2f}",
+        degrees_of_freedom=numbers.degrees_of_freedom(entry["degrees_of_freedom"]),
+        conditions=", ".join(
+            f"{key.replace('_', ' ')} {_condition(str(value))}" for key, value in entry["conditions"].items()
+        ),
+        procedure=entry["procedure"],
+        label=entry.get("label", entry["procedure"]),
+        notes=entry["notes"],
+        budget=_budget(entry["budget"], unit),
+        exact=half == 0,
+        preferred=preferred,
+        others=[
+            Other(
+                other["procedure"],
+                other.get("label", other["procedure"]),
+                with_unit(numbers.result(other["value"], other["expanded_uncertainty"]).text, other["unit"]),
+                words.agreement(other["normalised_error"]),
+                other["normalised_error"] is not None and other["normalised_error"] > 1,
+            )
+            for other in entry.get("alternatives") or ()
+        ],
+        details=entry.get("details"),
+        raw=entry,
+    )
+
+
+@dataclass(frozen=True)
+class CriterionView:
+    """A criterion ready to print."""
+
+    title: str
+    symbol: Markup
+    limits: str
+    value: Markup | None
+    interval: Markup | None
+    rule: str
+    decision: str
+    probability: str
+    gauge: Markup
+    mark: Markup
+    reason: str
+    sentence: str
+    given_by: Sequence[str]
+
+
+def criterion_view(criterion: Mapping[str, Any], results: Mapping[str, Any], given_by: Sequence[str]) -> CriterionView:
+    """Return an entry of ``criteria`` in ``results.json`` ready to print.
+
+    ``given_by`` names the procedures that would give the quantity.
+    """
+    quantity = quantities()[criterion["quantity"]]
+    entry = results["quantities"].get(criterion["quantity"])
+    conformity = criterion.get("probability_of_conformity")
+    return CriterionView(
+        title=quantity.title,
+        symbol=symbol_html(quantity.symbol),
+        limits=words.limits_text(criterion),
+        value=entry and with_unit(numbers.result(entry["value"], entry["expanded_uncertainty"]).text, entry["unit"]),
+        interval=entry and _interval(entry),
+        rule=criterion["rule"],
+        decision=criterion["decision"],
+        probability="" if conformity is None else numbers.probability(conformity),
+        gauge=gauges.criterion_gauge(criterion, entry),
+        mark=gauges.mark(criterion["decision"]),
+        reason=criterion.get("reason") or "",
+        sentence=""
+        if criterion["decision"] == "pass"
+        else words.criterion_sentence(criterion, entry, quantity.title),
+        given_by=given_by,
+    )
+
+
+@dataclass(frozen=True)
+class Definition:
+    """What a quantity is and who says so."""
+
+    title: str
+    symbol: Markup
+    unit: str
+    text: str
+    source: str
+    reference: str
+
+
+def definition(quantity: Quantity) -> Definition:
+    """Return the definition of a quantity ready to print."""
+    return Definition(
+        quantity.title,
+        symbol_html(quantity.symbol),
+        unit_text(quantity.unit) or "1",
+        quantity.definition,
+        quantity.source,
+        ", ".join(f"{key} {_condition(value)}" for key, value in quantity.reference),
+    )
+
+
+def written(text: str) -> str:
+    """Return a value as its author wrote it, in print's signs: "0.050 +/- 0.001 kg m^2" as 0.050 ± 0.001 kg·m²."""
+    words_ = text.replace("+/-", "±").split()
+    at = next((i for i, word in enumerate(words_) if not _is_number(word) and word != "±"), len(words_))
+    unit = unit_text(" ".join(words_[at:]))
+    return "\u00a0".join([" ".join(words_[:at]), unit] if unit and at else [" ".join(words_[:at]) or text])
+
+
+def _condition(text: str) -> str:
+    return written(text)
+
+
+def _is_number(word: str) -> bool:
+    try:
+        float(word)
+    except ValueError:
+        return False
+    return True
+
+
+def _interval(entry: Mapping[str, Any]) -> Markup:
+    if entry["expanded_uncertainty"] == 0:
+        return Markup('<span class="muted">no uncertainty stated</span>')
+    low, high = numbers.interval(*entry["interval"], entry["expanded_uncertainty"])
+    return Markup("{} to {}").format(Markup('<span class="n">{}</span>').format(low), with_unit(high, entry["unit"]))
+
+
+def _digits(value: float) -> str:
+    return numbers.plain(value, 2)
+
+
+def _budget(lines: Sequence[Mapping[str, Any]], unit: str) -> list[BudgetRow]:
+    large = [line for line in lines if line["share"] >= _SMALL_SHARE]
+    small = [line for line in lines if line["share"] < _SMALL_SHARE]
+    if len(small) == 1:
+        large, small = [*large, *small], []
+    rows = [
+        BudgetRow(
+            line["source"],
+            line["distribution"],
+            numbers.degrees_of_freedom(line["degrees_of_freedom"]),
+            with_unit(_digits(line["standard_uncertainty"]), unit),
+            numbers.percent(line["share"]),
+            round(100 * min(line["share"], 1.0), 1),
+        )
+        for line in large
+    ]
+    if small:
+        share = sum(line["share"] for line in small)
+        total = sum(line["standard_uncertainty"] ** 2 for line in small) ** 0.5
+        rows.append(
+            BudgetRow(
+                words.counted(len(small), "smaller source"),
+                "",
+                "",
+                with_unit(_digits(total), unit),
+                numbers.percent(share),
+                round(100 * share, 1),
+            )
+        )
+    return rows

@@ -1,0 +1,109 @@
+"""Verdicts, decisions and rules in words for a person at a bench."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from ..decision.reasons import reason
+from . import numbers
+from .symbols import unit_text
+
+VERDICT_MEANING = {
+    "accepted": "Every criterion was measured and is met.",
+    "rejected": "At least one criterion is not met. This is a result, not an error of the test.",
+    "undecided": "No criterion is missed, but at least one limit lies within the uncertainty of its measured value: "
+    "the measurement cannot tell on which side the true value is. Measure again with a smaller uncertainty (the "
+    "budget of the quantity names the largest source), or let the person responsible decide.",
+    "incomplete": "Not every criterion could be decided, because a quantity was not measured or no criteria are named.",
+}
+
+DECISION_MEANING = {
+    "pass": "the limit is kept",
+    "fail": "the limit is not kept",
+    "undecided": "the limit lies within the uncertainty",
+    "not measured": "no value to compare with the limit",
+}
+
+RULE_MEANING = {
+    "guarded": "guarded: pass only if the value and its whole interval lie within the limits, fail only if they lie "
+    "outside (guarded acceptance and rejection, JCGM 106:2012, 8.3)",
+    "simple": "simple: the value alone decides, and the risk of a wrong decision near the limit is shared "
+    "(simple acceptance, JCGM 106:2012, 8.2)",
+}
+
+SEVERITY = {"error": "Error", "warning": "Warning"}
+
+
+def verdict_reason(results: Mapping[str, Any]) -> str:
+    """Return the reason of the verdict as a sentence."""
+    text = reason(results)
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def limits_text(criterion: Mapping[str, Any]) -> str:
+    """Return the limits of a criterion: "at most 0.15 Ω", "0.10 to 0.15 Ω", "exactly 23"."""
+    low, high = criterion.get("min"), criterion.get("max")
+    unit = unit_text(criterion["unit"])
+    space = "\u00a0" if unit else ""
+    if low is None and high is None:
+        raise ValueError("a criterion has no limit")
+    if low is None:
+        return f"at most {numbers.limit(high)}{space}{unit}"
+    if high is None:
+        return f"at least {numbers.limit(low)}{space}{unit}"
+    if low == high:
+        return f"exactly {numbers.limit(low)}{space}{unit}"
+    return f"{numbers.limit(low)} to {numbers.limit(high)}{space}{unit}"
+
+
+def criterion_sentence(criterion: Mapping[str, Any], entry: Mapping[str, Any] | None, title: str) -> str:
+    """Return why a criterion that is not passed is not passed, and how far the value is from the limit."""
+    if entry is None:
+        return f"{title}: not measured, so the limit ({limits_text(criterion)}) could not be checked."
+    unit = unit_text(entry["unit"])
+    space = "\u00a0" if unit else ""
+    value, (low, high) = entry["value"], entry["interval"]
+    shown = numbers.result(value, entry["expanded_uncertainty"]).text
+    measured = f"{title} = {shown}{space}{unit}"
+    if criterion["decision"] == "undecided":
+        ends = numbers.interval(low, high, entry["expanded_uncertainty"])
+        return (
+            f"{measured}: the interval from {ends[0]} to {ends[1]}{space}{unit} holds the limit "
+            f"({limits_text(criterion)})."
+        )
+    below = criterion.get("min") is not None and value < criterion["min"]
+    bound = criterion["min"] if below else criterion["max"]
+    side = "below the lower" if below else "above the upper"
+    return (
+        f"{measured} lies {side} limit of {numbers.limit(bound)}{space}{unit} "
+        f"by {numbers.plain(abs(value - bound), 2)}{space}{unit}."
+    )
+
+
+def agreement(normalised_error: float | None) -> str:
+    """Return what a normalised error says: up to 1, two results agree within their uncertainties."""
+    if normalised_error is None:
+        return "neither value states an uncertainty, so their agreement cannot be judged"
+    shown = numbers.plain(normalised_error, 2)
+    if normalised_error <= 1:
+        return f"agrees (normalised error {shown}, not above 1)"
+    return (
+        f"disagrees (normalised error {shown}, above 1): the difference is larger than its uncertainty allows; look "
+        "for a mistake in one of the two tests"
+    )
+
+
+def place(problem: Mapping[str, Any]) -> str:
+    """Return where a problem lies: "winding.csv, line 12, column voltage_ab"."""
+    parts = [str(problem["file"])] if problem.get("file") else []
+    if problem.get("line") is not None:
+        parts.append(f"line {problem['line']}")
+    if problem.get("column"):
+        parts.append(f"column {problem['column']}")
+    return ", ".join(parts)
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """Return "1 criterion", "3 criteria"."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
