@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 
 from rotorproof.fitting.store import load_fit, load_panels
-from rotorproof.rendering.figures import draw
+from rotorproof.rendering.figures import draw, figure_name
 
 
 def main(*, fit: Path, panels: Path, figures: Path) -> None:
@@ -14,9 +14,8 @@ def main(*, fit: Path, panels: Path, figures: Path) -> None:
     described = load_fit(fit)
     with np.load(panels) as arrays:
         for part in [*described["outcomes"], *described["derived"]]:
-            label = part.get("label") or part["name"]
             for panel in load_panels(part["panels"], arrays):
-                draw(panel, figures / f"{label}-{panel.name}.svg")
+                draw(panel, figures / figure_name(part, panel.name))
 
 
 if "snakemake" in globals():

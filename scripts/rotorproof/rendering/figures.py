@@ -6,7 +6,7 @@ import io
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from ..jsonio import write_bytes
 from ..procedures.base import Panel
@@ -41,7 +41,7 @@ def svg(panel: Panel) -> bytes:
     form = FORMS[panel.form]
     with mpl.rc_context(), warnings.catch_warnings():
         mpl.rcdefaults()  # whatever this computer's own settings are
-        mpl.rcParams.update(_settings())
+        mpl.rcParams.update(cast("Any", _settings()))  # the library types its keys one by one
         _use_our_fonts()
         # A letter that neither family has is drawn as a box; that is what the reader should see, not a failed job.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")

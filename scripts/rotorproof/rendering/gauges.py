@@ -81,7 +81,7 @@ def _interval(value: float, ends: list[float], decision: str) -> list[Markup]:
 def _described(criterion: Mapping[str, Any], entry: Mapping[str, Any] | None) -> str:
     if entry is None:
         return f"Limit: {words.limits_text(criterion)}. Not measured."
-    ends = numbers.interval(*entry["interval"], entry["expanded_uncertainty"])
+    ends = numbers.interval(entry["interval"][0], entry["interval"][1], entry["expanded_uncertainty"])
     unit = unit_text(entry["unit"])
     return (
         f"Limit: {words.limits_text(criterion)}. Interval of the measured value: {ends[0]} to {ends[1]} {unit}".rstrip()

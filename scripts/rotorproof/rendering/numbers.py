@@ -73,6 +73,18 @@ def interval(low: float, high: float, expanded_uncertainty: float) -> tuple[str,
     return ends[0], ends[1]
 
 
+def beside(part: float, whole: float) -> str:
+    """Return a part of an uncertainty to the place of the whole's third digit, so that a column can be compared."""
+    _check(part, whole)
+    if whole <= 0:
+        return plain(part, 2)
+    rounded = _significant(whole, UNCERTAINTY_DIGITS + 1)
+    place = _last_place(rounded, UNCERTAINTY_DIGITS + 1)
+    power = _power(rounded)
+    text = _digits(_to_place(part, place), place, power)
+    return f"{text}{_NARROW}{_times(power)}" if power else text
+
+
 def plain(value: float, digits: int = PLAIN_DIGITS) -> str:
     """Return a number without uncertainty to at most ``digits`` significant digits, no trailing zeros."""
     _check(value)

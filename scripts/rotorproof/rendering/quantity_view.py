@@ -13,8 +13,8 @@ from ..quantities import quantities
 from . import gauges, numbers, words
 from .symbols import symbol_html, unit_text, with_unit
 
-#: Sources of less than this share of the variance are summed up in one line.
-_SMALL_SHARE = 0.005
+#: Sources of less than this share of the variance are summed up in one line; below the second, they are rounding.
+_SMALL_SHARE, _NO_SHARE = 0.005, 1e-6
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ class QuantityView:
     standard_uncertainty: Markup
     coverage_factor: str
     degrees_of_freedom: str
-    conditions: str
+    reference: str
     procedure: str
     label: str
     notes: Sequence[str]
@@ -77,13 +77,11 @@ def quantity_view(name: str, entry: Mapping[str, Any], *, preferred: bool = True
         standard_uncertainty=with_unit(_digits(entry["standard_uncertainty"]), unit),
         coverage_factor=f"{entry['coverage_factor']:.2f}",
         degrees_of_freedom=numbers.degrees_of_freedom(entry["degrees_of_freedom"]),
-        conditions=", ".join(
-            f"{key.replace('_', ' ')} {_condition(str(value))}" for key, value in entry["conditions"].items()
-        ),
+        reference=_reference(quantity),
         procedure=entry["procedure"],
         label=entry.get("label", entry["procedure"]),
         notes=entry["notes"],
-        budget=_budget(entry["budget"], unit),
+        budget=_budget(entry["budget"], entry["standard_uncertainty"], unit),
         exact=half == 0,
         preferred=preferred,
         others=[
@@ -140,9 +138,7 @@ def criterion_view(criterion: Mapping[str, Any], results: Mapping[str, Any], giv
         gauge=gauges.criterion_gauge(criterion, entry),
         mark=gauges.mark(criterion["decision"]),
         reason=criterion.get("reason") or "",
-        sentence=""
-        if criterion["decision"] == "pass"
-        else words.criterion_sentence(criterion, entry, quantity.title),
+        sentence="" if criterion["decision"] == "pass" else words.criterion_sentence(criterion, entry, quantity.title),
         given_by=given_by,
     )
 
@@ -156,7 +152,6 @@ class Definition:
     unit: str
     text: str
     source: str
-    reference: str
 
 
 def definition(quantity: Quantity) -> Definition:
@@ -165,9 +160,8 @@ def definition(quantity: Quantity) -> Definition:
         quantity.title,
         symbol_html(quantity.symbol),
         unit_text(quantity.unit) or "1",
-        quantity.definition,
+        _defined(quantity),
         quantity.source,
-        ", ".join(f"{key} {_condition(value)}" for key, value in quantity.reference),
     )
 
 
@@ -179,8 +173,13 @@ def written(text: str) -> str:
     return "\u00a0".join([" ".join(words_[:at]), unit] if unit and at else [" ".join(words_[:at]) or text])
 
 
-def _condition(text: str) -> str:
-    return written(text)
+def _defined(quantity: Quantity) -> str:
+    unsaid = [f"{key} {value}" for key, value in quantity.reference if value not in quantity.definition]
+    return "; stated at ".join([quantity.definition, *([", ".join(unsaid)] if unsaid else [])])
+
+
+def _reference(quantity: Quantity) -> str:
+    return ", ".join(f"{key} {written(value)}" for key, value in quantity.reference)
 
 
 def _is_number(word: str) -> bool:
@@ -194,7 +193,7 @@ def _is_number(word: str) -> bool:
 def _interval(entry: Mapping[str, Any]) -> Markup:
     if entry["expanded_uncertainty"] == 0:
         return Markup('<span class="muted">no uncertainty stated</span>')
-    low, high = numbers.interval(*entry["interval"], entry["expanded_uncertainty"])
+    low, high = numbers.interval(entry["interval"][0], entry["interval"][1], entry["expanded_uncertainty"])
     return Markup("{} to {}").format(Markup('<span class="n">{}</span>').format(low), with_unit(high, entry["unit"]))
 
 
@@ -202,33 +201,27 @@ def _digits(value: float) -> str:
     return numbers.plain(value, 2)
 
 
-def _budget(lines: Sequence[Mapping[str, Any]], unit: str) -> list[BudgetRow]:
+def _budget(lines: Sequence[Mapping[str, Any]], whole: float, unit: str) -> list[BudgetRow]:
     large = [line for line in lines if line["share"] >= _SMALL_SHARE]
-    small = [line for line in lines if line["share"] < _SMALL_SHARE]
+    small = [line for line in lines if _NO_SHARE <= line["share"] < _SMALL_SHARE]
     if len(small) == 1:
         large, small = [*large, *small], []
+
+    def row(source: str, distribution: str, freedom: str, u: float, share: float) -> BudgetRow:
+        shown = with_unit(numbers.beside(u, whole), unit)
+        return BudgetRow(source, distribution, freedom, shown, numbers.percent(share), round(100 * min(share, 1.0), 1))
+
     rows = [
-        BudgetRow(
+        row(
             line["source"],
             line["distribution"],
             numbers.degrees_of_freedom(line["degrees_of_freedom"]),
-            with_unit(_digits(line["standard_uncertainty"]), unit),
-            numbers.percent(line["share"]),
-            round(100 * min(line["share"], 1.0), 1),
+            line["standard_uncertainty"],
+            line["share"],
         )
         for line in large
     ]
     if small:
-        share = sum(line["share"] for line in small)
-        total = sum(line["standard_uncertainty"] ** 2 for line in small) ** 0.5
-        rows.append(
-            BudgetRow(
-                words.counted(len(small), "smaller source"),
-                "",
-                "",
-                with_unit(_digits(total), unit),
-                numbers.percent(share),
-                round(100 * share, 1),
-            )
-        )
+        u = sum(line["standard_uncertainty"] ** 2 for line in small) ** 0.5
+        rows.append(row(f"{len(small)} smaller sources together", "", "", u, sum(line["share"] for line in small)))
     return rows

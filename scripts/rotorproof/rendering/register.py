@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from ..jsonio import read_json, write_bytes
-from .report import TEMPLATES
+from .style import TEMPLATES
 
 
 def render_register(

@@ -2,30 +2,26 @@
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Mapping
-from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from .. import __version__
 from ..fitting.store import load_fit
-from ..jsonio import read_json, write_bytes, write_json
-from ..logs.store import load_readings
+from ..jsonio import read_json, to_json, write_bytes, write_json
+from ..logs.store import Readings, load_readings
+from ..procedures import procedures
+from ..quantities import quantities
+from ..settings.unit import UnitFile
+from ..units import Measured
+from . import numbers, words
+from .environment import environment, has_template
+from .evidence import configuration_text, evidence, report_id
+from .part_view import parts
+from .quantity_view import criterion_view, definition, quantity_view, written
+from .style import TEMPLATES
 
-TEMPLATES = Path(__file__).parents[3] / "templates"
-_SOFTWARE = (
-    "numpy",
-    "scipy",
-    "pandas",
-    "matplotlib",
-    "jinja2",
-    "weasyprint",
-    "snakemake",
-    "pydantic",
-    "pint",
-    "pyarrow",
-)
+#: Stands where the identifier goes while the content it is made from is being hashed.
+_NO_ID = "@report-id@"
 
 
 def render_report(
@@ -44,27 +40,104 @@ def render_report(
 
     ``hashes`` are those of the settings files; the logs' come with the readings.
     """
-    import jinja2
-    import weasyprint
+    from . import pdf
 
     readings = load_readings(readings_path)
-    evidence = {
-        "schema": 1,
-        "unit": unit["unit"],
-        "inputs": {**{f"{unit['unit']}/{log}": digest for log, digest in readings.sha256.items()}, **hashes},
-        "software": {
-            "rotorproof": __version__,
-            "python": platform.python_version(),
-            **{name: metadata.version(name) for name in _SOFTWARE},
-        },
-        "configuration": configuration,
-    }
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES), autoescape=True, undefined=jinja2.StrictUndefined
+    results = read_json(results_path)
+    proof = evidence(unit["unit"], readings.sha256, hashes, configuration)
+    model = UnitFile.model_validate(unit)
+    html = report_html(model, results, load_fit(fit_path), readings, proof)
+    css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
+    images = {path.name: path.read_bytes() for path in sorted(figures.glob("*.svg"))}
+    identifier = report_id([html.encode(), css.encode(), *images.values()])
+    proof["report_id"] = identifier
+    content = pdf.write(
+        html.replace(_NO_ID, identifier),
+        css,
+        images=images,
+        attachments={"results.json": results_path.read_bytes(), "evidence.json": to_json(proof).encode()},
+        date=model.tested_on,
+        identifier=identifier,
     )
-    html = environment.get_template("report.html.j2").render(
-        unit=unit, results=read_json(results_path), fit=load_fit(fit_path), evidence=evidence, figures=figures
+    write_bytes(report_path, content)
+    write_json(evidence_path, proof)
+
+
+def report_html(
+    unit: UnitFile, results: Mapping[str, Any], fit: Mapping[str, Any], readings: Readings, proof: Mapping[str, Any]
+) -> str:
+    """Return the report as HTML, with a placeholder for its identifier."""
+    acceptance = proof["configuration"].get("acceptance") or {}
+    sections = parts(unit, fit, readings, results)
+    html: str = (
+        environment()
+        .get_template("report.html.j2")
+        .render(
+            unit=unit,
+            nameplate=_nameplate(unit),
+            workshop=proof["configuration"].get("settings", {}).get("workshop") or "",
+            report_id=_NO_ID,
+            probability=numbers.plain(100 * _probability(proof)),
+            results=results,
+            verdict_reason=words.verdict_reason(results),
+            limits_about=acceptance.get("description") or "",
+            limits_source=(acceptance.get("source") or "").rstrip("."),
+            criteria=[
+                criterion_view(criterion, results, _givers(criterion["quantity"], unit))
+                for criterion in results["criteria"]
+            ],
+            problems=[{**problem, "place": words.place(problem)} for problem in results["problems"]],
+            quantities=[quantity_view(name, entry) for name, entry in results["quantities"].items()],
+            parts=sections,
+            has_template=has_template,
+            without_result=_without_result(unit, fit),
+            not_made=_not_made(unit),
+            definitions=[definition(quantities()[name]) for name in _named(results)],
+            evidence=proof,
+            configuration=configuration_text(proof["configuration"]),
+        )
     )
-    pdf = weasyprint.HTML(string=html, base_url=str(figures.resolve())).write_pdf()
-    write_bytes(report_path, pdf)
-    write_json(evidence_path, evidence)
+    return html
+
+
+def _probability(proof: Mapping[str, Any]) -> float:
+    return float(proof["configuration"].get("settings", {}).get("coverage_probability", 0.95))
+
+
+def _named(results: Mapping[str, Any]) -> list[str]:
+    """Return every quantity the report speaks of, in the order of the registry."""
+    spoken = {*results["quantities"], *(criterion["quantity"] for criterion in results["criteria"])}
+    return [name for name in quantities() if name in spoken]
+
+
+def _givers(quantity: str, unit: UnitFile) -> list[str]:
+    return [p.title for p in procedures().values() if quantity in p.gives and unit.kind in p.unit_kinds]
+
+
+def _without_result(unit: UnitFile, fit: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return title and log of every test whose log gave no result; the problems say why."""
+    used = {place for outcome in fit["outcomes"] for place in outcome["tests"]}
+    return [
+        (procedures()[test.procedure].title, test.log) for place, test in enumerate(unit.tests) if place not in used
+    ]
+
+
+def _not_made(unit: UnitFile) -> list[tuple[str, str]]:
+    """Return title and purpose of every procedure for this kind of unit that the unit file does not name."""
+    made = {test.procedure for test in unit.tests}
+    return [(p.title, p.purpose) for p in procedures().values() if unit.kind in p.unit_kinds and p.name not in made]
+
+
+def _nameplate(unit: UnitFile) -> list[tuple[str, str]]:
+    rows = []
+    for name, value in unit.nameplate:
+        if value is None:
+            continue
+        if isinstance(value, Measured):
+            shown = written(value.text)
+        elif isinstance(value, bool):
+            shown = "yes" if value else "no"
+        else:
+            shown = f"{value:g}" if isinstance(value, float) else str(value)
+        rows.append((name.replace("_", " "), shown))
+    return rows

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from functools import cache
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 _UNITS = {"ohm": "Ω", "percent": "%", "degC": "°C", "1": "", "uF": "µF", "uH": "µH", "us": "µs", "uV": "µV", "uA": "µA"}
 _UNITS |= {f"{prefix}ohm": f"{prefix}Ω" for prefix in ("m", "k", "M", "G")} | {"uohm": "µΩ"}
@@ -67,7 +67,13 @@ def _letters(text: str) -> str:
 
 
 def with_unit(number: str, unit: str) -> Markup:
-    """Return number and unit with a space that no line break takes, as HTML."""
+    """Return number and unit as HTML; a line may break before "±" and "×" only."""
     text = unit_text(unit)
     space = "" if text in ("", "°") else "\u00a0"
-    return Markup('<span class="n">{}</span>').format(escape(f"{number}{space}{text}"))
+    pieces = re.split(r" (?=[±×])", f"{number}{space}{text}")
+    return Markup(" ").join(Markup('<span class="n">{}</span>').format(piece) for piece in pieces)
+
+
+def prose(text: str) -> str:
+    """Return a sentence of the program with print's signs for the units it spells: "at 20 degC" as at 20 °C."""
+    return re.sub(r"(?<=\d )([kMGm]?ohm|degC)\b", lambda match: unit_text(match[1]), text)

@@ -26,9 +26,9 @@ DECISION_MEANING = {
 }
 
 RULE_MEANING = {
-    "guarded": "guarded: pass only if the value and its whole interval lie within the limits, fail only if they lie "
+    "guarded": "Guarded: pass only if the value and its whole interval lie within the limits, fail only if they lie "
     "outside (guarded acceptance and rejection, JCGM 106:2012, 8.3)",
-    "simple": "simple: the value alone decides, and the risk of a wrong decision near the limit is shared "
+    "simple": "Simple: the value alone decides, and the risk of a wrong decision near the limit is shared "
     "(simple acceptance, JCGM 106:2012, 8.2)",
 }
 
@@ -46,9 +46,9 @@ def limits_text(criterion: Mapping[str, Any]) -> str:
     low, high = criterion.get("min"), criterion.get("max")
     unit = unit_text(criterion["unit"])
     space = "\u00a0" if unit else ""
-    if low is None and high is None:
-        raise ValueError("a criterion has no limit")
     if low is None:
+        if high is None:
+            raise ValueError("a criterion has no limit")
         return f"at most {numbers.limit(high)}{space}{unit}"
     if high is None:
         return f"at least {numbers.limit(low)}{space}{unit}"

@@ -13,7 +13,6 @@ from ...procedures.base import Axis, Series
 from ...units import conversion
 from ..style import DASHES, HATCHES, MARKERS, SERIES_COLOURS
 
-
 #: Letters of legend that fit side by side above a figure.
 _LEGEND_LETTERS = 112
 
@@ -97,7 +96,9 @@ def legend(figure: Any, axes: Any) -> None:
         columns = readings
     rows = -(-len(entries) // columns)
     # The library fills columns first; a reader goes along rows.
-    in_rows = [entries[row * columns + column : row * columns + column + 1] for column in range(columns) for row in range(rows)]
+    in_rows = [
+        entries[row * columns + column : row * columns + column + 1] for column in range(columns) for row in range(rows)
+    ]
     ordered = [entry for cell in in_rows for entry in cell]
     figure.legend(*zip(*ordered, strict=True), loc="outside upper left", ncols=columns, frameon=False)
 

@@ -20,7 +20,7 @@ _SINGLE = 1
 
 def height(panel: Panel) -> float:
     """Return the height of the figure in millimetres."""
-    return 108.0 if panel.residuals else 82.0
+    return 94.0 if panel.residuals else 70.0
 
 
 def draw(figure: Any, panel: Panel) -> None:
@@ -103,7 +103,7 @@ def _markers(axes: Any, series: Series, look: Look, x: np.ndarray, y: np.ndarray
         markeredgecolor=edge,
         markeredgewidth=0.4 if edge == "white" else 0.8 if marker == "x" else 0,
         label=label,
-        zorder=1.5 if out else 3,
+        zorder=1.5 if out else 5 if size > 2 else 3,
     )
 
 
@@ -142,4 +142,3 @@ def _role_label(series: Series) -> str:
     if series.role != "left out" or "left out" in series.label:
         return series.label
     return f"{series.label} (left out of the fit)" if series.label else "left out of the fit"
-

@@ -1,0 +1,37 @@
+"""The template engine: every value is escaped, and a name that does not exist is an error."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from . import gauges, words
+from .style import INK, MARKS, MUTED, RULE, TEMPLATES
+from .symbols import prose
+
+
+@cache
+def environment() -> Any:
+    """Return the Jinja environment over ``templates/``."""
+    import jinja2
+
+    found = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    found.filters["prose"] = prose
+    found.globals.update(
+        mark=gauges.mark,
+        marks=MARKS,
+        colours={"ink": INK, "muted": MUTED, "rule": RULE},
+        words=words,
+    )
+    return found
+
+
+def has_template(name: str) -> bool:
+    """Tell whether there is a template of this name."""
+    return (TEMPLATES / name).is_file()

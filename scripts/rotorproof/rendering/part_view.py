@@ -1,0 +1,220 @@
+"""One section of the report, a procedure or a derivation, as the templates print it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from ..columns import COLUMNS
+from ..derivations import derivations
+from ..fitting.assign import instrument_of
+from ..logs.store import Readings
+from ..procedures import procedures
+from ..procedures.base import Procedure, Table
+from ..quantities import quantities
+from ..settings.unit import Instrument, Test, UnitFile
+from . import numbers
+from .figures import alt_text, figure_name
+from .quantity_view import QuantityView, quantity_view, written
+
+
+@dataclass(frozen=True)
+class FigureView:
+    """A figure: the file it lies in, its caption and its description in words."""
+
+    file: str
+    title: str
+    caption: str
+    alt: str
+
+
+@dataclass(frozen=True)
+class TableView:
+    """A table of text; ``numeric`` tells which columns hold numbers alone."""
+
+    title: str
+    headers: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    numeric: Sequence[bool]
+
+
+@dataclass(frozen=True)
+class InstrumentView:
+    """An instrument and what it read in one section."""
+
+    key: str
+    model: str
+    serial: str
+    calibrated_on: str
+    calibration_due: str
+    read: str
+    overdue: bool
+
+
+@dataclass(frozen=True)
+class TestView:
+    """One log behind a section."""
+
+    __test__ = False  # not a pytest class
+
+    log: str
+    readings: str
+    layout: str
+    conditions: Sequence[tuple[str, str]]
+    remarks: str
+
+
+@dataclass(frozen=True)
+class PartView:
+    """A section: what was done, with what, and what it gave."""
+
+    anchor: str
+    name: str
+    title: str
+    purpose: str
+    kind: str
+    tests: Sequence[TestView] = ()
+    instruments: Sequence[InstrumentView] = ()
+    quantities: Sequence[QuantityView] = ()
+    figures: Sequence[FigureView] = ()
+    tables: Sequence[TableView] = ()
+    notes: Sequence[str] = ()
+    missing: Sequence[tuple[str, str]] = ()
+    cautions: Sequence[str] = ()
+    details: Mapping[str, Any] = field(default_factory=dict)
+    template: str = ""
+
+
+def parts(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: Mapping[str, Any]) -> list[PartView]:
+    """Return the sections of a report: the procedures in the order of their fits, then the derivations."""
+    found: list[PartView] = []
+    for outcome in fit["outcomes"]:
+        procedure = procedures()[outcome["procedure"]]
+        places = [place for place in outcome["tests"] if place < len(unit.tests)]
+        label = outcome["label"]
+        title = procedure.title if label == procedure.name else f"{procedure.title}: {label}"
+        found.append(
+            PartView(
+                anchor=f"part-{len(found) + 1}",
+                name=procedure.name,
+                title=title,
+                purpose=procedure.purpose,
+                kind="procedure",
+                tests=[_test(procedure, unit.tests[place], readings, place) for place in places],
+                instruments=_instruments(unit, procedure, [unit.tests[place] for place in places], readings, places),
+                cautions=procedure.cautions,
+                details=outcome["details"],
+                **_common(outcome, procedure.name, label, results),
+            )
+        )
+    for derived in fit["derived"]:
+        derivation = derivations()[derived["name"]]
+        found.append(
+            PartView(
+                anchor=f"part-{len(found) + 1}",
+                name=derivation.name,
+                title=derivation.title,
+                purpose="Computed from the measured quantities and the settings; no test of its own.",
+                kind="derivation",
+                **_common(derived, derivation.name, derivation.name, results),
+            )
+        )
+    return found
+
+
+def _common(part: Mapping[str, Any], name: str, label: str, results: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "quantities": _quantities(part, name, label, results),
+        "figures": [
+            FigureView(figure_name(part, panel["name"]), panel["title"], panel["caption"], alt_text(panel))
+            for panel in part["panels"]
+        ],
+        "tables": [table_view(table) for table in part["tables"]],
+        "notes": part["notes"],
+        "missing": _missing(part["missing"]),
+        "template": f"procedures/{name}.html.j2",
+    }
+
+
+def _missing(missing: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Return what could not be determined, quantities with the same reason together."""
+    titles: dict[str, list[str]] = {}
+    for name, reason in missing.items():
+        title = quantities()[name].title if name in quantities() else name.replace("_", " ")
+        titles.setdefault(reason, []).append(title)
+    return [(", ".join(members), reason.rstrip(".")) for reason, members in titles.items()]
+
+
+def _quantities(part: Mapping[str, Any], name: str, label: str, results: Mapping[str, Any]) -> list[QuantityView]:
+    """Return the quantities this part gave, in its own order, whether or not another part is preferred."""
+    views = []
+    for quantity in part["forms"]:
+        entry = results["quantities"][quantity]
+        for number, candidate in enumerate([entry, *(entry.get("alternatives") or ())]):
+            if candidate["procedure"] == name and candidate.get("label", name) == label:
+                views.append(quantity_view(quantity, candidate, preferred=number == 0))
+                break
+    return views
+
+
+def table_view(table: Table) -> TableView:
+    """Return a procedure's table as text: numbers to five digits, empty cells as a dash."""
+    rows = [[_cell(cell) for cell in row] for row in table.rows]
+    width = len(table.headers)
+    numeric = [
+        bool(table.rows)
+        and all(isinstance(row[column], int | float) or row[column] in ("", None) for row in table.rows)
+        for column in range(width)
+    ]
+    return TableView(table.title, list(table.headers), rows, numeric)
+
+
+def _cell(cell: object) -> str:
+    if cell is None or cell == "":
+        return "–"
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, int):
+        return numbers.plain(cell, 15)
+    return numbers.plain(cell) if isinstance(cell, float) else str(cell)
+
+
+def _test(procedure: Procedure, test: Test, readings: Readings, place: int) -> TestView:
+    meanings = {condition.name: condition.meaning for condition in procedure.conditions}
+    columns = readings.columns[place]
+    count = len(next(iter(columns.values()))) if columns else 0
+    return TestView(
+        log=test.log,
+        readings=f"{numbers.plain(count, 15)} rows of {', '.join(columns or ())}",
+        layout=test.layout,
+        conditions=[(meanings.get(name, name), written(str(value))) for name, value in test.conditions.items()],
+        remarks=test.remarks or "",
+    )
+
+
+def _instruments(
+    unit: UnitFile, procedure: Procedure, tests: Sequence[Test], readings: Readings, places: Sequence[int]
+) -> list[InstrumentView]:
+    kinds = {name: column.kind for name, column in COLUMNS.items()}
+    kinds |= {condition.name: condition.kind for condition in procedure.conditions}
+    read: dict[str, list[str]] = {}
+    for test, place in zip(tests, places, strict=True):
+        for name in [*(readings.columns[place] or ()), *test.conditions]:
+            key = instrument_of(unit, test, name, kinds[name])
+            if key is not None and name not in read.setdefault(key, []):
+                read[key].append(name)
+    return [_instrument(unit, key, unit.instruments[key], names) for key, names in read.items()]
+
+
+def _instrument(unit: UnitFile, key: str, instrument: Instrument, names: Sequence[str]) -> InstrumentView:
+    due, tested = instrument.calibration_due, unit.tested_on
+    return InstrumentView(
+        key=key,
+        model=instrument.model or "not stated",
+        serial=instrument.serial or "not stated",
+        calibrated_on=str(instrument.calibrated_on or "not stated"),
+        calibration_due=str(due or "not stated"),
+        read=", ".join(names),
+        overdue=bool(due and tested and due < tested),
+    )

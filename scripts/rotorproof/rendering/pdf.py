@@ -1,0 +1,102 @@
+"""From HTML to PDF: tagged, for archives, and the same bytes for the same content on every computer."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from typing import Any
+
+from .style import font_files
+
+#: Identifies the file as PDF/UA-1 beside PDF/A-3a, and describes the property as PDF/A asks (ISO 19005-3, 6.6.2.3).
+_PDF_UA = b"""<rdf:Description rdf:about="" xmlns:pdfuaid="http://www.aiim.org/pdfua/ns/id/"><pdfuaid:part>1</pdfuaid:part>
+</rdf:Description>
+<rdf:Description rdf:about="" xmlns:pdfaExtension="http://www.aiim.org/pdfa/ns/extension/"
+ xmlns:pdfaSchema="http://www.aiim.org/pdfa/ns/schema#" xmlns:pdfaProperty="http://www.aiim.org/pdfa/ns/property#">
+<pdfaExtension:schemas><rdf:Bag><rdf:li rdf:parseType="Resource">
+<pdfaSchema:schema>PDF/UA identification</pdfaSchema:schema>
+<pdfaSchema:namespaceURI>http://www.aiim.org/pdfua/ns/id/</pdfaSchema:namespaceURI>
+<pdfaSchema:prefix>pdfuaid</pdfaSchema:prefix>
+<pdfaSchema:property><rdf:Seq><rdf:li rdf:parseType="Resource">
+<pdfaProperty:name>part</pdfaProperty:name><pdfaProperty:valueType>Integer</pdfaProperty:valueType>
+<pdfaProperty:category>internal</pdfaProperty:category>
+<pdfaProperty:description>part of ISO 14289</pdfaProperty:description>
+</rdf:li></rdf:Seq></pdfaSchema:property></rdf:li></rdf:Bag></pdfaExtension:schemas></rdf:Description>
+"""
+_RDF_END = b"</rdf:RDF>"
+_NO_DATE = datetime.date(1970, 1, 1)
+
+
+def write(
+    html: str,
+    css: str,
+    *,
+    images: Mapping[str, bytes],
+    attachments: Mapping[str, bytes],
+    date: datetime.date | None,
+    identifier: str,
+) -> bytes:
+    """Return the PDF (PDF/A-3a and PDF/UA-1) of ``html`` styled by ``css``.
+
+    ``images`` maps the file names in ``src="figure:..."`` to SVG; nothing else can be loaded. ``attachments``
+    are embedded as data. ``date`` is the date of the content: the hour of rendering is nowhere in the file.
+    Raises ``weasyprint.urls.FatalURLFetchingError`` if the document asks for anything else.
+    """
+    import weasyprint
+    from weasyprint.text.fonts import FontConfiguration
+    from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
+
+    known: dict[str, tuple[str, bytes]] = {
+        f"figure:{name}": ("image/svg+xml", content) for name, content in images.items()
+    }
+    faces = []
+    for number, file in enumerate(font_files()):
+        known[f"font:{number}"] = ("font/ttf", file.path.read_bytes())
+        faces.append(
+            f"@font-face {{ font-family: '{file.family}'; font-weight: {file.weight}; font-style: {file.slope}; "
+            f"src: url('font:{number}') }}"
+        )
+
+    class Fetcher(URLFetcher):  # type: ignore[misc]
+        """Hands out what was given to ``write`` and refuses all else, network and files alike."""
+
+        def fetch(self, url: str, headers: Any = None) -> Any:
+            del headers
+            if url not in known:
+                raise FatalURLFetchingError(f"a report may not load {url!r}")
+            kind, content = known[url]
+            return URLFetcherResponse(url, body=content, headers={"Content-Type": kind})
+
+    fetcher = Fetcher()
+    fonts = FontConfiguration()
+    stylesheet = weasyprint.CSS(string="\n".join([*faces, css]), font_config=fonts, url_fetcher=fetcher)
+    stamp = datetime.datetime.combine(date or _NO_DATE, datetime.time(), datetime.UTC)
+    document = weasyprint.HTML(string=html, url_fetcher=fetcher, base_url="about:blank").render(
+        stylesheets=[stylesheet], font_config=fonts, pdf_variant="pdf/a-3a"
+    )
+    pdf: bytes = document.write_pdf(
+        pdf_variant="pdf/a-3a",
+        pdf_identifier=identifier.encode(),
+        finisher=_add_pdf_ua,
+        attachments=[
+            weasyprint.Attachment(
+                string=content,
+                name=name,
+                description=f"Data of the report: {name}",
+                relationship="Data",
+                created=stamp,
+                modified=stamp,
+            )
+            for name, content in attachments.items()
+        ],
+    )
+    return pdf
+
+
+def _add_pdf_ua(document: Any, pdf: Any) -> None:
+    """Write the second conformance into the one block of metadata that the renderer made."""
+    del document
+    for entry in pdf.objects:
+        if getattr(entry, "extra", {}).get("Type") == "/Metadata":
+            (text,) = entry.stream
+            entry.stream = [text.replace(_RDF_END, _PDF_UA + _RDF_END)]
