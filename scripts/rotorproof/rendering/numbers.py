@@ -121,7 +121,7 @@ def probability(value: float) -> str:
 
 def degrees_of_freedom(value: float | None) -> str:
     """Return degrees of freedom, truncated to a whole number (JCGM 100:2008, G.4.1); ``None`` is infinite."""
-    if value is None or value >= 1e4:
+    if value is None or value >= 1e3:
         return "∞"
     _check(value)
     return str(math.floor(value)) if value >= 1 else plain(value, 2)

@@ -182,11 +182,14 @@ def _cell(cell: object) -> str:
 
 def _test(procedure: Procedure, test: Test, readings: Readings, place: int) -> TestView:
     meanings = {condition.name: condition.meaning for condition in procedure.conditions}
-    columns = readings.columns[place]
+    columns = readings.columns[place] or {}
     count = len(next(iter(columns.values()))) if columns else 0
+    names = dict.fromkeys(source for column in columns if (source := procedure.source_column(column)))
+    reduced = any(column in procedure.reduced_columns for column in columns)
+    rows = "a capture, reduced while it was read" if reduced else f"{numbers.plain(count, 15)} rows"
     return TestView(
         log=test.log,
-        readings=f"{numbers.plain(count, 15)} rows of {', '.join(columns or ())}",
+        readings=f"{rows} of {', '.join(names)}" if names else rows,
         layout=test.layout,
         conditions=[(meanings.get(name, name), written(str(value))) for name, value in test.conditions.items()],
         remarks=test.remarks or "",
@@ -196,12 +199,19 @@ def _test(procedure: Procedure, test: Test, readings: Readings, place: int) -> T
 def _instruments(
     unit: UnitFile, procedure: Procedure, tests: Sequence[Test], readings: Readings, places: Sequence[int]
 ) -> list[InstrumentView]:
-    kinds = {name: column.kind for name, column in COLUMNS.items()}
-    kinds |= {condition.name: condition.kind for condition in procedure.conditions}
+    conditions = {condition.name: condition for condition in procedure.conditions}
     read: dict[str, list[str]] = {}
     for test, place in zip(tests, places, strict=True):
-        for name in [*(readings.columns[place] or ()), *test.conditions]:
-            key = instrument_of(unit, test, name, kinds[name])
+        sources = [procedure.source_column(column) for column in readings.columns[place] or ()]
+        kinds = {name: COLUMNS[name].kind for name in sources if name}
+        # A condition with a stated uncertainty, a choice or an exact setting is no reading of an instrument.
+        kinds |= {
+            name: conditions[name].kind
+            for name, value in test.conditions.items()
+            if not (conditions[name].choices or conditions[name].exact or "+/-" in str(value) or "±" in str(value))
+        }
+        for name, kind in kinds.items():
+            key = instrument_of(unit, test, name, kind)
             if key is not None and name not in read.setdefault(key, []):
                 read[key].append(name)
     return [_instrument(unit, key, unit.instruments[key], names) for key, names in read.items()]

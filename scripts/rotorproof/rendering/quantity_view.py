@@ -179,7 +179,9 @@ def _defined(quantity: Quantity) -> str:
 
 
 def _reference(quantity: Quantity) -> str:
-    return ", ".join(f"{key} {written(value)}" for key, value in quantity.reference)
+    return ", ".join(
+        written(value) if key == "temperature" else f"{key} {written(value)}" for key, value in quantity.reference
+    )
 
 
 def _is_number(word: str) -> bool:

@@ -87,7 +87,11 @@ def report_html(
                 for criterion in results["criteria"]
             ],
             problems=[{**problem, "place": words.place(problem)} for problem in results["problems"]],
-            quantities=[quantity_view(name, entry) for name, entry in results["quantities"].items()],
+            quantities=[
+                quantity_view(name, results["quantities"][name])
+                for name in _named(results)
+                if name in results["quantities"]
+            ],
             parts=sections,
             has_template=has_template,
             without_result=_without_result(unit, fit),

@@ -48,10 +48,11 @@ class Mark:
 _CIRCLE = "M10 1a9 9 0 1 0 0 18a9 9 0 1 0 0-18z"
 _OCTAGON = "M6.3 1h7.4L19 6.3v7.4L13.7 19H6.3L1 13.7V6.3z"
 _DIAMOND = "M10 0.5L19.5 10L10 19.5L0.5 10z"
-_QUESTION = "M7.3 8a2.7 2.7 0 1 1 4.2 2.2c-1 0.7-1.5 1.2-1.5 2.3M10 14.6v0.6"
+_TILDE = "M5.4 11.2c1.5-2.9 3-2.9 4.6-1.2s3.1 1.7 4.6-1.2"
+_SQUARE = "M2 2h16v16h-16z"
 _ACCEPT = ("#17653a", "#eaf4ee", _CIRCLE, "M5.5 10.5l3 3l6-6.5")
 _REJECT = ("#9b1c1c", "#fbecec", _OCTAGON, "M6.3 6.3l7.4 7.4M13.7 6.3l-7.4 7.4")
-_DOUBT = ("#7a5200", "#fcf4e0", _DIAMOND, _QUESTION)
+_DOUBT = ("#7a5200", "#fcf4e0", _DIAMOND, _TILDE)
 _LACK = ("#46505c", "#eef1f4", _CIRCLE, "M5.5 10h9", True)
 
 MARKS: dict[str, Mark] = {
@@ -62,7 +63,7 @@ MARKS: dict[str, Mark] = {
     "pass": Mark("pass", *_ACCEPT),
     "fail": Mark("fail", *_REJECT),
     "not measured": Mark("not measured", *_LACK),
-    "not reported": Mark("not reported", *_LACK),
+    "not reported": Mark("not reported", _LACK[0], _LACK[1], _SQUARE, "M6 14L14 6", hollow=True),
 }
 
 

@@ -33,7 +33,8 @@ def unit_text(unit: str) -> str:
             shown.append("·")
         else:
             name, caret, exponent = part.partition("^")
-            written = _UNITS.get(name, name)
+            # "1" alone is no unit to print, but the 1 of 1/s is.
+            written = name if name == "1" and len(parts) > 1 else _UNITS.get(name, name)
             shown.append(written + (exponent.translate(_SUPERSCRIPT) if caret else ""))
     return "".join(shown)
 
@@ -70,10 +71,12 @@ def with_unit(number: str, unit: str) -> Markup:
     """Return number and unit as HTML; a line may break before "±" and "×" only."""
     text = unit_text(unit)
     space = "" if text in ("", "°") else "\u00a0"
-    pieces = re.split(r" (?=[±×])", f"{number}{space}{text}")
+    pieces = re.split(r"[ \u202f](?=[±×])", f"{number}{space}{text}")
     return Markup(" ").join(Markup('<span class="n">{}</span>').format(piece) for piece in pieces)
 
 
 def prose(text: str) -> str:
-    """Return a sentence of the program with print's signs for the units it spells: "at 20 degC" as at 20 °C."""
-    return re.sub(r"(?<=\d )([kMGm]?ohm|degC)\b", lambda match: unit_text(match[1]), text)
+    """Return a sentence of the program with print's signs: "20 degC", "m s^2", "2e-06" as 20 °C, m s², 2 × 10⁻⁶."""
+    text = re.sub(r"(?<=\d )([kMGm]?ohm|degC)\b", lambda match: unit_text(match[1]), text)
+    text = re.sub(r"(?<=[A-Za-z])\^(-?\d)\b", lambda match: match[1].translate(_SUPERSCRIPT), text)
+    return re.sub(r"(?<=\d)e([+-]\d+)\b", lambda m: f" × 10{str(int(m[1])).translate(_SUPERSCRIPT)}", text)

@@ -4,6 +4,6 @@ from __future__ import annotations
 
 from types import ModuleType
 
-from . import bars, levels, points
+from . import bars, levels, map, points
 
-FORMS: dict[str, ModuleType] = {"points": points, "bars": bars, "levels": levels}
+FORMS: dict[str, ModuleType] = {"points": points, "bars": bars, "levels": levels, "map": map}

@@ -31,14 +31,14 @@ def draw(figure: Any, panel: Panel) -> None:
         main, rest = figure.subplots(), None
     styles = looks(panel.series)
     for series, look in zip(panel.series, styles, strict=True):
-        _draw_series(main, series, look, panel.x, panel.y)
+        draw_series(main, series, look, panel.x, panel.y)
     main.set_ylabel(axis_label(panel.y.title, panel.y.unit))
     bottom = main
     if rest is not None and panel.residual_axis is not None:
         bottom = rest
         by_label = {series.label: look for series, look in zip(panel.series, styles, strict=True)}
         for series, own in zip(panel.residuals, looks(panel.residuals), strict=True):
-            _draw_series(rest, series, by_label.get(series.label, own), panel.x, panel.residual_axis)
+            draw_series(rest, series, by_label.get(series.label, own), panel.x, panel.residual_axis)
         rest.axhline(0, color=INK, linewidth=0.6, zorder=1)
         rest.set_ylabel(axis_label(panel.residual_axis.title, panel.residual_axis.unit))
     bottom.set_xlabel(axis_label(panel.x.title, panel.x.unit))
@@ -55,7 +55,8 @@ def marker_size(points: int) -> float:
     return 1.3
 
 
-def _draw_series(axes: Any, series: Series, look: Look, x_axis: Axis, y_axis: Axis) -> None:
+def draw_series(axes: Any, series: Series, look: Look, x_axis: Axis, y_axis: Axis) -> None:
+    """Draw one series by its role."""
     x, y = shown(series.x, x_axis), shown(series.y, y_axis)
     if series.role == "limit":
         draw_limit(axes, series.label, x, y)
@@ -115,6 +116,11 @@ def _line(axes: Any, series: Series, look: Look, x: np.ndarray, y: np.ndarray) -
         forward = bool(np.all(np.diff(x) >= 0))
         drawn = thinning.chosen(x, y) if forward else thinning.every(len(x))
         x, y = x[drawn], y[drawn]
+    if total == _SINGLE:
+        axes.plot(
+            x, y, "D", markersize=6, markerfacecolor="none", markeredgecolor=look.colour, label=series.label, zorder=6
+        )
+        return
     width = 1.2 if series.role == "fit" else 1.0
     # A white casing keeps the curve apart from readings of its own colour under it.
     axes.plot(x, y, color="white", linewidth=width + 1.4, zorder=3.5, alpha=0.8)

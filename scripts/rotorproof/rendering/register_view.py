@@ -1,0 +1,163 @@
+"""The register's rows and columns: what is known of every unit at a glance.
+
+A new column is one more entry of ``columns``; sorting, filtering and the narrow layout follow from it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from markupsafe import Markup
+
+from ..quantities import quantities
+from . import gauges, numbers, words
+from .symbols import symbol_html, with_unit
+
+NOT_REPORTED = "not reported"
+#: Order of verdicts when sorted: what needs attention first.
+VERDICTS = ("rejected", "undecided", "incomplete", NOT_REPORTED, "accepted")
+#: The constants a technician compares units by, as far as they were measured; the first few found are shown.
+KEY_QUANTITIES = (
+    "phase_resistance",
+    "emf_constant_dc",
+    "speed_constant",
+    "no_load_current",
+    "efficiency_max",
+    "moment_of_inertia",
+    "controller_efficiency",
+    "dead_time_min",
+    "supply_current_limit",
+    "standby_power",
+    "insulation_resistance",
+)
+_MOST_KEYS = 5
+
+
+@dataclass(frozen=True)
+class Row:
+    """One unit of the register: its file, its results (``None`` if it was refused) and its problems."""
+
+    name: str
+    unit: Mapping[str, Any]
+    results: Mapping[str, Any] | None
+    problems: Sequence[Mapping[str, Any]]
+
+    @property
+    def verdict(self) -> str:
+        """Return the verdict, or "not reported"."""
+        return NOT_REPORTED if self.results is None else str(self.results["verdict"])
+
+    @property
+    def kind(self) -> str:
+        """Return the kind of unit, as far as it is known."""
+        return str(self.unit.get("kind") or "unknown")
+
+    @property
+    def searched(self) -> str:
+        """Return everything that a search looks through, in lower case."""
+        facts = [self.unit.get(key) for key in ("model", "serial", "description", "operator", "tested_on")]
+        return " ".join(str(fact) for fact in (self.name, self.kind, self.verdict, *facts) if fact).lower()
+
+
+@dataclass(frozen=True)
+class Cell:
+    """What a cell shows and what it is sorted by (empty: always last)."""
+
+    html: Markup
+    sort: str = ""
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of the register; ``sorted_as`` tells how its cells compare."""
+
+    key: str
+    title: Markup
+    cell: Callable[[Row], Cell]
+    sorted_as: Literal["text", "number", ""] = "text"
+
+
+def rows(
+    units: Sequence[Mapping[str, Any]], results: Mapping[str, Mapping[str, Any]], refused: Mapping[str, Any]
+) -> list[Row]:
+    """Return all units by name: those with results, and those that were refused with their problems."""
+    found = [Row(unit["unit"], unit, results[unit["unit"]], results[unit["unit"]]["problems"]) for unit in units]
+    found += [Row(name, {}, None, problems) for name, problems in refused.items()]
+    return sorted(found, key=lambda row: row.name)
+
+
+def columns(all_rows: Sequence[Row]) -> list[Column]:
+    """Return the columns for these rows: constants that no unit has are left out."""
+    return [
+        Column("unit", Markup("Unit"), _unit),
+        Column("verdict", Markup("Verdict"), _verdict, "number"),
+        Column("kind", Markup("Kind"), lambda row: _text(row.kind)),
+        Column("model", Markup("Model"), lambda row: _text(row.unit.get("model"))),
+        Column("serial", Markup("Serial number"), lambda row: _text(row.unit.get("serial"))),
+        Column("tested_on", Markup("Tested on"), lambda row: _text(row.unit.get("tested_on"))),
+        Column("operator", Markup("Operator"), lambda row: _text(row.unit.get("operator"))),
+        *(_constant(name) for name in _keys(all_rows)),
+        Column("problems", Markup("Problems"), _problems, "number"),
+        Column("files", Markup("Files"), _files, ""),
+    ]
+
+
+def _keys(all_rows: Sequence[Row]) -> list[str]:
+    measured = {name for row in all_rows if row.results for name in row.results["quantities"]}
+    return [name for name in KEY_QUANTITIES if name in measured and name in quantities()][:_MOST_KEYS]
+
+
+def _text(value: object) -> Cell:
+    if value is None or value == "":
+        return Cell(Markup("–"))
+    return Cell(Markup("{}").format(value), str(value).lower())
+
+
+def _unit(row: Row) -> Cell:
+    about = row.unit.get("description")
+    small = Markup('<span class="about">{}</span>').format(about) if about else Markup("")
+    return Cell(Markup('<span class="name">{}</span>{}').format(row.name, small), row.name.lower())
+
+
+def _verdict(row: Row) -> Cell:
+    if row.results is None:
+        why = Markup('<a href="#refused-{}">why</a>').format(row.name)
+    else:
+        why = Markup("{}").format(words.verdict_reason(row.results))
+    return Cell(
+        Markup('<span class="verdict v-{}">{} {}</span><span class="about">{}</span>').format(
+            row.verdict.replace(" ", "-"), gauges.mark(row.verdict), row.verdict, why
+        ),
+        str(VERDICTS.index(row.verdict)),
+    )
+
+
+def _constant(name: str) -> Column:
+    quantity = quantities()[name]
+
+    def cell(row: Row) -> Cell:
+        entry = row.results["quantities"].get(name) if row.results else None
+        if entry is None:
+            return Cell(Markup("–"))
+        shown = numbers.result(entry["value"], entry["expanded_uncertainty"]).text
+        return Cell(with_unit(shown, entry["unit"]), repr(float(entry["value"])))
+
+    title = Markup("{} {}").format(quantity.title, symbol_html(quantity.symbol))
+    return Column(name, title, cell, "number")
+
+
+def _problems(row: Row) -> Cell:
+    errors = sum(problem["severity"] == "error" for problem in row.problems)
+    warnings = len(row.problems) - errors
+    parts = [words.counted(n, word) for n, word in ((errors, "error"), (warnings, "warning")) if n]
+    return Cell(Markup("{}").format(", ".join(parts) or "none"), str(1000 * errors + warnings))
+
+
+def _files(row: Row) -> Cell:
+    if row.results is None:
+        return Cell(Markup("–"))
+    link = Markup('<a href="{0}/{1}" aria-label="{2} of {0}">{2}</a>')
+    files = (("report.pdf", "report"), ("results.json", "results"), ("evidence.json", "evidence"))
+    return Cell(Markup(" ").join(link.format(row.name, file, title) for file, title in files))
