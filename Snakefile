@@ -118,6 +118,7 @@ rule render:
         unit=plan.unit,
         configuration=plan.configuration,
         hashes=plan.hashes,
+        inputs=plan.inputs,
         code=plan.code("render"),
     message:
         "{wildcards.unit}: rendering the report"
@@ -131,11 +132,14 @@ rule register:
         results=expand(rules.decide.output.results, unit=plan.units),
     output:
         index=f"{plan.reports}/index.html",
+        csv=f"{plan.reports}/results.csv",
+        parquet=f"{plan.reports}/results.parquet",
     log:
         f"{plan.reports}/.work/log/register.txt",
     params:
         units=plan.all_units,
         refused=plan.refused,
+        signed=plan.signed,
         reports=plan.reports,
         code=plan.code("register"),
     message:

@@ -12,6 +12,7 @@ def main(
     unit: Mapping[str, Any],
     configuration: Mapping[str, Any],
     hashes: Mapping[str, str],
+    inputs: Mapping[str, str],
     results: Path,
     readings: Path,
     fit: Path,
@@ -24,6 +25,7 @@ def main(
         unit=unit,
         configuration=configuration,
         hashes=hashes,
+        inputs=inputs,
         results_path=results,
         readings_path=readings,
         fit_path=fit,
@@ -38,6 +40,7 @@ if "snakemake" in globals():
         unit=snakemake.params.unit,  # noqa: F821
         configuration=snakemake.params.configuration,  # noqa: F821
         hashes=snakemake.params.hashes,  # noqa: F821
+        inputs=snakemake.params.inputs,  # noqa: F821
         results=Path(snakemake.input.results),  # noqa: F821
         readings=Path(snakemake.input.readings),  # noqa: F821
         fit=Path(snakemake.input.fit),  # noqa: F821

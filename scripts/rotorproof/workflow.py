@@ -11,12 +11,15 @@ from pathlib import Path
 from typing import Any
 
 from .errors import InputError
+from .evidence.bag import digest
+from .evidence.revisions import signed_reports
+from .evidence.software import code_hash, software
 from .fingerprint import fingerprint
 from .logs.unit_logs import sha256
 from .settings.load import Project, Unit, load_project, load_settings
 from .settings.run import RunSettings
 
-_FIT_UNIT_KEYS = ("unit", "kind", "tested_on", "nameplate", "ambient", "instruments", "tests")
+_FIT_UNIT_KEYS = ("unit", "kind", "nameplate", "ambient", "instruments", "tests")
 _FIT_SETTINGS = ("config_version", "winding_constant", "pack", "vehicle", "coverage_probability")
 
 
@@ -119,19 +122,27 @@ class Plan:
 
     def hashes(self, wildcards: Any) -> dict[str, str]:
         """Return the SHA-256 of the settings files behind a unit's report."""
+        return {name: sha256(path) for name, path in self.settings_files(wildcards).items()}
+
+    def settings_files(self, wildcards: Any) -> dict[str, Path]:
+        """Return the settings files behind a unit's report by the names that its evidence uses."""
         unit = self._unit(wildcards)
         files = {unit.shown: unit.folder / "unit.yaml", "config/config.yaml": self.root / "config" / "config.yaml"}
         if unit.file.acceptance:
             name = f"config/acceptance/{unit.file.acceptance}.yaml"
             files[name] = self.root / name
-        for like in sorted({i.like for i in unit.file.instruments.values() if i.like}):
-            name = f"config/instruments/{like}.yaml"
-            files[name] = self.root / name
         for layout in unit.layouts:
             name = f"config/layouts/{layout}.yaml"
             if (self.root / name).is_file():
                 files[name] = self.root / name
-        return {name: sha256(path) for name, path in files.items()}
+        return files
+
+    def inputs(self, wildcards: Any) -> dict[str, str]:
+        """Return the path of every settings file and log behind a unit's report by the name its evidence uses."""
+        unit = self._unit(wildcards)
+        logs = {f"{unit.file.unit}/{test.log}": unit.folder / test.log for test in unit.file.tests}
+        found = {**{name: path for name, path in logs.items() if path.is_file()}, **self.settings_files(wildcards)}
+        return {name: str(path) for name, path in found.items()}
 
     @property
     def all_units(self) -> list[dict[str, Any]]:
@@ -142,6 +153,13 @@ class Plan:
     def refused(self) -> dict[str, list[dict[str, Any]]]:
         """Return the units that cannot be reported on, with their problems."""
         return {name: [p.as_json() for p in problems] for name, problems in self.project.refused.items()}
+
+    @property
+    def signed(self) -> dict[str, list[dict[str, Any]]]:
+        """Return the signed reports of every unit that has any."""
+        reports = self.root / self.reports
+        found = {name: signed_reports(reports, name) for name in (*self.units, *self.project.refused)}
+        return {name: rows for name, rows in found.items() if rows}
 
     @property
     def refusal(self) -> str:
@@ -159,7 +177,7 @@ class Plan:
         return "\n".join(str(problem) for problems in self.project.refused.values() for problem in problems)
 
     def code(self, rule: str) -> str:
-        """Return the fingerprint of the code (and templates) a rule depends on."""
+        """Return the fingerprint of the code, the templates and the libraries' versions that a rule depends on."""
         return self._codes[rule]
 
     @cached_property
@@ -168,7 +186,11 @@ class Plan:
         templates = sorted(path for path in (self.root / "templates").rglob("*") if path.is_file())
         extra = {"render": templates, "register": templates}
         rules = ("read", "fit", "decide", "draw", "render", "register")
-        return {rule: fingerprint(scripts / f"{rule}.py", extra.get(rule, ())) for rule in rules}
+        # Evidence names the libraries and the hash of all code, so a report must not outlive either.
+        versions = digest(json.dumps(software()).encode())[:8]
+        codes = {rule: f"{fingerprint(scripts / f'{rule}.py', extra.get(rule, ()))}-{versions}" for rule in rules}
+        codes["render"] += f"-{code_hash()[:16]}"
+        return codes
 
 
 def _json(data: Any) -> Any:

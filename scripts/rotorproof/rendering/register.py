@@ -17,11 +17,16 @@ from .style import MARKS, TEMPLATES
 
 
 def render_register(
-    *, units: Sequence[Mapping[str, Any]], refused: Mapping[str, Any], reports: Path, index: Path
+    *,
+    units: Sequence[Mapping[str, Any]],
+    refused: Mapping[str, Any],
+    signed: Mapping[str, Sequence[Mapping[str, Any]]],
+    reports: Path,
+    index: Path,
 ) -> None:
-    """Write ``index.html`` over all units' results under ``reports``."""
+    """Write ``index.html`` over all units' results under ``reports`` and their ``signed`` reports."""
     results = {unit["unit"]: read_json(reports / unit["unit"] / "results.json") for unit in units}
-    write_bytes(index, register_html(rows(units, results, refused)).encode())
+    write_bytes(index, register_html(rows(units, results, refused, signed)).encode())
 
 
 def register_html(all_rows: Sequence[Row]) -> str:

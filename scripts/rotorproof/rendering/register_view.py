@@ -37,12 +37,13 @@ _MOST_KEYS = 5
 
 @dataclass(frozen=True)
 class Row:
-    """One unit of the register: its file, its results (``None`` if it was refused) and its problems."""
+    """One unit of the register: its file, its results (``None`` if it was refused), problems and signed reports."""
 
     name: str
     unit: Mapping[str, Any]
     results: Mapping[str, Any] | None
     problems: Sequence[Mapping[str, Any]]
+    signed: Sequence[Mapping[str, Any]] = ()
 
     @property
     def verdict(self) -> str:
@@ -80,11 +81,18 @@ class Column:
 
 
 def rows(
-    units: Sequence[Mapping[str, Any]], results: Mapping[str, Mapping[str, Any]], refused: Mapping[str, Any]
+    units: Sequence[Mapping[str, Any]],
+    results: Mapping[str, Mapping[str, Any]],
+    refused: Mapping[str, Any],
+    signed: Mapping[str, Sequence[Mapping[str, Any]]],
 ) -> list[Row]:
     """Return all units by name: those with results, and those that were refused with their problems."""
-    found = [Row(unit["unit"], unit, results[unit["unit"]], results[unit["unit"]]["problems"]) for unit in units]
-    found += [Row(name, {}, None, problems) for name, problems in refused.items()]
+    names = [unit["unit"] for unit in units]
+    found = [
+        Row(name, unit, results[name], results[name]["problems"], signed.get(name, ()))
+        for name, unit in zip(names, units, strict=True)
+    ]
+    found += [Row(name, {}, None, problems, signed.get(name, ())) for name, problems in refused.items()]
     return sorted(found, key=lambda row: row.name)
 
 
@@ -100,6 +108,7 @@ def columns(all_rows: Sequence[Row]) -> list[Column]:
         Column("operator", Markup("Operator"), lambda row: _text(row.unit.get("operator"))),
         *(_constant(name) for name in _keys(all_rows)),
         Column("problems", Markup("Problems"), _problems, "number"),
+        Column("signed", Markup("Signed"), _signed),
         Column("files", Markup("Files"), _files, ""),
     ]
 
@@ -153,6 +162,23 @@ def _problems(row: Row) -> Cell:
     warnings = len(row.problems) - errors
     parts = [words.counted(n, word) for n, word in ((errors, "error"), (warnings, "warning")) if n]
     return Cell(Markup("{}").format(", ".join(parts) or "none"), str(1000 * errors + warnings))
+
+
+def _signed(row: Row) -> Cell:
+    if not row.signed:
+        return Cell(Markup("not signed"))
+    *earlier, last = row.signed
+    link = Markup('<a href="{}" aria-label="signed report of {}, revision {}">r{}</a>')
+    shown = link.format(last["report"], row.name, last["revision"], last["revision"])
+    shown += Markup(" {}").format(last["outcome"])
+    about = ", ".join(part for part in (last["name"], last["signed_at"]) if part)
+    if not last["current"]:
+        about += "; the results have changed since" if about else "the archive cannot be read"
+    shown += Markup('<span class="about">{}</span>').format(about)
+    if earlier:
+        links = (link.format(one["report"], row.name, one["revision"], one["revision"]) for one in earlier)
+        shown += Markup('<span class="about">replaced: {}</span>').format(Markup(" ").join(links))
+    return Cell(shown, f"{last['signed_at']} {last['outcome']}")
 
 
 def _files(row: Row) -> Cell:

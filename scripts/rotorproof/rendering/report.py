@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from ..evidence.attachments import attach
+from ..evidence.record import evidence_attachments, evidence_record
 from ..fitting.store import load_fit
 from ..jsonio import read_json, to_json, write_bytes, write_json
 from ..logs.store import Readings, load_readings
@@ -15,7 +17,7 @@ from ..settings.unit import UnitFile
 from ..units import Measured
 from . import numbers, words
 from .environment import environment, has_template
-from .evidence import configuration_text, evidence, report_id
+from .identity import configuration_text, report_id
 from .part_view import parts
 from .quantity_view import criterion_view, definition, quantity_view, written
 from .style import TEMPLATES
@@ -29,6 +31,7 @@ def render_report(
     unit: Mapping[str, Any],
     configuration: Mapping[str, Any],
     hashes: Mapping[str, str],
+    inputs: Mapping[str, str],
     results_path: Path,
     readings_path: Path,
     fit_path: Path,
@@ -38,33 +41,72 @@ def render_report(
 ) -> None:
     """Write the PDF and ``evidence.json`` of one unit.
 
-    ``hashes`` are those of the settings files; the logs' come with the readings.
+    ``hashes`` are those of the settings files; the logs' come with the readings. ``inputs`` are the paths of
+    both, to be attached. Raises ``InputError`` for one that has changed since it was read.
     """
+    files = {name: Path(path) for name, path in inputs.items()}
+    proof = evidence_record(
+        unit=unit["unit"],
+        log_hashes=load_readings(readings_path).sha256,
+        settings_hashes=hashes,
+        configuration=configuration,
+        inputs=files,
+        made={
+            "results.json": results_path,
+            "figures": figures,
+            "fit.json": fit_path,
+            "readings.npz": readings_path,
+        },
+    )
+    content, proof["report_id"] = report_pdf(
+        unit=unit,
+        results=read_json(results_path),
+        readings_path=readings_path,
+        fit_path=fit_path,
+        figures=figures,
+        proof=proof,
+    )
+    attachments = evidence_attachments(results_path.read_bytes(), to_json(proof).encode(), proof, files)
+    write_bytes(report_path, attach(content, attachments))
+    write_json(evidence_path, proof)
+
+
+def report_pdf(
+    *,
+    unit: Mapping[str, Any],
+    results: Mapping[str, Any],
+    readings_path: Path,
+    fit_path: Path,
+    figures: Path,
+    proof: Mapping[str, Any],
+    sign_off: Mapping[str, Any] | None = None,
+) -> tuple[bytes, str]:
+    """Return the report as PDF, without attachments, and its identifier. A ``sign_off`` stands on page 1."""
     from . import pdf
 
-    readings = load_readings(readings_path)
-    results = read_json(results_path)
-    proof = evidence(unit["unit"], readings.sha256, hashes, configuration)
     model = UnitFile.model_validate(unit)
-    html = report_html(model, results, load_fit(fit_path), readings, proof)
+    html = report_html(model, results, load_fit(fit_path), load_readings(readings_path), proof, sign_off)
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
     images = {path.name: path.read_bytes() for path in sorted(figures.glob("*.svg"))}
     identifier = report_id([html.encode(), css.encode(), *images.values()])
-    proof["report_id"] = identifier
     content = pdf.write(
         html.replace(_NO_ID, identifier),
         css,
         images=images,
-        attachments={"results.json": results_path.read_bytes(), "evidence.json": to_json(proof).encode()},
+        attachments={},
         date=model.tested_on,
         identifier=identifier,
     )
-    write_bytes(report_path, content)
-    write_json(evidence_path, proof)
+    return content, identifier
 
 
 def report_html(
-    unit: UnitFile, results: Mapping[str, Any], fit: Mapping[str, Any], readings: Readings, proof: Mapping[str, Any]
+    unit: UnitFile,
+    results: Mapping[str, Any],
+    fit: Mapping[str, Any],
+    readings: Readings,
+    proof: Mapping[str, Any],
+    sign_off: Mapping[str, Any] | None = None,
 ) -> str:
     """Return the report as HTML, with a placeholder for its identifier."""
     acceptance = proof["configuration"].get("acceptance") or {}
@@ -98,6 +140,7 @@ def report_html(
             not_made=_not_made(unit),
             definitions=[definition(quantities()[name]) for name in _named(results)],
             evidence=proof,
+            sign_off=sign_off,
             configuration=configuration_text(proof["configuration"]),
         )
     )

@@ -1,50 +1,15 @@
-"""What a report rests on: the SHA-256 of every input, every software version, the whole configuration."""
+"""What tells one report from another, and the configuration as a person wrote it."""
 
 from __future__ import annotations
 
 import hashlib
-import platform
 from collections.abc import Iterable, Mapping
-from importlib import metadata
 from typing import Any
 
-from .. import __version__
 from ..jsonio import to_json
 
-SCHEMA_VERSION = 1
-#: The libraries whose code makes or carries a number of the report.
-SOFTWARE = (
-    "jinja2",
-    "matplotlib",
-    "numpy",
-    "pandas",
-    "pint",
-    "pyarrow",
-    "pydantic",
-    "pydyf",
-    "scipy",
-    "snakemake",
-    "weasyprint",
-)
 _ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"  # no I, L, O, U: read aloud and typed without mistakes
 _ID_LETTERS = 12
-
-
-def evidence(
-    unit: str, logs: Mapping[str, str], settings: Mapping[str, str], configuration: Mapping[str, Any]
-) -> dict[str, Any]:
-    """Return the content of ``evidence.json``: ``logs`` and ``settings`` map a file to its SHA-256."""
-    return {
-        "schema": SCHEMA_VERSION,
-        "unit": unit,
-        "inputs": {**{f"{unit}/{log}": digest for log, digest in sorted(logs.items())}, **settings},
-        "software": {
-            "rotorproof": __version__,
-            "python": platform.python_version(),
-            **{name: metadata.version(name) for name in SOFTWARE},
-        },
-        "configuration": configuration,
-    }
 
 
 def report_id(contents: Iterable[bytes]) -> str:

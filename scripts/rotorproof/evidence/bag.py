@@ -1,0 +1,108 @@
+"""A folder that carries its own hashes: BagIt 1.0 (RFC 8493) with SHA-256.
+
+Stricter than the standard asks: the tag files have exactly one valid form, so that any changed byte is found,
+also one in the hashes themselves that other readers would take for a matter of spelling.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from ..errors import InputError, Problem
+from ..logs.unit_logs import sha256
+
+DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+_MANIFEST = "manifest-sha256.txt"
+_TAG_MANIFEST = "tagmanifest-sha256.txt"
+_TAGS = ("bag-info.txt", "bagit.txt", _MANIFEST)
+_LINE = re.compile(r"([0-9a-f]{64})  ([^\r\n]+)\n")
+
+
+def payload(folder: Path) -> list[str]:
+    """Return the paths of all files under ``data``, relative to ``folder``, sorted."""
+    return sorted(p.relative_to(folder).as_posix() for p in (folder / "data").rglob("*") if not p.is_dir())
+
+
+def finish_bag(folder: Path, about: Mapping[str, str]) -> None:
+    """Make a bag of a folder that holds ``data``: write its tag files, make all files read-only, sync to disk.
+
+    ``about`` goes into ``bag-info.txt``; its values are one line each.
+    """
+    names = payload(folder)
+    for name in names:
+        check_name(name)
+    size = sum((folder / name).stat().st_size for name in names)
+    info = {**about, "Payload-Oxum": f"{size}.{len(names)}"}
+    lines = "".join(f"{key}: {' '.join(value.split())}\n" for key, value in info.items())
+    (folder / "bagit.txt").write_bytes(DECLARATION)
+    (folder / "bag-info.txt").write_bytes(lines.encode())
+    (folder / _MANIFEST).write_bytes(_manifest(folder, names))
+    (folder / _TAG_MANIFEST).write_bytes(_manifest(folder, _TAGS))
+    for path in folder.rglob("*"):
+        if path.is_file():
+            path.chmod(0o444)
+        _sync(path)
+    _sync(folder)
+
+
+def _manifest(folder: Path, names: Iterable[str]) -> bytes:
+    # A percent sign is written %25, RFC 8493, 2.1.3; names with line breaks are refused.
+    return "".join(f"{sha256(folder / name)}  {name.replace('%', '%25')}\n" for name in sorted(names)).encode()
+
+
+def check_name(name: str) -> None:
+    """Raise ``InputError`` for a file name that a manifest cannot hold or another system cannot store."""
+    if any(ord(letter) < 32 or letter in "\\\x7f" for letter in name) or not name.isprintable():
+        raise InputError(Problem("the file's name holds characters that an archive cannot store; rename it", name))
+
+
+def _sync(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def check_bag(folder: Path) -> tuple[dict[str, str], list[str]]:
+    """Return the SHA-256 of every payload file as it is now, and what is wrong with the bag, in plain words."""
+    faults: list[str] = []
+    present = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if not p.is_dir())
+    hashes: dict[str, str] = {}
+    for name in present:
+        path = folder / name
+        if path.is_symlink() or not path.is_file():
+            faults.append(f"{name} is a link or a device, not a file")
+        else:
+            hashes[name] = sha256(path)
+    tags = [name for name in present if not name.startswith("data/")]
+    faults += [f"{name} was added to the archive" for name in tags if name not in (*_TAGS, _TAG_MANIFEST)]
+    faults += [f"{name} is missing" for name in (*_TAGS, _TAG_MANIFEST) if name not in tags]
+    files = {name: digest for name, digest in hashes.items() if name.startswith("data/")}
+    if "bagit.txt" in tags and (folder / "bagit.txt").read_bytes() != DECLARATION:
+        faults.append("bagit.txt was changed")
+    for name, listed in ((_MANIFEST, files), (_TAG_MANIFEST, {t: hashes[t] for t in _TAGS if t in hashes})):
+        if name in hashes:
+            faults += _compare(name, (folder / name).read_bytes(), listed)
+    return files, list(dict.fromkeys(faults))
+
+
+def _compare(manifest: str, raw: bytes, present: Mapping[str, str]) -> list[str]:
+    text = raw.decode("utf-8", errors="replace")
+    found = {m[2].replace("%25", "%"): m[1] for m in _LINE.finditer(text)}
+    faults = [f"{name} was changed" for name in found if name in present and present[name] != found[name]]
+    faults += [f"{name} is missing" for name in found if name not in present]
+    faults += [f"{name} was added to the archive" for name in present if name not in found]
+    expected = "".join(f"{found[name]}  {name.replace('%', '%25')}\n" for name in sorted(found)).encode()
+    if raw != expected:
+        faults.append(f"{manifest} was changed")
+    return faults
+
+
+def digest(content: bytes) -> str:
+    """Return the SHA-256 of bytes in hexadecimal."""
+    return hashlib.sha256(content).hexdigest()

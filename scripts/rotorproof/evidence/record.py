@@ -1,0 +1,92 @@
+"""The evidence behind a report: every input's hash, every software version, the whole configuration."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from ..errors import InputError, Problem
+from ..logs.unit_logs import sha256
+from .attachments import Attachment, within_limit
+from .software import code_hash, software
+
+
+def evidence_record(
+    *,
+    unit: str,
+    log_hashes: Mapping[str, str],
+    settings_hashes: Mapping[str, str],
+    configuration: Mapping[str, Any],
+    inputs: Mapping[str, Path],
+    made: Mapping[str, Path],
+) -> dict[str, Any]:
+    """Return the content of ``evidence.json``.
+
+    ``log_hashes`` holds the SHA-256 of each log as it was read, by its path in the unit's folder;
+    ``settings_hashes`` those of the settings files, by the name they are shown under; ``inputs`` the paths
+    of both; ``made`` the files the workflow made on the way to the report, or folders of such files, by name.
+    """
+    outputs: dict[str, str] = {}
+    for name, path in made.items():
+        if path.is_dir():
+            outputs |= {f"{name}/{p.name}": sha256(p) for p in plain_files(path)}
+        else:
+            outputs[name] = sha256(path)
+    sizes = {name: path.stat().st_size for name, path in inputs.items() if name not in settings_hashes}
+    return {
+        "schema": 1,
+        "unit": unit,
+        "inputs": {**{f"{unit}/{log}": value for log, value in sorted(log_hashes.items())}, **settings_hashes},
+        "not_attached": sorted(set(sizes) - set(within_limit(sizes))),
+        "outputs": outputs,
+        "software": software(),
+        "code_sha256": code_hash(),
+        "configuration": configuration,
+    }
+
+
+def plain_files(folder: Path) -> list[Path]:
+    """Return the files of a folder by name, without the hidden ones that programs leave for themselves."""
+    return sorted(path for path in folder.iterdir() if path.is_file() and not path.name.startswith("."))
+
+
+def evidence_attachments(
+    results: bytes, evidence: bytes, record: Mapping[str, Any], inputs: Mapping[str, Path]
+) -> list[Attachment]:
+    """Return what a report carries inside: results, evidence, the settings files and the raw logs.
+
+    ``record`` is the content of ``evidence``, ``inputs`` the paths by the names it uses. Logs that it names as
+    not attached are left out. Raises ``InputError`` for a file that has changed since it was read.
+    """
+    found = [
+        Attachment("results.json", results, "The results as data", "Data"),
+        Attachment("evidence.json", evidence, "Hashes of all inputs, software versions, configuration", "Supplement"),
+    ]
+    problems = []
+    taken = {attachment.name for attachment in found}
+    for name in sorted(inputs):
+        if name in record["not_attached"]:
+            continue
+        content = inputs[name].read_bytes()
+        if hashlib.sha256(content).hexdigest() != record["inputs"].get(name):
+            problems.append(Problem("the file changed while the report was being made; run the report again", name))
+        what = "Settings as used" if name.endswith("/unit.yaml") or name.startswith("config/") else "Raw log as read"
+        found.append(Attachment(_flat(name, taken), content, f"{what}: {name}", "Source"))
+    if problems:
+        raise InputError(problems)
+    return found
+
+
+def _flat(name: str, taken: set[str]) -> str:
+    """Return a name without folders, which readers of PDF refuse or drop, and add it to those taken."""
+    base = name.replace("/", "_").replace("\\", "_")
+    flat = base
+    number = 1
+    while flat in taken:
+        number += 1
+        stem, dot, ending = base.rpartition(".")
+        flat = f"{stem}-{number}.{ending}" if dot else f"{base}-{number}"
+    taken.add(flat)
+    return flat

@@ -1,0 +1,116 @@
+"""The signed reports of each unit: ``archive/<unit>/r1``, ``r2``, ... under the reports, never changed."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from ..errors import InputError, Problem
+from ..jsonio import read_json
+from ..logs.unit_logs import sha256
+from .signoff import SignOff
+
+FOLDER = "archive"
+REPORT = "data/report.pdf"
+SIGN_OFF = "data/sign-off.json"
+_REVISION = re.compile(r"r([1-9][0-9]*)")
+_PARTIAL = ".partial"
+
+
+@dataclass(frozen=True)
+class Revision:
+    """One signed report in the archive."""
+
+    number: int
+    folder: Path
+
+    @property
+    def report(self) -> Path:
+        """Return the signed PDF."""
+        return self.folder / REPORT
+
+    def sign_off(self) -> SignOff:
+        """Return what was signed. Raises ``OSError`` or ``ValueError`` for an archive that was damaged."""
+        return SignOff.model_validate(read_json(self.folder / SIGN_OFF))
+
+    def report_sha256(self) -> str:
+        """Return the hash by which a later revision names this one."""
+        return sha256(self.report)
+
+
+def revisions(reports: Path, unit: str) -> list[Revision]:
+    """Return the signed reports of a unit, the oldest first."""
+    folder = reports / FOLDER / unit
+    if not folder.is_dir():
+        return []
+    found = [(int(match[1]), path) for path in folder.iterdir() if (match := _REVISION.fullmatch(path.name))]
+    return [Revision(number, path) for number, path in sorted(found)]
+
+
+def signed_reports(reports: Path, unit: str) -> list[dict[str, Any]]:
+    """Return what the register shows of each signed report of a unit, the oldest first.
+
+    ``current`` tells whether it was made from the results that lie in the unit's folder now.
+    """
+    results = reports / unit / "results.json"
+    now = sha256(results) if results.is_file() else None
+    found: list[dict[str, Any]] = []
+    for revision in revisions(reports, unit):
+        row: dict[str, Any] = {"revision": revision.number, "report": f"{FOLDER}/{unit}/r{revision.number}/{REPORT}"}
+        try:
+            stated = revision.sign_off()
+        except (OSError, ValueError):
+            found.append({**row, "outcome": "damaged", "name": "", "signed_at": "", "current": False})
+            continue
+        found.append(
+            {
+                **row,
+                "outcome": stated.outcome,
+                "name": stated.name,
+                "signed_at": stated.signed_at[:10],
+                "current": stated.files.get("data/results.json") == now,
+            }
+        )
+    return found
+
+
+@contextmanager
+def new_revision(reports: Path, unit: str) -> Iterator[tuple[int, list[Revision], Path]]:
+    """Give the next number, the earlier revisions and an empty folder that becomes the revision at the end.
+
+    The folder appears under its final name in one step, and only when the block ends without an error. What an
+    interrupted run left behind is cleared by the next.
+    """
+    place = reports / FOLDER / unit
+    place.mkdir(parents=True, exist_ok=True)
+    with (place / ".lock").open("w") as lock:
+        try:
+            # Freed by the system however the program ends.
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise InputError(Problem(f"another run is signing {unit}; wait for it to end")) from None
+        partial = place / _PARTIAL
+        if partial.exists():
+            shutil.rmtree(partial)
+        partial.mkdir()
+        earlier = revisions(reports, unit)
+        number = earlier[-1].number + 1 if earlier else 1
+        try:
+            yield number, earlier, partial
+            # Fails where the name is taken by anything but an empty folder.
+            partial.rename(place / f"r{number}")
+        finally:
+            if partial.exists():
+                shutil.rmtree(partial)
+        descriptor = os.open(place, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)

@@ -1,0 +1,93 @@
+"""The sign-off: who answers for a report, what was waived and which earlier report it replaces."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from ..errors import InputError, Problem
+
+Digest = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+Outcome = Literal["accepted", "accepted with waivers", "rejected", "undecided", "incomplete"]
+Text = Annotated[str, Field(min_length=1, max_length=2000)]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Waiver(_Model):
+    """A criterion that did not pass and is let through, with the reason."""
+
+    quantity: str
+    decision: Literal["fail", "undecided", "not measured"]
+    reason: Text
+
+
+class Superseded(_Model):
+    """The earlier signed report that this one replaces, and why."""
+
+    revision: Annotated[int, Field(ge=1)]
+    report_sha256: Digest
+    reason: Text
+
+
+class SignOff(_Model):
+    """Everything the signer states. It is printed on page 1 and attached to the signed report.
+
+    ``files`` holds the SHA-256 of every other file of the archive, so that the signature covers them too.
+    """
+
+    schema_: Annotated[Literal[1], Field(alias="schema")] = 1
+    unit: str
+    revision: Annotated[int, Field(ge=1)]
+    name: Text
+    role: Text
+    remarks: str | None = None
+    signed_at: str
+    certificate_subject: str
+    certificate_sha256: Digest
+    verdict: Literal["accepted", "rejected", "undecided", "incomplete"]
+    outcome: Outcome
+    waivers: tuple[Waiver, ...] = ()
+    supersedes: Superseded | None = None
+    files: Mapping[str, Digest]
+
+
+def waived(results: Mapping[str, Any], reasons: Mapping[str, str]) -> tuple[Waiver, ...]:
+    """Return a waiver for each criterion that did not pass and has a reason.
+
+    Raises ``InputError`` for a waiver of a criterion that is unknown or passed, and for one without a reason.
+    """
+    problems = []
+    found = []
+    missed = {c["quantity"]: c["decision"] for c in results["criteria"] if c["decision"] != "pass"}
+    for quantity, reason in reasons.items():
+        if not reason.strip():
+            problems.append(Problem(f"the waiver of {quantity} needs a reason: --waive '{quantity}=why'"))
+        elif quantity not in missed:
+            there = ", ".join(missed) or "none"
+            problems.append(Problem(f"{quantity} needs no waiver; the criteria that did not pass are: {there}"))
+        else:
+            found += [
+                Waiver(quantity=quantity, decision=c["decision"], reason=reason.strip())
+                for c in results["criteria"]
+                if c["quantity"] == quantity and c["decision"] != "pass"
+            ]
+    if problems:
+        raise InputError(problems)
+    return tuple(found)
+
+
+def outcome(results: Mapping[str, Any], waivers: Sequence[Waiver]) -> Outcome:
+    """Return what the sign-off comes to: the verdict over the criteria that were not waived."""
+    from ..decision.rules import verdict
+
+    let_through = {waiver.quantity for waiver in waivers}
+    rest = [c["decision"] for c in results["criteria"] if c["quantity"] not in let_through]
+    if waivers and not rest:
+        return "accepted with waivers"
+    left: Outcome = verdict(rest)
+    return "accepted with waivers" if waivers and left == "accepted" else left
