@@ -63,6 +63,18 @@ plan: ready ## Make printable bench sheets for the tests of a unit (ARGS="UNIT .
 layout: ready ## Propose a layout for an unknown export (ARGS="FILE --write")
 	@$(ROTORPROOF) layout $(ARGS)
 
+.PHONY: certificate
+certificate: ready ## Make the workshop's own signing certificate (ARGS="--name 'A. Name'")
+	@$(ROTORPROOF) certificate $(ARGS)
+
+.PHONY: sign
+sign: ready ## Sign and archive a report (UNIT=X ARGS="--role 'workshop manager'")
+	@$(ROTORPROOF) sign $(UNIT) $(ARGS)
+
+.PHONY: verify
+verify: ready ## Check a signed report (ARCHIVE=reports/archive/X/r1 ARGS="--recompute")
+	@$(ROTORPROOF) verify $(ARCHIVE) $(ARGS)
+
 # ----- Environment
 
 .PHONY: setup

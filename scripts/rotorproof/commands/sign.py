@@ -1,0 +1,176 @@
+"""Sign a unit's report, and archive it with everything it was made from.
+
+The report must be that of the present logs, settings and software, and free of errors; run `report` first and
+look at it. The signed report goes to reports/archive/UNIT/r1 (r2, ... for later ones) and is never changed.
+A criterion that did not pass can be waived with a reason; the waiver stands on page 1. A unit that was signed
+before needs --because: why a new report replaces the old one.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
+
+from ..errors import InputError, Problem
+from ..jsonio import read_json
+from ._passphrase import ask, from_file
+from ._project import ROOT, overrides
+
+if TYPE_CHECKING:
+    from pyhanko.sign.signers import SimpleSigner
+
+    from ..evidence.archive import Render, Reported
+    from ..evidence.attachments import Attachment
+    from ..evidence.signoff import SignOff
+    from ..workflow import Plan
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's arguments."""
+    parser.add_argument("unit", metavar="UNIT", help="the unit whose report is signed")
+    parser.add_argument("--name", help="who signs (default: the name in the certificate)")
+    parser.add_argument("--role", required=True, help="in what role, e.g. 'workshop manager'")
+    parser.add_argument("--remarks", help="text to stand beside the signature")
+    parser.add_argument(
+        "--waive",
+        action="append",
+        default=[],
+        metavar="QUANTITY=REASON",
+        help="let a criterion through that did not pass",
+    )
+    parser.add_argument("--because", metavar="REASON", help="why this report replaces the one signed before")
+    parser.add_argument(
+        "--certificate", type=Path, metavar="FILE", help="PKCS#12 or PEM (default: the one `certificate` made)"
+    )
+    parser.add_argument("--key", type=Path, metavar="FILE", help="the key (PEM) that belongs to a PEM certificate")
+    parser.add_argument("--passphrase-file", type=Path, metavar="FILE", help="read the passphrase from its first line")
+    parser.add_argument("--timestamp", metavar="URL", help="time stamp service (RFC 3161) to prove when it was signed")
+    parser.add_argument("--config", nargs="+", default=[], metavar="KEY=VALUE", help="as given to `report`")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Sign and archive."""
+    from ..evidence.archive import Statement, sign_report
+    from ..evidence.certificate import default_folder
+    from ..evidence.freshness import stale
+    from ..evidence.signature import load_signer, quiet_libraries
+    from ..workflow import Plan
+
+    quiet_libraries()
+    plan = Plan.load(ROOT, overrides(args.config))
+    waivers = _waivers(args.waive)
+    if not args.role.strip():
+        raise InputError(Problem("--role is empty; say in what role you sign"))
+    reports = ROOT / plan.reports
+    reported, made, wildcards = _reported(plan, reports, args.unit)
+    problems = stale(reported.evidence, inputs=reported.inputs, configuration=plan.configuration(wildcards), made=made)
+    if problems:
+        raise InputError(problems)
+    print(f"{args.unit}: {reported.results['verdict']}, {len(reported.results['criteria'])} criteria", file=sys.stderr)
+    certificate = args.certificate or default_folder() / "certificate.p12"
+    signer = load_signer(certificate, args.key, _passphrase(args, certificate))
+    name = (args.name or _name_of(signer)).strip()
+    statement = Statement(name, args.role.strip(), args.remarks, waivers, args.because)
+    revision = sign_report(reports, reported, statement, signer, _renderer(reported, made), args.timestamp)
+    _renew_register(plan, reports)
+    signed = revision.sign_off()
+    print(f"{args.unit} r{revision.number}  {signed.outcome}  signed by {signed.name}, {signed.role}")
+    print(f"{'report':<8}{os.path.relpath(revision.report)}")
+    print(f"{'verify':<8}python -m rotorproof verify {os.path.relpath(revision.folder)}")
+    return 0
+
+
+def _waivers(pairs: list[str]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for pair in pairs:
+        quantity, separator, reason = pair.partition("=")
+        if not separator or not reason.strip():
+            raise InputError(Problem(f"--waive takes QUANTITY=REASON, and the reason may not be empty: {pair!r}"))
+        found[quantity.strip()] = reason
+    return found
+
+
+def _reported(plan: Plan, reports: Path, unit: str) -> tuple[Reported, dict[str, Path], Any]:
+    from ..evidence.archive import Reported
+
+    if unit in plan.refused:
+        raise InputError([Problem(**problem) for problem in plan.refused[unit]])
+    if unit not in plan.units:
+        raise InputError(Problem(f"there is no unit {unit!r}; there are: {', '.join(plan.units) or 'none'}"))
+    wildcards = SimpleNamespace(unit=unit)
+    folder, work = reports / unit, reports / ".work" / unit
+    made = {
+        "results.json": folder / "results.json",
+        "figures": folder / "figures",
+        "fit.json": work / "fit.json",
+        "readings.npz": work / "readings.npz",
+    }
+    evidence = folder / "evidence.json"
+    if not evidence.is_file() or not all(path.exists() for path in made.values()):
+        raise InputError(Problem(f"{unit} has no report yet; run 'make report ARGS={unit}' and look at it first"))
+    return (
+        Reported(
+            unit=unit,
+            results=read_json(made["results.json"]),
+            results_path=made["results.json"],
+            evidence=read_json(evidence),
+            evidence_path=evidence,
+            figures=made["figures"],
+            inputs={name: Path(path) for name, path in plan.inputs(wildcards).items()},
+        ),
+        made,
+        wildcards,
+    )
+
+
+def _passphrase(args: argparse.Namespace, certificate: Path) -> bytes | None:
+    from ..evidence.signature import needs_passphrase
+
+    if args.passphrase_file:
+        return from_file(args.passphrase_file)
+    return ask(str(args.key or certificate)) if needs_passphrase(certificate, args.key) else None
+
+
+def _name_of(signer: SimpleSigner) -> str:
+    certificate = signer.signing_cert
+    assert certificate is not None
+    return str(certificate.subject.native.get("common_name") or certificate.subject.human_friendly)
+
+
+def _renderer(reported: Reported, made: dict[str, Path]) -> Render:
+    from ..evidence.record import evidence_attachments
+    from ..rendering.report import report_pdf
+
+    def render(sign_off: SignOff) -> tuple[bytes, list[Attachment]]:
+        proof = reported.evidence
+        attachments = evidence_attachments(
+            reported.results_path.read_bytes(), reported.evidence_path.read_bytes(), proof, reported.inputs
+        )
+        pdf, _ = report_pdf(
+            unit=proof["configuration"]["unit"],
+            results=reported.results,
+            readings_path=made["readings.npz"],
+            fit_path=made["fit.json"],
+            figures=reported.figures,
+            proof=proof,
+            sign_off=sign_off.model_dump(),
+        )
+        return pdf, attachments
+
+    return render
+
+
+def _renew_register(plan: Plan, reports: Path) -> None:
+    """Show the new revision in the register, as the next run of `report` would."""
+    from ..evidence.export import export
+    from ..rendering.register import render_register
+
+    have = [unit for unit in plan.all_units if (reports / unit["unit"] / "results.json").is_file()]
+    signed = plan.signed
+    render_register(units=have, refused=plan.refused, signed=signed, reports=reports, index=reports / "index.html")
+    csv, parquet = reports / "results.csv", reports / "results.parquet"
+    export(units=have, signed=signed, reports=reports, csv_path=csv, parquet_path=parquet)

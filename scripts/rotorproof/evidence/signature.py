@@ -1,0 +1,301 @@
+"""Sign a PDF and check its signature: PAdES baseline B-B, or B-T with a time stamp (ETSI EN 319 142-1)."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import io
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..errors import InputError, Problem
+
+if TYPE_CHECKING:
+    from asn1crypto.x509 import Certificate
+    from pyhanko.sign.signers import SimpleSigner
+
+FIELD = "SignOff"
+
+
+def quiet_libraries() -> None:
+    """Keep the signature library from logging what it finds: the findings are told in our own words."""
+    for name in ("pyhanko", "pyhanko_certvalidator"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+
+
+def load_signer(certificate: Path, key: Path | None, passphrase: bytes | None) -> SimpleSigner:
+    """Return a signer from a PKCS#12 file, or from a PEM certificate and its ``key``.
+
+    Raises ``InputError``: file missing, wrong passphrase, certificate not valid today. No message holds the
+    passphrase.
+    """
+    from pyhanko.sign.signers import SimpleSigner
+
+    for path in (certificate, key):
+        if path is not None and not path.is_file():
+            raise InputError(
+                Problem("the file does not exist; 'rotorproof certificate' makes a certificate", file=str(path))
+            )
+    _check_readable(certificate if key is None else key, passphrase, pkcs12=key is None)
+    try:
+        if key is None:
+            signer = SimpleSigner.load_pkcs12_data(certificate.read_bytes(), [], passphrase)
+        else:
+            signer = SimpleSigner.load(str(key), str(certificate), key_passphrase=passphrase)
+    except Exception as error:  # the library raises whatever its parsers raise
+        raise InputError(
+            Problem(f"the certificate cannot be used ({type(error).__name__})", str(certificate))
+        ) from None
+    if signer is None or signer.signing_cert is None:
+        raise InputError(Problem("the file holds no certificate with its key", file=str(certificate)))
+    validity = signer.signing_cert["tbs_certificate"]["validity"]
+    now = datetime.datetime.now(datetime.UTC)
+    if not validity["not_before"].native <= now <= validity["not_after"].native:
+        raise InputError(
+            Problem(
+                f"the certificate is valid from {validity['not_before'].native:%Y-%m-%d} to "
+                f"{validity['not_after'].native:%Y-%m-%d} only; make or get a new one",
+                file=str(certificate),
+            )
+        )
+    return signer
+
+
+def needs_passphrase(certificate: Path, key: Path | None) -> bool:
+    """Tell whether the key is encrypted, as far as the file can be read."""
+    path = certificate if key is None else key
+    return path.is_file() and not _opens(path, None, pkcs12=key is None)
+
+
+def _check_readable(path: Path, passphrase: bytes | None, *, pkcs12: bool) -> None:
+    if not _opens(path, passphrase, pkcs12=pkcs12):
+        what = "PKCS#12 file" if pkcs12 else "PEM key"
+        raise InputError(
+            Problem(f"the {what} cannot be opened: the passphrase is wrong, or the file is something else", str(path))
+        )
+
+
+def _opens(path: Path, passphrase: bytes | None, *, pkcs12: bool) -> bool:
+    from cryptography.hazmat.primitives.serialization import load_pem_private_key
+    from cryptography.hazmat.primitives.serialization.pkcs12 import load_key_and_certificates
+
+    try:
+        if pkcs12:
+            load_key_and_certificates(path.read_bytes(), passphrase)
+        else:
+            load_pem_private_key(path.read_bytes(), passphrase)
+    except (ValueError, TypeError):
+        return False
+    return True
+
+
+def subject_of(certificate: Certificate) -> str:
+    """Return the subject as text a person can read."""
+    return str(certificate.subject.human_friendly)
+
+
+def fingerprint_of(certificate: Certificate) -> str:
+    """Return the SHA-256 of a certificate in hexadecimal."""
+    return hashlib.sha256(certificate.dump()).hexdigest()
+
+
+def sign_pdf(pdf: bytes, signer: SimpleSigner, *, name: str, reason: str, timestamp_url: str | None) -> bytes:
+    """Return the PDF with a certifying signature after which no change is permitted.
+
+    Raises ``InputError`` when the time stamp service does not answer as it should.
+    """
+    from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+    from pyhanko.sign import fields, signers
+    from pyhanko.sign.timestamps.aiohttp_client import HTTPTimeStamper
+    from pyhanko.sign.timestamps.common_utils import TimestampRequestError
+
+    metadata = signers.PdfSignatureMetadata(
+        field_name=FIELD,
+        md_algorithm="sha256",
+        subfilter=fields.SigSeedSubFilter.PADES,
+        name=name,
+        reason=reason,
+        certify=True,
+        docmdp_permissions=fields.MDPPerm.NO_CHANGES,
+    )
+    timestamper = HTTPTimeStamper(timestamp_url, timeout=20) if timestamp_url else None
+
+    class Writer(IncrementalPdfFileWriter):
+        """Leaves the description of the document alone: it is that of the content, in the form PDF/A asks for."""
+
+        def _update_meta(self) -> None:
+            pass
+
+    writer = Writer(io.BytesIO(pdf))
+    # Not visible (page 1 says who signed), and outside the page, where PDF/UA asks for no tag (ISO 14289-1, 7.18.1).
+    place = fields.InvisSigSettings(box_out_of_bounds=True)
+    field = fields.SigFieldSpec(
+        FIELD, on_page=0, readable_field_name="Signature of the report", invis_sig_settings=place
+    )
+    fields.append_signature_field(writer, field)
+    try:
+        signed = signers.PdfSigner(metadata, signer=signer, timestamper=timestamper).sign_pdf(writer)
+    except (TimestampRequestError, OSError, ValueError) as error:
+        if timestamp_url is None:
+            raise
+        raise InputError(
+            Problem(f"no time stamp from {timestamp_url}: {error}; nothing was signed. Try again, or sign without")
+        ) from None
+    return bytes(signed.getvalue())
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What the signature of a PDF proves. ``faults`` says in plain words what does not hold."""
+
+    faults: Sequence[str]
+    trusted: bool
+    subject: str = ""
+    fingerprint: str = ""
+    signed_at: datetime.datetime | None = None
+    time_stamped_at: datetime.datetime | None = None
+    time_stamp_trusted: bool = False
+    notes: Sequence[str] = field(default_factory=tuple)
+
+
+def check_signature(pdf: bytes, trust: Sequence[Certificate]) -> Checked:
+    """Check the one signature of a PDF: mathematics, coverage of the whole file, certificate, time.
+
+    ``trust`` holds the certificates the reader trusts: the signer's own, or those of authorities. The
+    certificate is judged at the time of signing, not at the time of reading: it may have expired since.
+    """
+    from pyhanko.pdf_utils.reader import PdfFileReader
+
+    # The parsers below meet bytes that anyone may have altered and raise errors of many kinds.
+    try:
+        reader = PdfFileReader(io.BytesIO(pdf))
+        signatures = list(reader.embedded_signatures)
+    except Exception as error:
+        return Checked([f"the PDF cannot be read ({type(error).__name__}): it is damaged or changed"], False)
+    if len(signatures) != 1:
+        count = "no signature" if not signatures else f"{len(signatures)} signatures, not one"
+        return Checked([f"the PDF holds {count}"], False)
+    try:
+        return _check(pdf, signatures[0], trust)
+    except Exception as error:
+        return Checked([f"the signature cannot be read ({type(error).__name__}): it is damaged or changed"], False)
+
+
+def _check(pdf: bytes, signature: Any, trust: Sequence[Certificate]) -> Checked:
+    from pyhanko.sign.validation import validate_pdf_signature
+    from pyhanko.sign.validation.status import SignatureCoverageLevel
+    from pyhanko_certvalidator import ValidationContext
+
+    certificate = signature.signer_cert
+    claimed = signature.self_reported_timestamp
+    when = claimed or datetime.datetime.now(datetime.UTC)
+    token = _time_stamp(signature)
+    own_tsa = [] if token is None else _certificates(token)
+
+    def validate(signers: Sequence[Certificate], stampers: Sequence[Certificate], moment: datetime.datetime) -> Any:
+        def context(roots: Sequence[Certificate]) -> ValidationContext:
+            return ValidationContext(trust_roots=list(roots), moment=moment, allow_fetching=False)
+
+        return validate_pdf_signature(signature, context(signers), context(stampers))
+
+    # First as if signer and time stamp service were known, to see whether all else holds.
+    status = validate([certificate, *trust], [*own_tsa, *trust], when)
+    stamped = status.timestamp_validity
+    if stamped is not None and stamped.timestamp is not None:
+        when = stamped.timestamp
+        status = validate([certificate, *trust], [*own_tsa, *trust], when)
+    faults = []
+    if not status.intact:
+        faults.append("the PDF was changed after it was signed")
+    if not status.valid:
+        faults.append("the signature does not belong to the certificate in the PDF")
+    if status.coverage != SignatureCoverageLevel.ENTIRE_FILE:
+        faults.append("something was added to the PDF after it was signed")
+    if status.docmdp_ok is False:
+        faults.append("the PDF was changed in a way that its signature forbids")
+    if not status.trusted and status.intact and status.valid:
+        faults.append(f"the certificate was not fit for signing on {when:%Y-%m-%d}")
+    if token is not None and (stamped is None or not (stamped.intact and stamped.valid)):
+        faults.append("the time stamp does not belong to the signature")
+    faults += _container_faults(pdf, signature)
+    trusted = bool(trust) and validate(trust, trust, when).trusted
+    stamp_trusted = False
+    if stamped is not None and trust:
+        again = validate(trust, trust, when).timestamp_validity
+        stamp_trusted = again is not None and again.trusted
+    return Checked(
+        faults,
+        trusted=trusted and not faults,
+        subject=subject_of(certificate),
+        fingerprint=fingerprint_of(certificate),
+        signed_at=claimed,
+        time_stamped_at=stamped.timestamp if stamped is not None else None,
+        time_stamp_trusted=stamp_trusted,
+    )
+
+
+def _time_stamp(signature: Any) -> Any:
+    """Return the signed data of the time stamp in a signature, or ``None``."""
+    for attribute in signature.signer_info["unsigned_attrs"]:
+        if attribute["type"].native == "signature_time_stamp_token":
+            return attribute["values"][0]["content"]
+    return None
+
+
+def _certificates(signed_data: Any) -> list[Certificate]:
+    return [choice.chosen for choice in signed_data["certificates"] if choice.name == "certificate"]
+
+
+def _container_faults(pdf: bytes, signature: Any) -> list[str]:
+    """Return what is wrong with the bytes a signature cannot cover: those that hold the signature itself.
+
+    They must be exactly '<', one DER value in hexadecimal, zeros, '>'.
+    """
+    start, length, next_start, next_length = (int(n) for n in signature.byte_range)
+    faults = []
+    if start != 0 or next_start + next_length != len(pdf):
+        faults.append("the signature does not cover the whole PDF")
+    gap = pdf[start + length : next_start]
+    content = signature.signed_data
+    from asn1crypto import cms
+
+    whole = cms.ContentInfo({"content_type": "signed_data", "content": content}).dump(force=True)
+    digits = (whole.hex().encode(), whole.hex().upper().encode())
+    if gap not in [b"<" + written.ljust(len(gap) - 2, b"0") + b">" for written in digits]:
+        faults.append("the space that holds the signature was changed")
+    # Framing that verification itself passes over (RFC 5652, 5.1 and 5.3).
+    info = signature.signer_info
+    named = [algorithm.dump() for algorithm in content["digest_algorithms"]]
+    parameters = [info[name]["parameters"] for name in ("digest_algorithm", "signature_algorithm")]
+    plain = all(p.native is not None or p.dump() in (b"", b"\x05\x00") for p in parameters)
+    framed = (
+        {content["version"].native, info["version"].native} == {"v1"}
+        and named == [info["digest_algorithm"].dump()]
+        and info["signature_algorithm"]["algorithm"].native != "rsassa_pkcs1v15"
+    )
+    if not (framed and plain):
+        faults.append("the frame of the signature was changed")
+    return faults
+
+
+def read_certificates(paths: Sequence[Path]) -> list[Certificate]:
+    """Return the certificates in PEM or DER files. Raises ``InputError``."""
+    from asn1crypto import pem, x509
+
+    found = []
+    for path in paths:
+        try:
+            raw = path.read_bytes()
+            ders = [der for _, _, der in pem.unarmor(raw, multiple=True)] if pem.detect(raw) else [raw]
+            for der in ders:
+                certificate = x509.Certificate.load(der, strict=True)
+                certificate.subject.native  # noqa: B018  parsed when first asked for
+                found.append(certificate)
+        except OSError as error:
+            raise InputError(Problem(f"the certificate cannot be read: {error.strerror}", str(path))) from None
+        except (ValueError, TypeError):
+            raise InputError(Problem("the file holds no certificate (PEM or DER)", str(path))) from None
+    return found
