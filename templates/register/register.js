@@ -53,6 +53,7 @@
   });
   order.addEventListener("change", () => sort(Number(order.value), "ascending"));
   form.addEventListener("input", filter);
+  form.addEventListener("change", filter);
   form.addEventListener("submit", (event) => event.preventDefault());
   form.addEventListener("reset", () => setTimeout(() => { sort(0, "ascending"); filter(); search.focus(); }));
   form.hidden = false;

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import warnings
 from collections.abc import Mapping
 from typing import Any
 
@@ -74,22 +75,25 @@ def write(
     document = weasyprint.HTML(string=html, url_fetcher=fetcher, base_url="about:blank").render(
         stylesheets=[stylesheet], font_config=fonts, pdf_variant="pdf/a-3a"
     )
-    pdf: bytes = document.write_pdf(
-        pdf_variant="pdf/a-3a",
-        pdf_identifier=identifier.encode(),
-        finisher=_add_pdf_ua,
-        attachments=[
-            weasyprint.Attachment(
-                string=content,
-                name=name,
-                description=f"Data of the report: {name}",
-                relationship="Data",
-                created=stamp,
-                modified=stamp,
-            )
-            for name, content in attachments.items()
-        ],
-    )
+    with warnings.catch_warnings():
+        # The library leaves the colour profile's file to the garbage collector.
+        warnings.simplefilter("ignore", ResourceWarning)
+        pdf: bytes = document.write_pdf(
+            pdf_variant="pdf/a-3a",
+            pdf_identifier=identifier.encode(),
+            finisher=_add_pdf_ua,
+            attachments=[
+                weasyprint.Attachment(
+                    string=content,
+                    name=name,
+                    description=f"Data of the report: {name}",
+                    relationship="Data",
+                    created=stamp,
+                    modified=stamp,
+                )
+                for name, content in attachments.items()
+            ],
+        )
     return pdf
 
 

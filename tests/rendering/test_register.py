@@ -1,0 +1,223 @@
+"""The register in a real browser: it is read from disk, without network and server."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.select import Select
+
+from rotorproof.jsonio import write_json
+from rotorproof.rendering.register import register_html, render_register
+from rotorproof.rendering.register_view import rows
+
+WILD = '"><img src=x onerror=alert(1)><script>document.title="owned"</script>'
+
+
+def _unit(name: str, verdict: str, resistance: float | None, **facts: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+    entry = {"value": resistance, "unit": "ohm", "expanded_uncertainty": 0.001, "interval": [0, 1]}
+    results = {
+        "verdict": verdict,
+        "quantities": {} if resistance is None else {"phase_resistance": entry},
+        "criteria": [{"quantity": "phase_resistance", "decision": "pass" if verdict == "accepted" else "fail"}],
+        "problems": [{"message": "m", "severity": "warning"}] if verdict == "rejected" else [],
+    }
+    if verdict == "undecided":
+        results["criteria"] = [{"quantity": "phase_resistance", "decision": "undecided"}]
+    return {"unit": name, "kind": "motor", "tested_on": "2026-05-02", **facts}, results
+
+
+UNITS = [
+    _unit("U-10", "accepted", 0.12, serial="SN 77", model="HM-36", operator="A. Tester", description=WILD),
+    _unit("U-9", "rejected", 0.14, serial="SN 12", model="HM-48", tested_on="2026-04-30"),
+    _unit("U-2", "undecided", None, kind="controller", serial="FC-1"),
+]
+REFUSED = {"bad": [{"message": f"must be one of {WILD}", "file": "bad/unit.yaml", "line": 2, "severity": "error"}]}
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    reports = tmp_path_factory.mktemp("reports")
+    for unit, results in UNITS:
+        write_json(reports / unit["unit"] / "results.json", results)
+    render_register(units=[unit for unit, _ in UNITS], refused=REFUSED, reports=reports, index=reports / "index.html")
+    return reports / "index.html"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[webdriver.Chrome]:
+    options = webdriver.ChromeOptions()
+    options.binary_location = shutil.which("chromium") or shutil.which("google-chrome") or ""
+    for argument in ("--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"):
+        options.add_argument(argument)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    driver = webdriver.Chrome(options, webdriver.ChromeService(shutil.which("chromedriver")))
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture
+def opened(browser: webdriver.Chrome, page: Path) -> webdriver.Chrome:
+    browser.set_window_size(1500, 900)
+    browser.get(page.as_uri())
+    return browser
+
+
+def _order(browser: webdriver.Chrome) -> list[str]:
+    names = browser.find_elements(By.CSS_SELECTOR, "tbody tr:not([hidden]) .name")
+    return [name.text for name in names]
+
+
+def _head(browser: webdriver.Chrome, title: str) -> Any:
+    for head in browser.find_elements(By.CSS_SELECTOR, "thead th"):
+        if head.text.replace("\n", " ").startswith(title):
+            return head
+    raise AssertionError(f"no column {title!r}")
+
+
+def test_units_are_sorted_as_people_count(opened: webdriver.Chrome) -> None:
+    button = _head(opened, "Unit").find_element(By.TAG_NAME, "button")
+    button.click()
+    assert _order(opened) == ["U-10", "U-9", "U-2", "bad"]
+    assert _head(opened, "Unit").get_attribute("aria-sort") == "descending"
+    button.click()
+    assert _order(opened) == ["bad", "U-2", "U-9", "U-10"]
+    assert _head(opened, "Unit").get_attribute("aria-sort") == "ascending"
+
+
+def test_a_constant_sorts_as_a_number_and_what_is_missing_stays_last(opened: webdriver.Chrome) -> None:
+    head = _head(opened, "Phase resistance")
+    head.find_element(By.TAG_NAME, "button").click()
+    assert _order(opened)[:2] == ["U-10", "U-9"]
+    head.find_element(By.TAG_NAME, "button").click()
+    assert _order(opened)[:2] == ["U-9", "U-10"]
+    assert set(_order(opened)[2:]) == {"U-2", "bad"}
+    assert [h.get_attribute("aria-sort") for h in opened.find_elements(By.CSS_SELECTOR, "th[aria-sort]")] == [
+        "descending"
+    ]
+
+
+def test_verdicts_sort_by_what_needs_attention(opened: webdriver.Chrome) -> None:
+    _head(opened, "Verdict").find_element(By.TAG_NAME, "button").click()
+    assert _order(opened) == ["U-9", "U-2", "bad", "U-10"]
+
+
+def test_search_looks_at_serial_and_model_and_says_how_many(opened: webdriver.Chrome) -> None:
+    search = opened.find_element(By.ID, "search")
+    search.send_keys("sn hm-48")
+    assert _order(opened) == ["U-9"]
+    assert opened.find_element(By.ID, "status").text == "1 of 4 units shown"
+    search.clear()
+    search.send_keys("nothing like it")
+    assert _order(opened) == []
+    assert opened.find_element(By.ID, "none").is_displayed()
+    opened.find_element(By.CSS_SELECTOR, "#controls button[type=reset]").click()
+    assert len(_order(opened)) == 4
+    assert opened.find_element(By.ID, "status").text == "4 of 4 units shown"
+
+
+def test_filters_for_verdict_and_kind(opened: webdriver.Chrome) -> None:
+    Select(opened.find_element(By.ID, "verdict")).select_by_visible_text("rejected")
+    assert _order(opened) == ["U-9"]
+    Select(opened.find_element(By.ID, "verdict")).select_by_visible_text("all")
+    Select(opened.find_element(By.ID, "kind")).select_by_visible_text("controller")
+    assert _order(opened) == ["U-2"]
+
+
+def test_the_keyboard_alone_reaches_and_sorts(opened: webdriver.Chrome) -> None:
+    active = opened.switch_to.active_element
+    for _ in range(12):
+        active.send_keys(Keys.TAB)
+        active = opened.switch_to.active_element
+        if active.tag_name == "button" and active.text.startswith("Verdict"):
+            break
+    assert active.text.startswith("Verdict")
+    active.send_keys(Keys.ENTER)
+    assert _head(opened, "Verdict").get_attribute("aria-sort") == "ascending"
+    assert opened.switch_to.active_element == active, "sorting must not take the focus away"
+    outline = active.value_of_css_property("outline-style")
+    assert outline != "none"
+
+
+def test_nothing_a_unit_file_holds_can_run(opened: webdriver.Chrome) -> None:
+    assert opened.title == "Register of tested units"
+    assert not opened.find_elements(By.CSS_SELECTOR, "img")
+    assert WILD in opened.find_element(By.CSS_SELECTOR, "tbody").text
+    complaints = [entry["message"] for entry in opened.get_log("browser")]  # type: ignore[no-untyped-call]
+    assert not complaints, complaints
+
+
+def test_refused_units_stand_there_with_their_problems(opened: webdriver.Chrome) -> None:
+    row = opened.find_element(By.CSS_SELECTOR, "tr[data-verdict='not reported']")
+    assert "not reported" in row.text
+    row.find_element(By.LINK_TEXT, "why").click()
+    assert "bad/unit.yaml, line 2" in opened.find_element(By.CSS_SELECTOR, ".problems").text
+
+
+def test_links_lead_to_the_reports(opened: webdriver.Chrome, page: Path) -> None:
+    link = opened.find_element(By.CSS_SELECTOR, "a[href$='U-9/report.pdf']")
+    assert link.get_attribute("href") == (page.parent / "U-9" / "report.pdf").as_uri()
+    assert link.get_attribute("aria-label") == "report of U-9"
+
+
+def test_a_phone_shows_cards_without_sideways_scrolling(opened: webdriver.Chrome) -> None:
+    metrics = {"width": 390, "height": 800, "deviceScaleFactor": 1, "mobile": True}
+    opened.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)  # type: ignore[no-untyped-call]
+    try:
+        width = opened.execute_script("return document.documentElement.scrollWidth")  # type: ignore[no-untyped-call]
+        assert width <= 390
+        label = opened.find_element(By.CSS_SELECTOR, "tbody td .label")
+        assert label.is_displayed()
+        Select(opened.find_element(By.ID, "order")).select_by_visible_text("Verdict")
+        assert _order(opened)[0] == "U-9"
+        # The roles keep the table a table although its parts are no longer laid out as one.
+        assert opened.find_element(By.CSS_SELECTOR, "tbody tr").get_attribute("role") == "row"
+    finally:
+        opened.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})  # type: ignore[no-untyped-call]
+
+
+class _Structure(HTMLParser):
+    """Collects what a reader without eyes relies on."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.labelled, self.controls, self.links = 0, 0, 0
+        self.depth = 0
+        self.scopes: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        self.depth += tag == "label"
+        if tag in ("input", "select"):
+            self.controls += 1
+            self.labelled += self.depth > 0
+        if tag == "th":
+            self.scopes.append(found.get("scope") or "")
+        assert not (found.get("src") or "").startswith(("http", "//"))
+        assert not any(name.startswith("on") or name == "style" for name in found)
+
+    def handle_endtag(self, tag: str) -> None:
+        self.depth -= tag == "label"
+
+
+def test_every_control_has_a_label_and_every_head_a_scope(page: Path) -> None:
+    content = page.read_text(encoding="utf-8")
+    structure = _Structure()
+    structure.feed(content)
+    assert structure.controls == structure.labelled == 4
+    assert all(structure.scopes)
+    assert "http" not in content.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
+
+
+def test_the_same_results_give_the_same_bytes_and_no_units_a_page() -> None:
+    units = [unit for unit, _ in UNITS]
+    results = {unit["unit"]: result for unit, result in UNITS}
+    assert register_html(rows(units, results, REFUSED)) == register_html(rows(units[::-1], results, REFUSED))
+    assert "No units yet" in register_html([])

@@ -1,0 +1,273 @@
+"""The report as PDF: what a reader finds in it, what a machine finds in it, and that its bytes are fixed.
+
+Tags, language, descriptions of figures and the conformance entries are what PDF/UA-1 (ISO 14289-1, 7.1 to 7.3) and
+PDF/A-3a (ISO 19005-3, 6.6 to 6.8) ask for, from memory; no independent validator was at hand.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pypdf import PdfReader
+
+from rotorproof.fitting.store import load_fit
+from rotorproof.logs.store import load_readings
+from rotorproof.rendering import pdf
+from rotorproof.rendering.evidence import evidence, report_id
+from rotorproof.rendering.report import render_report, report_html
+from rotorproof.rendering.symbols import prose
+from rotorproof.settings.unit import UnitFile
+from tests.rendering.made import UNIT, Made, make
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module")
+def pages(report: Path) -> list[str]:
+    return [re.sub(r"\s+", " ", page.extract_text()) for page in PdfReader(report).pages]
+
+
+@pytest.fixture(scope="module")
+def text(pages: list[str]) -> str:
+    return " ".join(pages)
+
+
+def test_the_verdict_comes_first_with_its_reason(pages: list[str]) -> None:
+    first = pages[0]
+    assert "Verdict: rejected" in first
+    assert "Outside the limits: Resistance unbalance." in first
+    assert first.index("Verdict: rejected") < first.index("Criteria")
+    assert "lies above the upper limit of 0.1" in first
+    for word in ("pass", "fail", "not measured", "guarded", "simple", "Signature", "Name", "Date"):
+        assert word in first
+    assert "It is given by: Insulation resistance" in first
+
+
+def test_every_page_has_unit_report_and_page_of_pages(report: Path, pages: list[str]) -> None:
+    identifier = json.loads((report.parent / "evidence.json").read_text())["report_id"]
+    assert re.fullmatch(r"[0-9A-HJKMNP-TV-Z]{4}(-[0-9A-HJKMNP-TV-Z]{4}){2}", identifier)
+    for number, page in enumerate(pages, start=1):
+        assert f"Page {number} of {len(pages)}" in page
+        assert f"Report {identifier}" in page
+        assert "CT-9" in page
+        assert "Not a certificate of an accredited laboratory" in page
+
+
+def test_sections_hold_everything_behind_the_numbers(text: str) -> None:
+    for phrase in (
+        "How to read this report",
+        "no certificate of an accredited laboratory",
+        "may be used on the road",
+        "Find the resistance of the winding at 20 °C",  # purpose
+        "winding temperature during the test: 24.0 °C",  # conditions
+        "M1",  # instrument
+        "2025-01-01",
+        "overdue on the day of the test",
+        "Voltage against current",  # figure
+        "Uncertainty budget",
+        "accuracy of dmm, temperature",
+        "disagrees (normalised error",  # two logs 3 % apart
+        "another test is preferred for this quantity",
+        "the log named in unit.yaml is not there",  # problem
+        "Tests without a result",
+        "lost.csv",
+        "Tests not made",
+        "Keep the test current low enough",  # caution
+        "half the mean line-to-line DC resistance",  # definition
+        "in the manner of NEMA MG 1",  # source
+        "SHA-256",
+        "weasyprint",
+        "workshop: Invented workshop",  # configuration
+    ):
+        assert phrase in text, phrase
+
+
+def test_every_note_of_every_fit_is_there(text: str, made: Made) -> None:
+    notes = [note for outcome in load_fit(made.folder / "fit.json")["outcomes"] for note in outcome["notes"]]
+    assert notes
+    for note in notes:
+        assert prose(note).replace(" ", "") in text.replace(" ", ""), note
+
+
+def test_what_a_person_wrote_is_text_and_nothing_else(text: str, report: Path) -> None:
+    assert "<script>alert(1)</script> file:///etc/passwd & 36 V" in text
+    assert b"/JavaScript" not in report.read_bytes()
+    assert b"/Launch" not in report.read_bytes()
+
+
+def test_nothing_but_what_was_handed_over_can_be_loaded() -> None:
+    from weasyprint.urls import FatalURLFetchingError
+
+    for url in ("file:///etc/passwd", "https://example.org/x.png", "figure:other.svg", "data:image/svg+xml,<svg/>"):
+        with pytest.raises(FatalURLFetchingError, match="may not load"):
+            pdf.write(
+                f'<html lang="en"><title>x</title><img src="{url}" alt="x">',
+                "",
+                images={},
+                attachments={},
+                date=None,
+                identifier="X",
+            )
+
+
+def test_hashes_and_numbers_are_those_of_the_results(text: str, made: Made) -> None:
+    compact = text.replace(" ", "")
+    for digest in load_readings(made.folder / "readings.npz").sha256.values():
+        assert digest in compact
+    entry = made.results["quantities"]["phase_resistance"]
+    assert f"{entry['value']:.5f}" in text
+
+
+def test_the_file_is_tagged_described_and_archived(report: Path) -> None:
+    reader = PdfReader(report)
+    root: Any = reader.trailer["/Root"]
+    assert root["/Lang"] == "en"
+    assert root["/MarkInfo"]["/Marked"]
+    assert root["/ViewerPreferences"]["/DisplayDocTitle"]
+    assert reader.metadata is not None
+    assert reader.metadata.title == "Acceptance report CT-9: rejected"
+    assert str(reader.metadata["/CreationDate"]).startswith("D:20260502")
+    xmp = root["/Metadata"].get_object().get_data().decode()
+    assert xmp.count("<rdf:RDF") == xmp.count("</rdf:RDF>") == 1
+    assert re.search(r'pdfaid:part="3"|<pdfaid:part>3', xmp)
+    assert "<pdfuaid:part>1</pdfuaid:part>" in xmp
+    assert root["/OutputIntents"]
+    figures = [element for element in _elements(root["/StructTreeRoot"]) if element.get("/S") == "/Figure"]
+    assert len(figures) >= 8  # marks, gauges and plots
+    assert all(str(figure.get("/Alt", "")).strip() for figure in figures)
+    assert any("Measured: A-B, B-C, C-A." in str(figure["/Alt"]) for figure in figures)
+    kinds = {element.get("/S") for element in _elements(root["/StructTreeRoot"])}
+    assert {"/H1", "/H2", "/Table", "/TH", "/TD", "/L"} <= kinds
+    assert {"results.json", "evidence.json"} == set(reader.attachments)
+    assert json.loads(reader.attachments["results.json"][0])["verdict"] == "rejected"
+
+
+def _elements(node: Any) -> Iterator[Any]:
+    node = node.get_object()
+    if not hasattr(node, "get"):
+        return
+    yield node
+    children = node.get("/K", [])
+    children = children if isinstance(children, list) else [children]
+    for child in children:
+        if hasattr(child, "get_object"):
+            yield from _elements(child)
+
+
+def test_bookmarks_lead_to_the_sections(report: Path) -> None:
+    def titles(items: Any) -> Iterator[str]:
+        for item in items:
+            if isinstance(item, list):
+                yield from titles(item)
+            else:
+                yield item.title
+
+    found = list(titles(PdfReader(report).outline))
+    for title in ("Verdict: rejected", "Criteria", "Problems and gaps", "Results", "Tests and fits"):
+        assert any(title in entry for entry in found), title
+    assert sum("Winding resistance" in entry for entry in found) == 2
+
+
+def test_all_fonts_are_ours_and_embedded(report: Path) -> None:
+    names = set()
+    for page in PdfReader(report).pages:
+        for font in page["/Resources"]["/Font"].values():  # type: ignore[index]
+            descendant = font.get_object()["/DescendantFonts"][0].get_object()
+            assert "/FontFile2" in descendant["/FontDescriptor"] or "/FontFile3" in descendant["/FontDescriptor"]
+            names.add(str(font.get_object()["/BaseFont"]).split("+")[-1])
+    assert names, "no font at all"
+    assert all("Plex" in name or "DejaVu" in name for name in names), names
+
+
+def test_nothing_lies_outside_the_page(report: Path) -> None:
+    for page in PdfReader(report).pages:
+        width, height = float(page.mediabox.width), float(page.mediabox.height)
+        assert (round(width), round(height)) == (595, 842)
+        edges: list[float] = []
+
+        def visit(text: str, cm: Any, tm: Any, font: Any, size: float, found: list[float] = edges) -> None:
+            if text.strip():
+                found.append(tm[4] * cm[0] + cm[4])
+
+        page.extract_text(visitor_text=visit)
+        assert edges
+        assert min(edges) >= 0
+        assert max(edges) <= width
+
+
+def test_two_processes_make_the_same_bytes(made: Made, report: Path, tmp_path: Path) -> None:
+    program = (
+        "import sys, json\nfrom pathlib import Path\nfrom rotorproof.rendering.report import render_report\n"
+        "given = json.loads(sys.argv[1])\n"
+        "render_report(**{k: Path(v) if k.endswith('_path') or k == 'figures' else v for k, v in given.items()})"
+    )
+    made_before = report.read_bytes()
+    for number, settings in enumerate(({"TZ": "Asia/Tokyo", "HOME": str(tmp_path)}, {"TZ": "UTC", "LC_ALL": "C"})):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        arguments = {k: v if isinstance(v, dict) else str(v) for k, v in made.render_arguments(folder).items()}
+        environment = {**os.environ, "PYTHONHASHSEED": str(number), "PYTHONPATH": str(ROOT / "scripts"), **settings}
+        environment.pop("SOURCE_DATE_EPOCH", None)
+        subprocess.run([sys.executable, "-c", program, json.dumps(arguments)], env=environment, cwd=folder, check=True)
+        assert (folder / "report.pdf").read_bytes() == made_before
+        assert (folder / "evidence.json").read_bytes() == (report.parent / "evidence.json").read_bytes()
+        time.sleep(1.1)  # a clock in the file would show seconds
+
+
+def test_the_identifier_follows_the_content() -> None:
+    assert report_id([b"a", b"b"]) == report_id([b"a", b"b"])
+    assert len({report_id(c) for c in ([b"a", b"b"], [b"ab"], [b"b", b"a"], [b"a", b"c"])}) == 4
+
+
+def test_the_renderer_has_nothing_to_complain_of(made: Made, tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    with caplog.at_level(logging.WARNING, logger="weasyprint"):
+        render_report(**made.render_arguments(tmp_path))
+    assert not [record.getMessage() for record in caplog.records]
+
+
+def test_a_unit_with_nothing_still_gets_a_report(tmp_path: Path) -> None:
+    bare = {"unit": "EMPTY", "kind": "motor", "tests": [{"procedure": "winding-resistance", "log": "lost.csv"}]}
+    made = make(tmp_path, bare, {})
+    render_report(**{**made.render_arguments(tmp_path)})
+    reader = PdfReader(tmp_path / "report.pdf")
+    text = re.sub(r"\s+", " ", " ".join(page.extract_text() for page in reader.pages))
+    for phrase in (
+        "Verdict: incomplete",
+        "No acceptance set is named",
+        "No quantity could be determined",
+        "not stated",
+    ):
+        assert phrase in text
+    assert reader.metadata is not None
+    assert reader.metadata.get("/CreationDate") is None
+
+
+def test_a_part_of_its_own_takes_the_place_of_the_general_layout(
+    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import jinja2
+
+    from rotorproof.rendering import environment, report
+
+    (tmp_path / "procedures").mkdir()
+    (tmp_path / "procedures" / "winding-resistance.html.j2").write_text("<p>Own part of {{ part.name }}</p>")
+    changed = environment.environment().overlay(loader=jinja2.FileSystemLoader([environment.TEMPLATES, tmp_path]))
+    monkeypatch.setattr(report, "environment", lambda: changed)
+    monkeypatch.setattr(report, "has_template", lambda name: (tmp_path / name).is_file())
+    unit = UnitFile.model_validate(UNIT)
+    readings = load_readings(made.folder / "readings.npz")
+    proof = evidence("CT-9", readings.sha256, {}, made.configuration)
+    html = report_html(unit, made.results, load_fit(made.folder / "fit.json"), readings, proof)
+    assert html.count("Own part of winding-resistance") == 2
+    assert "<img" not in html
+    assert "Uncertainty budget" in html

@@ -1,0 +1,103 @@
+"""Units, symbols and sentences. Unit and symbol print: ISO 80000-1:2009, 7.1 to 7.3 (from memory)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from rotorproof.rendering import words
+from rotorproof.rendering.quantity_view import written
+from rotorproof.rendering.symbols import axis_label, prose, symbol_html, unit_text, with_unit
+
+
+@pytest.mark.parametrize(
+    ("unit", "text"),
+    [
+        ("ohm", "Ω"),
+        ("Mohm", "MΩ"),
+        ("percent", "%"),
+        ("degC", "°C"),
+        ("N m s/rad", "N·m·s/rad"),
+        ("kg m^2", "kg·m²"),
+        ("N m s^2/rad^2", "N·m·s²/rad²"),
+        ("1/s", "1/s"),
+        ("1", ""),
+        ("rpm/V", "rpm/V"),
+    ],
+)
+def test_units_in_print(unit: str, text: str) -> None:
+    assert unit_text(unit) == text
+
+
+def test_symbols_are_italic_with_upright_subscripts_and_escaped() -> None:
+    assert symbol_html("R_ph") == "<i>R</i><sub>ph</sub>"
+    assert symbol_html("tau_th") == "<i>τ</i><sub>th</sub>"
+    assert symbol_html("K_e_rms") == "<i>K</i><sub>e,rms</sub>"
+    assert symbol_html("<b>_x") == "<i>&lt;b&gt;</i><sub>x</sub>"
+
+
+def test_axis_labels_are_quotients() -> None:
+    assert axis_label("Voltage", "V") == "Voltage / V"
+    assert axis_label("Friction", "N m s/rad") == "Friction / (N·m·s/rad)"
+    assert axis_label("Order", "1") == "Order"
+
+
+def test_values_as_written_and_prose() -> None:
+    assert written("0.050 +/- 0.001 kg m^2") == "0.050 ± 0.001\u00a0kg·m²"
+    assert written("24.0 degC") == "24.0\u00a0°C"
+    assert written("six-step") == "six-step"
+    assert written("23") == "23"
+    assert prose("below 2.1e-06 N m s^2/rad^2 at 20 degC") == "below 2.1 × 10⁻⁶ N m s²/rad² at 20 °C"
+    assert prose("file degC_1.csv, 20 degC.") == "file degC_1.csv, 20 °C."
+
+
+def test_a_line_breaks_only_where_a_reader_would_pause() -> None:
+    assert with_unit("1.2 ± 0.1", "ohm") == '<span class="n">1.2</span> <span class="n">± 0.1\u00a0Ω</span>'
+    assert with_unit("<1", "1") == '<span class="n">&lt;1</span>'
+
+
+def _criterion(**keys: Any) -> dict[str, Any]:
+    return {"quantity": "phase_resistance", "unit": "ohm", "rule": "guarded", **keys}
+
+
+@pytest.mark.parametrize(
+    ("limits", "text"),
+    [
+        ({"max": 0.13}, "at most 0.13\u00a0Ω"),
+        ({"min": 0.1}, "at least 0.1\u00a0Ω"),
+        ({"min": 0.1, "max": 0.13}, "0.1 to 0.13\u00a0Ω"),
+        ({"min": 0.1, "max": 0.1}, "exactly 0.1\u00a0Ω"),
+    ],
+)
+def test_limits_in_words(limits: dict[str, float], text: str) -> None:
+    assert words.limits_text(_criterion(**limits)) == text
+
+
+def test_a_criterion_without_limits_is_refused() -> None:
+    with pytest.raises(ValueError, match="no limit"):
+        words.limits_text(_criterion())
+
+
+def test_every_decision_says_why() -> None:
+    entry = {"value": 0.14, "unit": "ohm", "expanded_uncertainty": 0.002, "interval": [0.138, 0.142]}
+    high = words.criterion_sentence(_criterion(max=0.13, decision="fail"), entry, "Phase resistance")
+    assert high == "Phase resistance = 0.1400 ± 0.0020\u00a0Ω lies above the upper limit of 0.13\u00a0Ω by 0.01\u00a0Ω."
+    low = words.criterion_sentence(_criterion(min=0.15, max=0.2, decision="fail"), entry, "R")
+    assert "below the lower limit of 0.15" in low
+    open_ = words.criterion_sentence(_criterion(max=0.141, decision="undecided"), entry, "R")
+    assert "from 0.1380 to 0.1420\u00a0Ω holds the limit" in open_
+    assert "not measured" in words.criterion_sentence(_criterion(max=0.1, decision="not measured"), None, "R")
+
+
+def test_normalised_error_is_explained() -> None:
+    assert words.agreement(0.4).startswith("agrees (normalised error 0.4")
+    assert words.agreement(1.0).startswith("agrees")
+    assert words.agreement(1.01).startswith("disagrees")
+    assert "cannot be judged" in words.agreement(None)
+
+
+def test_places_and_counts() -> None:
+    assert words.place({"file": "a.csv", "line": 3, "column": "speed"}) == "a.csv, line 3, column speed"
+    assert words.place({}) == ""
+    assert [words.counted(n, "error") for n in (0, 1, 2)] == ["0 errors", "1 error", "2 errors"]
