@@ -60,8 +60,8 @@ def assign(
     for index, (test, log, stated) in enumerate(zip(tests, logs, written, strict=True)):
         for column in log.columns:
             source = procedure.source_column(column)
-            if source is None:
-                continue
+            if source is None or log.columns[column].size == 0:
+                continue  # a mere count, or a list of events that never happened
             kind = COLUMNS[source].kind
             key = _instrument(unit, test, procedure, source, kind, shown, problems)
             if key:

@@ -236,6 +236,8 @@ def _with_stated(
         for index, name in (*instrument.columns, *instrument.conditions):
             log = logs[index]
             readings = log.columns[name] if name in log.columns else np.array([log.conditions[name]])
+            if readings.size == 0:
+                continue
             level = np.sqrt(np.mean(np.square(readings), keepdims=True))
             squares[index, name] += float(instrument.accuracy.error(level)[0]) ** 2
     for key, form in uncertain_conditions.items():

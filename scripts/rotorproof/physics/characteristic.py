@@ -1,0 +1,164 @@
+"""The static characteristic of a throttle: where the output begins and ends, how it gets there, and back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from ..errors import FitError
+from .linearity import Levels, Linearity, levels, linearity
+from .regression import linear_fit
+
+
+@dataclass(frozen=True)
+class Knee:
+    """Where a straight part leaves a flat one: input value, its standard uncertainty from scatter, readings used."""
+
+    value: float
+    standard_uncertainty: float
+    count: int
+
+
+@dataclass(frozen=True)
+class Characteristic:
+    """What a sweep up and down showed: SI units of input and output.
+
+    ``released``: mean input at the beginning; ``start`` and ``full``: where the output leaves zero and reaches its end;
+    ``straight``: linearity between them; ``hysteresis``: largest difference between down and up at one input, over
+    the output's span, with its standard uncertainty (``None`` without a sweep down); ``reversal``: largest fall of
+    the output while the input rose, over the span; ``step``: largest jump between neighbouring bins, over the span.
+    """
+
+    released: Knee
+    start: Knee
+    full: Knee | None
+    straight: Linearity
+    bins: Levels
+    hysteresis: tuple[float, float] | None
+    reversal: float
+    step: float
+
+
+def characteristic(given: np.ndarray, found: np.ndarray, bins: int = 40) -> Characteristic:
+    """Return the characteristic of ``found`` over ``given``, both ``(n,)`` in order of time.
+
+    The output leaves zero where the curve of second order through its lower half (4 % to 50 % of the span) meets zero,
+    and reaches its end where that through its upper half (50 % to 96 %) meets the end: a threshold on single readings
+    would take noise for a start. Where it leaves zero with a jump, that curve would meet zero too early, and the
+    middle of the jump is the start. Raises ``FitError`` where the sweep does not show the start.
+    """
+    top = int(np.argmax(given))
+    rising, falling = slice(0, top + 1), slice(top, given.size)
+    if top < 20:
+        raise FitError("the throttle signal never rises slowly; sweep it from released to full within some 20 s")
+    x, y = given[rising], found[rising]
+    span = float(np.max(found) - min(np.min(found), 0.0))
+    if not span > 0:
+        raise FitError("the output never rises; sweep the throttle from released to full with the controller driving")
+    rest = x[: max(3, x.size // 50)]
+    released = Knee(float(rest.mean()), float(rest.std(ddof=1)) / np.sqrt(rest.size), rest.size)
+    quiet = y < 0.02 * span
+    if not quiet[: max(3, x.size // 50)].all():
+        raise FitError("the output is not zero at the beginning of the sweep; begin with the throttle released")
+    # Readings are chosen by their running mean: chosen by their own value, noise would tilt the curve through them.
+    smooth = _running_mean(y, max(3, x.size // 60))
+    start = _start(x, y, smooth, span)
+    full = _end(x, y, smooth, span)
+    inside = (x > start.value) & (x < (full.value if full else np.inf))
+    if inside.sum() < 20:
+        raise FitError("fewer than 20 readings lie between start and end of the output; sweep more slowly")
+    found_bins = levels(x[inside], y[inside], 20)
+    straight = linearity(found_bins.input, found_bins.output, found_bins.error)
+    up = levels(x, y, bins)
+    width = max(3, x.size // 150)
+    close = _running_mean(y, width)
+    # White noise of deviation s gives first differences of s sqrt(2); the median keeps real steps out of it.
+    noise = float(np.median(np.abs(np.diff(y[y > 0.02 * span])))) / 0.6745 / np.sqrt(2)
+    fall = float(np.max(np.maximum.accumulate(close) - close)) - 6 * noise / np.sqrt(width)
+    reversal = max(0.0, fall) / span
+    step = float(np.max(np.diff(up.output))) / span
+    return Characteristic(
+        released, start, full, straight, found_bins, _hysteresis(given, found, rising, falling, span), reversal, step
+    )
+
+
+def _running_mean(values: np.ndarray, width: int) -> np.ndarray:
+    width |= 1
+    return np.convolve(np.pad(values, width // 2, mode="edge"), np.ones(width) / width, mode="valid")
+
+
+def _start(x: np.ndarray, y: np.ndarray, smooth: np.ndarray, span: float) -> Knee:
+    low = (smooth > 0.04 * span) & (smooth < 0.5 * span)
+    if low.sum() < 12:
+        raise FitError("the output rises too steeply to find where it begins; sweep the throttle more slowly")
+    # A start without a jump leaves as many readings between 2 % and 8 % as its slope further up promises.
+    if np.count_nonzero((y > 0.02 * span) & (y < 0.08 * span)) > 0.3 * low.sum() * 6 / 46:
+        knee = _crossing(x[low], y[low], 0.0, float(x[low].min()))
+        if knee is not None:
+            return knee
+    last_off = float(np.max(x[y < 0.02 * span]))
+    gap = max(float(np.min(x[(y > 0.02 * span) & (x > last_off)])) - last_off, float(np.ptp(x)) / x.size)
+    return Knee(last_off + 0.5 * gap, gap / np.sqrt(12), int(low.sum()))
+
+
+def _end(x: np.ndarray, y: np.ndarray, smooth: np.ndarray, span: float) -> Knee | None:
+    """Return where the output reaches its end; ``None`` where it still rises at the end of the sweep."""
+    last = x > x.max() - 0.03 * np.ptp(x)
+    flat = float(np.mean(y[last]))
+    high = (smooth > 0.5 * flat) & (smooth < 0.96 * flat)
+    if high.sum() < 12:
+        return None
+    spread = float(np.std(y[last], ddof=1)) / np.sqrt(np.count_nonzero(last))
+    knee = _crossing(x[high], y[high], flat, float(x[high].max()), spread)
+    return knee if knee is not None and knee.value < x.max() - 0.02 * np.ptp(x) else None
+
+
+def _crossing(x: np.ndarray, y: np.ndarray, level: float, near: float, spread: float = 0.0) -> Knee | None:
+    """Return where the curve of second order through the points meets ``level``, next to ``near``.
+
+    ``spread`` is the standard error of ``level``.
+    """
+    n = x.size
+    scale = float(np.ptp(x))
+    z = (x - near) / scale
+    design = np.column_stack([np.ones_like(z), z, z**2])
+    fitted = linear_fit(design, y, ordered=True)
+    a, b, c = fitted.values
+    inside = b * b - 4 * c * (a - level)
+    if inside < 0 or b == 0:
+        return None
+    # The root next to ``near``, in the form that does not cancel.
+    root = -2 * (a - level) / (b + np.copysign(np.sqrt(inside), b))
+    slope = b + 2 * c * root
+    if slope <= 0:
+        return None
+    row = np.array([1.0, root, root**2])
+    u = float(np.sqrt(row @ fitted.covariance @ row + spread**2)) / float(slope) * scale
+    return Knee(float(near + root * scale), u, n)
+
+
+def _hysteresis(
+    given: np.ndarray, found: np.ndarray, rising: slice, falling: slice, span: float
+) -> tuple[float, float] | None:
+    if given[falling].size < 20 or np.ptp(given[falling]) < 0.8 * np.ptp(given):
+        return None
+    edges = np.linspace(given.min(), given.max(), 21)
+    worst, error = 0.0, 0.0
+    for low, high in pairwise(edges):
+        means = []
+        for part in (rising, falling):
+            inside = (given[part] >= low) & (given[part] < high)
+            if inside.sum() < 3:
+                break
+            x, y = given[part][inside], found[part][inside]
+            dx = x - x.mean()
+            slope = float(dx @ y / (dx @ dx)) if float(dx @ dx) > 0 else 0.0
+            rest = y - y.mean() - slope * dx
+            # Both sweeps are compared at the middle of the bin, not at their own mean inputs.
+            middle = y.mean() + slope * (0.5 * (low + high) - x.mean())
+            means.append((middle, float(rest @ rest) / max(x.size - 2, 1) / x.size))
+        if len(means) == 2 and abs(means[1][0] - means[0][0]) > worst:
+            worst, error = abs(means[1][0] - means[0][0]), float(np.sqrt(means[0][1] + means[1][1]))
+    return float(worst / span), error / span

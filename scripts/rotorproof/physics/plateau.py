@@ -1,0 +1,79 @@
+"""The level at which a quantity stays while its cause still rises: a limit that acts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import FitError
+from .regression import correlation_time
+
+
+@dataclass(frozen=True)
+class Plateau:
+    """A level, its standard error with degrees of freedom, where it holds, and how far it was overshot.
+
+    ``inside`` ``(n,)`` marks the readings used; ``slope`` is the drift over the plateau as a share of the level.
+    """
+
+    level: float
+    standard_error: float
+    degrees_of_freedom: float
+    inside: np.ndarray
+    slope: float
+    overshoot: float
+
+
+def plateau(values: np.ndarray, least: float = 0.08, band: float = 0.04, drift: float = 0.03) -> Plateau:
+    """Return the highest level at which ``values`` ``(n,)``, in order of a rising load, stay.
+
+    The level is sought among running means over a fortieth of the record: it is the highest that at least the share
+    ``least`` of the readings keeps within ``band`` of it, so a short overshoot is none. Raises ``FitError`` if there
+    is no such level or if it still rises by more than ``drift`` where the record ends.
+    """
+    n = values.size
+    width = max(3, n // 40)
+    kernel = np.ones(width) / width
+    smooth = np.convolve(values, kernel, mode="valid")
+    place = np.arange(smooth.size) + width // 2
+    ordered = np.sort(smooth)
+    if ordered[-1] <= 0:
+        raise FitError("the current never rises; load the motor until the controller limits")
+    # Highest level whose band of +/- half holds enough readings: slide from the top over the sorted means.
+    low = np.searchsorted(ordered, ordered * (1 - band))
+    held = np.arange(ordered.size) - low + 1
+    enough = np.flatnonzero(held >= least * smooth.size)
+    if enough.size == 0:
+        raise FitError("the current stays at no level; hold each load for some seconds, up to well beyond the limit")
+    top = int(enough[-1])
+    centre = float(np.median(ordered[low[top] : top + 1]))
+    member = np.abs(smooth - centre) <= 0.5 * band * centre
+    first, last = int(place[member][0]), int(place[member][-1])
+    inside = np.zeros(n, dtype=bool)
+    inside[place[member]] = True
+    used = values[inside]
+    count = used.size
+    level = float(used.mean())
+    x = np.linspace(-0.5, 0.5, count)
+    slope = float(x @ used / (x @ x)) / level
+    reaches_end = last >= n - 1 - width
+    if reaches_end and slope > drift:
+        raise FitError(
+            f"the current still rises at the end of the log (by {slope * 100:.0f} % over the last part): the limit "
+            "was not reached; load the motor more"
+        )
+    if (last - first + 1) > 0 and member[: max(1, smooth.size // 10)].all() and member.all():
+        raise FitError("the current is the same from the first reading on; begin the log at a low load")
+    time = correlation_time(used - used.mean() - slope * level * x)
+    error = float(used.std(ddof=1)) * np.sqrt(time / count)
+    return Plateau(level, float(error), max(count / time - 1, 1.0), inside, slope, float(smooth.max()) / level - 1)
+
+
+def link_current(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:
+    """Return the amplitude of block-shaped phase currents ``(n,)``: the largest of their three magnitudes.
+
+    In six-step operation two phases carry the same current and the third none, so this is the current that the
+    bridge limits; with sinusoidal currents it ripples between 0.866 and 1 of their peak.
+    """
+    return np.maximum(np.maximum(np.abs(a), np.abs(b)), np.abs(c))

@@ -1,0 +1,182 @@
+"""Current limits of a controller: the levels at which its currents stay while the load still rises."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from ..errors import FitError, Problem
+from ..physics.plateau import Plateau, link_current, plateau
+from .base import Axis, Block, Fit, Log, Panel, Procedure, Quantity, Series
+
+_PHASES = ("current_a", "current_b", "current_c")
+
+
+class CurrentLimit(Procedure):
+    """The motor loaded more and more at full throttle, until its currents rise no further."""
+
+    name = "current-limit"
+    title = "Current limits"
+    purpose = "Find the supply current and the phase current at which the controller limits."
+    unit_kinds = ("controller", "drive")
+    required_columns = ("time", ("supply_current", *_PHASES))
+    optional_columns = ("torque", "speed", "supply_voltage")
+    gives = ("supply_current_limit", "phase_current_limit", "supply_current_overshoot")
+    quantities = (
+        Quantity(
+            "supply_current_limit",
+            "Supply current limit",
+            "I_DC,lim",
+            "current",
+            "A",
+            "level at which the supply current stays within 4 % while the load rises further",
+            "definition",
+        ),
+        Quantity(
+            "phase_current_limit",
+            "Phase current limit",
+            "I_ph,lim",
+            "current",
+            "A",
+            "level at which the largest of the three phase currents' magnitudes stays while the load rises further "
+            "(amplitude of block-shaped currents)",
+            "definition",
+        ),
+        Quantity(
+            "supply_current_overshoot",
+            "Supply current overshoot",
+            "delta_I",
+            "ratio",
+            "percent",
+            "highest mean of the supply current over a fortieth of the log, over its limit, less one",
+            "definition",
+        ),
+    )
+    cautions = (
+        "A motor near standstill at the current limit heats within seconds: keep each load short and watch its "
+        "temperature.",
+        "The brake and its anchor carry the full torque: check the lever arm's stop before you load.",
+        "Fuse the supply above the expected limit: a controller without a working limit draws what the supply gives.",
+    )
+    minimum_rows = 60
+    order = 60
+
+    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+        """Find the plateau of each current."""
+        del given, near
+        log = logs[0]
+        blocks: list[Block] = []
+        panels: list[Panel] = []
+        notes: list[str] = []
+        warnings: list[Problem] = []
+        missing: dict[str, str] = {}
+        if "supply_current" in log:
+            found = _limit(log, "supply_current", log["supply_current"], missing, blocks, panels, notes)
+            if found is None:
+                missing["supply_current_overshoot"] = "without a limit there is no overshoot"
+            else:
+                blocks.append(
+                    Block("highest mean", {"supply_current_overshoot": found.overshoot}, np.zeros((1, 1)), float("inf"))
+                )
+                _load_rose(log, found, warnings)
+        else:
+            missing["supply_current_limit"] = missing["supply_current_overshoot"] = "the log has no supply_current"
+        phases = [name for name in _PHASES if name in log]
+        if len(phases) >= 2:
+            currents = {name: log[name] for name in phases}
+            for name in _PHASES:
+                # The three currents of a motor without neutral add up to zero.
+                currents.setdefault(name, -sum(log[other] for other in phases))  # type: ignore[arg-type]
+            amplitude = link_current(*(currents[name] for name in _PHASES))
+            _limit(log, "phase_current", amplitude, missing, blocks, panels, notes)
+        else:
+            missing["phase_current_limit"] = "the log has fewer than two phase currents; record two of the three"
+        if not any(name.endswith("_limit") for block in blocks for name in block.values):
+            reasons = [f"{name}: {reason}" for name, reason in missing.items() if name.endswith("_limit")]
+            raise FitError("; ".join(reasons))
+        return Fit(blocks, panels=panels, notes=notes, warnings=warnings, missing=missing)
+
+    def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
+        """Return the levels."""
+        del given
+        return dict(parameters)
+
+
+def _limit(
+    log: Log,
+    name: str,
+    values: np.ndarray,
+    missing: dict[str, str],
+    blocks: list[Block],
+    panels: list[Panel],
+    notes: list[str],
+) -> Plateau | None:
+    try:
+        found = plateau(values)
+    except FitError as error:
+        missing[f"{name}_limit"] = str(error)
+        return None
+    title = name.replace("_", " ")
+    blocks.append(
+        Block(
+            f"scatter of the {title}",
+            {f"{name}_limit": found.level},
+            np.array([[found.standard_error**2]]),
+            found.degrees_of_freedom,
+        )
+    )
+    notes.append(
+        f"{title.capitalize()}: {int(found.inside.sum())} readings at the limit, drifting by {found.slope * 100:.1f} % "
+        f"over them, overshot by {found.overshoot * 100:.1f} %."
+    )
+    keep = np.unique(np.linspace(0, values.size - 1, min(values.size, 2000)).astype(int))
+    used, rest = keep[found.inside[keep]], keep[~found.inside[keep]]
+    line = np.array([log["time"][0], log["time"][-1]])
+    panels.append(
+        Panel(
+            name.replace("_", "-"),
+            f"{title.capitalize()} at rising load",
+            Axis("Time", "time", "s"),
+            Axis(title.capitalize(), "current", "A"),
+            [
+                Series("at the limit", log["time"][used], values[used]),
+                Series("other readings", log["time"][rest], values[rest], "left out"),
+                Series("limit", line, np.full(2, found.level), "fit"),
+            ],
+            "A limit shows as a flat top although the load still rises.",
+        )
+    )
+    return found
+
+
+def _load_rose(log: Log, found: Plateau, warnings: list[Problem]) -> None:
+    """Warn where nothing shows that the load still rose while the current stayed."""
+    for name, sign in (("torque", 1.0), ("speed", -1.0)):
+        if name not in log:
+            continue
+        values = log[name]
+        inside = values[found.inside]
+        tenth = max(1, inside.size // 10)
+        change = sign * float(np.mean(inside[-tenth:]) - np.mean(inside[:tenth]))
+        if change < 0.05 * float(np.ptp(values)):
+            warnings.append(
+                Problem(
+                    f"the {name} hardly changed while the current stayed at its level: this may be a steady load "
+                    "rather than a limit; load the motor more",
+                    severity="warning",
+                    procedure=CurrentLimit.name,
+                )
+            )
+        return
+    warnings.append(
+        Problem(
+            "neither torque nor speed was recorded, so nothing shows that the load still rose at this level; "
+            "record one",
+            severity="warning",
+            procedure=CurrentLimit.name,
+        )
+    )
+
+
+PROCEDURE = CurrentLimit()

@@ -1,0 +1,73 @@
+"""Current limits of an invented drive loaded beyond them (tests/simulation/controller_bench.py)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rotorproof.errors import FitError
+from rotorproof.procedures.base import Log
+from rotorproof.uncertainty.accuracy import Accuracy
+from rotorproof.uncertainty.coverage import interval
+from tests.procedures.controller_runs import outcome, si
+from tests.simulation.controller_bench import LimitController
+from tests.simulation.instruments import BenchInstrument
+
+METER = BenchInstrument(0.005, 0.02, 0.2, noise=0.02, step=0.01)
+
+
+def _log(controller: LimitController, seed: int = 1, **keys: float) -> Log:
+    return Log("ramp", si(controller.ramp(np.random.default_rng(seed), METER, **keys)))
+
+
+def test_both_limits() -> None:
+    found = outcome("current-limit", [_log(LimitController())], {"current": Accuracy(0.005, 0.02)})
+    supply, phase = interval(found.forms["supply_current_limit"]), interval(found.forms["phase_current_limit"])
+    assert supply.low < 15.0 < supply.high
+    assert phase.low < 30.0 < phase.high
+    assert not found.fit.warnings
+
+
+def test_overshoot_is_told_from_the_limit() -> None:
+    found = outcome("current-limit", [_log(LimitController(overshoot=0.3))])
+    assert found.forms["supply_current_limit"].value == pytest.approx(15.0, rel=0.012)
+    # Decays with 1.5 s; the highest mean over 1.5 s holds (1 - 1/e) of it.
+    assert found.forms["supply_current_overshoot"].value == pytest.approx(0.3 * (1 - np.exp(-1)), abs=0.02)
+
+
+def test_no_limit_and_a_limit_not_reached() -> None:
+    with pytest.raises(FitError, match=r"stays at no level|still rises"):
+        outcome("current-limit", [_log(LimitController(supply_limit=None, phase_limit=None))])
+    short = outcome("current-limit", [_log(LimitController(phase_limit=None))])
+    assert "phase_current_limit" in short.fit.missing
+    with pytest.raises(FitError, match=r"stays at no level|still rises"):
+        outcome("current-limit", [_log(LimitController(), top_torque=18.0)])
+
+
+def test_a_steady_load_is_not_taken_for_a_limit_in_silence() -> None:
+    log = _log(LimitController())
+    columns = {name: values for name, values in log.columns.items() if name not in ("speed", "torque")}
+    found = outcome("current-limit", [Log("ramp", columns)])
+    assert any("neither torque nor speed" in warning.message for warning in found.fit.warnings)
+    steady = {
+        "time": np.arange(400) * 0.1,
+        "supply_current": np.concatenate([np.linspace(1, 8, 100), np.full(300, 8.0)])
+        + np.random.default_rng(1).normal(0, 0.02, 400),
+        "speed": np.concatenate([np.linspace(24, 18, 100), np.full(300, 18.0)]),
+    }
+    found = outcome("current-limit", [Log("steady", steady)])
+    assert any("steady load rather than a limit" in warning.message for warning in found.fit.warnings)
+
+
+def test_intervals_hold_the_truth() -> None:
+    rng = np.random.default_rng(7)
+    units = 40
+    held = 0
+    for _ in range(units):
+        controller = LimitController(supply_limit=rng.uniform(12, 18), phase_limit=rng.uniform(26, 34))
+        meter = BenchInstrument.drawn(rng, 0.005, 0.02, noise=0.02, step=0.01)
+        log = Log("r", si(controller.ramp(rng, meter, interval=0.05)))
+        found = outcome("current-limit", [log], {"current": Accuracy(0.005, 0.02)})
+        cover = interval(found.forms["supply_current_limit"])
+        held += cover.low <= controller.supply_limit <= cover.high
+    assert held >= 0.84 * units

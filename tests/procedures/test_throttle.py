@@ -1,0 +1,178 @@
+"""Throttle and fault cases on an invented controller (tests/simulation/controller_bench.py).
+
+Sources: dead band, hysteresis and independent linearity as IEC 61298-2 defines them (from secondary texts and memory);
+the largest deviation of a parabola of height b over its chord's span from its least-squares line is 2/3 b (calculus);
+brake cut-off distance 5 m: EN 15194, 4.2.13.1 c) as reprinted in TBIS 15194:2019.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rotorproof.errors import FitError
+from rotorproof.procedures.base import Log
+from rotorproof.uncertainty.accuracy import Accuracy
+from rotorproof.uncertainty.coverage import interval
+from tests.outside import Outside
+from tests.procedures.controller_runs import case, outcome, si
+from tests.simulation.controller_bench import ThrottleController
+from tests.simulation.instruments import BenchInstrument
+
+FAULTS = (
+    "signal open",
+    "signal to supply",
+    "signal to ground",
+    "signal out of range",
+    "throttle at power-on",
+    "sensor lost",
+)
+METER = BenchInstrument(0.0005, 0.002, 0.4, noise=0.003, step=0.001)
+
+
+def _sweep(controller: ThrottleController, seed: int = 1, **keys: float) -> Log:
+    columns = controller.sweep(np.random.default_rng(seed), METER, **keys)
+    return Log("sweep", si(columns), {"case": case("throttle", "sweep", "case")})
+
+
+def _fault(controller: ThrottleController, name: str, seed: int = 1, **keys: float) -> Log:
+    columns, at = controller.fault(name, np.random.default_rng(seed), **keys)
+    conditions = {"case": case("throttle", name, "case")}
+    if name == "sensor lost":
+        conditions["event_time"] = at
+    return Log(name, si(columns), conditions)
+
+
+def test_a_sound_throttle_with_every_case() -> None:
+    controller = ThrottleController(response={name: 0.12 for name in (*FAULTS, "brake")})
+    logs = [_sweep(controller), *(_fault(controller, name) for name in (*FAULTS, "brake"))]
+    found = outcome("throttle", logs, {"voltage": Accuracy(0.0005, 0.002), "time": Accuracy(1e-4, 0.0)})
+    value = {name: form.value for name, form in found.forms.items()}
+    assert not found.fit.missing
+    assert value["throttle_start"] == pytest.approx(1.15, abs=0.005)
+    assert value["throttle_full"] == pytest.approx(3.6, abs=0.01)
+    assert value["throttle_deadband"] == pytest.approx(0.30, abs=0.005)
+    assert value["throttle_linearity"] < 0.002
+    assert value["throttle_reversal"] == 0
+    assert value["fault_response_time"] == pytest.approx(0.12, abs=0.003)
+    assert value["response_power_on"] == 0
+    assert value["fault_cases_without_stop"] == 0
+
+
+def test_a_case_that_was_not_tried_is_missing_never_passed() -> None:
+    controller = ThrottleController()
+    found = outcome("throttle", [_fault(controller, "signal open"), _fault(controller, "brake")])
+    assert "fault_response_time" not in found.forms
+    assert "sensor lost" in found.fit.missing["fault_response_time"]
+    assert "not tried" in found.fit.missing["response_sensor_lost"]
+    assert "sweep" in found.fit.missing["throttle_deadband"]
+    assert {"response_signal_open", "brake_response_time", "fault_cases_without_stop"} == set(found.forms)
+
+
+def test_an_output_that_goes_on_is_a_result_when_watched_long_enough() -> None:
+    controller = ThrottleController(response={"signal to supply": None}, starts_at_power_on=True)
+    logs = [_fault(controller, "signal to supply"), _fault(controller, "throttle at power-on")]
+    found = outcome("throttle", logs)
+    assert found.forms["response_signal_to_supply"].value > 5
+    assert found.forms["response_power_on"].value > 5
+    assert found.forms["fault_cases_without_stop"].value == 2
+    assert any("Do not ride" in warning.message for warning in found.fit.warnings)
+    with pytest.raises(FitError, match="record for 5 s"):
+        outcome("throttle", [_fault(controller, "signal to supply", watched=1.5)])
+
+
+def test_faults_of_the_characteristic() -> None:
+    with_jump = outcome("throttle", [_sweep(ThrottleController(jump=0.15))])
+    assert with_jump.forms["throttle_start"].value == pytest.approx(1.15, abs=0.01)
+    assert with_jump.forms["throttle_step"].value > 0.12
+    with_notch = outcome("throttle", [_sweep(ThrottleController(notch=0.1))])
+    # The fall of 10 % stretches over 3 % of the rise.
+    assert with_notch.forms["throttle_reversal"].value == pytest.approx(0.07, abs=0.015)
+    slow = outcome("throttle", [_sweep(ThrottleController(lag=0.5))])
+    # A lag of 0.5 s at 0.2 V/s moves up and down apart by twice 0.1 V of 2.45 V.
+    rate = 1.1 * (4.1 - 0.85) / 20
+    assert slow.forms["throttle_hysteresis"].value == pytest.approx(2 * 0.5 * rate / 2.45, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"throttle": None}, "no throttle column"),
+        ({"duty": 0.0}, "never rises"),
+        ({"duty": 0.4}, "not zero at the beginning"),
+    ],
+)
+def test_unusable_sweeps_say_what_to_do(change: dict[str, float | None], words: str) -> None:
+    log = _sweep(ThrottleController())
+    columns = dict(log.columns)
+    for name, value in change.items():
+        if value is None:
+            del columns[name]
+        else:
+            columns[name] = np.full_like(columns[name], value)
+    with pytest.raises(FitError, match=words):
+        outcome("throttle", [replace(log, columns=columns)])
+
+
+def test_speed_alone_does_not_time_a_fault() -> None:
+    log = _fault(ThrottleController(), "brake")
+    columns = dict(log.columns)
+    columns["speed"] = columns.pop("supply_current")
+    with pytest.raises(FitError, match="coasts"):
+        outcome("throttle", [replace(log, columns=columns)])
+
+
+def test_linearity_of_a_parabola(outside: Outside) -> None:
+    # The line of least squares leaves b (8/3 - ...) : for 4 b u (1 - u) the ends deviate by 2/3 b, the middle by 1/3 b.
+    bend = 0.04
+    controller = ThrottleController(bend=bend, lag=1e-4)
+    found = outcome("throttle", [_sweep(controller, seconds=120.0, duty_noise=0.0005)])
+    # Means over twentieths: at the ends the parabola is averaged over one twentieth.
+    u = (np.arange(20) + 0.5) / 20
+    parabola = 4 * bend * (u * (1 - u) - 1 / 4800)
+    flat = u + parabola
+    ends = np.abs(flat - np.polyval(np.polyfit(u, flat, 1), u)).max() / np.ptp(flat)
+    assert ends == pytest.approx(2 / 3 * bend, rel=0.12)
+    outside(
+        "throttle_linearity",
+        "a parabola of 4 % height on a straight throttle",
+        ours=found.forms["throttle_linearity"].value,
+        published=ends,
+        allowance=0.0008,
+        source="calculus: least-squares line of u + 4 b u (1 - u)",
+    )
+
+
+def test_braking_distance_note_uses_the_standard_speed() -> None:
+    found = outcome("throttle", [_fault(ThrottleController(response={"brake": 0.36}), "brake")])
+    (note,) = found.fit.quantity_notes["brake_response_time"]
+    assert "2.50 m" in note  # 0.36 s at 25 km/h
+    assert "5 m" in note
+
+
+def test_intervals_hold_the_truth() -> None:
+    rng = np.random.default_rng(5)
+    units = 50
+    held = dict.fromkeys(("throttle_start", "throttle_full", "throttle_deadband", "brake_response_time"), 0)
+    for _ in range(units):
+        meter = BenchInstrument.drawn(rng, 0.0005, 0.002, noise=0.003, step=0.001)
+        response = float(rng.uniform(0.05, 0.6))
+        controller = ThrottleController(
+            start=rng.uniform(1.0, 1.4), full=rng.uniform(3.2, 3.8), lag=5e-4, response={"brake": response}
+        )
+        log = Log("s", si(controller.sweep(rng, meter)), {"case": 0.0})
+        columns, _ = controller.fault("brake", rng, interval=float(rng.choice([0.001, 0.01, 0.05])))
+        brake = Log("b", si(columns), {"case": case("throttle", "brake", "case")})
+        found = outcome("throttle", [log, brake], {"voltage": Accuracy(0.0005, 0.002)})
+        truth = {
+            "throttle_start": controller.start,
+            "throttle_full": controller.full,
+            "throttle_deadband": controller.start - controller.released,
+            "brake_response_time": response,
+        }
+        for name, value in truth.items():
+            cover = interval(found.forms[name])
+            held[name] += cover.low <= value <= cover.high
+    assert all(count >= 0.84 * units for count in held.values()), held
