@@ -19,7 +19,7 @@ from .logs.unit_logs import sha256
 from .settings.load import Project, Unit, load_project, load_settings
 from .settings.run import RunSettings
 
-_FIT_UNIT_KEYS = ("unit", "kind", "nameplate", "ambient", "instruments", "tests")
+_FIT_UNIT_KEYS = ("unit", "kind", "tested_on", "nameplate", "ambient", "instruments", "tests")
 _FIT_SETTINGS = ("config_version", "winding_constant", "pack", "vehicle", "coverage_probability")
 
 
@@ -130,6 +130,9 @@ class Plan:
         files = {unit.shown: unit.folder / "unit.yaml", "config/config.yaml": self.root / "config" / "config.yaml"}
         if unit.file.acceptance:
             name = f"config/acceptance/{unit.file.acceptance}.yaml"
+            files[name] = self.root / name
+        for like in sorted({i.like for i in unit.file.instruments.values() if i.like}):
+            name = f"config/instruments/{like}.yaml"
             files[name] = self.root / name
         for layout in unit.layouts:
             name = f"config/layouts/{layout}.yaml"

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from ..columns import COLUMNS
 from ..errors import Problem
 from ..procedures.base import Log, Procedure
 from ..settings.unit import Accuracies, Instrument, Test, UnitFile
 from ..uncertainty.forms import Form, Influence
+from ..uncertainty.specification import Specification, components, rounding_shows
 from ..units import Measured
 from .engine import InstrumentError
 
@@ -26,17 +29,15 @@ class Assigned:
     problems: list[Problem]
 
 
-def instrument_influence(unit: str, key: str, instrument: Instrument, kind: str) -> Influence:
-    """Return the influence of an instrument for a kind of quantity.
+def instrument_name(unit: str, key: str, instrument: Instrument) -> str:
+    """Return the stem of the names of an instrument's errors.
 
-    A serial number makes it the same influence in every unit, until the instrument is calibrated anew: the
+    A serial number makes an error the same influence in every unit, until the instrument is calibrated anew: the
     error that two units share cancels in their comparison.
     """
     if instrument.serial:
-        name = f"instrument/{instrument.serial}/{instrument.calibrated_on or ''}/{kind}"
-    else:
-        name = f"instrument/{unit}/{key}/{kind}"
-    return Influence(name, f"accuracy of {key}, {kind}", "rectangular")
+        return f"instrument/{instrument.serial}/{instrument.calibrated_on or ''}"
+    return f"instrument/{unit}/{key}"
 
 
 def assign(
@@ -88,19 +89,70 @@ def assign(
                     severity="warning",
                     procedure=procedure.name,
                 )
-    errors = []
+    errors: dict[str, InstrumentError] = {}
     for key, kind in sorted({*columns, *conditions}):
-        instrument = unit.instruments[key]
-        stated_accuracy = getattr(instrument.accuracy, kind)
-        errors.append(
-            InstrumentError(
-                instrument_influence(unit.unit, key, instrument, kind),
-                stated_accuracy,
-                tuple(columns.get((key, kind), ())),
-                tuple(conditions.get((key, kind), ())),
+        targets = [(where, True) for where in columns[key, kind]] + [(where, False) for where in conditions[key, kind]]
+        run = _Run(unit, procedure, tests, logs, shown)
+        run.add_errors(key, kind, targets, errors, problems)
+    return Assigned(list(errors.values()), uncertain, list(problems.values()))
+
+
+@dataclass(frozen=True)
+class _Run:
+    """One run of a procedure, as far as its instruments' errors depend on it."""
+
+    unit: UnitFile
+    procedure: Procedure
+    tests: Sequence[Test]
+    logs: Sequence[Log]
+    shown: str
+
+    def add_errors(
+        self,
+        key: str,
+        kind: str,
+        targets: Sequence[tuple[tuple[int, str], bool]],
+        errors: dict[str, InstrumentError],
+        problems: dict[str, Problem],
+    ) -> None:
+        """Add the errors of one instrument for a kind; ``targets`` are columns (True) and conditions (False)."""
+        instrument = self.unit.instruments[key]
+        specification: Specification = getattr(instrument.accuracy, kind)
+        ambient = None if self.unit.ambient.temperature is None else self.unit.ambient.temperature.value
+        if specification.needs_temperature and ambient is None:
+            problems[f"{key}/{kind}/ambient"] = self._warning(
+                f"the accuracy of {key!r} for {kind} depends on the ambient temperature, which is not stated; it is "
+                "taken to be within the instrument's reference: add 'ambient: {temperature: ...}'"
             )
-        )
-    return Assigned(errors, uncertain, list(problems.values()))
+        stem = f"{instrument_name(self.unit.unit, key, instrument)}/{kind}"
+        for (index, name), is_column in targets:
+            log = self.logs[index]
+            values = np.asarray(log.columns[name]) if is_column else np.array([log.conditions[name]])
+            used, held = specification.range_of(float(np.max(np.abs(values), initial=0.0)))
+            if not held:
+                problems[f"{key}/{kind}/range"] = self._warning(
+                    f"readings of {name!r} lie beyond the largest range of {key!r} for {kind}, whose accuracy is taken "
+                    "for them: add the range, or correct the log's unit or scale"
+                )
+            for component in components(used, ambient):
+                label = f"{stem}{component.name}"
+                if component.name == "/resolution":
+                    if rounding_shows(values, used.resolution):
+                        continue
+                    label += f"/{self.unit.unit}/{self.procedure.name}/{self.tests[index].log}/{name}"
+                elif component.own or instrument.channels == "independent":
+                    label += f"/{name}"
+                if label not in errors:
+                    influence = Influence(label, f"{component.words} of {key}, {kind}", "rectangular")
+                    errors[label] = InstrumentError(influence, component.accuracy)
+                error = errors[label]
+                if is_column:
+                    errors[label] = replace(error, columns=(*error.columns, (index, name)))
+                else:
+                    errors[label] = replace(error, conditions=(*error.conditions, (index, name)))
+
+    def _warning(self, message: str) -> Problem:
+        return Problem(message, file=self.shown, severity="warning", procedure=self.procedure.name)
 
 
 def instrument_of(unit: UnitFile, test: Test, name: str, kind: str) -> str | None:

@@ -22,6 +22,7 @@ from ..uncertainty.forms import Form, Influence, propagate
 from ..uncertainty.monte_carlo import Simulation, simulate_forms
 from ..units import Measured
 from .assign import assign
+from .calibration import instrument_problems
 from .engine import Outcome, run
 
 
@@ -83,7 +84,7 @@ def in_order(names: set[str]) -> list[str]:
 
 def fit_unit(unit: UnitFile, logs: Sequence[TestLog], settings: RunSettings, shown: str) -> UnitFit:
     """Fit every procedure whose logs could be read. ``shown`` names the unit file in messages."""
-    result = UnitFit()
+    result = UnitFit(problems=instrument_problems(unit, shown))
     fixed = _fixed(unit, settings)
     probability = settings.coverage_probability
     by_procedure: dict[str, list[TestLog]] = defaultdict(list)

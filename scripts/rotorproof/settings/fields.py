@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainSerializer, WithJsonSchema
 
-from ..uncertainty.accuracy import Accuracy, parse_accuracy
+from ..uncertainty.specification import Specification, example, parse_specification
 from ..units import SI_UNIT, Measured, parse
 
 
@@ -56,23 +56,37 @@ def physical(kind: str) -> Any:
 
 
 def accuracy(kind: str) -> Any:
-    """Return the field type of an instrument's accuracy for ``kind``: text such as "0.05 % + 2 mV"."""
+    """Return the field type of an instrument's accuracy for ``kind``: text such as "0.05 % + 2 mV", or ranges."""
 
-    def read(value: Any) -> Accuracy:
-        if isinstance(value, Accuracy):
-            return value
-        if not isinstance(value, str):
-            raise ValueError("write percent of reading plus a fixed part with its unit, e.g. '0.5 % + 2 mV'")
-        return parse_accuracy(value, kind)
+    def read(value: Any) -> Specification:
+        return value if isinstance(value, Specification) else parse_specification(value, kind)
 
+    text = {
+        "type": "string",
+        "description": "percent of reading plus a fixed part with its unit, half-width of the error, "
+        f"e.g. '{example(kind)}'",
+    }
+    unit = SI_UNIT[kind]
+    keys = {
+        "range": f"largest reading, e.g. '10 {unit}'",
+        "accuracy": f"'{example(kind)}'; also '0.1 % of range' and '3 digits'",
+        "resolution": f"step of the display, e.g. '0.01 {unit}'",
+        "temperature_coefficient": "per kelvin outside the reference temperature, e.g. '0.01 %'",
+        "reference_temperature": "default 23 degC",
+        "reference_span": "default 5 K",
+        "probe": "tolerance of a probe in front of each channel, e.g. '2 %'",
+        "shunt": "tolerance of a shunt, e.g. '0.5 %'",
+        "lever": "tolerance of a lever, e.g. '0.3 %'",
+    }
+    one = {
+        "type": "object",
+        "description": "one range of the instrument",
+        "properties": {key: {"type": "string", "description": words} for key, words in keys.items()},
+        "required": ["accuracy"],
+        "additionalProperties": False,
+    }
     return Annotated[
-        Accuracy,
+        Specification,
         BeforeValidator(read),
-        WithJsonSchema(
-            {
-                "type": "string",
-                "description": "percent of reading plus a fixed part with its unit, half-width of the error, "
-                f"e.g. '0.5 % + 0.01 {SI_UNIT[kind]}'",
-            }
-        ),
+        WithJsonSchema({"anyOf": [text, one, {"type": "array", "items": one, "minItems": 1}]}),
     ]

@@ -20,7 +20,7 @@ from .documents import Document, read_document
 from .fields import Strict
 from .layout import BUILTIN, Layout
 from .run import RunSettings
-from .unit import Test, UnitFile
+from .unit import InstrumentClass, Test, UnitFile
 
 Model = TypeVar("Model", bound=Strict)
 
@@ -155,6 +155,12 @@ class SettingsFolder:
             return builtin
         return self._get("layouts", name, Layout, None)
 
+    def instrument(self, name: str) -> dict[str, Any]:
+        """Return a class of instruments as written, once it is checked. Raises ``InputError``."""
+        path = self.folder / "instruments" / f"{name}.yaml"
+        self._get("instruments", name, InstrumentClass, None)
+        return dict(read_document(path).data)
+
     def _get(self, kind: str, name: str, model: type[Model], check: Any) -> Model:
         if (kind, name) not in self._cache:
             path = self.folder / kind / f"{name}.yaml"
@@ -248,8 +254,10 @@ def load_unit(entry: Path, folder: SettingsFolder, shown: str) -> Unit:
     if not (entry / "unit.yaml").exists():
         raise InputError(Problem("the folder has no unit.yaml; every unit under test needs one", file=shown))
     document = read_document(entry / "unit.yaml", shown)
+    problems = _fill_in_classes(document, folder)
+    if problems:
+        raise InputError(problems)
     file = validated(document, UnitFile)
-    problems: list[Problem] = []
     if file.unit != entry.name:
         problems.append(
             Problem(
@@ -282,6 +290,37 @@ def load_unit(entry: Path, folder: SettingsFolder, shown: str) -> Unit:
     if problems:
         raise InputError(problems)
     return Unit(file, entry, shown, acceptance, layouts, document)
+
+
+def _fill_in_classes(document: Document, folder: SettingsFolder) -> list[Problem]:
+    """Give each instrument that is ``like`` a class what it does not state itself; return what is wrong with that."""
+    problems: list[Problem] = []
+    instruments = document.data.get("instruments") if isinstance(document.data, dict) else None
+    for key, entry in instruments.items() if isinstance(instruments, dict) else ():
+        like = entry.get("like") if isinstance(entry, dict) else None
+        if like is None:
+            continue
+        names = folder.names("instruments")
+        if like not in names:
+            near = difflib.get_close_matches(str(like), names, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else f"; there are: {', '.join(names) or 'none'}"
+            where = ("instruments", key, "like")
+            problems.append(
+                Problem(
+                    f"there is no class of instruments {like!r}{hint}", document.shown, document.line(where), "like"
+                )
+            )
+            continue
+        try:
+            typical = folder.instrument(like)
+        except InputError as error:
+            problems.extend(problem for problem in error.problems if problem not in problems)
+            continue
+        own = entry.get("accuracy")
+        if own is None or isinstance(own, dict):
+            entry["accuracy"] = {**typical["accuracy"], **(own or {})}
+        entry.setdefault("channels", typical.get("channels", "shared"))
+    return problems
 
 
 def conditions_of(test: Test) -> dict[str, Measured]:

@@ -14,10 +14,11 @@ from ..jsonio import to_json, write_bytes
 from .acceptance import AcceptanceSet
 from .layout import Layout
 from .run import RunSettings
-from .unit import UnitFile
+from .unit import InstrumentClass, UnitFile
 
 MODELS: dict[str, type[BaseModel]] = {
     "unit": UnitFile,
+    "instrument": InstrumentClass,
     "acceptance": AcceptanceSet,
     "layout": Layout,
     "config": RunSettings,

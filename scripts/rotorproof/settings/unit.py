@@ -55,11 +55,27 @@ class Accuracies(Strict):
 class Instrument(Strict):
     """An instrument on the bench; its serial number ties its error to other units measured with it."""
 
+    like: Annotated[
+        Name | None, Field(description="a file of config/instruments/, whose accuracies hold where none are given")
+    ] = None
     model: str | None = None
     serial: str | None = None
     calibrated_on: datetime.date | None = None
     calibration_due: datetime.date | None = None
     accuracy: Accuracies = Accuracies()
+    channels: Annotated[
+        Literal["shared", "independent"],
+        Field(description="whether all columns are read through one input, or each through one of its own"),
+    ] = "shared"
+
+
+class InstrumentClass(Strict):
+    """A kind of instrument and what is typical of it: ``config/instruments/*.yaml``."""
+
+    description: str
+    source: Annotated[str, Field(description="where the figures come from")]
+    accuracy: Accuracies
+    channels: Literal["shared", "independent"] = "shared"
 
 
 class Test(Strict):

@@ -12,10 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..units import SI_UNIT, Measured, parse
+from ..units import SI_UNIT, parse
 
-_PERCENT = re.compile(r"^\s*(?P<value>\d+\.?\d*|\.\d+)\s*(?:%|percent)\s*(?:of\s+reading|rdg)?\s*$")
-_PPM = re.compile(r"^\s*(?P<value>\d+\.?\d*|\.\d+)\s*ppm\s*$")
+_NUMBER = r"(?P<value>\d+\.?\d*|\.\d+)"
+_RATIO = re.compile(
+    rf"^\s*{_NUMBER}\s*(?P<unit>%|percent|ppm)\s*"
+    r"(?:(?P<of_range>(?:of\s+)?(?:range|full\s+scale)|rng|FS)|(?:of\s+)?reading|rdg)?\s*$"
+)
+_DIGITS = re.compile(rf"^\s*{_NUMBER}\s*(?:digits?|counts?|dgts?)\s*$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,30 +41,40 @@ class Accuracy:
         return (self.relative * readings + sign * self.fixed) / math.sqrt(3.0)
 
 
-def parse_accuracy(text: str, kind: str) -> Accuracy:
-    """Read "0.05 % + 2 mV" for a ``kind`` of quantity; either part may be absent.
+def parse_accuracy(text: str, kind: str, range_: float | None = None, resolution: float | None = None) -> Accuracy:
+    """Read "0.05 % + 2 mV" for a ``kind`` of quantity; every part may be absent.
 
-    Raises ``ValueError`` with a message for the practitioner.
+    Parts: "0.05 %" or "200 ppm" (of reading), "0.1 % of range", "3 digits" (steps of the display), "2 mV". Percent
+    of range and digits need ``range_`` and ``resolution`` in SI. Raises ``ValueError`` with a message for the
+    practitioner.
     """
     relative = fixed = 0.0
     parts = [part for part in text.split("+") if part.strip()]
     if not parts:
         raise ValueError("the accuracy is empty; write for example '0.5 % + 2 mV'")
     for part in parts:
-        percent, ppm = _PERCENT.match(part), _PPM.match(part)
-        if percent:
-            relative += float(percent["value"]) / 100
-        elif ppm:
-            relative += float(ppm["value"]) * 1e-6
+        ratio, digits = _RATIO.match(part), _DIGITS.match(part)
+        if ratio:
+            share = float(ratio["value"]) * (1e-6 if ratio["unit"] == "ppm" else 0.01)
+            if ratio["of_range"] is None:
+                relative += share
+            elif range_ is None:
+                raise ValueError(f"{part.strip()!r} needs the range: write a mapping with 'range' and 'accuracy'")
+            else:
+                fixed += share * range_
+        elif digits:
+            if resolution is None:
+                raise ValueError(f"{part.strip()!r} needs the step of the display: add 'resolution'")
+            fixed += float(digits["value"]) * resolution
         else:
-            fixed += abs(_difference(part, kind).value)
+            fixed += abs(written_difference(part, kind))
     return Accuracy(relative, fixed)
 
 
-def _difference(text: str, kind: str) -> Measured:
-    """Read the fixed part; for a temperature it is a difference (1.5 degC is 1.5 K here)."""
+def written_difference(text: str, kind: str) -> float:
+    """Read a difference of two values of ``kind`` in SI; of temperatures 1.5 degC is 1.5 K here."""
     if kind == "temperature":
-        return parse(text.replace("degC", "K").replace("°C", "K"), "temperature_difference")
+        return parse(text.replace("degC", "K").replace("°C", "K"), "temperature_difference").value
     if kind not in SI_UNIT:
         raise ValueError(f"unknown kind of quantity {kind!r}")
-    return parse(text, kind)
+    return parse(text, kind).value

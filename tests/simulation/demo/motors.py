@@ -69,7 +69,7 @@ def motors() -> list[DemoMotor]:
             _mechanics(good, good_winding),
             InsulationTruth(),
             HeatTruth(resistance=2 * float(np.mean(good_winding.phases)), shell_air=1.5),
-            seed=11,
+            seed=31,
         ),
         DemoMotor(
             "AL-M2",
@@ -82,7 +82,7 @@ def motors() -> list[DemoMotor]:
             _mechanics(weak, joint, coulomb=0.72, viscous=0.007),
             InsulationTruth(surface_leakage=6e-7),
             HeatTruth(resistance=2 * float(np.mean(joint.phases)), shell_air=1.5, cooling=0.55),
-            seed=22,
+            seed=32,
         ),
     ]
 
