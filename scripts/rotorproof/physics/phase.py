@@ -47,13 +47,14 @@ def space_vector(lines: np.ndarray) -> np.ndarray:
     return (2.0 / 3.0) * (centred[0] + a * centred[1] + a**2 * third)
 
 
-def track(time: np.ndarray, lines: np.ndarray) -> Track:
+def track(time: np.ndarray, lines: np.ndarray, *, turns_per_window: float = 1.0) -> Track:
     """Follow the electrical angle through a record: ``time`` ``(n,)`` in s, ``lines`` ``(k, n)`` in V.
 
     A first estimate comes from the angle of the smoothed space vector (or, with one line, of the analytic
     signal); it is then corrected window by window: in each window of one or more turns every line is fitted by
     offset, cosine and sine of the angle, and the common phase of these amplitudes is the correction. A cubic
-    spline through the windows makes angle and speed smooth. Raises ``FitError`` if there is no rotation to see.
+    spline through the windows makes angle and speed smooth. Longer windows (``turns_per_window``) follow the speed
+    less closely, and the jitter of single edges not at all. Raises ``FitError`` if there is no rotation to see.
     """
     vector = space_vector(lines)
     if float(np.max(np.abs(vector))) == 0:
@@ -65,7 +66,7 @@ def track(time: np.ndarray, lines: np.ndarray) -> Track:
             f"only {max(turns, 0):.1f} electrical turns can be seen; record at least {_FEWEST_TURNS:.0f}, better one "
             "full turn of the wheel"
         )
-    windows = int(np.clip(np.floor(turns + 1e-6), 3, _MOST_WINDOWS))
+    windows = int(np.clip(np.floor((turns + 1e-6) / turns_per_window), 3, _MOST_WINDOWS))
     curve = _smooth(time, rough, windows)
     angle = curve(time)
     for _ in range(3):
@@ -82,6 +83,14 @@ def track(time: np.ndarray, lines: np.ndarray) -> Track:
         )
     sequence = 0 if len(lines) == 1 else sense
     return Track(angle + shift, speed, sequence, lambda t: curve(t) + shift)
+
+
+def shifted(
+    at: Callable[[np.ndarray], np.ndarray], centre: np.ndarray, correction: np.ndarray
+) -> Callable[[np.ndarray], np.ndarray]:
+    """Return the angle ``at`` with corrections ``(m,)`` added that hold at the times ``centre`` ``(m,)``."""
+    curve = _curve(centre, correction)
+    return lambda time: at(time) + curve(time)
 
 
 def _rough_angle(time: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, int]:

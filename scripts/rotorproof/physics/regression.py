@@ -235,3 +235,14 @@ def _autocorrelation(residuals: np.ndarray, fitted: int) -> tuple[float, int]:
     if time[stop] <= 1.0:
         return 1.0, window
     return float(time[stop]) * (1.0 + fitted * (2 * window + 1) / n), window
+
+
+def jackknife_covariance(values: np.ndarray) -> np.ndarray:
+    """Return the covariance ``(q, q)`` of an estimate from its ``(M, q)`` leave-one-block-out values.
+
+    Efron and Stein, Ann. Statist. 9 (1981) 586. Blocks of a series must be longer than its correlation: then
+    correlated noise is seen as it is.
+    """
+    m = len(values)
+    centred = values - values.mean(axis=0)
+    return np.asarray(centred.T @ centred * ((m - 1) / m))

@@ -238,14 +238,3 @@ def significant(c: Coefficients) -> np.ndarray:
     keep = np.sum(np.abs(c.best) ** 2, axis=1) > 4.0 * np.sum(c.variance(), axis=1)
     keep[0] = True
     return np.asarray(keep)
-
-
-def jackknife_covariance(values: np.ndarray) -> np.ndarray:
-    """Return the covariance ``(q, q)`` of an estimate from its ``(M, q)`` leave-one-block-out values.
-
-    Efron and Stein, Ann. Statist. 9 (1981) 586. Blocks hold whole electrical turns, so noise correlated within a
-    turn and differences between magnets are both seen.
-    """
-    m = len(values)
-    centred = values - values.mean(axis=0)
-    return np.asarray(centred.T @ centred * ((m - 1) / m))

@@ -74,7 +74,7 @@ def prepare(log: Log, procedure: str, given: Mapping[str, float]) -> Record:
                 f"{share:.1%} of the readings of {name} stand at one and the same extreme: the wave looks clipped, "
                 "which makes the constants too small. Record again on a larger range"
             )
-    lines = np.stack([_line(raw, name) for name in names])
+    lines = np.stack([line_of(raw, name) for name in names])
     checked = line_checks.check_lines(names, lines)
     findings.extend(checked.findings)
     kept = [names.index(name) for name in checked.names]
@@ -121,7 +121,8 @@ def lines_of(log: Log) -> tuple[list[str], dict[str, np.ndarray], list[str]]:
     return [pair if pair in LINES else "ca"], raw, []
 
 
-def _line(raw: Mapping[str, np.ndarray], name: str) -> np.ndarray:
+def line_of(raw: Mapping[str, np.ndarray], name: str) -> np.ndarray:
+    """Return the line voltage ``name`` from line or phase voltage columns."""
     if f"voltage_{name}" in raw:
         return raw[f"voltage_{name}"]
     return raw[f"voltage_{name[0]}"] - raw[f"voltage_{name[1]}"]

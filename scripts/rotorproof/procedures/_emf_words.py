@@ -10,6 +10,7 @@ import numpy as np
 from ..errors import Problem
 from ..physics import waveform
 from ..physics.pole_pairs import Ratio
+from ..physics.regression import jackknife_covariance
 from ._emf_records import Record
 
 CONSTANTS = ("emf_constant_peak", "emf_constant_rms", "emf_constant_dc", "speed_constant", "torque_constant")
@@ -22,7 +23,7 @@ def agreement(
     if len(records) < 2:
         return 1.0, ""
     own = [np.sqrt(0.5 * np.sum(np.abs(e.without * kept[:, None]) ** 2, axis=1)).mean(axis=1) for e in each]
-    variance = np.array([float(waveform.jackknife_covariance(v[:, None])[0, 0]) for v in own])
+    variance = np.array([float(jackknife_covariance(v[:, None])[0, 0]) for v in own])
     weight = 1.0 / np.maximum(variance, (1e-9 * rms) ** 2)
     mean = float(np.sum(weight * rms) / weight.sum())
     birge = float(np.sum(weight * (rms - mean) ** 2) / (len(records) - 1))

@@ -10,6 +10,7 @@ import numpy as np
 from ..errors import FitError, Problem
 from ..physics import waveform
 from ..physics.pole_pairs import Ratio, count_pole_pairs, speed_ratio
+from ..physics.regression import jackknife_covariance
 from . import _emf_views as views
 from ._emf_records import Record, prepare, warnings_of
 from ._emf_words import CONSTANTS, agreement, line_notes, pole_pair_words
@@ -334,7 +335,7 @@ def _covariance(spread: np.ndarray, choice: Mapping[str, Any], wave: Mapping[str
     columns = [waveform.peak_rms_dc(chosen, choice["corner_order"]), squared[:, None]]
     if lines > 1:
         columns.append(waveform.unbalance(chosen)[:, None])
-    covariance = waveform.jackknife_covariance(np.hstack(columns))
+    covariance = jackknife_covariance(np.hstack(columns))
     # From the square of the distortion to itself. Near zero the square root has no slope: there the
     # uncertainty is the value that would just stand out of the noise.
     u_squared = float(np.sqrt(covariance[3, 3]))

@@ -1,0 +1,308 @@
+"""Position sensors: kind of set, duty, placement, offset to the EMF, jitter, and the wiring that follows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from ..errors import FitError
+from ..physics import hall, six_step
+from ..physics.regression import jackknife_covariance
+from . import _hall_views as views
+from ._hall_capture import Capture, capture
+from .base import Block, Fit, Log, Procedure, Quantity
+
+_SIXTH = np.pi / 3
+_MISFIT = np.radians(25.0)
+_NEEDS_SET = (
+    "hall_spacing",
+    "hall_sequence",
+    "hall_placement_error",
+    "hall_offset",
+    "commutation_table",
+    *(f"hall_placement_{s}" for s in hall.SENSORS),
+)
+_SOURCE = "definition; electrical angle after IEC 60050-411"
+
+
+class HallSensors(Procedure):
+    """Three logic levels over the electrical angle, with the line voltages of the driven machine beside them."""
+
+    name = "hall-sensors"
+    title = "Position sensors"
+    purpose = "Find whether the sensors switch where they should, and how phases and sensors are to be connected."
+    unit_kinds = ("motor",)
+    required_columns = ("time", "hall_a", "hall_b", "hall_c")
+    optional_columns = ("voltage_ab", "voltage_bc", "voltage_ca", "voltage_a", "voltage_b", "voltage_c")
+    gives = (
+        "hall_spacing",
+        "hall_sequence",
+        "hall_duty_error",
+        *(f"hall_placement_{s}" for s in hall.SENSORS),
+        "hall_placement_error",
+        "hall_offset",
+        "hall_jitter",
+        "commutation_table",
+    )
+    quantities = (
+        Quantity(
+            "hall_spacing",
+            "Sensor spacing",
+            "a_H",
+            "angle",
+            "deg",
+            "kind of sensor set: 120 or 60 electrical degrees; 120 with one sensor inverted is a set of 60",
+            _SOURCE,
+        ),
+        Quantity(
+            "hall_sequence",
+            "Sensor sequence",
+            "s_H",
+            "number",
+            "1",
+            "+1: the sensors switch in the order A-B-C in the driven direction; -1: A-C-B",
+            _SOURCE,
+        ),
+        Quantity(
+            "hall_duty_error",
+            "Sensor duty error",
+            "d_H",
+            "ratio",
+            "percent",
+            "largest deviation of a sensor's share of high level in an electrical turn from one half",
+            _SOURCE,
+        ),
+        *(
+            Quantity(
+                f"hall_placement_{s}",
+                f"Placement of sensor {s.upper()}",
+                f"e_{s.upper()}",
+                "angle",
+                "deg",
+                f"electrical angle by which sensor {s.upper()} switches late against the ideal set that fits best",
+                _SOURCE,
+            )
+            for s in hall.SENSORS
+        ),
+        Quantity(
+            "hall_placement_error",
+            "Sensor placement error",
+            "e_H",
+            "angle",
+            "deg",
+            "largest of the three placement errors, without sign, in electrical degrees",
+            _SOURCE,
+        ),
+        Quantity(
+            "hall_offset",
+            "Sensor offset to the EMF",
+            "o_H",
+            "angle",
+            "deg",
+            "electrical angle by which the set switches late, in the driven direction, against the nearest zero "
+            "crossings of the line-to-line EMF (fundamental), where a six-step drive should commutate",
+            _SOURCE,
+        ),
+        Quantity(
+            "hall_jitter",
+            "Sensor jitter",
+            "j_H",
+            "angle",
+            "deg",
+            "standard deviation of the electrical angle at which an edge comes, about the mean of that edge: unlike "
+            "magnets and unsteady sensors",
+            _SOURCE,
+        ),
+        Quantity(
+            "commutation_table",
+            "Commutation table",
+            "T",
+            "number",
+            "1",
+            "six-step drive for each sensor state, states in rising order (A is 4, B 2, C 1), one digit each: 1 A high "
+            "B low, 2 A-C, 3 B-C, 4 B-A, 5 C-A, 6 C-B; in the driven direction, wires as connected",
+            "power balance: torque per ampere is EMF over speed",
+        ),
+    )
+    cautions = (
+        "The open terminals of a driven machine carry voltage: insulate them, and do not touch them while it turns.",
+        "Feed the sensors with the voltage they are made for, mostly 5 V, and give each output a pull-up resistor; "
+        "never connect a sensor wire to a phase.",
+        "Clamp the axle against torque and keep hands, hair and clothes away from wheel, spokes and drive.",
+        "Try a new connection with a current-limited supply and the wheel off the ground.",
+    )
+    minimum_rows = 12
+    order = 32
+
+    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+        """Find the mean angle of each edge and what follows from it."""
+        del given
+        found = capture(logs[0], self.name)
+        if len(found.alive) == 0:
+            raise FitError("none of the three sensors ever changes; check their supply, pull-ups and ground")
+        reference = None if near is None else np.asarray(near.details["choice"]["reference"])
+        means, jackknifed, deviations = _edge_angles(found, reference)
+        choice = _choose(found, means) if near is None else dict(near.details["choice"])
+        jitter = _jitter(found, deviations)
+        values = dict(zip(_edge_names(found), map(float, means), strict=True))
+        exact = {name: float(choice[name]) for name in _exact_names(choice)}
+        blocks = [
+            Block(
+                "scatter of the switching angles", values, jackknife_covariance(jackknifed), float(len(jackknifed) - 1)
+            ),
+            *(Block(name.replace("_", " "), {name: v}, np.zeros((1, 1)), np.inf) for name, v in exact.items()),
+        ]
+        missing = dict(choice["missing"])
+        if jitter is None:
+            missing["hall_jitter"] = (
+                "the edges scatter no more than the time between two readings makes them; sample faster"
+            )
+        else:
+            blocks.append(_jitter_block(found, deviations, jitter))
+        if near is not None:
+            return Fit(blocks, details={"choice": choice})
+        return views.report(found, means, deviations, choice, Fit(blocks, missing=missing), procedure=self.name)
+
+    def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
+        """Return duty, placement, offset and jitter from the mean angles of the edges (rad)."""
+        del given
+        result: dict[str, float] = {}
+        alive = [s for s in hall.SENSORS if f"rise_{s}" in parameters]
+        rise = np.array([parameters[f"rise_{s}"] for s in alive])
+        fall = np.array([parameters[f"fall_{s}"] for s in alive])
+        result["hall_duty_error"] = float(np.max(np.abs((fall - rise) / hall.TURN - 0.5)))
+        if "hall_jitter" in parameters:
+            result["hall_jitter"] = parameters["hall_jitter"]
+        for name in ("hall_spacing", "hall_sequence", "commutation_table"):
+            if name in parameters:
+                result[name] = parameters[name]
+        if "nominal_a" in parameters:
+            nominal = np.array([parameters[f"nominal_{s}"] for s in hall.SENSORS])
+            away = 0.5 * (rise + fall) - nominal
+            away = away - away.mean()
+            result |= {f"hall_placement_{s}": float(e) for s, e in zip(hall.SENSORS, away, strict=True)}
+            result["hall_placement_error"] = float(np.max(np.abs(away)))
+        if "grid" in parameters:
+            result["hall_offset"] = float(0.5 * (rise + fall).mean() - parameters["grid"])
+        return result
+
+
+def _edge_names(found: Capture) -> list[str]:
+    return [f"{kind}_{s}" for s in found.alive for kind in ("rise", "fall")]
+
+
+def _exact_names(choice: Mapping[str, Any]) -> list[str]:
+    names = ("hall_spacing", "hall_sequence", "commutation_table", "grid", *(f"nominal_{s}" for s in hall.SENSORS))
+    return [name for name in names if choice.get(name) is not None]
+
+
+def _edge_angles(found: Capture, reference: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
+    """Return mean angle of each edge kind ``(2 k,)``, its leave-one-block-out values ``(M, 2 k)``, and deviations.
+
+    The fall of a sensor is given within the turn that follows its rise. ``reference`` keeps the turns as they were.
+    """
+    blocks = int(np.clip(found.track.turns / 2, 3, 24))
+    start, span = found.track.angle[0], found.track.angle[-1] - found.track.angle[0]
+    means: list[float] = []
+    without, deviations = [], []
+    for row, s in enumerate(found.alive):
+        for kind in (0, 1):
+            angle = found.angles[s][found.edges[s].rising == (kind == 0)]
+            if angle.size < 3:
+                raise FitError(
+                    f"sensor {s.upper()} changes only {angle.size} times in the same direction; record at least one "
+                    "turn of the wheel"
+                )
+            centre = hall.circular_mean(angle)
+            if reference is not None:
+                centre = float(hall.near(centre, reference[2 * row + kind]))
+            elif kind == 1:
+                centre = means[-1] + float(np.mod(centre - means[-1], hall.TURN))
+            elif means:
+                centre = float(hall.near(centre, means[0]))
+            shifted = hall.near(angle, centre)
+            block = np.clip(((angle - start) / span * blocks).astype(int), 0, blocks - 1)
+            count = np.bincount(block, minlength=blocks)
+            total = np.bincount(block, shifted, blocks)
+            mean = float(shifted.mean())
+            left = angle.size - count
+            without.append(np.where(left > 0, (shifted.sum() - total) / np.maximum(left, 1), mean))
+            means.append(mean)
+            deviations.append(shifted - mean)
+    return np.array(means), np.array(without).T, deviations
+
+
+def _jitter(found: Capture, deviations: Sequence[np.ndarray]) -> float | None:
+    """Return the jitter in rad without the part that the time between readings makes, ``None`` if nothing is left."""
+    squares = float(sum(np.sum(d**2) for d in deviations))
+    freedom = sum(d.size for d in deviations) - len(deviations) - found.windows
+    if freedom < 6:
+        return None
+    variance = squares / freedom - found.step**2 / 12
+    # Half of the resolution's own part: below it the difference of two estimates tells nothing.
+    return float(np.sqrt(variance)) if variance > 0.5 * found.step**2 / 12 and variance > 0 else None
+
+
+def _jitter_block(found: Capture, deviations: Sequence[np.ndarray], jitter: float) -> Block:
+    """Return the jitter with the scatter of the squared deviations between stretches of the record."""
+    squared = np.concatenate([d**2 for d in deviations])
+    where = np.concatenate(
+        [found.angles[s][found.edges[s].rising == (kind == 0)] for s in found.alive for kind in (0, 1)]
+    )
+    m = int(np.clip(found.track.turns / 2, 3, 24))
+    span = found.track.angle[-1] - found.track.angle[0]
+    block = np.clip(((where - found.track.angle[0]) / span * m).astype(int), 0, m - 1)
+    total, count = np.bincount(block, squared, m), np.bincount(block, minlength=m)
+    without = (squared.sum() - total) / np.maximum(squared.size - count, 1)
+    variance = float(jackknife_covariance(without[:, None])[0, 0])
+    return Block("scatter of the jitter", {"hall_jitter": jitter}, np.array([[variance / (4 * jitter**2)]]), m - 1.0)
+
+
+def _choose(found: Capture, means: np.ndarray) -> dict[str, Any]:
+    """Decide the kind of set, the zero crossings it belongs to and the table; these stay while inputs are varied."""
+    choice: dict[str, Any] = {"reference": [float(v) for v in means], "missing": {}, "inverted": None}
+    missing: dict[str, str] = choice["missing"]
+    if len(found.alive) < 3:
+        dead = ", ".join(s.upper() for s in hall.SENSORS if s not in found.alive)
+        reason = f"sensor {dead} never changes; mend it and record again"
+        missing |= dict.fromkeys(_NEEDS_SET, reason)
+        return choice
+    rise, fall = means[0::2], means[1::2]
+    kind = hall.classify(0.5 * (rise + fall))
+    if kind.misfit > _MISFIT:
+        reason = (
+            f"the sensors stand neither 120 nor 60 electrical degrees apart (best fit off by "
+            f"{np.degrees(kind.misfit):.0f}); check the sensors' seats and that each column is its own sensor"
+        )
+        missing |= dict.fromkeys(_NEEDS_SET, reason)
+        return choice
+    choice |= {"hall_spacing": kind.spacing, "hall_sequence": kind.sequence, "inverted": kind.inverted}
+    choice["order"] = list(kind.order)
+    # Whole turns are put into the nominal places, so that the placement errors are small numbers.
+    middle = 0.5 * (rise + fall)
+    away = middle - kind.nominal
+    nominal = middle - (hall.near(away, away[0]))
+    choice |= {f"nominal_{s}": float(n) for s, n in zip(hall.SENSORS, nominal, strict=True)}
+    if found.lines is None:
+        reason = found.why_no_emf
+        missing |= {"hall_offset": reason, "commutation_table": reason}
+        return choice
+    offset = hall.circular_mean(6 * means) / 6
+    grid = np.round((means - offset) / _SIXTH) * _SIXTH
+    choice["grid"] = float(grid.mean())
+    x, levels = views.turn(means)
+    table = six_step.best_table(levels, found.wave(x))
+    choice["table"] = {str(state): drive for state, drive in table.items()}
+    if len(table) == 6 and len(set(table.values())) == 6:
+        choice["commutation_table"] = six_step.table_code(table)
+    else:
+        missing["commutation_table"] = (
+            f"the sensors give {len(table)} states and {len(set(table.values()))} different drives instead of 6; "
+            "their placement is too far off for six-step drive"
+        )
+    return choice
+
+
+PROCEDURE = HallSensors()
