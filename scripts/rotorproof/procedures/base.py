@@ -6,6 +6,7 @@ procedure is added by one module in this package and its template part.
 
 from __future__ import annotations
 
+import importlib
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -15,6 +16,7 @@ import numpy as np
 
 from ..errors import Problem
 from ..uncertainty.forms import Distribution
+from .bench import Bench, Situation
 
 UnitKind = Literal["motor", "controller", "drive"]
 
@@ -267,6 +269,18 @@ class Procedure(ABC):
         """
         del conditions
         return None
+
+    def bench(self, situation: Situation) -> Bench:
+        """Return the facts of this procedure's bench sheet: those of ``_bench/<module>.py``, else the general ones."""
+        name = type(self).__module__.rpartition(".")[2]
+        try:
+            module = importlib.import_module(f"{__package__}._bench.{name}")
+        except ModuleNotFoundError as error:
+            if error.name != f"{__package__}._bench.{name}":
+                raise
+            module = importlib.import_module(f"{__package__}._bench._general")
+        found: Bench = module.bench(situation)
+        return found
 
     def source_column(self, column: str) -> str | None:
         """Return the raw column whose instrument error a column of the log carries, ``None`` for a mere count."""

@@ -1,0 +1,91 @@
+"""Make printable bench sheets for the tests of a unit: reports/plans/UNIT/*.pdf.
+
+One sheet for each test in a safe order: wiring, set values with their limits, steps with cautions in place, what to
+expect, what would be wrong, blanks to fill in, and the columns to log. The overview says before anything is measured
+whether the instruments named in unit.yaml can decide the criteria at all, and which one falls short. The unit needs no
+logs yet.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from ..checking.missing import missing
+from ..errors import InputError, Problem
+from ..planning.sheet import known_lines, planned, sheet, situation
+from ..settings.acceptance import AcceptanceSet
+from ..settings.documents import read_document
+from ..settings.load import SettingsFolder, load_settings, validated
+from ..settings.run import RunSettings
+from ..settings.unit import UnitFile
+from ..units import parse
+from ._project import ROOT, overrides
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's arguments."""
+    parser.add_argument("units", nargs="*", metavar="UNIT", help="units to plan (default: all)")
+    parser.add_argument("--supply-voltage", metavar="VALUE", help="highest voltage of the bench supply: '30 V'")
+    parser.add_argument("--supply-current", metavar="VALUE", help="highest current of the bench supply: '5 A'")
+    parser.add_argument("--config", nargs="+", default=[], metavar="KEY=VALUE", help="override settings")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the sheets of each unit."""
+    settings = load_settings(ROOT / "config" / "config.yaml", overrides(args.config))
+    bench = {}
+    for name, kind in (("supply_voltage", "voltage"), ("supply_current", "current")):
+        text = getattr(args, name)
+        if text is not None:
+            try:
+                bench[name] = parse(text, kind).value
+            except ValueError as error:
+                raise InputError(Problem(f"--{name.replace('_', '-')}: {error}")) from None
+    raw = ROOT / settings.raw_dir
+    there = sorted(path.name for path in raw.iterdir() if (path / "unit.yaml").is_file()) if raw.is_dir() else []
+    unknown = [name for name in args.units if name not in there]
+    if unknown:
+        raise InputError(Problem(f"no such unit: {', '.join(unknown)}; there are: {', '.join(there) or 'none'}"))
+    failed = False
+    for name in args.units or there:
+        try:
+            _plan(name, raw / name, settings, bench)
+        except InputError as error:
+            failed = True
+            for problem in error.problems:
+                print(problem, file=sys.stderr)
+    if not there:
+        print("raw/ holds no units yet; 'make unit' makes one")
+    return 1 if failed else 0
+
+
+def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float]) -> None:
+    from ..rendering.plan import render_plan
+
+    # A draft whose logs and conditions are still open can be planned: only the file itself must be sound.
+    document = read_document(folder / "unit.yaml", f"{name}/unit.yaml")
+    file = validated(document, UnitFile)
+    limits: AcceptanceSet | None = None
+    if file.acceptance is not None:
+        limits = SettingsFolder(ROOT / "config").acceptance(file.acceptance)
+    tests = planned(file, limits)
+    if not tests:
+        raise InputError(
+            Problem("no test to plan: list tests in unit.yaml or name an acceptance set", f"{name}/unit.yaml")
+        )
+    known = situation(file, settings, bench)
+    sheets = [sheet(file, procedure, limits, settings, known) for procedure in tests]
+    paths = render_plan(
+        ROOT / settings.reports_dir / "plans" / name,
+        unit={"unit": file.unit, "kind": file.kind},
+        sheets=sheets,
+        missing=missing(file, limits) if file.tests else [],
+        known=known_lines(known),
+        probability=settings.coverage_probability,
+    )
+    short = [row for entry in sheets for row in entry["capabilities"] if row["decides"] != "yes"]
+    print(f"{name}: {len(sheets)} sheets in {paths[0].parent}")
+    for row in short:
+        print(f"  {row['title']}: {row['words']}")

@@ -1,0 +1,148 @@
+"""Can the instruments decide a criterion? The tolerance against the expanded uncertainty, before anything is measured.
+
+Only the instruments' stated accuracies enter: scatter comes on top, so a "no" is certain and a "yes" is a hope that the
+measurement must confirm. The ratio of tolerance to expanded uncertainty is that of JCGM 106:2012, 7.6.3 (measurement
+capability index, there T/(4 u); from memory), here with the expanded uncertainty for the run's coverage probability.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..columns import COLUMNS
+from ..procedures.base import Procedure
+from ..procedures.bench import Effect, Expectation
+from ..quantities import quantities
+from ..settings.acceptance import AcceptanceSet, Criterion
+from ..settings.unit import Accuracies, UnitFile
+from ..uncertainty.coverage import interval
+from ..uncertainty.forms import Form, Influence
+from ..units import parse
+
+
+@dataclass(frozen=True)
+class Capability:
+    """What the instruments can say about one criterion, in SI of the quantity.
+
+    ``room`` is half the tolerance (two limits) or the distance from the expected value to the limit (one limit);
+    ``ratio`` is ``room`` over ``expanded_uncertainty``. ``None`` where it cannot be told, with the reason in ``words``.
+    """
+
+    quantity: str
+    minimum: float | None
+    maximum: float | None
+    room: float | None
+    expanded_uncertainty: float | None
+    ratio: float | None
+    words: str
+
+    @property
+    def decides(self) -> bool | None:
+        """Tell whether a unit in the middle of the tolerance could pass; ``None`` where it cannot be told."""
+        return None if self.ratio is None else self.ratio > 1
+
+
+def instrument_for(file: UnitFile, procedure: str, column: str) -> tuple[str | None, str]:
+    """Return the instrument that reads a column, or ``None`` and why none can be named."""
+    kind = COLUMNS[column].kind
+    if kind not in Accuracies.model_fields:
+        return None, f"no accuracy is stated for a {kind}"
+    for test in file.tests:
+        if test.procedure == procedure and column in test.instruments:
+            key = test.instruments[column]
+            stated = getattr(file.instruments[key].accuracy, kind) is not None
+            return (key, "") if stated else (None, f"{key} states no accuracy for {kind}")
+    candidates = [key for key, i in file.instruments.items() if getattr(i.accuracy, kind) is not None]
+    if len(candidates) == 1:
+        return candidates[0], ""
+    if not candidates:
+        return None, f"no instrument states an accuracy for {kind}"
+    return None, f"several instruments could read {column} ({', '.join(candidates)}): name one under the test"
+
+
+def capability(
+    file: UnitFile,
+    procedure: Procedure,
+    criterion: Criterion,
+    effects: Sequence[Effect],
+    expectation: Expectation | None,
+    probability: float,
+) -> Capability:
+    """Return what the instruments can say about one criterion."""
+    quantity = quantities()[criterion.quantity]
+    limits = {
+        side: None if getattr(criterion, side) is None else parse(str(getattr(criterion, side)), quantity.kind).value
+        for side in ("min", "max")
+    }
+    low, high = limits["min"], limits["max"]
+    name = criterion.quantity
+    if not effects:
+        words = "cannot be told before the measurement: the scatter decides, or the nameplate does not say enough"
+        return Capability(name, low, high, None, None, None, words)
+    value, room = _value_and_room(low, high, expectation)
+    form, lacking = _form(file, procedure.name, effects, value)
+    if lacking:
+        return Capability(name, low, high, room, None, None, "; ".join(lacking))
+    half = interval(form, probability).expanded_uncertainty
+    if room is None or half == 0:
+        return Capability(name, low, high, room, half, None, "the expected value is not known: give the nameplate")
+    if room == 0:
+        words = "the nameplate lets expect a value beyond the limit: check limit and nameplate"
+        return Capability(name, low, high, room, half, None, words)
+    ratio = room / half
+    return Capability(name, low, high, room, half, ratio, _words(form, ratio))
+
+
+def _value_and_room(
+    low: float | None, high: float | None, expectation: Expectation | None
+) -> tuple[float, float | None]:
+    """Return the value to reckon with, and the room between it and the limits."""
+    if low is not None and high is not None:
+        return 0.5 * (low + high), 0.5 * (high - low)
+    limit = low if low is not None else high
+    assert limit is not None
+    if expectation is None or expectation.low is None or expectation.high is None:
+        return limit, None
+    # The estimate is coarse; the better end of its range says whether a good unit could pass at all.
+    best = max(limit, expectation.high) if low is not None else min(limit, expectation.low)
+    return limit, abs(best - limit)
+
+
+def _form(file: UnitFile, procedure: str, effects: Sequence[Effect], value: float) -> tuple[Form, list[str]]:
+    terms: dict[Influence, float] = defaultdict(float)
+    lacking = []
+    for effect in effects:
+        key, why = instrument_for(file, procedure, effect.column)
+        if key is None:
+            lacking.append(why)
+            continue
+        kind = COLUMNS[effect.column].kind
+        error = float(getattr(file.instruments[key].accuracy, kind).error(np.array([effect.at]))[0])
+        terms[Influence(f"{key}/{kind}", f"{kind} of {key}", "rectangular")] += (
+            effect.sensitivity * value * error / effect.at
+        )
+    return Form(value, dict(terms)), list(dict.fromkeys(lacking))
+
+
+def _words(form: Form, ratio: float) -> str:
+    worst = max(form.terms, key=lambda influence: abs(form.terms[influence]))
+    share = form.terms[worst] ** 2 / form.standard_uncertainty**2
+    if ratio > 3:
+        return "the instruments decide it"
+    if ratio > 1:
+        return f"a unit well inside the limits passes; near them it stays undecided. The {worst.source} weighs most"
+    return f"cannot pass with these instruments: the {worst.source} falls short ({share:.0%} of the variance)"
+
+
+def criteria_of(acceptance: AcceptanceSet | None, procedure: Procedure) -> list[Criterion]:
+    """Return the criteria that a procedure's own quantities meet."""
+    return [c for c in (acceptance.criteria if acceptance else []) if c.quantity in procedure.gives]
+
+
+def effects_of(effects: Mapping[str, Sequence[Effect]], name: str) -> Sequence[Effect]:
+    """Return the effects on a quantity; empty if the sheet names none."""
+    return effects.get(name, ())

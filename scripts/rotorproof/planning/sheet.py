@@ -1,0 +1,191 @@
+"""Assemble the bench sheets of a unit as plain data for the template: every number with its unit, as text."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from ..columns import COLUMNS
+from ..drafts.unit_file import tests_for, written_unit
+from ..procedures import procedures
+from ..procedures.base import Procedure
+from ..procedures.bench import Bench, Situation
+from ..quantities import quantities
+from ..settings.acceptance import AcceptanceSet
+from ..settings.run import RunSettings
+from ..settings.unit import UnitFile
+from ..units import SI_UNIT, Measured, from_si
+from .capability import Capability, capability, criteria_of, effects_of
+
+
+def situation(file: UnitFile, settings: RunSettings, bench: Mapping[str, float]) -> Situation:
+    """Return what is known before the tests; ``bench`` holds the supply's own limits in SI."""
+    known = dict(bench)
+    for prefix, model in (("nameplate", file.nameplate), ("pack", settings.pack)):
+        for key, value in model or ():
+            if isinstance(value, Measured):
+                known[f"{prefix}_{key}"] = value.value
+            elif isinstance(value, int | float) and not isinstance(value, bool):
+                known[f"{prefix}_{key}"] = float(value)
+    return Situation(file.kind, known, file.nameplate.insulation_class)
+
+
+def planned(file: UnitFile, acceptance: AcceptanceSet | None) -> list[Procedure]:
+    """Return the tests to plan, in the safe order: those listed, or those the acceptance set needs."""
+    names = {test.procedure for test in file.tests} or set(tests_for(file.kind, acceptance))
+    return [p for p in procedures().values() if p.name in names and file.kind in p.unit_kinds]
+
+
+def sheet(
+    file: UnitFile, procedure: Procedure, acceptance: AcceptanceSet | None, settings: RunSettings, known: Situation
+) -> dict[str, Any]:
+    """Return one bench sheet as plain data; ``wiring`` is left as the drawing's data."""
+    bench = procedure.bench(known)
+    can = capabilities(file, procedure, acceptance, settings, bench)
+    return {
+        "name": procedure.name,
+        "title": procedure.title,
+        "purpose": procedure.purpose,
+        "cautions": list(procedure.cautions),
+        "wiring": bench.wiring,
+        "settings": [{"what": s.what, "value": _shown(s.value, s.kind, s.unit), "why": s.why} for s in bench.settings],
+        "steps": [
+            {"text": text, "caution": bench.step_cautions.get(number)}
+            for number, text in enumerate(bench.steps, start=1)
+        ],
+        "expectations": [_expectation(e.quantity, e.low, e.high, e.rests_on) for e in _defined(bench)],
+        "wrong": [{"seen": seen, "means": means} for seen, means in bench.wrong],
+        "low_supply": bench.low_supply,
+        "capabilities": [_capability(c) for c in can],
+        "columns": [
+            {"name": name, "unit": written_unit(name), "meaning": COLUMNS[name].meaning, "need": need}
+            for name, need in _columns(procedure)
+        ],
+        "conditions": [
+            {"name": c.name, "unit": _condition_unit(c.kind), "meaning": c.meaning, "required": c.required}
+            for c in procedure.conditions
+        ],
+        "minimum_rows": procedure.minimum_rows,
+        "logs": [test.log for test in file.tests if test.procedure == procedure.name] or [f"{procedure.name}.csv"],
+    }
+
+
+def capabilities(
+    file: UnitFile, procedure: Procedure, acceptance: AcceptanceSet | None, settings: RunSettings, bench: Bench
+) -> list[Capability]:
+    """Return what the instruments can say about each criterion that this procedure's quantities meet."""
+    expected = {e.quantity: e for e in bench.expectations}
+    return [
+        capability(
+            file,
+            procedure,
+            criterion,
+            effects_of(bench.effects, criterion.quantity),
+            expected.get(criterion.quantity),
+            settings.coverage_probability,
+        )
+        for criterion in criteria_of(acceptance, procedure)
+    ]
+
+
+def _defined(bench: Bench) -> list[Any]:
+    return [e for e in bench.expectations if e.quantity in quantities()]
+
+
+def _columns(procedure: Procedure) -> list[tuple[str, str]]:
+    found: list[tuple[str, str]] = []
+    for item in procedure.required_columns:
+        if isinstance(item, str):
+            found.append((item, "needed"))
+        else:
+            found += [(name, "one of these at least") for name in item]
+    known = {name for name, _ in found}
+    return found + [(name, "if available") for name in procedure.optional_columns if name not in known]
+
+
+def _condition_unit(kind: str) -> str:
+    return {"speed": "rpm", "temperature": "degC"}.get(kind, SI_UNIT[kind])
+
+
+def _expectation(name: str, low: float | None, high: float | None, rests_on: str) -> dict[str, str]:
+    quantity = quantities()[name]
+    if low is None or high is None:
+        text = "not known: the nameplate does not say enough"
+    elif low == high:
+        text = _shown(low, quantity.kind, quantity.unit)
+    else:
+        unit = _unit(quantity.unit)
+        a, b = (from_si(v, quantity.unit, quantity.kind) for v in sorted((low, high)))
+        text = f"{_digits(a)} to {_digits(b)}{unit}"
+    return {"title": quantity.title, "name": name, "range": text, "rests_on": rests_on}
+
+
+def _capability(found: Capability) -> dict[str, Any]:
+    quantity = quantities()[found.quantity]
+    limits = [
+        f"{word} {_shown(limit, quantity.kind, quantity.unit)}"
+        for word, limit in (("at least", found.minimum), ("at most", found.maximum))
+        if limit is not None
+    ]
+    spread = found.expanded_uncertainty
+    factor = abs(from_si(1.0, quantity.unit, quantity.kind) - from_si(0.0, quantity.unit, quantity.kind))
+    return {
+        "title": quantity.title,
+        "limits": ", ".join(limits),
+        "uncertainty": "" if spread is None else f"± {_digits(spread * factor)}{_unit(quantity.unit)}",
+        "ratio": "" if found.ratio is None else f"{found.ratio:.1f}",
+        "decides": {True: "yes", False: "no", None: "?"}[found.decides],
+        "words": found.words,
+    }
+
+
+def _shown(value: float | None, kind: str, unit: str) -> str:
+    if value is None:
+        return ""
+    if unit in ("Hz", "s") and (value >= 1e3 or value < 0.1):
+        for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u")):
+            if value >= factor and not (unit == "s" and factor > 1):
+                return f"{_digits(value / factor)} {prefix}{unit}"
+    return f"{_digits(from_si(value, unit, kind))}{_unit(unit)}"
+
+
+def _unit(unit: str) -> str:
+    return "" if unit == "1" else f" {'%' if unit == 'percent' else unit}"
+
+
+def _digits(number: float) -> str:
+    """Return a coarse number with three digits, without an exponent where a person writes none."""
+    if number == 0:
+        return "0"
+    places = max(0, 2 - math.floor(math.log10(abs(number))))
+    return f"{number:.{places}f}" if abs(number) < 1e7 else f"{number:.3g}"
+
+
+#: Names, kinds and written units of what the overview lists as known.
+_KNOWN = {
+    "nameplate_rated_voltage": ("rated voltage", "voltage", "V"),
+    "nameplate_rated_power": ("rated power", "power", "W"),
+    "nameplate_rated_speed": ("rated speed", "speed", "rpm"),
+    "nameplate_pole_pairs": ("pole pairs", "number", "1"),
+    "pack_voltage_full": ("pack, full", "voltage", "V"),
+    "pack_voltage_nominal": ("pack, nominal", "voltage", "V"),
+    "supply_voltage": ("bench supply, highest voltage", "voltage", "V"),
+    "supply_current": ("bench supply, highest current", "current", "A"),
+}
+
+
+def known_lines(known: Situation) -> list[dict[str, str]]:
+    """Return what was known before the tests, as text; the estimates made from it among them."""
+    lines = [
+        {"name": title, "value": _shown(known.get(key), kind, unit) or "not stated"}
+        for key, (title, kind, unit) in _KNOWN.items()
+    ]
+    estimates = {
+        "rated current (stated, or power / voltage / 0.8)": (known.rated_current, "current", "A"),
+        "no-load speed (rated speed / 0.85)": (known.no_load_speed, "speed", "rpm"),
+        "line-to-line resistance (12 % copper loss)": (known.line_resistance, "resistance", "ohm"),
+    }
+    return lines + [
+        {"name": f"estimate: {title}", "value": _shown(*value) or "not known"} for title, value in estimates.items()
+    ]

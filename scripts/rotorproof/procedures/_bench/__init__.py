@@ -1,0 +1,1 @@
+"""The bench sheets' facts, one module per procedure of the same name."""

@@ -1,0 +1,63 @@
+"""Bench sheet: coast-down."""
+
+from __future__ import annotations
+
+from ..bench import Bench, Part, SetValue, Situation, Wire, Wiring
+
+
+def bench(situation: Situation) -> Bench:
+    """Return the sheet."""
+    speed = situation.no_load_speed
+    return Bench(
+        Wiring(
+            (
+                Part("supply", "DC supply", 0, 0),
+                Part("fuse", "Fuse", 1, 0, "fuse"),
+                Part("controller", "Controller", 2, 0),
+                Part("motor", "Motor, wheel free", 3, 0, "machine"),
+                Part("disc", "Known disc", 4, 0),
+                Part("log", "Logger: speed or A-B", 3, 1),
+            ),
+            (
+                Wire("supply", "fuse", "+"),
+                Wire("fuse", "controller"),
+                Wire("controller", "motor", "A, B, C; then released"),
+                Wire("motor", "log", "speed or voltage", "signal"),
+                Wire("motor", "disc", "second run", "mechanical"),
+                Wire("controller", "supply", "−"),
+            ),
+        ),
+        (
+            "Switch regenerative and electric braking off in the controller, so that release means free running.",
+            "Run up to the highest speed; hold it a minute.",
+            "Start the record, release the throttle, and record until the wheel stands.",
+            "Repeat three times.",
+            "Bolt the known disc on, centred, and repeat: the two together give inertia and friction in newton metres.",
+        ),
+        (
+            SetValue("Speed at release, about", speed, "speed", "rpm", "no-load speed at the voltage of the bench"),
+            SetValue(
+                "Sample rate of the speed, at least", 20.0, "frequency", "Hz", "a run lasts ten seconds to minutes"
+            ),
+            SetValue(
+                "Sample rate of a line voltage, at least",
+                situation.sample_rate(speed),
+                "frequency",
+                "Hz",
+                "100 samples per electrical turn, if speed comes from the EMF",
+            ),
+            SetValue("Record, about", 60.0, "time", "s", "until standstill; longer for a heavy wheel"),
+        ),
+        (),
+        {},
+        (
+            ("A kink in the curve", "the controller still brakes above some speed, or a seal touches"),
+            ("The end is abrupt", "cogging holds the rotor; the last turn is left out"),
+            ("Runs differ", "bearing still cold: run in for ten minutes"),
+        ),
+        "Any speed will do that the supply reaches; windage is seen only near full speed.",
+        {
+            2: "The wheel runs at full speed and for long after release: never stop it by hand.",
+            5: "An unbalanced or loose disc flies off: bolt through, guard, start slowly.",
+        },
+    )

@@ -1,0 +1,67 @@
+"""Bench sheet: gate timing."""
+
+from __future__ import annotations
+
+from ..bench import Bench, Expectation, Part, SetValue, Situation, Wire, Wiring, fuse_value
+
+
+def bench(situation: Situation) -> Bench:
+    """Return the sheet."""
+    voltage = situation.full_voltage
+    reaches = situation.supply_reaches(voltage)
+    return Bench(
+        Wiring(
+            (
+                Part("supply", "DC supply, current limit", 0, 0),
+                Part("fuse", "Fuse", 1, 0, "fuse"),
+                Part("controller", "Controller, cover off", 2, 0),
+                Part("motor", "Motor, wheel free", 3, 0, "machine"),
+                Part("isolate", "Isolated probes or logic side of the drivers", 2, 1),
+                Part("log", "Logic analyser, 9 channels", 3, 1),
+            ),
+            (
+                Wire("supply", "fuse", "+"),
+                Wire("fuse", "controller", "+"),
+                Wire("controller", "motor", "A, B, C, Hall"),
+                Wire("controller", "isolate", "6 gates, 3 Hall", "signal"),
+                Wire("isolate", "log", "levels", "signal"),
+                Wire("controller", "supply", "−"),
+            ),
+        ),
+        (
+            "With everything off, connect the probes to the logic side of the gate drivers and to the Hall lines.",
+            "Set the current limit; switch on; run the wheel slowly.",
+            "Capture at a low, a middle and the full throttle, and once while braking.",
+        ),
+        (
+            SetValue("Supply voltage", voltage, "voltage", "V", "the pack's full voltage; start low"),
+            SetValue(
+                "Current limit",
+                2.0,
+                "current",
+                "A",
+                "a wheel in the air needs no more; an overlap then trips the limit",
+            ),
+            fuse_value(2.0),
+            SetValue(
+                "Sample rate, at least", 50e6, "frequency", "Hz", "20 ns: a dead time of 500 ns is then known to 4 %"
+            ),
+            SetValue("Record", 0.2, "time", "s", "several electrical turns at low speed"),
+        ),
+        (
+            Expectation("dead_time_min", 3e-7, 3e-6, "MOSFET bridges of light vehicles (common practice)"),
+            Expectation("overlap_count", 0.0, 0.0, "both switches of a leg must never be on together"),
+            Expectation("pwm_frequency", 8e3, 25e3, "common practice"),
+        ),
+        {},
+        (
+            ("Any overlap", "shoot-through: do not raise voltage or current; reject or repair"),
+            ("Missing pulses", "a probe's threshold: set it to half the logic level"),
+        ),
+        "Dead time and order of the gates do not depend on the supply: a low voltage shows them as well"
+        + ("; this supply stays below the pack." if reaches is False else "."),
+        {
+            1: "High-side gates float at motor voltage: never clip a grounded probe to them.",
+            2: "The wheel turns: guard it.",
+        },
+    )

@@ -1,0 +1,55 @@
+"""Bench sheet: heat run."""
+
+from __future__ import annotations
+
+from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, fuse_value
+
+
+def bench(situation: Situation) -> Bench:
+    """Return the sheet."""
+    current = situation.rated_current
+    return Bench(
+        Wiring(
+            (
+                Part("supply", "DC supply, current limit", 0, 0),
+                Part("fuse", "Fuse", 1, 0, "fuse"),
+                Part("amperes", "A", 2, 0, "meter"),
+                Part("unit", "Unit under test, loaded", 3, 0, "machine"),
+                Part("log", "Logger: temperatures", 3, 1),
+                Part("air", "Thermometer in the air, 1 m away", 1, 1),
+            ),
+            (
+                Wire("supply", "fuse", "+"),
+                Wire("fuse", "amperes"),
+                Wire("amperes", "unit"),
+                Wire("unit", "log", "winding, case", "signal"),
+                Wire("air", "log", "ambient", "signal"),
+                Wire("unit", "supply", "return"),
+            ),
+        ),
+        (
+            "Fix the sensors: winding or case, and the air at the unit's height, shielded from it.",
+            "Measure the cold resistance and temperature first.",
+            "Switch on at the test current, start the record, keep the current constant.",
+            "Run until the temperature rises by less than 1 K in half an hour (IEC 60034-1: 1 K per half hour; "
+            "from memory).",
+            "Switch off; read the resistance within 30 s and then every 10 s for five minutes.",
+        ),
+        (
+            SetValue("Test current", current, "current", "A", "rated current"),
+            fuse_value(current),
+            SetValue("Time, about", 7200.0, "time", "s", "four time constants; hub motors take one to three hours"),
+            SetValue("Sample rate", 0.1, "frequency", "Hz", "one reading in ten seconds"),
+        ),
+        (Expectation("temperature_rise", 20.0, 80.0, "below the limit of class B by resistance (80 K, IEC 60034-1)"),),
+        {"temperature_rise": (Effect("temperature_winding", 60.0),)},
+        (
+            ("The rise never ends", "the current is too high for the cooling: stop at the limit"),
+            ("A step in the curve", "a sensor came loose or the air moved"),
+        ),
+        "A motor at standstill needs a few volts only; a turning run needs the speed of the real use, for its cooling.",
+        {
+            3: "Never leave the run alone. Hot parts burn skin; keep away what burns.",
+            5: "Switch off and discharge before the meter is connected.",
+        },
+    )

@@ -1,0 +1,55 @@
+"""Bench sheet: throttle."""
+
+from __future__ import annotations
+
+from ..bench import Bench, Part, SetValue, Situation, Wire, Wiring, fuse_value
+
+
+def bench(situation: Situation) -> Bench:
+    """Return the sheet."""
+    return Bench(
+        Wiring(
+            (
+                Part("supply", "DC supply, current limit", 0, 0),
+                Part("fuse", "Fuse", 1, 0, "fuse"),
+                Part("controller", "Controller", 2, 0),
+                Part("motor", "Motor, wheel free", 3, 0, "machine"),
+                Part("source", "0 to 5 V source, 1 kOhm in series", 1, 1),
+                Part("log", "Logger", 3, 1),
+            ),
+            (
+                Wire("supply", "fuse", "+"),
+                Wire("fuse", "controller", "+"),
+                Wire("controller", "motor", "A, B, C"),
+                Wire("source", "controller", "throttle signal", "signal"),
+                Wire("controller", "log", "throttle, duty or speed, brake", "signal"),
+                Wire("controller", "supply", "−"),
+            ),
+        ),
+        (
+            "Sweep the signal slowly from 0 to 5 V and back, twice; record signal and speed or duty.",
+            "Fault cases, one record each: signal lead open, shorted to 0 V, shorted to 5 V, 0 V lead open.",
+            "With the wheel at half speed pull the brake contact; record until the drive is off.",
+        ),
+        (
+            SetValue("Time of one sweep, at least", 30.0, "time", "s", "the controller's own ramp must not enter"),
+            SetValue("Supply voltage", situation.voltage, "voltage", "V", "the pack's nominal voltage, or lower"),
+            SetValue("Current limit", 2.0, "current", "A", "a free wheel needs no more"),
+            fuse_value(2.0),
+            SetValue(
+                "Sample rate for the fault cases, at least",
+                1000.0,
+                "frequency",
+                "Hz",
+                "a response of 50 ms is 50 samples",
+            ),
+        ),
+        (),
+        {},
+        (
+            ("The wheel runs with an open lead", "dangerous: reject"),
+            ("The start differs up and down", "hysteresis of the controller, or sweeps too fast"),
+        ),
+        "Works at any voltage at which the controller starts.",
+        {2: "A faulty controller may go to full speed: hand on the switch of the supply, nobody near the wheel."},
+    )

@@ -1,0 +1,53 @@
+"""Render bench sheets as PDF from plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from ..jsonio import write_bytes
+from .wiring import wiring_svg
+
+TEMPLATES = Path(__file__).parents[3] / "templates"
+
+
+def render_plan(
+    folder: Path,
+    *,
+    unit: Mapping[str, Any],
+    sheets: Sequence[Mapping[str, Any]],
+    missing: Sequence[str],
+    known: Sequence[Mapping[str, str]],
+    probability: float,
+) -> list[Path]:
+    """Write ``overview.pdf`` and one numbered PDF for each sheet into ``folder``; return the paths."""
+    import jinja2
+    import weasyprint
+    from markupsafe import Markup
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(TEMPLATES), autoescape=True, undefined=jinja2.StrictUndefined
+    )
+    # Our own style sheet and our own drawing, made from escaped text: no markup of a unit file passes here.
+    css = Markup((TEMPLATES / "plan.css").read_text(encoding="utf-8"))
+    common = {"unit": unit, "css": css, "probability": f"{probability:.0%}"}
+    rows = [{**row, "test": sheet["title"]} for sheet in sheets for row in sheet["capabilities"]]
+    pages = {
+        "overview": ("plan_overview.html.j2", {"sheets": sheets, "rows": rows, "missing": missing, "known": known})
+    }
+    for number, sheet in enumerate(sheets, start=1):
+        details = {"sheet": sheet, "number": number, "drawing": Markup(wiring_svg(sheet["wiring"]))}
+        pages[f"{number:02d}-{sheet['name']}"] = ("plan_sheet.html.j2", details)
+    written = []
+    for name, (template, details) in pages.items():
+        html = environment.get_template(template).render(**common, **details)
+        pdf = weasyprint.HTML(string=html, url_fetcher=_no_fetch).write_pdf()
+        write_bytes(folder / f"{name}.pdf", pdf)
+        written.append(folder / f"{name}.pdf")
+    return written
+
+
+def _no_fetch(url: str, *_: object, **__: object) -> dict[str, Any]:
+    """Refuse every address: a sheet is made from its own text alone."""
+    raise ValueError(f"a bench sheet loads nothing: {url}")
