@@ -15,11 +15,8 @@ from pathlib import Path
 from ..checking.missing import missing
 from ..errors import InputError, Problem
 from ..planning.sheet import known_lines, planned, sheet, situation
-from ..settings.acceptance import AcceptanceSet
-from ..settings.documents import read_document
-from ..settings.load import SettingsFolder, load_settings, validated
+from ..settings.load import SettingsFolder, load_settings, load_unit_file
 from ..settings.run import RunSettings
-from ..settings.unit import UnitFile
 from ..units import parse
 from ._project import ROOT, overrides
 
@@ -65,11 +62,9 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
     from ..rendering.plan import render_plan
 
     # A draft whose logs and conditions are still open can be planned: only the file itself must be sound.
-    document = read_document(folder / "unit.yaml", f"{name}/unit.yaml")
-    file = validated(document, UnitFile)
-    limits: AcceptanceSet | None = None
-    if file.acceptance is not None:
-        limits = SettingsFolder(ROOT / "config").acceptance(file.acceptance)
+    config = SettingsFolder(ROOT / "config")
+    _, file = load_unit_file(folder, config, f"{name}/unit.yaml")
+    limits = None if file.acceptance is None else config.acceptance(file.acceptance)
     tests = planned(file, limits)
     if not tests:
         raise InputError(

@@ -21,6 +21,7 @@ from ..settings.acceptance import AcceptanceSet, Criterion
 from ..settings.unit import Accuracies, UnitFile
 from ..uncertainty.coverage import interval
 from ..uncertainty.forms import Form, Influence
+from ..uncertainty.specification import components
 from ..units import parse
 
 
@@ -121,10 +122,15 @@ def _form(file: UnitFile, procedure: str, effects: Sequence[Effect], value: floa
             lacking.append(why)
             continue
         kind = COLUMNS[effect.column].kind
-        error = float(getattr(file.instruments[key].accuracy, kind).error(np.array([effect.at]))[0])
-        terms[Influence(f"{key}/{kind}", f"{kind} of {key}", "rectangular")] += (
-            effect.sensitivity * value * error / effect.at
-        )
+        instrument = file.instruments[key]
+        used, _ = getattr(instrument.accuracy, kind).range_of(abs(effect.at))
+        ambient = file.ambient.temperature
+        for component in components(used, None if ambient is None else ambient.value):
+            own = component.own or instrument.channels == "independent"
+            name = f"{key}/{kind}{component.name}{f'/{effect.column}' if own else ''}"
+            error = float(component.accuracy.error(np.array([effect.at]))[0])
+            influence = Influence(name, f"{component.words} of {key} for {kind}", "rectangular")
+            terms[influence] += effect.sensitivity * value * error / effect.at
     return Form(value, dict(terms)), list(dict.fromkeys(lacking))
 
 

@@ -33,7 +33,7 @@ def render_plan(
     css = Markup((TEMPLATES / "plan.css").read_text(encoding="utf-8"))
     common = {"unit": unit, "css": css, "probability": f"{probability:.0%}"}
     rows = [{**row, "test": sheet["title"]} for sheet in sheets for row in sheet["capabilities"]]
-    pages = {
+    pages: dict[str, tuple[str, dict[str, Any]]] = {
         "overview": ("plan_overview.html.j2", {"sheets": sheets, "rows": rows, "missing": missing, "known": known})
     }
     for number, sheet in enumerate(sheets, start=1):

@@ -249,15 +249,21 @@ def load_project(settings: RunSettings, config: Path, root: Path) -> Project:
     return project
 
 
-def load_unit(entry: Path, folder: SettingsFolder, shown: str) -> Unit:
-    """Read and check one unit folder. Raises ``InputError`` with every problem found."""
+def load_unit_file(entry: Path, folder: SettingsFolder, shown: str) -> tuple[Document, UnitFile]:
+    """Read a unit file by itself; logs, layouts and limits of a draft may be open. Raises ``InputError``."""
     if not (entry / "unit.yaml").exists():
         raise InputError(Problem("the folder has no unit.yaml; every unit under test needs one", file=shown))
     document = read_document(entry / "unit.yaml", shown)
     problems = _fill_in_classes(document, folder)
     if problems:
         raise InputError(problems)
-    file = validated(document, UnitFile)
+    return document, validated(document, UnitFile)
+
+
+def load_unit(entry: Path, folder: SettingsFolder, shown: str) -> Unit:
+    """Read and check one unit folder. Raises ``InputError`` with every problem found."""
+    document, file = load_unit_file(entry, folder, shown)
+    problems: list[Problem] = []
     if file.unit != entry.name:
         problems.append(
             Problem(

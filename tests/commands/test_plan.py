@@ -1,0 +1,187 @@
+"""Bench sheets: what they must hold, and whether the instruments can decide.
+
+The heating rule is checked with IEC 60034-1's own limit: at rated current the rise is the class's, and rise goes with
+the square of the current. Room over uncertainty: JCGM 106:2012, 7.6.3 (from memory), worked by hand.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import subprocess
+
+import pytest
+
+from rotorproof.__main__ import main
+from rotorproof.columns import COLUMNS
+from rotorproof.commands import plan
+from rotorproof.planning.capability import capability
+from rotorproof.procedures import procedures
+from rotorproof.procedures._bench import _general
+from rotorproof.procedures.bench import Effect, Expectation, Situation, fuse
+from rotorproof.quantities import quantities
+from rotorproof.rendering.wiring import wiring_svg
+from rotorproof.settings.acceptance import Criterion
+from rotorproof.settings.unit import UnitFile
+from rotorproof.units import conversion
+
+FULL = Situation(
+    "motor",
+    {
+        "nameplate_rated_voltage": 36.0,
+        "nameplate_rated_power": 250.0,
+        "nameplate_rated_speed": 24.0,
+        "nameplate_pole_pairs": 23.0,
+        "nameplate_slots": 51.0,
+        "pack_voltage_nominal": 36.0,
+        "pack_voltage_full": 42.0,
+        "supply_voltage": 30.0,
+        "supply_current": 5.0,
+    },
+    "F",
+)
+BARE = Situation("motor", {})
+
+
+@pytest.mark.parametrize("known", [FULL, BARE], ids=["full", "bare"])
+@pytest.mark.parametrize("procedure", procedures().values(), ids=lambda p: p.name)
+def test_every_sheet_is_sound(procedure, known):
+    bench = procedure.bench(known)
+    names = {part.name for part in bench.wiring.parts}
+    assert all({wire.start, wire.end} <= names for wire in bench.wiring.wires)
+    assert len({(part.column, part.row) for part in bench.wiring.parts}) == len(bench.wiring.parts)
+    assert set(bench.step_cautions) <= set(range(1, len(bench.steps) + 1))
+    for line in bench.settings:
+        conversion(line.unit, line.kind)
+        assert line.value is None or (math.isfinite(line.value) and line.value > 0), line
+    for effect in (e for effects in bench.effects.values() for e in effects):
+        assert effect.column in COLUMNS
+        assert effect.at > 0
+    for expectation in bench.expectations:
+        if expectation.quantity in quantities():
+            assert expectation.quantity in procedure.gives
+            assert (expectation.low is None) == (expectation.high is None)
+    svg = wiring_svg(bench.wiring)
+    assert svg.count("<svg") == svg.count("</svg>") == 1
+
+
+@pytest.mark.parametrize("procedure", procedures().values(), ids=lambda p: p.name)
+def test_every_procedure_has_a_sheet_of_its_own(procedure):
+    assert procedure.bench(FULL) != _general.bench(FULL)
+    assert procedure.bench(FULL).steps
+    assert procedure.bench(FULL).low_supply
+
+
+def test_the_test_current_keeps_the_winding_cool():
+    rated = 250 / 36 / 0.8
+    assert FULL.rated_current == pytest.approx(rated)
+    for insulation, limit in (("F", 105.0), ("B", 80.0), (None, 80.0)):
+        cool = Situation("motor", FULL.known, insulation).cool_current()
+        assert cool is not None
+        assert limit * (cool / rated) ** 2 == pytest.approx(1.0)
+
+
+def test_fuses_are_standard_sizes():
+    assert [fuse(x) for x in (0.9, 2.0, 5.0, 20.0, None)] == [1.25, 2.5, 6.3, 25.0, None]
+
+
+def unit(accuracy):
+    return UnitFile.model_validate(
+        {
+            "unit": "X",
+            "kind": "motor",
+            "instruments": {"dmm": {"accuracy": accuracy}},
+        }
+    )
+
+
+def decide(accuracy, criterion, expectation=None):
+    effects = (Effect("voltage_ab", 0.5), Effect("current_ab", 1.0, -1.0))
+    procedure = procedures()["winding-resistance"]
+    criterion = Criterion.model_validate({"quantity": "phase_resistance"} | criterion)
+    return capability(unit(accuracy), procedure, criterion, effects, expectation, 0.95)
+
+
+def test_room_over_uncertainty_by_hand():
+    # One rectangle of half-width 1 %: 95 % of it lie within 0.95 %. Value 0.12 ohm, tolerance +/- 0.006 ohm.
+    found = decide({"voltage": "1 %", "current": "0 %"}, {"min": "0.114 ohm", "max": "0.126 ohm"})
+    assert found.expanded_uncertainty == pytest.approx(0.95 * 0.0012, rel=1e-3)
+    assert found.ratio == pytest.approx(0.006 / (0.95 * 0.0012), rel=1e-3)
+    assert found.decides
+    narrow = decide({"voltage": "1 %", "current": "0 %"}, {"min": "0.1195 ohm", "max": "0.1205 ohm"})
+    assert narrow.decides is False
+    assert "voltage" in narrow.words
+    assert "falls short (100%" in narrow.words
+
+
+def test_one_limit_needs_an_expected_value():
+    accuracy = {"voltage": "1 %", "current": "1 %"}
+    assert decide(accuracy, {"max": "0.13 ohm"}).decides is None
+    expected = Expectation("phase_resistance", 0.10, 0.15, "nameplate")
+    found = decide(accuracy, {"max": "0.13 ohm"}, expected)
+    assert found.room == pytest.approx(0.03)
+    assert found.decides
+    beyond = decide(accuracy, {"max": "0.05 ohm"}, expected)
+    assert beyond.decides is None
+    assert "beyond the limit" in beyond.words
+
+
+def test_no_accuracy_is_said():
+    found = decide({"voltage": "1 %"}, {"max": "0.13 ohm"})
+    assert found.decides is None
+    assert "no instrument states an accuracy for current" in found.words
+
+
+@pytest.fixture
+def sheets(bench, monkeypatch):
+    monkeypatch.setattr(plan, "ROOT", bench.root)
+    return bench
+
+
+def text_of(path):
+    words = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True).stdout
+    return re.sub(r"\s+", " ", words)
+
+
+def test_sheets_as_pdf(sheets, capsys):
+    sheets.edit("raw/GOOD/unit.yaml", "rated_voltage: 36 V", "rated_voltage: 36 V\n  rated_power: 250 W")
+    assert main(["plan", "GOOD", "--supply-voltage", "30 V"]) == 0
+    folder = sheets.root / "reports/plans/GOOD"
+    assert sorted(p.name for p in folder.iterdir()) == ["01-winding-resistance.pdf", "overview.pdf"]
+    words = text_of(folder / "01-winding-resistance.pdf")
+    for part in (
+        "CAUTION The rotor may jerk",
+        "Highest test current",
+        "0.971 A",
+        "1.25 A",
+        "Can these instruments decide?",
+        "voltage_ab [V]",
+        "steps.csv",
+        "Operator, date",
+        "On a supply below the pack's voltage",
+        "at most 0.130 ohm",
+    ):
+        assert part in words, part
+    overview = text_of(folder / "overview.pdf")
+    assert "bench supply, highest voltage 30.0 V" in overview
+    assert "Phase resistance" in overview
+
+
+def test_a_draft_can_be_planned_and_hostile_text_stays_text(sheets):
+    assert main(["unit", "--name", "D1", "--kind", "motor"]) == 0
+    path = sheets.root / "raw/D1/unit.yaml"
+    path.write_text(path.read_text().replace("winding-resistance.csv", "'<script>&.csv'"))
+    assert main(["plan", "D1"]) == 0
+    sheet = next((sheets.root / "reports/plans/D1").glob("*-winding-resistance.pdf"))
+    assert "<script>&.csv" in text_of(sheet)
+
+
+def test_wrong_arguments(sheets, capsys):
+    assert main(["plan", "NONE"]) == 2
+    assert "there are: BAD, GOOD" in capsys.readouterr().err
+    assert main(["plan", "--supply-voltage", "30"]) == 2
+    assert "--supply-voltage: a unit is missing" in capsys.readouterr().err
+    sheets.edit("raw/BAD/unit.yaml", "36 V", "36")
+    assert main(["plan"]) == 1
+    assert "BAD/unit.yaml, line 4" in capsys.readouterr().err
+    assert (sheets.root / "reports/plans/GOOD/overview.pdf").exists()
