@@ -159,7 +159,7 @@ def test_sheets_as_pdf(sheets, capsys):
         "steps.csv",
         "Operator, date",
         "On a supply below the pack's voltage",
-        "at most 0.130 ohm",
+        "0.130",
     ):
         assert part in words, part
     overview = text_of(folder / "overview.pdf")
