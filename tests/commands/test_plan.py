@@ -139,7 +139,7 @@ def sheets(bench, monkeypatch):
 
 
 def text_of(path):
-    words = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True).stdout
+    words = subprocess.run(["pdftotext", path, "-"], capture_output=True, text=True, check=True).stdout
     return re.sub(r"\s+", " ", words)
 
 
