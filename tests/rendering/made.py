@@ -79,6 +79,11 @@ class Made:
             "unit": self.unit,
             "configuration": self.configuration,
             "hashes": {"CT-9/unit.yaml": "0" * 64},
+            "inputs": {
+                f"{self.unit['unit']}/{path.name}": str(path)
+                for path in sorted(self.folder.glob("*.csv"))
+                if path.name in {test["log"] for test in self.unit["tests"]}
+            },
             "results_path": self.folder / "results.json",
             "readings_path": self.folder / "readings.npz",
             "fit_path": self.folder / "fit.json",

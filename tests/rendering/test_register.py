@@ -40,6 +40,19 @@ UNITS = [
     _unit("U-2", "undecided", None, kind="controller", serial="FC-1"),
 ]
 REFUSED = {"bad": [{"message": f"must be one of {WILD}", "file": "bad/unit.yaml", "line": 2, "severity": "error"}]}
+SIGNED = {
+    "U-9": [
+        {
+            "revision": number,
+            "report": f"archive/U-9/r{number}/data/report.pdf",
+            "outcome": outcome,
+            "name": WILD,
+            "signed_at": "2026-05-03",
+            "current": current,
+        }
+        for number, outcome, current in ((1, "rejected", False), (2, "accepted with waivers", True))
+    ]
+}
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +60,8 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     reports = tmp_path_factory.mktemp("reports")
     for unit, results in UNITS:
         write_json(reports / unit["unit"] / "results.json", results)
-    render_register(units=[unit for unit, _ in UNITS], refused=REFUSED, reports=reports, index=reports / "index.html")
+    units = [unit for unit, _ in UNITS]
+    render_register(units=units, refused=REFUSED, signed=SIGNED, reports=reports, index=reports / "index.html")
     return reports / "index.html"
 
 
@@ -219,5 +233,15 @@ def test_every_control_has_a_label_and_every_head_a_scope(page: Path) -> None:
 def test_the_same_results_give_the_same_bytes_and_no_units_a_page() -> None:
     units = [unit for unit, _ in UNITS]
     results = {unit["unit"]: result for unit, result in UNITS}
-    assert register_html(rows(units, results, REFUSED)) == register_html(rows(units[::-1], results, REFUSED))
+    assert register_html(rows(units, results, REFUSED, SIGNED)) == register_html(
+        rows(units[::-1], results, REFUSED, SIGNED)
+    )
     assert "No units yet" in register_html([])
+
+
+def test_signed_revisions_are_shown_with_the_newest_first(page: Path) -> None:
+    content = page.read_text(encoding="utf-8")
+    assert 'href="archive/U-9/r2/data/report.pdf"' in content
+    assert content.index("archive/U-9/r2/") < content.index("archive/U-9/r1/")
+    assert "accepted with waivers" in content
+    assert content.count("not signed") == 3

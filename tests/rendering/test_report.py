@@ -20,10 +20,11 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
+from rotorproof.evidence.record import evidence_record
 from rotorproof.fitting.store import load_fit
 from rotorproof.logs.store import load_readings
 from rotorproof.rendering import pdf
-from rotorproof.rendering.evidence import evidence, report_id
+from rotorproof.rendering.identity import report_id
 from rotorproof.rendering.report import render_report, report_html
 from rotorproof.rendering.symbols import prose
 from rotorproof.settings.unit import UnitFile
@@ -148,7 +149,7 @@ def test_the_file_is_tagged_described_and_archived(report: Path) -> None:
     assert any("Measured: A-B, B-C, C-A." in str(figure["/Alt"]) for figure in figures)
     kinds = {element.get("/S") for element in _elements(root["/StructTreeRoot"])}
     assert {"/H1", "/H2", "/Table", "/TH", "/TD", "/L"} <= kinds
-    assert {"results.json", "evidence.json"} == set(reader.attachments)
+    assert {"results.json", "evidence.json", "CT-9_first.csv", "CT-9_second.csv"} == set(reader.attachments)
     assert json.loads(reader.attachments["results.json"][0])["verdict"] == "rejected"
 
 
@@ -266,7 +267,14 @@ def test_a_part_of_its_own_takes_the_place_of_the_general_layout(
     monkeypatch.setattr(report, "has_template", lambda name: (tmp_path / name).is_file())
     unit = UnitFile.model_validate(UNIT)
     readings = load_readings(made.folder / "readings.npz")
-    proof = evidence("CT-9", readings.sha256, {}, made.configuration)
+    proof = evidence_record(
+        unit="CT-9",
+        log_hashes=readings.sha256,
+        settings_hashes={},
+        configuration=made.configuration,
+        inputs={},
+        made={},
+    )
     html = report_html(unit, made.results, load_fit(made.folder / "fit.json"), readings, proof)
     assert html.count("Own part of winding-resistance") == 2
     assert "<img" not in html
