@@ -87,6 +87,13 @@ def test_what_is_not_finite_is_never_printed(bad: float) -> None:
         numbers.result(1.0, -0.1)
 
 
+def test_unequal_sides_are_both_shown() -> None:
+    assert numbers.stated(1.21, 1.15, 1.32, 0.11) == "1.21 (+0.11 −0.06)"
+    assert numbers.stated(1.21, 1.10, 1.32, 0.11) == "1.21 ± 0.11"
+    assert numbers.stated(2e-7, 1.4e-7, 3.1e-7, 1.1e-7) == "2.0 (+1.1 −0.6) × 10⁻⁷"
+    assert numbers.stated(4.0, 4.0, 4.0, 0.0) == "4"
+
+
 def test_interval_has_the_place_of_its_value() -> None:
     assert numbers.interval(0.12051, 0.12217, 0.00083) == ("0.12051", "0.12217")
     assert numbers.interval(-0.12, 0.12, 0.12) == ("−0.12", "0.12")

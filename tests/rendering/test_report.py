@@ -115,8 +115,6 @@ def test_nothing_but_what_was_handed_over_can_be_loaded() -> None:
                 f'<html lang="en"><title>x</title><img src="{url}" alt="x">',
                 "",
                 images={},
-                attachments={},
-                date=None,
                 identifier="X",
             )
 

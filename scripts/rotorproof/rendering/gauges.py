@@ -56,6 +56,14 @@ def criterion_gauge(criterion: Mapping[str, Any], entry: Mapping[str, Any] | Non
             parts.append(
                 Markup('<line x1="{0}" x2="{0}" y1="2" y2="28" stroke="{1}" stroke-width="1.6"/>').format(edge, MUTED)
             )
+    for edge, limit in zip(criterion.get("acceptance_interval") or (), (low, high), strict=False):
+        # With a guard band the value itself must keep a distance from the limit.
+        if edge is not None and edge != limit and start <= edge <= start + span * (1 + 2 * _ROOM):
+            parts.append(
+                Markup(
+                    '<line x1="{0}" x2="{0}" y1="5" y2="25" stroke="{1}" stroke-width="1" stroke-dasharray="2 2"/>'
+                ).format(at(edge), INK)
+            )
     if entry is not None:
         parts += _interval(at(entry["value"]), [at(end) for end in entry["interval"]], criterion["decision"])
     return Markup(

@@ -16,6 +16,8 @@ UNCERTAINTY_DIGITS = 2
 PLAIN_DIGITS = 5
 #: Numbers below and above these powers of ten are written with "x 10^n".
 _LOWEST, _HIGHEST = -4, 6
+#: Sides of an interval that differ by less than this share of the longer one are printed as one.
+_SAME_SIDES = 0.02
 _MINUS, _NARROW = "−", "\u202f"
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
@@ -53,6 +55,24 @@ def result(value: float, expanded_uncertainty: float) -> Written:
     number = _to_place(value, place)
     power = _power(number if number else rounded)
     return Written(_digits(number, place, power), _digits(rounded, place, power), _times(power))
+
+
+def stated(value: float, low: float, high: float, expanded_uncertainty: float) -> str:
+    """Return a value with its uncertainty: "1.21 ± 0.08", or "1.21 (+0.11 −0.06)" where the sides differ.
+
+    ``expanded_uncertainty`` is the longer side of the interval from ``low`` to ``high``.
+    """
+    _check(value, low, high)
+    above, below = high - value, value - low
+    if expanded_uncertainty <= 0 or abs(above - below) <= _SAME_SIDES * expanded_uncertainty:
+        return result(value, expanded_uncertainty).text
+    rounded = _significant(expanded_uncertainty, UNCERTAINTY_DIGITS)
+    place = _last_place(rounded, UNCERTAINTY_DIGITS)
+    number = _to_place(value, place)
+    power = _power(number if number else rounded)
+    sides = [_digits(_to_place(side, place), place, power) for side in (above, below)]
+    text = f"{_digits(number, place, power)} (+{sides[0]} {_MINUS}{sides[1]})"
+    return f"{text} {_times(power)}" if power else text
 
 
 def interval(low: float, high: float, expanded_uncertainty: float) -> tuple[str, str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import warnings
 from collections.abc import Mapping
 from typing import Any
@@ -25,7 +24,6 @@ _PDF_UA = b"""<rdf:Description rdf:about="" xmlns:pdfuaid="http://www.aiim.org/p
 </rdf:li></rdf:Seq></pdfaSchema:property></rdf:li></rdf:Bag></pdfaExtension:schemas></rdf:Description>
 """
 _RDF_END = b"</rdf:RDF>"
-_NO_DATE = datetime.date(1970, 1, 1)
 
 
 def write(
@@ -33,14 +31,12 @@ def write(
     css: str,
     *,
     images: Mapping[str, bytes],
-    attachments: Mapping[str, bytes],
-    date: datetime.date | None,
     identifier: str,
 ) -> bytes:
     """Return the PDF (PDF/A-3a and PDF/UA-1) of ``html`` styled by ``css``.
 
-    ``images`` maps the file names in ``src="figure:..."`` to SVG; nothing else can be loaded. ``attachments``
-    are embedded as data. ``date`` is the date of the content: the hour of rendering is nowhere in the file.
+    ``images`` maps the file names in ``src="figure:..."`` to SVG; nothing else can be loaded. The
+    hour of rendering is nowhere in the file; the document's own metadata carry the date of its content.
     Raises ``weasyprint.urls.FatalURLFetchingError`` if the document asks for anything else.
     """
     import weasyprint
@@ -71,7 +67,6 @@ def write(
     fetcher = Fetcher()
     fonts = FontConfiguration()
     stylesheet = weasyprint.CSS(string="\n".join([*faces, css]), font_config=fonts, url_fetcher=fetcher)
-    stamp = datetime.datetime.combine(date or _NO_DATE, datetime.time(), datetime.UTC)
     document = weasyprint.HTML(string=html, url_fetcher=fetcher, base_url="about:blank").render(
         stylesheets=[stylesheet], font_config=fonts, pdf_variant="pdf/a-3a"
     )
@@ -82,17 +77,6 @@ def write(
             pdf_variant="pdf/a-3a",
             pdf_identifier=identifier.encode(),
             finisher=_add_pdf_ua,
-            attachments=[
-                weasyprint.Attachment(
-                    string=content,
-                    name=name,
-                    description=f"Data of the report: {name}",
-                    relationship="Data",
-                    created=stamp,
-                    modified=stamp,
-                )
-                for name, content in attachments.items()
-            ],
         )
     return pdf
 

@@ -27,6 +27,7 @@ class BudgetRow:
     standard_uncertainty: Markup
     share: str
     percent: float
+    if_halved: Markup
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,7 @@ def quantity_view(name: str, entry: Mapping[str, Any], *, preferred: bool = True
         name=name,
         title=quantity.title,
         symbol=symbol_html(quantity.symbol),
-        value=with_unit(numbers.result(entry["value"], half).text, unit),
+        value=_value(entry),
         interval=_interval(entry),
         standard_uncertainty=with_unit(_digits(entry["standard_uncertainty"]), unit),
         coverage_factor=f"{entry['coverage_factor']:.2f}",
@@ -88,7 +89,7 @@ def quantity_view(name: str, entry: Mapping[str, Any], *, preferred: bool = True
             Other(
                 other["procedure"],
                 other.get("label", other["procedure"]),
-                with_unit(numbers.result(other["value"], other["expanded_uncertainty"]).text, other["unit"]),
+                _value(other),
                 words.agreement(other["normalised_error"]),
                 other["normalised_error"] is not None and other["normalised_error"] > 1,
             )
@@ -115,6 +116,8 @@ class CriterionView:
     mark: Markup
     reason: str
     sentence: str
+    statement: str
+    risks: str
     given_by: Sequence[str]
 
 
@@ -130,7 +133,7 @@ def criterion_view(criterion: Mapping[str, Any], results: Mapping[str, Any], giv
         title=quantity.title,
         symbol=symbol_html(quantity.symbol),
         limits=words.limits_text(criterion),
-        value=entry and with_unit(numbers.result(entry["value"], entry["expanded_uncertainty"]).text, entry["unit"]),
+        value=entry and _value(entry),
         interval=entry and _interval(entry),
         rule=criterion["rule"],
         decision=criterion["decision"],
@@ -139,6 +142,8 @@ def criterion_view(criterion: Mapping[str, Any], results: Mapping[str, Any], giv
         mark=gauges.mark(criterion["decision"]),
         reason=criterion.get("reason") or "",
         sentence="" if criterion["decision"] == "pass" else words.criterion_sentence(criterion, entry, quantity.title),
+        statement=criterion["statement"],
+        risks=words.global_risks(criterion),
         given_by=given_by,
     )
 
@@ -192,6 +197,11 @@ def _is_number(word: str) -> bool:
     return True
 
 
+def _value(entry: Mapping[str, Any]) -> Markup:
+    low, high = entry["interval"]
+    return with_unit(numbers.stated(entry["value"], low, high, entry["expanded_uncertainty"]), entry["unit"])
+
+
 def _interval(entry: Mapping[str, Any]) -> Markup:
     if entry["expanded_uncertainty"] == 0:
         return Markup('<span class="muted">no uncertainty stated</span>')
@@ -209,9 +219,13 @@ def _budget(lines: Sequence[Mapping[str, Any]], whole: float, unit: str) -> list
     if len(small) == 1:
         large, small = [*large, *small], []
 
-    def row(source: str, distribution: str, freedom: str, u: float, share: float) -> BudgetRow:
+    def row(
+        source: str, distribution: str, freedom: str, u: float, share: float, halved: float | None = None
+    ) -> BudgetRow:
         shown = with_unit(numbers.beside(u, whole), unit)
-        return BudgetRow(source, distribution, freedom, shown, numbers.percent(share), round(100 * min(share, 1.0), 1))
+        better = Markup("") if halved is None else with_unit(_digits(halved), unit)
+        width = round(100 * min(share, 1.0), 1)
+        return BudgetRow(source, distribution, freedom, shown, numbers.percent(share), width, better)
 
     rows = [
         row(
@@ -220,6 +234,7 @@ def _budget(lines: Sequence[Mapping[str, Any]], whole: float, unit: str) -> list
             numbers.degrees_of_freedom(line["degrees_of_freedom"]),
             line["standard_uncertainty"],
             line["share"],
+            line["expanded_uncertainty_if_halved"],
         )
         for line in large
     ]

@@ -150,7 +150,8 @@ def _constant(name: str) -> Column:
         entry = row.results["quantities"].get(name) if row.results else None
         if entry is None:
             return Cell(Markup("–"))
-        shown = numbers.result(entry["value"], entry["expanded_uncertainty"]).text
+        low, high = entry["interval"]
+        shown = numbers.stated(entry["value"], low, high, entry["expanded_uncertainty"])
         return Cell(with_unit(shown, entry["unit"]), repr(float(entry["value"])))
 
     title = Markup("{} {}").format(quantity.title, symbol_html(quantity.symbol))

@@ -93,8 +93,6 @@ def report_pdf(
         html.replace(_NO_ID, identifier),
         css,
         images=images,
-        attachments={},
-        date=model.tested_on,
         identifier=identifier,
     )
     return content, identifier

@@ -68,10 +68,10 @@ def _letters(text: str) -> str:
 
 
 def with_unit(number: str, unit: str) -> Markup:
-    """Return number and unit as HTML; a line may break before "±" and "×" only."""
+    """Return number and unit as HTML; a line may break before "±", "×" and "(" only."""
     text = unit_text(unit)
     space = "" if text in ("", "°") else "\u00a0"
-    pieces = re.split(r"[ \u202f](?=[±×])", f"{number}{space}{text}")
+    pieces = re.split(r"[ \u202f](?=[±×(])", f"{number}{space}{text}")
     return Markup(" ").join(Markup('<span class="n">{}</span>').format(piece) for piece in pieces)
 
 

@@ -25,13 +25,6 @@ DECISION_MEANING = {
     "not measured": "no value to compare with the limit",
 }
 
-RULE_MEANING = {
-    "guarded": "Guarded: pass only if the value and its whole interval lie within the limits, fail only if they lie "
-    "outside (guarded acceptance and rejection, JCGM 106:2012, 8.3)",
-    "simple": "Simple: the value alone decides, and the risk of a wrong decision near the limit is shared "
-    "(simple acceptance, JCGM 106:2012, 8.2)",
-}
-
 SEVERITY = {"error": "Error", "warning": "Warning"}
 
 
@@ -64,7 +57,7 @@ def criterion_sentence(criterion: Mapping[str, Any], entry: Mapping[str, Any] | 
     unit = unit_text(entry["unit"])
     space = "\u00a0" if unit else ""
     value, (low, high) = entry["value"], entry["interval"]
-    shown = numbers.result(value, entry["expanded_uncertainty"]).text
+    shown = numbers.stated(value, low, high, entry["expanded_uncertainty"])
     measured = f"{title} = {shown}{space}{unit}"
     if criterion["decision"] == "undecided":
         ends = numbers.interval(low, high, entry["expanded_uncertainty"])
@@ -78,6 +71,17 @@ def criterion_sentence(criterion: Mapping[str, Any], entry: Mapping[str, Any] | 
     return (
         f"{measured} lies {side} limit of {numbers.limit(bound)}{space}{unit} "
         f"by {numbers.plain(abs(value - bound), 2)}{space}{unit}."
+    )
+
+
+def global_risks(criterion: Mapping[str, Any]) -> str:
+    """Return the risks over the whole make (JCGM 106:2012, clause 9), where its spread was given; else nothing."""
+    consumer, producer = criterion.get("global_consumer_risk"), criterion.get("global_producer_risk")
+    if consumer is None or producer is None:
+        return ""
+    return (
+        f"over the whole make, {numbers.probability(consumer)} of units pass though they should not, "
+        f"{numbers.probability(producer)} fail though they should not"
     )
 
 
