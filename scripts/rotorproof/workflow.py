@@ -16,6 +16,7 @@ from .evidence.revisions import signed_reports
 from .evidence.software import code_hash, software
 from .fingerprint import fingerprint
 from .logs.unit_logs import sha256
+from .procedures import procedures
 from .settings.load import Project, Unit, load_project, load_settings
 from .settings.run import RunSettings
 
@@ -80,7 +81,15 @@ class Plan:
         """Return what reading depends on of each test."""
         keys = ("procedure", "log", "layout")
         data = self.unit(wildcards).get("tests") or []
-        return [{key: test[key] for key in keys if key in test} for test in data]
+        # A procedure that reduces while reading needs its conditions then; others read the same whatever they are.
+        return [
+            {
+                key: test[key]
+                for key in (*keys, *(["conditions"] if procedures()[test["procedure"]].reduced_columns else []))
+                if key in test
+            }
+            for test in data
+        ]
 
     def layouts(self, wildcards: Any) -> dict[str, Any]:
         """Return the layouts that a unit's logs use."""
