@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import resource
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -203,6 +204,19 @@ def test_duty_follows_a_throttle_channel() -> None:
     curve = 0.1 + 0.8 * dense + bend * 4 * dense * (1 - dense)
     truth = np.abs(curve - np.polyval(np.polyfit(dense, curve, 1), dense)).max() / 0.8
     assert outcome.forms["duty_linearity"].value == pytest.approx(truth, abs=0.006)
+
+
+def test_duty_over_several_captures() -> None:
+    # The dead time takes a known part of every pulse: an offset, no bend; a dead stop at the end bends.
+    logs, dead, frequency = [], 600e-9, 16_000.0
+    for k, command in enumerate(np.linspace(0.1, 0.9, 9)):
+        bench = GateBench(dead_time=dead, duty=float(command), pwm_frequency=frequency)
+        columns = _fed(bench.capture(0.1, RATE, np.random.default_rng(k), clock_error=4e-6))
+        logs.append(Log(f"duty {command:.1f}", columns, {"commanded_duty": float(command)}))
+        assert np.mean(columns["window_duty"]) == pytest.approx(command - dead * frequency, abs=1e-3)
+    assert _outcome(logs).forms["duty_linearity"].value < 0.002
+    bent = [replace(log, conditions={"commanded_duty": log.conditions["commanded_duty"] ** 1.2}) for log in logs]
+    assert _outcome(bent).forms["duty_linearity"].value > 0.01
 
 
 def test_dead_time_interval_holds_the_truth() -> None:

@@ -27,8 +27,9 @@ class Characteristic:
 
     ``released``: mean input at the beginning; ``start`` and ``full``: where the output leaves zero and reaches its end;
     ``straight``: linearity between them; ``hysteresis``: largest difference between down and up at one input, over
-    the output's span, with its standard uncertainty (``None`` without a sweep down); ``reversal``: largest fall of
-    the output while the input rose, over the span; ``step``: largest jump between neighbouring bins, over the span.
+    the output's span (``None`` without a sweep down); ``reversal``: largest fall of the output while the input rose,
+    over the span; ``step``: largest jump between neighbouring bins, over the span; each of the three with its standard
+    uncertainty.
     """
 
     released: Knee
@@ -37,8 +38,8 @@ class Characteristic:
     straight: Linearity
     bins: Levels
     hysteresis: tuple[float, float] | None
-    reversal: float
-    step: float
+    reversal: tuple[float, float]
+    step: tuple[float, float]
 
 
 def characteristic(given: np.ndarray, found: np.ndarray, bins: int = 40) -> Characteristic:
@@ -77,8 +78,10 @@ def characteristic(given: np.ndarray, found: np.ndarray, bins: int = 40) -> Char
     # White noise of deviation s gives first differences of s sqrt(2); the median keeps real steps out of it.
     noise = float(np.median(np.abs(np.diff(y[y > 0.02 * span])))) / 0.6745 / np.sqrt(2)
     fall = float(np.max(np.maximum.accumulate(close) - close)) - 6 * noise / np.sqrt(width)
-    reversal = max(0.0, fall) / span
-    step = float(np.max(np.diff(up.output))) / span
+    reversal = (max(0.0, fall) / span, noise * np.sqrt(2.0 / width) / span)
+    rise = np.diff(up.output)
+    steepest = int(np.argmax(rise))
+    step = (float(rise[steepest]) / span, noise * np.sqrt(1 / up.count[steepest] + 1 / up.count[steepest + 1]) / span)
     return Characteristic(
         released, start, full, straight, found_bins, _hysteresis(given, found, rising, falling, span), reversal, step
     )

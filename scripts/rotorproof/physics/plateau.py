@@ -14,7 +14,8 @@ from .regression import correlation_time
 class Plateau:
     """A level, its standard error with degrees of freedom, where it holds, and how far it was overshot.
 
-    ``inside`` ``(n,)`` marks the readings used; ``slope`` is the drift over the plateau as a share of the level.
+    ``inside`` ``(n,)`` marks the readings used; ``slope`` is the drift over the plateau as a share of the level;
+    ``overshoot_error`` the standard uncertainty of the overshoot.
     """
 
     level: float
@@ -23,6 +24,7 @@ class Plateau:
     inside: np.ndarray
     slope: float
     overshoot: float
+    overshoot_error: float
 
 
 def plateau(values: np.ndarray, least: float = 0.08, band: float = 0.04, drift: float = 0.03) -> Plateau:
@@ -67,7 +69,9 @@ def plateau(values: np.ndarray, least: float = 0.08, band: float = 0.04, drift: 
         raise FitError("the current is the same from the first reading on; begin the log at a low load")
     time = correlation_time(used - used.mean() - slope * level * x)
     error = float(used.std(ddof=1)) * np.sqrt(time / count)
-    return Plateau(level, float(error), max(count / time - 1, 1.0), inside, slope, float(smooth.max()) / level - 1)
+    overshoot = float(smooth.max()) / level - 1
+    one_mean = float(used.std(ddof=1)) * np.sqrt(max(time, 1.0) / width) / level
+    return Plateau(level, float(error), max(count / time - 1, 1.0), inside, slope, overshoot, float(one_mean))
 
 
 def link_current(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:

@@ -77,7 +77,12 @@ class CurrentLimit(Procedure):
                 missing["supply_current_overshoot"] = "without a limit there is no overshoot"
             else:
                 blocks.append(
-                    Block("highest mean", {"supply_current_overshoot": found.overshoot}, np.zeros((1, 1)), float("inf"))
+                    Block(
+                        "scatter of the highest mean",
+                        {"supply_current_overshoot": found.overshoot},
+                        np.array([[found.overshoot_error**2]]),
+                        found.degrees_of_freedom,
+                    )
                 )
                 _load_rose(log, found, warnings)
         else:

@@ -260,12 +260,8 @@ def _sweep(log: Log, state: _State) -> None:
             lin.standard_uncertainty,
             float(found.bins.count.sum() - 2 * found.bins.count.size),
         ),
-        Block(
-            "direction of the sweep",
-            {"throttle_reversal": found.reversal, "throttle_step": found.step},
-            np.zeros((2, 2)),
-            float("inf"),
-        ),
+        _one("scatter of the sweep, reversal", "throttle_reversal", *found.reversal, float(start.count)),
+        _one("scatter of the sweep, step", "throttle_step", *found.step, float(start.count)),
     ]
     if full is not None:
         blocks.append(
