@@ -14,6 +14,7 @@ from . import words
 from .environment import environment
 from .register_view import NOT_REPORTED, VERDICTS, Row, columns, rows
 from .style import MARKS, TEMPLATES
+from .trends import trends
 
 
 def render_register(
@@ -46,6 +47,7 @@ def register_html(all_rows: Sequence[Row]) -> str:
             columns=columns(all_rows),
             counts=[(verdict, counts[verdict]) for verdict in VERDICTS if counts[verdict]],
             kinds=sorted({row.kind for row in all_rows}),
+            trends=trends(all_rows),
             refused=[row for row in all_rows if row.verdict == NOT_REPORTED],
             place=words.place,
         )

@@ -172,10 +172,11 @@ def _signed(row: Row) -> Cell:
     link = Markup('<a href="{}" aria-label="signed report of {}, revision {}">r{}</a>')
     shown = link.format(last["report"], row.name, last["revision"], last["revision"])
     shown += Markup(" {}").format(last["outcome"])
-    about = ", ".join(part for part in (last["name"], last["signed_at"]) if part)
-    if not last["current"]:
-        about += "; the results have changed since" if about else "the archive cannot be read"
-    shown += Markup('<span class="about">{}</span>').format(about)
+    if last["outcome"] != "damaged":
+        small = Markup('<span class="about"><span class="n">{}</span> {}</span>')
+        shown += small.format(last["signed_at"], last["name"])
+        if not last["current"]:
+            shown += Markup('<span class="about">{}</span>').format("the results have changed since")
     if earlier:
         links = (link.format(one["report"], row.name, one["revision"], one["revision"]) for one in earlier)
         shown += Markup('<span class="about">replaced: {}</span>').format(Markup(" ").join(links))

@@ -1,0 +1,25 @@
+"""Two runs of the workflow, in two folders and two processes, make the same bytes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from .conftest import Workshop, make_project
+
+
+def test_two_runs_make_the_same_bytes(reported: Workshop, tmp_path: Path) -> None:
+    other = make_project(tmp_path / "elsewhere")
+    other.add_unit("CT-1")
+    other.run("--cores", "1")
+    first, second = reported.reports, other.root / "reports"
+    names = sorted(
+        path.relative_to(first).as_posix()
+        for path in first.rglob("*")
+        if path.is_file() and not any(part.startswith(".") for part in path.relative_to(first).parts)
+    )
+    assert {"CT-1/report.pdf", "CT-1/results.json", "CT-1/evidence.json", "index.html", "results.parquet"} <= set(names)
+    assert any(name.startswith("CT-1/figures/") for name in names)
+    for name in names:
+        assert (first / name).read_bytes() == (second / name).read_bytes(), name
+    for name in ("fit.json", "readings.npz", "panels.npz"):
+        assert (first / ".work/CT-1" / name).read_bytes() == (second / ".work/CT-1" / name).read_bytes(), name
