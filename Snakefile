@@ -43,6 +43,7 @@ rule read:
         folder=plan.folder,
         tests=plan.tests,
         layouts=plan.layouts,
+        facts=plan.read_facts,
         code=plan.code("read"),
     message:
         "{wildcards.unit}: reading the logs"

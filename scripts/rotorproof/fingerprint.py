@@ -12,13 +12,17 @@ from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 
-PACKAGE = Path(__file__).parent
+PACKAGE = Path(__file__).resolve().parent
 #: Packages whose modules are found by being there: to import one is to depend on all.
-_DISCOVERED = ("rotorproof.procedures", "rotorproof.derivations", "rotorproof.logs")
+_DISCOVERED = (PACKAGE / "logs", PACKAGE / "procedures", PACKAGE / "derivations")
 
 
-def fingerprint(script: Path, extra: Iterable[Path] = ()) -> str:
-    """Return a hash over ``script``, every module of ours it imports, directly or not, and the ``extra`` files."""
+def fingerprint(script: Path, extra: Iterable[Path] = (), *, formulas: bool = True) -> str:
+    """Return a hash over ``script``, every module of ours it imports, directly or not, and the ``extra`` files.
+
+    Without ``formulas`` the procedures and derivations found by being there do not count: for a script that asks
+    them for facts only, which its rule then carries among its parameters.
+    """
     pending = [script.resolve()]
     seen: set[Path] = set()
     while pending:
@@ -26,6 +30,8 @@ def fingerprint(script: Path, extra: Iterable[Path] = ()) -> str:
         if path not in seen:
             seen.add(path)
             pending.extend(_imports(path))
+            if path.name == "__init__.py" and path.parent in (_DISCOVERED if formulas else _DISCOVERED[:1]):
+                pending.extend(sorted(path.parent.glob("*.py")))
     digest = hashlib.sha256()
     for path in sorted(seen | {p.resolve() for p in extra}):
         digest.update(path.name.encode())
@@ -71,6 +77,4 @@ def _files(module: str) -> list[Path]:
             found.append(place / "__init__.py")
         elif place.with_suffix(".py").is_file():
             found.append(place.with_suffix(".py"))
-    if module in _DISCOVERED:
-        found += sorted(PACKAGE.joinpath(*parts[1:]).glob("*.py"))
     return found

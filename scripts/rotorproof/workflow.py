@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -17,6 +18,7 @@ from .evidence.software import code_hash, software
 from .fingerprint import fingerprint
 from .logs.unit_logs import sha256
 from .procedures import procedures
+from .procedures.base import Procedure
 from .settings.load import Project, Unit, load_project, load_settings
 from .settings.run import RunSettings
 
@@ -79,17 +81,13 @@ class Plan:
 
     def tests(self, wildcards: Any) -> list[dict[str, Any]]:
         """Return what reading depends on of each test."""
-        keys = ("procedure", "log", "layout")
-        data = self.unit(wildcards).get("tests") or []
-        # A procedure that reduces while reading needs its conditions then; others read the same whatever they are.
-        return [
-            {
-                key: test[key]
-                for key in (*keys, *(["conditions"] if procedures()[test["procedure"]].reduced_columns else []))
-                if key in test
-            }
-            for test in data
-        ]
+        found = []
+        for test in self.unit(wildcards).get("tests") or []:
+            keys = ["procedure", "log", "layout"]
+            if _reduces(test["procedure"]):
+                keys.append("conditions")  # a capture is reduced while it is read, under its conditions
+            found.append({key: test[key] for key in keys if key in test})
+        return found
 
     def layouts(self, wildcards: Any) -> dict[str, Any]:
         """Return the layouts that a unit's logs use."""
@@ -202,7 +200,34 @@ class Plan:
         versions = digest(json.dumps(software()).encode())[:8]
         codes = {rule: f"{fingerprint(scripts / f'{rule}.py', extra.get(rule, ()))}-{versions}" for rule in rules}
         codes["render"] += f"-{code_hash()[:16]}"
+        # Reading asks a procedure for its columns, not for its formulas: see ``read_facts``.
+        codes["read"] = f"{fingerprint(scripts / 'read.py', formulas=False)}-{versions}"
         return codes
+
+    def read_facts(self, wildcards: Any) -> list[list[Any]]:
+        """Return what reading asks of each procedure of a unit: its columns, and its code where it reduces."""
+        facts = []
+        for name in dict.fromkeys(test.procedure for test in self._unit(wildcards).file.tests):
+            procedure = procedures()[name]
+            code = ""
+            if _reduces(name):
+                code = fingerprint(Path(str(sys.modules[type(procedure).__module__].__file__)), formulas=False)
+            facts.append(
+                [
+                    name,
+                    list(procedure.columns()),
+                    [item if isinstance(item, str) else list(item) for item in procedure.required_columns],
+                    procedure.minimum_rows,
+                    procedure.time_ordered,
+                    code,
+                ]
+            )
+        return facts
+
+
+def _reduces(procedure: str) -> bool:
+    """Tell whether a procedure's logs are reduced while they are read."""
+    return type(procedures()[procedure]).reducer is not Procedure.reducer
 
 
 def _json(data: Any) -> Any:

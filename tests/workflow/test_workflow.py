@@ -66,6 +66,7 @@ def test_a_changed_formula_fits_again(project: Project) -> None:
     project.run()
     changed = project.changed(before)
     assert {".work/CT-1/fit.json", "CT-1/results.json", "CT-1/report.pdf"} <= changed
+    assert ".work/CT-1/readings.npz" not in changed
     results = json.loads((project.root / "reports/CT-1/results.json").read_bytes())
     assert abs(results["quantities"]["phase_resistance"]["value"] - 0.0602) < 0.0005
 
