@@ -12,7 +12,7 @@ import pytest
 from scipy import signal
 
 from rotorproof.errors import FitError
-from rotorproof.physics import line_checks, waveform
+from rotorproof.physics import line_checks, thinning, waveform
 from rotorproof.physics.phase import track
 from rotorproof.physics.pole_pairs import Ratio, count_pole_pairs, speed_ratio
 from tests.outside import Outside
@@ -193,3 +193,19 @@ def test_ratio_scatter_is_that_of_independent_speed_readings() -> None:
     found = [speed_ratio([(230.0, 10 + e) for e in rng.normal(0, 0.1, 20)]) for _ in range(300)]
     spread = np.std([r.value for r in found])
     assert np.sqrt(np.mean([r.scatter**2 for r in found])) == pytest.approx(spread, rel=0.12)
+
+
+def test_averaging_a_long_record_changes_no_harmonic() -> None:
+    x = 2 * np.pi * 5 * np.arange(400_000) / 200_000 + 0.3
+    lines = np.stack([np.sin(x - k) + 0.2 * np.sin(37 * (x - k)) for k in (0, 2 * np.pi / 3, 4 * np.pi / 3)])
+    m = thinning.first_factor(lines)
+    assert m > 1
+    time = np.arange(400_000) / 200_000
+    turn = track(thinning.thinned(time, 60), thinning.thinned(lines, 60))
+    c = waveform.coefficients([waveform.reduce(turn, thinning.thinned(lines, 60), 40, 60)])
+    assert abs(c.best[36, 0]) / abs(c.best[0, 0]) == pytest.approx(0.2, rel=2e-3)
+
+
+def test_a_wave_faster_than_the_averaging_is_left_alone() -> None:
+    x = 2 * np.pi * np.arange(400_000) / 8.001
+    assert thinning.first_factor(np.stack([np.sin(x), np.sin(x - 2)])) == 1

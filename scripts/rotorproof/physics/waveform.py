@@ -15,6 +15,7 @@ import numpy as np
 
 from ..errors import FitError
 from .phase import Track
+from .thinning import attenuation
 
 BINS = 1024  # per electrical turn: long records are averaged within them before the fit
 HIGHEST_ORDER = 40  # as far as IEC 61000-4-7 takes the distortion of a voltage
@@ -41,11 +42,12 @@ def highest_order(turn: Track, samples: int) -> int:
     return int(np.clip(np.floor(0.45 * per_turn), 1, HIGHEST_ORDER))
 
 
-def reduce(turn: Track, lines: np.ndarray, orders: int) -> Blocks:
+def reduce(turn: Track, lines: np.ndarray, orders: int, averaged: int = 1) -> Blocks:
     """Average ``lines`` ``(k, n)`` into bins of angle and form the normal equations of each block.
 
     Within a bin the mean angle is kept, so that a bin with one reading is exact; with many, order 40 loses
-    0.3 % and order 1 nothing that counts.
+    0.3 % and order 1 nothing that counts. ``averaged``: neighbouring readings that were averaged into each of
+    ``lines``; what that takes from each harmonic is given back.
     """
     blocks = int(np.clip(np.floor(turn.turns + 1e-6), 3, _MOST_BLOCKS))
     progress = (turn.angle - turn.angle[0]) / (turn.angle[-1] - turn.angle[0])
@@ -70,6 +72,9 @@ def reduce(turn: Track, lines: np.ndarray, orders: int) -> Blocks:
         design[:, 1 + 2 * h], design[:, 2 + 2 * h] = power.real, power.imag
     scale = float(speed.mean())
     design[:, 1:] /= scale
+    if averaged > 1:
+        step = (turn.angle[-1] - turn.angle[0]) / ((turn.angle.size - 1) * averaged)
+        design[:, 1:] *= np.repeat(attenuation(orders, averaged, float(step)), 2)
     starts = np.searchsorted(used, np.arange(blocks) * BINS)
     ends = np.append(starts[1:], used.size)
     normal = np.empty((blocks, 2 * orders + 1, 2 * orders + 1))

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from ..errors import FitError, Problem
-from ..physics import line_checks
+from ..physics import line_checks, thinning
 from ..physics.phase import Track, track
 from ..physics.waveform import LINES
 from .base import Log
 
 _PHASES = ("a", "b", "c")
+#: Averaging stops where fewer readings than this would be left of an electrical turn.
+FEWEST_PER_TURN = 500
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,8 @@ class Record:
     #: Relative standard uncertainty of that speed as its instrument or writer states it.
     stated: float | None
     findings: tuple[str, ...]
+    #: Neighbouring readings averaged into each of ``lines`` (long records), 1 for none.
+    averaged: int = 1
 
     @property
     def electrical_speed(self) -> float:
@@ -39,7 +43,7 @@ class Record:
     @property
     def per_turn(self) -> float:
         """Return the number of readings per electrical turn."""
-        return self.track.angle.size / self.track.turns
+        return self.track.angle.size * self.averaged / self.track.turns
 
     @property
     def direction(self) -> int:
@@ -90,15 +94,29 @@ def prepare(log: Log, procedure: str, given: Mapping[str, float]) -> Record:
                 "is seen is an alias. Sample at least "
                 "20 times per electrical turn"
             )
-    turn = track(log["time"], lines)
-    record = Record(log.label, checked.names, lines, turn, speed, stated, tuple(findings))
+    turn, m = follow(log["time"], lines)
+    lines = thinning.thinned(lines, m)
+    if not isinstance(speed, float) and speed is not None:
+        speed = thinning.thinned(speed, m)
+    record = Record(log.label, checked.names, lines, turn, speed, stated, tuple(findings), m)
     if record.per_turn < 10:
         findings.append(
             f"only {record.per_turn:.1f} readings per electrical turn: harmonics above order "
             f"{0.45 * record.per_turn:.0f} are not seen, and a still faster wave would show as an alias. "
             "Sample at least 20 times per turn"
         )
-    return Record(log.label, checked.names, lines, turn, speed, stated, tuple(findings))
+    return replace(record, findings=tuple(findings))
+
+
+def follow(time: np.ndarray, lines: np.ndarray) -> tuple[Track, int]:
+    """Follow the angle of ``lines`` ``(k, n)``; return it with the number of neighbours averaged (long records)."""
+    m = thinning.first_factor(lines)
+    turn = track(thinning.thinned(time, m), thinning.thinned(lines, m))
+    per_turn = turn.angle.size / turn.turns
+    if m > 1 and per_turn < FEWEST_PER_TURN:
+        m = max(1, int(m * per_turn / FEWEST_PER_TURN))
+        turn = track(thinning.thinned(time, m), thinning.thinned(lines, m))
+    return turn, m
 
 
 def lines_of(log: Log) -> tuple[list[str], dict[str, np.ndarray], list[str]]:

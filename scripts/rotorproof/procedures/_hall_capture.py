@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import FitError, Problem
-from ..physics import hall, line_checks, waveform
+from ..physics import hall, line_checks, thinning, waveform
 from ..physics.phase import Track, track
-from ._emf_records import line_of, lines_of
+from ._emf_records import follow, line_of, lines_of
 from .base import Log
 
 _MOST_ORDERS = 25
@@ -114,11 +114,12 @@ def _emf(log: Log, warn: object) -> tuple[Track | None, np.ndarray | None, str]:
         warn(text)  # type: ignore[operator]
     rows = [sign * line_of(raw, name) for name, sign in zip(checked.names, checked.signs, strict=True)]
     lines = np.stack(rows)
-    turn = track(log["time"], lines)
+    turn, m = follow(log["time"], lines)
+    lines = thinning.thinned(lines, m)
     if len(lines) == 1:
         return turn, None, "only one line voltage was recorded; record a second, it gives the third"
     orders = min(_MOST_ORDERS, waveform.highest_order(turn, turn.angle.size))
-    c = waveform.coefficients([waveform.reduce(turn, lines, orders)], jackknife=False).best
+    c = waveform.coefficients([waveform.reduce(turn, lines, orders, m)], jackknife=False).best
     full = np.empty((orders, 3), complex)
     for column, name in enumerate(waveform.LINES):
         if name in checked.names:

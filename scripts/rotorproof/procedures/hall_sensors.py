@@ -257,6 +257,9 @@ def _jitter_block(found: Capture, deviations: Sequence[np.ndarray], jitter: floa
     total, count = np.bincount(block, squared, m), np.bincount(block, minlength=m)
     without = (squared.sum() - total) / np.maximum(squared.size - count, 1)
     variance = float(jackknife_covariance(without[:, None])[0, 0])
+    # At least what independent edges would scatter: few blocks may agree by chance.
+    freedom = squared.size - len(deviations) - found.windows
+    variance = max(variance, 2 * (squared.sum() / freedom) ** 2 / freedom)
     return Block("scatter of the jitter", {"hall_jitter": jitter}, np.array([[variance / (4 * jitter**2)]]), m - 1.0)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -158,7 +159,7 @@ class OpenCircuit(Procedure):
             )
         records = [_only(record, common) for record in records]
         orders = min(waveform.highest_order(record.track, record.track.angle.size) for record in records)
-        blocks = [waveform.reduce(record.track, record.lines, orders) for record in records]
+        blocks = [waveform.reduce(record.track, record.lines, orders, record.averaged) for record in records]
         first = near is None
         c = waveform.coefficients(blocks, jackknife=first)
         sequence = records[0].track.sequence
@@ -310,8 +311,7 @@ class OpenCircuit(Procedure):
 
 def _only(record: Record, names: tuple[str, ...]) -> Record:
     rows = [record.names.index(name) for name in names]
-    lines = record.lines[rows]
-    return Record(record.label, names, lines, record.track, record.speed, record.stated, record.findings)
+    return replace(record, names=names, lines=record.lines[rows])
 
 
 def _names(lines: int) -> list[str]:
