@@ -42,7 +42,7 @@ def wave_panel(records: Sequence[Record], names: Sequence[str], offsets: Sequenc
         "waveform",
         "Line-to-line EMF over one electrical turn",
         Axis("Electrical angle", "angle", "deg"),
-        Axis("EMF over electrical speed", "emf_constant", "V s/rad"),
+        Axis("EMF over speed", "emf_constant", "V s/rad"),
         series,
         "Averages of all turns and records over the electrical angle, divided by the electrical speed, with the "
         "harmonic fit; a pattern in the residuals is what the harmonics cannot follow.",
