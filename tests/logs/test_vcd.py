@@ -115,6 +115,13 @@ def test_codes_may_look_like_values_and_vectors() -> None:
     assert found["hall_a"].tolist() == [0, 0, 1, 1]
 
 
+def test_changes_may_share_a_line_with_their_time() -> None:
+    # 18.2.1: the words of a dump are separated by white space of any kind.
+    found = _read((HEAD + "#0 0b 0# 010\r\n#5\t1b 1#\r\n#9").encode())
+    assert found["time"].tolist() == pytest.approx([0, 5e-6, 9e-6])
+    assert found["gate_al"].tolist() == [0, 1, 1]
+
+
 def test_layout_names_and_inverts_channels() -> None:
     layout = Layout.model_validate(
         {

@@ -129,7 +129,7 @@ def test_jitter_is_told_from_the_clock() -> None:
     for true, seen in ((3.0, True), (0.05, False)):
         edges = np.cumsum(1500.3 + rng.normal(0, true, 20_000))
         values, counts = np.unique(np.diff(np.ceil(edges)), return_counts=True)
-        found = jitter(period(values, counts), 1.0)
+        found = jitter(period(values, counts, float(edges[-1])), 1.0)
         assert (found is not None) == seen
         if found:
             assert abs(found[0] - true) < 3 * found[1]

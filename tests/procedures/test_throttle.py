@@ -8,12 +8,14 @@ brake cut-off distance 5 m: EN 15194, 4.2.13.1 c) as reprinted in TBIS 15194:201
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from rotorproof.errors import FitError
+from rotorproof.errors import FitError, InputError
 from rotorproof.procedures.base import Log
+from rotorproof.settings.load import SettingsFolder, load_unit
 from rotorproof.uncertainty.accuracy import Accuracy
 from rotorproof.uncertainty.coverage import interval
 from tests.outside import Outside
@@ -150,6 +152,23 @@ def test_braking_distance_note_uses_the_standard_speed() -> None:
     (note,) = found.fit.quantity_notes["brake_response_time"]
     assert "2.50 m" in note  # 0.36 s at 25 km/h
     assert "5 m" in note
+
+
+def test_a_case_is_one_of_the_words(tmp_path: Path) -> None:
+    unit = tmp_path / "raw" / "CT-1"
+    unit.mkdir(parents=True)
+    (unit / "unit.yaml").write_text(
+        "unit: CT-1\nkind: controller\ntests:\n"
+        "  - {procedure: throttle, log: a.csv, conditions: {case: signal opened}}\n"
+        "  - {procedure: throttle, log: b.csv}\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(InputError) as caught:
+        load_unit(unit, SettingsFolder(tmp_path / "config"), "CT-1/unit.yaml")
+    wrong, lacking = caught.value.problems
+    assert "signal open, signal to supply" in wrong.message
+    assert wrong.line == 4
+    assert "needs the condition 'case'" in lacking.message
 
 
 def test_intervals_hold_the_truth() -> None:

@@ -32,6 +32,8 @@ _COMMENT = re.compile(rb"\$comment\b.*?\$end\b", re.DOTALL)
 _LONGEST_CODE = 8
 _UNKNOWN = 16  # offset of the bits that say "level unknown"
 _NO_LEVEL = 3
+#: Bytes taken at once: some sixty times as much memory is in use while they are cut into tokens.
+_PIECE = limits.BLOCK_BYTES // 4
 
 _HASH, _ZERO, _ONE, _DOLLAR = ord("#"), ord("0"), ord("1"), ord("$")
 _UNKNOWN_LEVELS = np.frombuffer(b"xXzZ", dtype=np.uint8)
@@ -54,7 +56,7 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
     Raises ``InputError``, also while streaming, for a file that is no value change dump, lacks the variables, runs
     backwards in time or holds unknown levels (x, z) after the first known ones.
     """
-    names, rows = levels(unpacked(path, shown, limits.BLOCK_BYTES), layout, wanted, shown)
+    names, rows = levels(unpacked(path, shown, _PIECE), layout, wanted, shown)
     chunks = (Chunk({name: values.astype(float) for name, values in block.items()}, lambda _: None) for block in rows)
     return Log(names, chunks)
 

@@ -52,7 +52,7 @@ def shortest(values: np.ndarray, counts: np.ndarray, interval: float) -> Shortes
 
 @dataclass(frozen=True)
 class Period:
-    """Mean and spread of a period: s, with the standard error of the mean and the number of periods used."""
+    """Mean and spread of a period: s, with the standard error of the mean and the number of independent periods."""
 
     mean: float
     standard_error: float
@@ -60,12 +60,13 @@ class Period:
     count: int
 
 
-def period(values: np.ndarray, counts: np.ndarray) -> Period:
+def period(values: np.ndarray, counts: np.ndarray, span: float) -> Period:
     """Return the period of a switching signal from intervals ``values`` ``(n,)`` in s that came ``counts`` times.
 
-    Intervals further than a quarter from the median hold a missing or an extra edge and are left out. The standard
-    error takes the intervals as independent; consecutive ones share an edge and compensate, so it errs to the
-    safe side. Raises ``FitError`` with fewer than ten.
+    Intervals further than a quarter from the median hold a missing or an extra edge and are left out. Gates of one
+    bridge show the same periods, so no more of them count than the record of ``span`` s has room for. The standard
+    error takes them as independent; consecutive ones share an edge and compensate where the switching keeps its own
+    time, so it errs to the safe side. Raises ``FitError`` with fewer than ten.
     """
     total = float(counts.sum())
     if total < 10:
@@ -77,7 +78,8 @@ def period(values: np.ndarray, counts: np.ndarray) -> Period:
     n = float(counts[near].sum())
     mean = float(np.sum(values[near] * counts[near]) / n)
     variance = float(np.sum(counts[near] * (values[near] - mean) ** 2) / (n - 1))
-    return Period(mean, math.sqrt(variance / n), math.sqrt(variance), int(n))
+    independent = max(min(n, span / mean), 2.0)
+    return Period(mean, math.sqrt(variance / independent), math.sqrt(variance), int(independent))
 
 
 def jitter(spread: Period, interval: float) -> tuple[float, float] | None:

@@ -317,7 +317,7 @@ def _pwm(logs: Sequence[Log], parts: _Parts) -> None:
     values = np.concatenate([log["pwm_period"] for log in logs])
     counts = np.concatenate([log["pwm_period_count"] for log in logs])
     try:
-        spread = sampling.period(values, counts)
+        spread = sampling.period(values, counts, sum(float(log["span"][0]) for log in logs))
     except FitError as error:
         parts.missing["pwm_frequency"] = parts.missing["pwm_jitter"] = str(error)
         return

@@ -12,14 +12,14 @@ from ..physics.response import Moment, Stop, largest_step, never_on, stop_after
 from .base import Axis, Block, Condition, Fit, Log, Panel, Procedure, Quantity, Series, Table
 
 _SWEEP = "sweep"
-#: Fault case as written in ``case`` -> the quantity that its response time is, and what must happen.
+#: Fault case as written in ``case`` -> the quantity that its response time is, its symbol, and what happens.
 _FAULTS = {
-    "signal open": ("response_signal_open", "throttle signal wire opened"),
-    "signal to supply": ("response_signal_to_supply", "throttle signal shorted to its supply (5 V)"),
-    "signal to ground": ("response_signal_to_ground", "throttle signal shorted to ground"),
-    "signal out of range": ("response_out_of_range", "throttle signal above or below its working range"),
-    "throttle at power-on": ("response_power_on", "power switched on with the throttle up: it must not start"),
-    "sensor lost": ("response_sensor_lost", "a position sensor disconnected while driving"),
+    "signal open": ("response_signal_open", "t_open", "throttle signal wire opened"),
+    "signal to supply": ("response_signal_to_supply", "t_supply", "throttle signal shorted to its supply (5 V)"),
+    "signal to ground": ("response_signal_to_ground", "t_ground", "throttle signal shorted to ground"),
+    "signal out of range": ("response_out_of_range", "t_range", "throttle signal outside its working range"),
+    "throttle at power-on": ("response_power_on", "t_on", "power switched on with the throttle up: it must not start"),
+    "sensor lost": ("response_sensor_lost", "t_sensor", "a position sensor disconnected while driving"),
 }
 _BRAKE = "brake"
 _CASES = (_SWEEP, *_FAULTS, _BRAKE)
@@ -54,7 +54,7 @@ class Throttle(Procedure):
         "throttle_hysteresis",
         "throttle_reversal",
         "throttle_step",
-        *(quantity for quantity, _ in _FAULTS.values()),
+        *(quantity for quantity, _, _ in _FAULTS.values()),
         "fault_response_time",
         "fault_cases_without_stop",
         "brake_response_time",
@@ -128,13 +128,13 @@ class Throttle(Procedure):
             Quantity(
                 quantity,
                 f"Response: {case}",
-                f"t_{quantity.removeprefix('response_')}",
+                symbol,
                 "time",
                 "s",
                 f"time from the fault to the last reading with output: {what}",
                 "definition; the output has ended at 5 % of its value before",
             )
-            for case, (quantity, what) in _FAULTS.items()
+            for case, (quantity, symbol, what) in _FAULTS.items()
         ),
         Quantity(
             "fault_response_time",
@@ -195,10 +195,10 @@ class Throttle(Procedure):
         result = {name: value for name, value in parameters.items() if name in self.gives}
         if "throttle_start" in result and "released" in parameters:
             result["throttle_deadband"] = result["throttle_start"] - parameters["released"]
-        for name in (*(quantity for quantity, _ in _FAULTS.values()), "brake_response_time"):
+        for name in (*(quantity for quantity, _, _ in _FAULTS.values()), "brake_response_time"):
             if f"{name}/read" in parameters:
                 result[name] = sum(v for key, v in parameters.items() if key.startswith(f"{name}/"))
-        responses = [result[quantity] for quantity, _ in _FAULTS.values() if quantity in result]
+        responses = [result[quantity] for quantity, _, _ in _FAULTS.values() if quantity in result]
         if len(responses) == len(_FAULTS):
             result["fault_response_time"] = max(responses)
         return result
@@ -390,7 +390,7 @@ def _gathered(state: _State, *, single: bool) -> Fit:
         for name in Throttle.gives[:7]:
             missing[name] = reason
     lacking = []
-    for case, (quantity, _) in _FAULTS.items():
+    for case, (quantity, _, _) in _FAULTS.items():
         if quantity not in state.stops:
             missing[quantity] = state.refused.get(case, f"the case {case!r} was not tried")
             lacking.append(case)
