@@ -47,6 +47,10 @@ help: ## List the targets
 report: ready ## Make the acceptance reports (ARGS="..." is handed on)
 	@$(ROTORPROOF) report $(ARGS)
 
+.PHONY: compare
+compare: ready ## Set units side by side, as config/config.yaml names them (ARGS="NAME ...")
+	@$(ROTORPROOF) compare $(ARGS)
+
 .PHONY: check
 check: ready ## Check the raw logs in seconds, without fitting (ARGS="UNIT ...")
 	@$(ROTORPROOF) check $(ARGS)

@@ -18,6 +18,7 @@ OUT = f"{plan.reports}/{{unit}}"
 
 wildcard_constraints:
     unit=plan.unit_pattern,
+    comparison=plan.comparison_pattern,
 
 
 localrules:
@@ -29,6 +30,7 @@ localrules:
 rule all:
     input:
         f"{plan.reports}/index.html",
+        plan.comparison_reports,
         plan.refusals,
 
 
@@ -147,6 +149,27 @@ rule register:
         "writing the register of all units"
     script:
         "scripts/register.py"
+
+
+rule compare:
+    input:
+        results=plan.compared(f"{OUT}/results.json"),
+        fits=plan.compared(f"{WORK}/fit.json"),
+        panels=plan.compared(f"{WORK}/panels.npz"),
+    output:
+        comparison=f"{plan.reports}/comparisons/{{comparison}}/comparison.json",
+        report=f"{plan.reports}/comparisons/{{comparison}}/comparison.pdf",
+    log:
+        f"{plan.reports}/.work/log/compare-{{comparison}}.txt",
+    params:
+        units=plan.compared_units,
+        workshop=plan.settings.workshop or "",
+        probability=plan.settings.coverage_probability,
+        code=plan.code("compare"),
+    message:
+        "{wildcards.comparison}: comparing units"
+    script:
+        "scripts/compare.py"
 
 
 # A unit that could not be reported on makes the run fail, after all others are done.

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import re
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from .errors import InputError
+from .errors import InputError, Problem
 from .evidence.bag import digest
 from .evidence.revisions import signed_reports
 from .evidence.software import code_hash, software
@@ -172,6 +172,50 @@ class Plan:
         return {name: rows for name, rows in found.items() if rows}
 
     @property
+    def comparisons(self) -> dict[str, list[str]]:
+        """Return the units of each comparison that can be made."""
+        named = {comparison.name: comparison.units for comparison in self.settings.comparisons}
+        return {name: units for name, units in named.items() if set(units) <= set(self.units)}
+
+    @property
+    def comparison_problems(self) -> list[Problem]:
+        """Return why the other comparisons cannot be made."""
+        problems = []
+        for place, comparison in enumerate(self.settings.comparisons):
+            lacking = [unit for unit in comparison.units if unit not in self.units]
+            if lacking:
+                refused = [unit for unit in lacking if unit in self.project.refused]
+                why = "cannot be reported on" if refused == lacking else "is not under raw/, or cannot be reported on"
+                problems.append(
+                    Problem(
+                        f"the comparison {comparison.name!r} cannot be made: {', '.join(lacking)} {why}; mend the "
+                        "unit, or take it out of the comparison",
+                        file="config/config.yaml",
+                        column=f"comparisons.{place}.units",
+                        severity="warning",
+                    )
+                )
+        return problems
+
+    @property
+    def comparison_pattern(self) -> str:
+        """Return the wildcard constraint: exactly the comparisons that can be made."""
+        return "|".join(re.escape(name) for name in self.comparisons) or "(?!)"
+
+    @property
+    def comparison_reports(self) -> list[str]:
+        """Return the reports of all comparisons."""
+        return [f"{self.reports}/comparisons/{name}/comparison.pdf" for name in self.comparisons]
+
+    def compared(self, pattern: str) -> Callable[[Any], list[str]]:
+        """Return a function of a comparison's wildcards: the file ``pattern`` names for each of its units."""
+        return lambda wildcards: [pattern.format(unit=unit) for unit in self.comparisons[wildcards.comparison]]
+
+    def compared_units(self, wildcards: Any) -> list[dict[str, Any]]:
+        """Return the unit files of a comparison as plain data."""
+        return [_json(self.project.units[unit].document.data) for unit in self.comparisons[wildcards.comparison]]
+
+    @property
     def refusal(self) -> str:
         """Return the file that is never written while a unit is refused."""
         return f"{self.reports}/.work/all-units-reported"
@@ -194,8 +238,8 @@ class Plan:
     def _codes(self) -> dict[str, str]:
         scripts = self.root / "scripts"
         templates = sorted(path for path in (self.root / "templates").rglob("*") if path.is_file())
-        extra = {"render": templates, "register": templates}
-        rules = ("read", "fit", "decide", "draw", "render", "register")
+        extra = {"render": templates, "register": templates, "compare": templates}
+        rules = ("read", "fit", "decide", "draw", "render", "register", "compare")
         # Evidence names the libraries and the hash of all code, so a report must not outlive either.
         versions = digest(json.dumps(software()).encode())[:8]
         codes = {rule: f"{fingerprint(scripts / f'{rule}.py', extra.get(rule, ()))}-{versions}" for rule in rules}

@@ -8,23 +8,16 @@ one could not, and 2 when the settings cannot be used.
 from __future__ import annotations
 
 import argparse
-import fcntl
 import json
 import os
-import re
-import subprocess
 import sys
-import time
 from pathlib import Path
-from typing import IO, Any
 
 from ..decision.reasons import reason
 from ..jsonio import read_json
 from ..workflow import Plan
 from ._project import ROOT, overrides
-
-_STEP = re.compile(r"^(\d+) of (\d+) steps")
-_JOB = re.compile(r"^(?:Job \d+|localrule \w+): (.+)$")
+from ._workflow import BusyError, run_workflow
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,84 +41,27 @@ def run(args: argparse.Namespace) -> int:
         known = ", ".join(plan.units) or "none"
         print(f"error: no such unit: {', '.join(unknown)}; there are: {known}", file=sys.stderr)
         return 2
-    (reports / ".work").mkdir(parents=True, exist_ok=True)
-    with (reports / ".work" / "lock").open("w") as lock:
+    wanted = [name for name in args.units if name in plan.units]
+    targets = [f"{plan.reports}/{name}/report.pdf" for name in wanted]
+    refused = [name for name in plan.refused if not args.units or name in args.units]
+    status = 0
+    unclear: list[str] = []
+    if not args.units or targets:
         try:
-            # The system frees this lock when the program ends, however it ends.
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            print(f"error: another run is working on {plan.reports}; wait for it to end", file=sys.stderr)
+            status, unclear = run_workflow(reports, targets, args.cores, settings, quiet=args.quiet)
+        except BusyError as error:
+            print(f"error: {error}", file=sys.stderr)
             return 2
-        wanted = [name for name in args.units if name in plan.units]
-        targets = [f"{plan.reports}/{name}/report.pdf" for name in wanted]
-        refused = [name for name in plan.refused if not args.units or name in args.units]
-        status = 0
-        unclear: list[str] = []
-        if not args.units or targets:
-            status, unclear = _workflow(targets, args, settings)
     rows = [_row(reports, name) for name in (wanted if args.units else plan.units)]
     if unclear and any(row["verdict"] == "not reported" for row in rows):
         # A step failed for another reason than a refused unit: what the workflow said is all there is to go by.
         print("\n".join(unclear), file=sys.stderr)
     rows += [{"unit": name, "verdict": "not reported", "reason": plan.refused[name][0]["message"]} for name in refused]
     _print(rows, plan, reports, as_json=args.json)
+    for problem in [] if args.units else plan.comparison_problems:
+        print(problem, file=sys.stderr)
     failed = refused or any(row["verdict"] == "not reported" for row in rows)
     return 1 if failed else min(status, 1)
-
-
-def _workflow(targets: list[str], args: argparse.Namespace, settings: dict[str, Any]) -> tuple[int, list[str]]:
-    """Run the workflow; return its exit status and the lines that may explain a failure."""
-    command = [
-        sys.executable,
-        "-m",
-        "snakemake",
-        "--snakefile",
-        str(ROOT / "Snakefile"),
-        "--directory",
-        str(ROOT),
-    ]
-    command += ["--cores", str(args.cores), "--keep-going", "--rerun-incomplete", "--nolock", "--nocolor"]
-    if settings:
-        command += ["--config", *(f"{key}={json.dumps(value)}" for key, value in settings.items())]
-    command += ["--", *targets] if targets else []
-    process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
-    assert process.stderr is not None
-    try:
-        unclear = _follow(process.stderr, quiet=args.quiet)
-        status = process.wait()
-    except BaseException:
-        process.terminate()
-        process.wait()
-        raise
-    return status, unclear
-
-
-def _follow(stream: IO[str], *, quiet: bool) -> list[str]:
-    """Show the workflow's progress; return the lines that may explain a failure."""
-    live = sys.stderr.isatty() and not quiet
-    started = time.monotonic()
-    done = total = 0
-    kept: list[str] = []
-    for line in stream:
-        text = line.rstrip()
-        if step := _STEP.match(text):
-            done, total = int(step[1]), int(step[2])
-        elif (job := _JOB.match(text)) and not quiet:
-            left = ""
-            if done and total:
-                seconds = (time.monotonic() - started) * (total - done) / done
-                left = f", about {seconds:.0f} s left"
-            count = f"[{done}/{total}{left}] " if total else ""
-            shown = f"{count}{job[1]}"
-            if live:
-                print(f"\r\x1b[K{shown[:100]}", end="", file=sys.stderr, flush=True)
-            else:
-                print(shown, file=sys.stderr, flush=True)
-        elif "Error" in text or "error" in text or text.startswith("    log:"):
-            kept.append(text)
-    if live:
-        print("\r\x1b[K", end="", file=sys.stderr)
-    return kept[-20:]
 
 
 def _row(reports: Path, name: str) -> dict[str, str]:

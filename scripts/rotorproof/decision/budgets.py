@@ -15,6 +15,8 @@ from ..units import conversion
 _WORTH_HALVING = 0.1
 #: A source that alone makes up this share of the variance is named in the notes.
 _DOMINATES = 0.5
+#: Units that are not simply put behind a number.
+_UNIT_WORDS = {"1": "", "percent": " %"}
 
 
 def budget_entries(result: Result, scale: float, probability: float) -> list[dict[str, Any]]:
@@ -57,7 +59,7 @@ def uncertainty_notes(result: Result, cover: Interval, quantity: Quantity, proba
     source = lines[0].source
     return [
         f"{source[0].upper()}{source[1:]} makes {lines[0].share:.0%} of the variance; half of it would narrow U from "
-        f"{before:.2g} to {after:.2g} {'%' if quantity.unit == 'percent' else quantity.unit}."
+        f"{before:.2g} to {after:.2g}{_UNIT_WORDS.get(quantity.unit, ' ' + quantity.unit)}."
     ]
 
 

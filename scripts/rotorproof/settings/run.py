@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from .fields import Strict, physical
+from .fields import MisplacedError, Strict, physical
 from .unit import Name
 
 
@@ -38,7 +38,13 @@ class Comparison(Strict):
     """Units to set side by side."""
 
     name: Name
-    units: Annotated[list[str], Field(min_length=2)]
+    units: Annotated[list[Name], Field(min_length=2)]
+
+    @model_validator(mode="after")
+    def _different(self) -> Comparison:
+        if len(set(self.units)) < len(self.units):
+            raise MisplacedError("a unit stands twice in this comparison; keep one", "units")
+        return self
 
 
 class WindingConstants(Strict):
@@ -60,3 +66,11 @@ class RunSettings(Strict):
     pack: Pack | None = None
     vehicle: Vehicle | None = None
     comparisons: list[Comparison] = []
+
+    @model_validator(mode="after")
+    def _names_differ(self) -> RunSettings:
+        names = [comparison.name for comparison in self.comparisons]
+        for place, name in enumerate(names):
+            if name in names[:place]:
+                raise MisplacedError(f"two comparisons are named {name!r}; rename one", "comparisons", place, "name")
+        return self

@@ -1,0 +1,52 @@
+"""Set units side by side (adapter of the rule ``compare``)."""
+
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rotorproof.decision.comparison import Measured, compare
+from rotorproof.fitting.store import load_fit
+from rotorproof.jsonio import read_json, write_json
+from rotorproof.rendering.comparison import overlays, render_comparison
+
+
+def main(
+    *,
+    name: str,
+    units: Sequence[Mapping[str, Any]],
+    workshop: str,
+    probability: float,
+    results: Sequence[Path],
+    fits: Sequence[Path],
+    panels: Sequence[Path],
+    comparison: Path,
+    report: Path,
+) -> None:
+    """Write ``comparison`` (JSON) and ``report`` (PDF); the sequences are in one order, one entry per unit."""
+    measured = [
+        Measured(facts, read_json(result), load_fit(fit))
+        for facts, result, fit in zip(units, results, fits, strict=True)
+    ]
+    found = compare(name, measured, probability)
+    with ExitStack() as stack:
+        arrays = {unit.name: stack.enter_context(np.load(path)) for unit, path in zip(measured, panels, strict=True)}
+        overlaid = overlays({unit.name: unit.fit for unit in measured}, arrays)
+    render_comparison(found, overlaid, workshop, report)
+    write_json(comparison, found)
+
+
+if "snakemake" in globals():
+    main(
+        name=snakemake.wildcards.comparison,  # noqa: F821
+        units=snakemake.params.units,  # noqa: F821
+        workshop=snakemake.params.workshop,  # noqa: F821
+        probability=snakemake.params.probability,  # noqa: F821
+        results=[Path(path) for path in snakemake.input.results],  # noqa: F821
+        fits=[Path(path) for path in snakemake.input.fits],  # noqa: F821
+        panels=[Path(path) for path in snakemake.input.panels],  # noqa: F821
+        comparison=Path(snakemake.output.comparison),  # noqa: F821
+        report=Path(snakemake.output.report),  # noqa: F821
+    )

@@ -1,0 +1,78 @@
+"""Set units side by side: all comparisons of config/config.yaml, or those named.
+
+Makes the reports of their units first where these are new or have changed, then reports/comparisons/NAME with
+comparison.json and comparison.pdf. The exit status is 0 when every comparison could be made, 1 when one could not,
+and 2 when the settings cannot be used.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+from ..jsonio import read_json
+from ..workflow import Plan
+from ._project import ROOT, overrides
+from ._workflow import BusyError, run_workflow
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's arguments."""
+    parser.add_argument("names", nargs="*", metavar="NAME", help="comparisons to make (default: all)")
+    parser.add_argument(
+        "--config", nargs="+", default=[], metavar="KEY=VALUE", help="override settings of config/config.yaml"
+    )
+    parser.add_argument("--cores", type=int, default=os.cpu_count() or 1, help="jobs at once (default: all cores)")
+    parser.add_argument("--quiet", action="store_true", help="say nothing but problems and the findings")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make the comparisons and print what each found."""
+    settings = overrides(args.config)
+    plan = Plan.load(ROOT, settings)
+    known = [comparison.name for comparison in plan.settings.comparisons]
+    unknown = [name for name in args.names if name not in known]
+    if unknown or not known:
+        what = f"no such comparison: {', '.join(unknown)}" if unknown else "no comparison is named"
+        listed = f"there are: {', '.join(known)}" if known else "add one under 'comparisons'"
+        print(f"error: config/config.yaml: {what}; {listed}", file=sys.stderr)
+        return 2
+    wanted = args.names or known
+    for problem in plan.comparison_problems:
+        print(problem, file=sys.stderr)
+    possible = [name for name in wanted if name in plan.comparisons]
+    status = 0
+    if possible:
+        reports = ROOT / plan.reports
+        targets = [f"{plan.reports}/comparisons/{name}/comparison.pdf" for name in possible]
+        try:
+            status, unclear = run_workflow(reports, targets, args.cores, settings, quiet=args.quiet)
+        except BusyError as error:
+            print(f"error: {error}", file=sys.stderr)
+            return 2
+        if status:
+            print("\n".join(unclear), file=sys.stderr)
+        for name in possible:
+            _show(reports / "comparisons" / name)
+    return 1 if status or len(possible) < len(wanted) else 0
+
+
+def _show(folder: Path) -> None:
+    try:
+        found = read_json(folder / "comparison.json")
+    except (OSError, ValueError):
+        return
+    print(f"{found['comparison']}: {', '.join(unit['unit'] for unit in found['units'])}")
+    for name, row in found["quantities"].items():
+        for pair in row["pairs"]:
+            if pair["higher"]:
+                low, high = pair["interval"]
+                print(
+                    f"  {name}: {pair['statement']} by {min(abs(low), abs(high)):.3g} to "
+                    f"{max(abs(low), abs(high)):.3g} {row['unit']}"
+                )
+    for note in found["notes"]:
+        print(f"  {note}")
+    print(f"  {os.path.relpath(folder / 'comparison.pdf')}")

@@ -1,0 +1,230 @@
+"""Units side by side: what differs by more than the measurements can blur, and which unit meets which limit better.
+
+Units measured with the same instrument share its error, which cancels in their difference: their forms name it alike.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+from ..quantities import preference, quantities
+from ..uncertainty.coverage import interval
+from ..uncertainty.result import Result
+from ..units import conversion
+
+SCHEMA_VERSION = 1
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One unit in a comparison: the facts of its file, its ``results.json`` and its fits as ``load_fit`` gives them."""
+
+    facts: Mapping[str, Any]
+    results: Mapping[str, Any]
+    fit: Mapping[str, Any]
+
+    @property
+    def name(self) -> str:
+        """Return the unit's name."""
+        return str(self.facts["unit"])
+
+    def best(self) -> dict[str, Result]:
+        """Return every quantity from its preferred maker, as ``results.json`` chose it."""
+        parts = [(part["procedure"], part) for part in self.fit["outcomes"]]
+        parts += [(part["name"], part) for part in self.fit["derived"]]
+        found: dict[str, tuple[tuple[int, int], Result]] = {}
+        for place, (maker, part) in enumerate(parts):
+            for name, form in part["forms"].items():
+                rank = (preference(quantities()[name], maker), place)
+                if name not in found or rank < found[name][0]:
+                    found[name] = (rank, Result(form, part["simulated"].get(name)))
+        return {name: result for name, (_, result) in found.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """``second`` minus ``first`` in SI with its coverage interval; ``higher`` is 1, -1 or 0 (not distinguishable)."""
+
+    value: float
+    standard_uncertainty: float
+    low: float
+    high: float
+    correlation: float
+
+    @property
+    def higher(self) -> int:
+        """Return 1 where the second is higher beyond doubt, -1 where the first is, else 0."""
+        return 1 if self.low > 0 else -1 if self.high < 0 else 0
+
+    @property
+    def normalised_error(self) -> float | None:
+        """Return the difference over the side of its interval towards zero (ISO/IEC 17043, B.3.1.3)."""
+        side = self.value - self.low if self.value >= 0 else self.high - self.value
+        return abs(self.value) / side if side > 0 else None
+
+
+def difference(first: Result, second: Result, probability: float) -> Difference:
+    """Return ``second - first``; errors that both share cancel.
+
+    Where a distribution is not linear, the sides of the two intervals are combined in quadrature instead, which takes
+    the two for independent.
+    """
+    form = second.form.minus(first.form)
+    correlation = first.form.correlation(second.form)
+    if first.simulation is None and second.simulation is None:
+        cover = interval(form, probability)
+        return Difference(form.value, cover.standard_uncertainty, cover.low, cover.high, correlation)
+    a, b = first.interval(probability), second.interval(probability)
+    down = math.hypot(second.value - b.low, a.high - first.value)
+    up = math.hypot(b.high - second.value, first.value - a.low)
+    u = math.hypot(a.standard_uncertainty, b.standard_uncertainty)
+    return Difference(form.value, u, form.value - down, form.value + up, correlation)
+
+
+def compare(name: str, units: Sequence[Measured], probability: float) -> dict[str, Any]:
+    """Return the content of ``comparison.json``."""
+    best = {unit.name: unit.best() for unit in units}
+    shared = [q for q in quantities() if sum(q in found for found in best.values()) >= 2]
+    rows = {}
+    differences: dict[str, dict[tuple[str, str], Difference]] = {}
+    for quantity in shared:
+        having = [unit for unit in units if quantity in best[unit.name]]
+        differences[quantity] = {
+            (a.name, b.name): difference(best[a.name][quantity], best[b.name][quantity], probability)
+            for a, b in combinations(having, 2)
+        }
+        rows[quantity] = _quantity_row(quantity, having, differences[quantity])
+    pairs = [pair for row in rows.values() for pair in row["pairs"]]
+    return {
+        "schema": SCHEMA_VERSION,
+        "comparison": name,
+        "probability": probability,
+        "units": [_unit_row(unit) for unit in units],
+        "quantities": rows,
+        "criteria": _criteria(units, differences),
+        "one_unit_only": {
+            q: next(unit.name for unit in units if q in best[unit.name])
+            for q in quantities()
+            if sum(q in found for found in best.values()) == 1
+        },
+        "same_unit": _same_unit(units),
+        "notes": _notes(pairs, probability),
+    }
+
+
+def _unit_row(unit: Measured) -> dict[str, Any]:
+    keys = ("unit", "kind", "model", "serial", "tested_on", "operator")
+    return {key: unit.facts.get(key) for key in keys} | {"verdict": unit.results["verdict"]}
+
+
+def _quantity_row(
+    name: str, units: Sequence[Measured], differences: Mapping[tuple[str, str], Difference]
+) -> dict[str, Any]:
+    quantity = quantities()[name]
+    scale = 1.0 / conversion(quantity.unit, quantity.kind).factor
+    keys = ("value", "expanded_uncertainty", "interval", "procedure", "conditions")
+    pairs = []
+    for (first, second), found in differences.items():
+        higher = {1: second, -1: first, 0: None}[found.higher]
+        pairs.append(
+            {
+                "first": first,
+                "second": second,
+                "difference": found.value * scale,
+                "standard_uncertainty": found.standard_uncertainty * scale,
+                "expanded_uncertainty": max(found.high - found.value, found.value - found.low) * scale,
+                "interval": [found.low * scale, found.high * scale],
+                "correlation": found.correlation,
+                "normalised_error": found.normalised_error,
+                "higher": higher,
+                "statement": f"{higher} higher" if higher else "not distinguishable",
+            }
+        )
+    return {
+        "unit": quantity.unit,
+        "values": [
+            {"unit": unit.name} | {key: unit.results["quantities"][name][key] for key in keys} for unit in units
+        ],
+        "pairs": pairs,
+    }
+
+
+def _criteria(
+    units: Sequence[Measured], differences: Mapping[str, Mapping[tuple[str, str], Difference]]
+) -> list[dict[str, Any]]:
+    """Return one row for each criterion that two units share, and which of them meets it better."""
+    found: dict[tuple[Any, ...], dict[str, Any]] = {}
+    for unit in units:
+        for criterion in unit.results["criteria"]:
+            key = tuple(criterion.get(part) for part in ("quantity", "min", "max", "unit", "rule"))
+            row = found.setdefault(
+                key, dict(zip(("quantity", "min", "max", "unit", "rule"), key, strict=True)) | {"units": []}
+            )
+            row["units"].append(
+                {
+                    "unit": unit.name,
+                    "decision": criterion["decision"],
+                    "probability_of_conformity": criterion.get("probability_of_conformity"),
+                }
+            )
+    rows = [row for row in found.values() if len(row["units"]) >= 2]
+    for row in rows:
+        row["better"], row["why"] = _better(row, differences.get(row["quantity"], {}))
+    return rows
+
+
+def _better(row: Mapping[str, Any], differences: Mapping[tuple[str, str], Difference]) -> tuple[str | None, str]:
+    """Return the unit that meets a criterion better than every other, and why."""
+    decisions = {entry["unit"]: entry["decision"] for entry in row["units"]}
+    passing = [unit for unit, decision in decisions.items() if decision == "pass"]
+    if len(passing) == 1:
+        return passing[0], "the only one that passes"
+    measured = [unit for unit, decision in decisions.items() if decision != "not measured"]
+    if row["min"] is not None and row["max"] is not None:
+        return None, "between two limits neither side is better; compare the decisions"
+    wanted = -1 if row["max"] is not None else 1
+    for unit in measured:
+        others = [other for other in measured if other != unit]
+        if others and all(_order(differences, other, unit) == wanted for other in others):
+            return unit, f"{'lower' if wanted < 0 else 'higher'} than every other beyond the uncertainty"
+    return None, "not distinguishable"
+
+
+def _order(differences: Mapping[tuple[str, str], Difference], other: str, unit: str) -> int:
+    """Return 1 where ``unit`` is higher than ``other`` beyond doubt, -1 where it is lower."""
+    if (other, unit) in differences:
+        return differences[other, unit].higher
+    return -differences[unit, other].higher
+
+
+def _same_unit(units: Sequence[Measured]) -> list[dict[str, Any]]:
+    """Return the pairs that are one unit tested twice, the earlier first: their differences are drift."""
+    rows = []
+    for a, b in combinations(units, 2):
+        same = all(a.facts.get(key) and a.facts.get(key) == b.facts.get(key) for key in ("serial", "model"))
+        dates = [unit.facts.get("tested_on") for unit in (a, b)]
+        if not (same and all(dates)):
+            continue
+        days = (datetime.date.fromisoformat(str(dates[1])) - datetime.date.fromisoformat(str(dates[0]))).days
+        first, second = (a, b) if days >= 0 else (b, a)
+        rows.append({"first": first.name, "second": second.name, "days": abs(days)})
+    return rows
+
+
+def _notes(pairs: Sequence[Mapping[str, Any]], probability: float) -> list[str]:
+    notes = []
+    told = sum(pair["higher"] is not None for pair in pairs)
+    if pairs:
+        by_chance = (1 - probability) * len(pairs)
+        notes.append(
+            f"{told} of {len(pairs)} differences exceed their uncertainty. Between units that are alike about "
+            f"{by_chance:.1f} of {len(pairs)} would do so by chance."
+        )
+    if any(abs(pair["correlation"]) > 0.1 for pair in pairs):
+        notes.append("Errors of instruments that read both units, told by their serial numbers, cancel in differences.")
+    return notes

@@ -1,0 +1,117 @@
+"""Render a comparison of units: overlaid figures, differences, criteria."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..evidence.attachments import Attachment, attach
+from ..fitting.store import load_panels
+from ..jsonio import to_json, write_bytes
+from ..procedures.base import Panel, Series
+from ..quantities import quantities
+from . import numbers, words
+from .environment import environment
+from .figures import svg
+from .identity import report_id
+from .style import TEMPLATES
+from .symbols import with_unit
+
+_NO_ID = "@report-id@"
+#: The pages of a report are headed "Acceptance report", which this is not.
+_HEADER = '@page { @top-left { content: "Comparison  " string(unit-name) } }'
+#: More series than this cannot be told apart in one figure.
+_MOST_SERIES = 12
+
+
+def overlays(fits: Mapping[str, Mapping[str, Any]], arrays: Mapping[str, Mapping[str, np.ndarray]]) -> list[Panel]:
+    """Return one panel for each figure that two units have, with the series of all; ``fits`` by unit."""
+    found: dict[tuple[str, str], list[tuple[str, Panel]]] = {}
+    for unit, fit in fits.items():
+        for part in [*fit["outcomes"], *fit["derived"]]:
+            maker = part.get("label") or part["name"]
+            for panel in load_panels(part["panels"], arrays[unit]):
+                found.setdefault((maker, panel.name), []).append((unit, panel))
+    panels = []
+    for (maker, name), members in found.items():
+        first = members[0][1]
+        alike = [(u, p) for u, p in members if (p.x, p.y, p.form) == (first.x, first.y, first.form)]
+        if len({u for u, _ in alike}) < 2 or first.form not in ("points", "bars"):
+            continue
+        series = [
+            _named(unit, item) for unit, panel in alike for item in panel.series if item.role not in ("left out",)
+        ]
+        if len(series) > _MOST_SERIES:  # then what was fitted says it best
+            series = [item for item in series if item.role in ("fit", "model")] or series
+        if len(series) <= _MOST_SERIES:
+            panels.append(
+                replace(first, name=f"{maker}-{name}", series=series, residuals=(), residual_axis=None, field=None)
+            )
+    return panels
+
+
+def _named(unit: str, series: Series) -> Series:
+    return replace(series, label=f"{unit}: {series.label}", y_error=None)
+
+
+def render_comparison(comparison: Mapping[str, Any], panels: Sequence[Panel], workshop: str, report_path: Path) -> None:
+    """Write the PDF of a comparison, with ``comparison.json`` attached."""
+    from . import pdf
+
+    images = {f"{panel.name}.svg": svg(panel) for panel in panels}
+    html = comparison_html(comparison, panels, workshop)
+    css = (TEMPLATES / "report.css").read_text(encoding="utf-8") + _HEADER
+    identifier = report_id([html.encode(), css.encode(), *images.values()])
+    content = pdf.write(html.replace(_NO_ID, identifier), css, images=images, identifier=identifier)
+    data = Attachment("comparison.json", to_json(comparison).encode(), "Data of the comparison", "Data")
+    write_bytes(report_path, attach(content, [data]))
+
+
+def comparison_html(comparison: Mapping[str, Any], panels: Sequence[Panel], workshop: str) -> str:
+    """Return a comparison as HTML, with a placeholder for its identifier."""
+    html: str = (
+        environment()
+        .get_template("comparison.html.j2")
+        .render(
+            comparison=comparison,
+            probability=numbers.plain(100 * comparison["probability"]),
+            quantities=[_quantity(name, row) for name, row in comparison["quantities"].items()],
+            criteria=[_criterion(row) for row in comparison["criteria"]],
+            only=[(quantities()[name].title, unit) for name, unit in comparison["one_unit_only"].items()],
+            panels=panels,
+            workshop=workshop,
+            latest=max((str(unit["tested_on"]) for unit in comparison["units"] if unit["tested_on"]), default=None),
+            report_id=_NO_ID,
+        )
+    )
+    return html
+
+
+def _quantity(name: str, row: Mapping[str, Any]) -> dict[str, Any]:
+    unit = row["unit"]
+    pairs = []
+    for pair in row["pairs"]:
+        low, high = numbers.interval(pair["interval"][0], pair["interval"][1], pair["expanded_uncertainty"])
+        error = pair["normalised_error"]
+        pairs.append(
+            {
+                **pair,
+                "shown": with_unit(numbers.result(pair["difference"], pair["expanded_uncertainty"]).text, unit),
+                "interval_shown": with_unit(f"{low} to {high}", unit),
+                "error_shown": "exact" if error is None else numbers.plain(error, 2),
+            }
+        )
+    values = [
+        {**v, "shown": with_unit(numbers.result(v["value"], v["expanded_uncertainty"]).text, unit)}
+        for v in row["values"]
+    ]
+    return {"title": quantities()[name].title, "measured": values, "pairs": pairs}
+
+
+def _criterion(row: Mapping[str, Any]) -> dict[str, Any]:
+    limits = {key: row[key] for key in ("min", "max", "unit") if row[key] is not None}
+    return {**row, "title": quantities()[row["quantity"]].title, "limits": words.limits_text(limits)}
