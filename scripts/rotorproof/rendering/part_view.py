@@ -186,10 +186,10 @@ def _test(procedure: Procedure, test: Test, readings: Readings, place: int) -> T
     count = len(next(iter(columns.values()))) if columns else 0
     names = dict.fromkeys(source for column in columns if (source := procedure.source_column(column)))
     reduced = any(column in procedure.reduced_columns for column in columns)
-    rows = "a capture, reduced while it was read" if reduced else f"{numbers.plain(count, 15)} rows"
+    rows = f"{numbers.plain(count, 15)} rows of {', '.join(names)}"
     return TestView(
         log=test.log,
-        readings=f"{rows} of {', '.join(names)}" if names else rows,
+        readings="a capture, reduced while it was read" if reduced else rows,
         layout=test.layout,
         conditions=[(meanings.get(name, name), written(str(value))) for name, value in test.conditions.items()],
         remarks=test.remarks or "",

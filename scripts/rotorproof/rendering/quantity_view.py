@@ -11,7 +11,7 @@ from markupsafe import Markup
 from ..procedures.base import Quantity
 from ..quantities import quantities
 from . import gauges, numbers, words
-from .symbols import symbol_html, unit_text, with_unit
+from .symbols import symbol_html, unbroken, unit_text, with_unit
 
 #: Sources of less than this share of the variance are summed up in one line; below the second, they are rounding.
 _SMALL_SHARE, _NO_SHARE = 0.005, 1e-6
@@ -106,7 +106,7 @@ class CriterionView:
 
     title: str
     symbol: Markup
-    limits: str
+    limits: Markup
     value: Markup | None
     interval: Markup | None
     rule: str
@@ -132,7 +132,7 @@ def criterion_view(criterion: Mapping[str, Any], results: Mapping[str, Any], giv
     return CriterionView(
         title=quantity.title,
         symbol=symbol_html(quantity.symbol),
-        limits=words.limits_text(criterion),
+        limits=unbroken(words.limits_text(criterion)),
         value=entry and _value(entry),
         interval=entry and _interval(entry),
         rule=criterion["rule"],

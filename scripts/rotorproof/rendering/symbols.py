@@ -75,6 +75,12 @@ def with_unit(number: str, unit: str) -> Markup:
     return Markup(" ").join(Markup('<span class="n">{}</span>').format(piece) for piece in pieces)
 
 
+def unbroken(text: str) -> Markup:
+    """Return text as HTML in which a line may break before a number only, not within a unit such as V·s/rad."""
+    pieces = re.split(r" (?=[\d−])", text)
+    return Markup(" ").join(Markup('<span class="n">{}</span>').format(piece) for piece in pieces)
+
+
 def prose(text: str) -> str:
     """Return a sentence of the program with print's signs: "20 degC", "m s^2", "2e-06" as 20 °C, m s², 2 × 10⁻⁶."""
     text = re.sub(r"(?<=\d )([kMGm]?ohm|degC)\b", lambda match: unit_text(match[1]), text)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 #: Points of one series above which drawing more would change no pixel of a printed figure.
-MAXIMUM_POINTS = 2000
+MAXIMUM_POINTS = 1000
 
 
 def chosen(x: np.ndarray, y: np.ndarray, maximum: int = MAXIMUM_POINTS) -> np.ndarray:

@@ -47,6 +47,9 @@ def draw(figure: Any, panel: Panel) -> None:
     for series in panel.series:
         if series.role == "limit":
             draw_limit(axes, series.label, shown(series.x, panel.x), shown(series.y, panel.y))
+    if len(places) == 1:
+        # One place alone: leave room beside it, or its bars would fill the figure.
+        axes.set_xlim(places[0] - 2 * pitch, places[0] + 2 * pitch)
     axes.axhline(0, color=INK, linewidth=0.6)
     if 0 < len(places) <= _TICKS:
         axes.set_xticks(places, [f"{place:g}" for place in places])
