@@ -61,6 +61,8 @@ _TRADE = {
     "moment_of_inertia": {"kgm2": "kg m^2", "kgm^2": "kg m^2", "kg*m^2": "kg m^2", "kg m2": "kg m^2"},
 }
 _AMBIGUOUS_SPEED = {"1/s", "s^-1", "Hz", "kHz"}
+#: A character that no unit holds.
+_NO_UNIT = re.compile(r"[^A-Za-z0-9_%° ^*/().-]")
 _VALUE = re.compile(
     r"^\s*(?P<value>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)"
     r"(?:\s*(?:\+/-|±)\s*(?P<u>(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?))?"
@@ -108,6 +110,9 @@ def conversion(unit: str, kind: str) -> Conversion:
         if target != "1":
             raise ValueError(f"unit {unit!r} is a ratio, but a {kind.replace('_', ' ')} is needed ({target})")
         return Conversion(0.01)
+    if _NO_UNIT.search(text):
+        # The parser behind passes over marks that it does not know, and would read ';s' as 's'.
+        raise ValueError(f"unit {unit!r} is not known; write for example {target!r}")
     registry = _registry()
     try:
         parsed = registry.Unit(text.replace("^", "**") if " " not in text else _spaced(text))

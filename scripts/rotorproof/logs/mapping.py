@@ -16,7 +16,7 @@ from ..settings.layout import Layout, LayoutColumn
 from ..units import Conversion, conversion
 
 _PLAIN_HEADER = re.compile(r"^\s*(?P<name>[A-Za-z_][A-Za-z0-9_]*)\s*(?:\[(?P<unit>[^\]]*)\])?\s*$")
-_OTHER_BRACKET = re.compile(r"^\s*(?P<name>[A-Za-z_][A-Za-z0-9_]*)\s*[/(,{<;:]")
+_OTHER_BRACKET = re.compile(r"^\s*(?P<name>[A-Za-z_][A-Za-z0-9_]*)\s*[^\w\s]")
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,9 +18,10 @@ from .recording import damaged, in_pieces, recording
 def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
     """Open a TDMS file; time comes from the waveforms' ``wf_increment``. Raises ``InputError``."""
     import nptdms
+    from nptdms.log import log_manager
 
     # It warns of a file that is cut off; here that is an error with a name.
-    logging.getLogger("nptdms").setLevel(logging.ERROR)
+    log_manager.set_level(logging.ERROR)
     try:
         file = nptdms.TdmsFile.read_metadata(path)
         if file.file_status.incomplete_final_segment:

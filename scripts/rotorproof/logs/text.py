@@ -65,12 +65,13 @@ def read_head(block: Block, layout: Layout, wanted: Sequence[str], shown: str) -
         else:
             rest = Block(block.data[offset:], line + 1)
             channels = [Channel(cell) for cell in row]
+        hint = cells.other_delimiter(row, layout, shown, line)
+        if hint and layout.columns is None:
+            raise InputError(hint)
         try:
             found = sources(channels, layout, wanted, shown, line)
         except InputError as error:
-            raise InputError([*error.problems, *cells.other_delimiter(row, layout, shown, line)]) from None
-        if not found and (hint := cells.other_delimiter(row, layout, shown, line)):
-            raise InputError(hint)
+            raise InputError([*error.problems, *hint]) from None
         head = Head(tuple(channel.name for channel in channels), rest.line, len(row), found)
         return _trailing(head, rest, layout), rest
     raise InputError(Problem("the log holds no header row; the first row must name the columns", file=shown))
