@@ -98,5 +98,13 @@ def test_supply_columns_exchanged_and_tenfold_range():
     assert [f.column for f in seen(steps, waveforms=False)] == ["voltage_bc"]
 
 
+def test_supply_through_a_probe_and_a_run_at_standstill():
+    n = np.arange(30.0)
+    run = {"time": n, "supply_voltage": 3.6 + 0.001 * n, "speed": 23 + 0.001 * n}
+    assert any("x10 probe" in f.message for f in seen(run, waveforms=False))
+    heat = {"time": n, "supply_voltage": 3.6 + 0.001 * n, "supply_current": 7 - 0.001 * n}
+    assert seen(heat, waveforms=False) == []
+
+
 def test_logic_level_that_is_a_voltage():
     assert any("0 or 1" in f.message for f in seen({"hall_a": np.array([0.0, 5.0] * 9)}, waveforms=False))

@@ -329,6 +329,116 @@ def test_other_archives_and_bombs(tmp_path):
     assert "Excel workbook" in refused(tmp_path / "c.xlsx")[0].message
 
 
+# ----- Written by hand, byte by byte
+
+
+def sheet_by_hand(path, rows):
+    """Write a workbook after ECMA-376, part 1, with inline strings and no more than a reader needs."""
+    space = "http://schemas.openxmlformats.org"
+    cells = "".join(
+        f'<row r="{r}">'
+        + "".join(
+            f'<c r="{chr(64 + c)}{r}" t="inlineStr"><is><t>{v}</t></is></c>'
+            if isinstance(v, str)
+            else f'<c r="{chr(64 + c)}{r}"><v>{v!r}</v></c>'
+            for c, v in enumerate(row, start=1)
+        )
+        + "</row>"
+        for r, row in enumerate(rows, start=1)
+    )
+    content = "application/vnd.openxmlformats-officedocument.spreadsheetml"
+    parts = {
+        "[Content_Types].xml": f'<Types xmlns="{space}/package/2006/content-types"><Default Extension="rels" '
+        'ContentType="application/vnd.openxmlformats-package.relationships+xml"/><Override PartName="/xl/workbook.xml" '
+        f'ContentType="{content}.sheet.main+xml"/>'
+        f'<Override PartName="/xl/s.xml" ContentType="{content}.worksheet+xml"/>'
+        "</Types>",
+        "_rels/.rels": f'<Relationships xmlns="{space}/package/2006/relationships"><Relationship Id="r" '
+        f'Type="{space}/officeDocument/2006/relationships/officeDocument" Target="xl/workbook.xml"/></Relationships>',
+        "xl/workbook.xml": f'<workbook xmlns="{space}/spreadsheetml/2006/main" xmlns:r="{space}/officeDocument/2006/'
+        'relationships"><sheets><sheet name="Run" sheetId="1" r:id="r1"/></sheets></workbook>',
+        "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{space}/package/2006/relationships">'
+        '<Relationship Id="r1" '
+        f'Type="{space}/officeDocument/2006/relationships/worksheet" Target="s.xml"/></Relationships>',
+        "xl/s.xml": f'<worksheet xmlns="{space}/spreadsheetml/2006/main"><sheetData>{cells}</sheetData></worksheet>',
+    }
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, text in parts.items():
+            archive.writestr(name, '<?xml version="1.0"?>' + text)
+
+
+def test_excel_by_hand(tmp_path):
+    sheet_by_hand(tmp_path / "a.xlsx", [HEADER, *([k / 10, k * 1.5, "x"] for k in range(7))])
+    np.testing.assert_allclose(read(tmp_path / "a.xlsx")["voltage_ab"], 1.5 * np.arange(7), rtol=1e-15)
+
+
+def tdms_by_hand(path, channels, step):
+    """Write one segment after the published layout: lead-in, objects with properties and raw data index, raw data."""
+
+    def text(value):
+        raw = value.encode()
+        return struct.pack("<I", len(raw)) + raw
+
+    def prop(name, value):
+        if isinstance(value, str):
+            return text(name) + struct.pack("<I", 0x20) + text(value)
+        return text(name) + struct.pack("<Id", 10, value)
+
+    objects = [text("/") + struct.pack("<II", 0xFFFFFFFF, 0), text("/'run'") + struct.pack("<II", 0xFFFFFFFF, 0)]
+    for name, (values, unit) in channels.items():
+        index = struct.pack("<IIIQ", 20, 10, 1, len(values))  # length, double, one dimension, number of values
+        properties = prop("unit_string", unit) + prop("wf_increment", step)
+        objects.append(text(f"/'run'/'{name}'") + index + struct.pack("<I", 2) + properties)
+    metadata = struct.pack("<I", len(objects)) + b"".join(objects)
+    raw = b"".join(np.asarray(values, "<f8").tobytes() for values, _ in channels.values())
+    head = b"TDSm" + struct.pack("<IIQQ", 0b1110, 4713, len(metadata) + len(raw), len(metadata))
+    path.write_bytes(head + metadata + raw)
+
+
+def test_tdms_by_hand(tmp_path):
+    tdms_by_hand(tmp_path / "a.tdms", {"voltage_ab": (WAVE * 1e3, "mV"), "speed": (SPEED, "rpm")}, 1 / 5000)
+    check(read(tmp_path / "a.tdms"))
+
+
+def mdf_by_hand(path, columns):
+    """Write an MDF 4.10 file after the ASAM standard's block layout (from memory): one sorted group of doubles."""
+    data = bytearray(64)
+
+    def block(kind, links, body):
+        place = len(data)
+        size = 24 + 8 * len(links) + len(body)
+        data.extend(struct.pack("<4sIQQ", kind, 0, size, len(links)) + struct.pack(f"<{len(links)}Q", *links) + body)
+        data.extend(bytes(-len(data) % 8))
+        return place
+
+    def text(value):
+        return block(b"##TX", (), value.encode() + b"\0")
+
+    data[:64] = b"MDF     4.10    by hand " + struct.pack("<4xH34x", 410)
+    rows = np.column_stack([values for values, _ in columns.values()]).astype("<f8")
+    head = block(b"##HD", (0, 0, 0, 0, 0, 0), bytes(32))
+    assert head == 64
+    record = block(b"##DT", (), rows.tobytes())
+    following = 0
+    for number, (name, (_, unit)) in reversed(list(enumerate(columns.items()))):
+        kind, sync = (2, 1) if number == 0 else (0, 0)  # the first is the master, in time
+        body = struct.pack("<BBBBIIIIBBHdddddd", kind, sync, 4, 0, 8 * number, 64, 0, 0, 0, 0, 0, *[0.0] * 6)
+        following = block(b"##CN", (following, 0, text(name), 0, 0, 0, text(unit), 0), body)
+    group = block(
+        b"##CG", (0, following, 0, 0, 0, 0), struct.pack("<QQHHIII", 0, len(rows), 0, 0, 0, rows.shape[1] * 8, 0)
+    )
+    first = block(b"##DG", (0, group, record, 0), bytes(8))
+    struct.pack_into("<Q", data, head + 24, first)
+    path.write_bytes(bytes(data))
+
+
+def test_mdf_by_hand(tmp_path):
+    mdf_by_hand(tmp_path / "a.mf4", {"t": (TIME, "s"), "voltage_ab": (WAVE * 1e3, "mV"), "speed": (SPEED, "rpm")})
+    columns = read(tmp_path / "a.mf4")
+    check(columns)
+    np.testing.assert_allclose(columns["speed"], 210 * 2 * np.pi / 60)
+
+
 # ----- Files cut off in the middle
 
 

@@ -80,7 +80,7 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
         known=known_lines(known),
         probability=settings.coverage_probability,
     )
-    short = [row for entry in sheets for row in entry["capabilities"] if row["decides"] != "yes"]
+    short = [row for entry in sheets for row in entry["capabilities"] if row["decides"] == "no"]
     print(f"{name}: {len(sheets)} sheets in {paths[0].parent}")
     for row in short:
         print(f"  {row['title']}: {row['words']}")
