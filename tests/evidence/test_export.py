@@ -35,7 +35,10 @@ def test_ordinary_text_and_negative_numbers_stay(tmp_path: Path) -> None:
 
 def test_the_files_hold_every_quantity_to_the_last_digit(reported: Workshop) -> None:
     results = json.loads((reported.reports / "CT-1/results.json").read_bytes())
-    table = pd.read_csv(reported.reports / "results.csv")
+    # Python reads a number back exactly as it was written; the quick reader of pandas may miss the last digit.
+    table = pd.read_csv(reported.reports / "results.csv", dtype=str)
+    for name in ("value", "expanded_uncertainty", "interval_low", "interval_high"):
+        table[name] = table[name].map(float)
     same = pd.read_parquet(reported.reports / "results.parquet")
     assert list(table["quantity"]) == list(same["quantity"]) == list(results["quantities"])
     for name, entry in results["quantities"].items():
@@ -46,7 +49,8 @@ def test_the_files_hold_every_quantity_to_the_last_digit(reported: Workshop) -> 
             assert [row["interval_low"], row["interval_high"]] == entry["interval"]
             assert row["value_unit"] == entry["unit"]
     decided = {c["quantity"]: c["decision"] for c in results["criteria"]}
-    assert {q: d for q, d in zip(same["quantity"], same["decision"], strict=True) if d} == decided
+    marked = same.dropna(subset="decision")
+    assert dict(zip(marked["quantity"], marked["decision"], strict=True)) == decided
 
 
 def test_a_criterion_that_was_not_measured_has_a_row_and_the_worst_of_several_stands(tmp_path: Path) -> None:

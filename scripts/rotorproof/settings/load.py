@@ -111,6 +111,10 @@ def _allowed(model: type[Strict], where: tuple[Any, ...]) -> list[str]:
     return list(current.model_fields) if isinstance(current, type) and issubclass(current, Strict) else []
 
 
+#: Names in the reports folder that are not units.
+RESERVED = ("archive", "comparisons", "plans", "index.html", "results.csv", "results.parquet")
+
+
 @dataclass(frozen=True)
 class Unit:
     """A checked unit: its file, the folder, the acceptance set and the layouts its tests use."""
@@ -253,6 +257,8 @@ def load_unit_file(entry: Path, folder: SettingsFolder, shown: str) -> tuple[Doc
     """Read a unit file by itself; logs, layouts and limits of a draft may be open. Raises ``InputError``."""
     if not (entry / "unit.yaml").exists():
         raise InputError(Problem("the folder has no unit.yaml; every unit under test needs one", file=shown))
+    if not (entry / "unit.yaml").resolve().is_relative_to(entry.resolve()):
+        raise InputError(Problem("unit.yaml is a link out of the unit's folder; copy the file in", file=shown))
     document = read_document(entry / "unit.yaml", shown)
     problems = _fill_in_classes(document, folder)
     if problems:
@@ -272,6 +278,10 @@ def load_unit(entry: Path, folder: SettingsFolder, shown: str) -> Unit:
                 document.line(("unit",)),
                 "unit",
             )
+        )
+    if file.unit.lower() in RESERVED:
+        problems.append(
+            Problem(f"no unit can be called {file.unit!r}: the reports keep something else under that name", shown)
         )
     acceptance = None
     if file.acceptance is not None:
@@ -373,7 +383,9 @@ def _check_test(
             f"{test.procedure!r} is a test of a {' or '.join(procedure.unit_kinds)}, not of a {file.kind}", "procedure"
         )
     outside = Path(test.log).is_absolute() or ".." in Path(test.log).parts
-    if outside or not (entry / test.log).resolve().is_relative_to(entry.resolve()):
+    if not test.log.isprintable() or "\\" in test.log or not Path(test.log).parts:
+        complain(f"{test.log!r} is no name for a log; use '/' between folders and no control characters", "log")
+    elif outside or not (entry / test.log).resolve().is_relative_to(entry.resolve()):
         complain(f"the log {test.log!r} lies outside the unit's folder; copy it in", "log")
     if test.layout not in layouts:
         try:

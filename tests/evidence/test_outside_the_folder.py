@@ -1,0 +1,156 @@
+"""Nothing outside a unit's folder is read or attached because a file in it says so."""
+
+from __future__ import annotations
+
+import logging
+import os
+from pathlib import Path
+
+import pytest
+
+from rotorproof.errors import InputError
+from rotorproof.evidence.attachments import attached
+from rotorproof.evidence.bag import check_name
+from rotorproof.evidence.recompute import recompute
+from rotorproof.settings.documents import read_document
+from rotorproof.settings.load import SettingsFolder, load_unit
+
+from .conftest import Workshop
+
+SECRET = "outside-7c2f"
+UNIT = """\
+unit: U
+kind: motor
+tests:
+  - procedure: winding-resistance
+    log: {log}
+    conditions: {{winding_temperature: 24 degC}}
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "secret.csv").write_text(f"voltage_ab [V]\n{SECRET}\n")
+    (tmp_path / "config").mkdir()
+    unit = tmp_path / "raw" / "U"
+    unit.mkdir(parents=True)
+    return unit
+
+
+def refused(folder: Path) -> str:
+    with pytest.raises(InputError) as caught:
+        load_unit(folder, SettingsFolder(folder.parents[1] / "config"), "U/unit.yaml")
+    said = "\n".join(str(problem) for problem in caught.value.problems)
+    assert SECRET not in said
+    return said
+
+
+@pytest.mark.parametrize(
+    "log",
+    [
+        "../../secret.csv",
+        "sub/../../../secret.csv",
+        "/etc/passwd",
+        "./../../secret.csv",
+        '"\\x2e\\x2e/../secret.csv"',
+        "..",
+    ],
+)
+def test_a_log_by_a_path_out_of_the_folder(folder: Path, log: str) -> None:
+    (folder / "unit.yaml").write_text(UNIT.format(log=log))
+    assert "lies outside the unit's folder" in refused(folder)
+
+
+@pytest.mark.parametrize("log", ['"a\\0b.csv"', '"a\\nb.csv"', '"a\\x1b[2Jb.csv"', '""', "'C:\\temp\\x.csv'"])
+def test_a_log_by_a_name_that_is_no_file_name(folder: Path, log: str) -> None:
+    (folder / "unit.yaml").write_text(UNIT.format(log=log))
+    assert "is no name for a log" in refused(folder)
+
+
+def test_a_log_that_is_a_link_out_of_the_folder(folder: Path) -> None:
+    (folder / "unit.yaml").write_text(UNIT.format(log="inside.csv"))
+    (folder / "inside.csv").symlink_to("../../secret.csv")
+    assert "lies outside the unit's folder" in refused(folder)
+    (folder / "inside.csv").unlink()
+    (folder / "unit.yaml").write_text(UNIT.format(log="sub/secret.csv"))
+    (folder / "sub").symlink_to("../..", target_is_directory=True)
+    assert "lies outside the unit's folder" in refused(folder)
+
+
+def test_a_unit_file_that_is_a_link_out_of_the_folder(folder: Path) -> None:
+    (folder.parents[1] / "other.yaml").write_text(UNIT.format(log="x.csv"))
+    (folder / "unit.yaml").symlink_to("../../other.yaml")
+    assert "unit.yaml is a link out of the unit's folder" in refused(folder)
+
+
+@pytest.mark.parametrize("name", ["archive", "plans", "comparisons", "Archive"])
+def test_a_unit_with_the_name_of_something_else_in_the_reports(folder: Path, name: str) -> None:
+    place = folder.parent / name
+    place.mkdir()
+    (place / "unit.yaml").write_text(f"unit: {name}\nkind: motor\n")
+    assert "no unit can be called" in refused(place)
+
+
+@pytest.mark.parametrize("key", ["acceptance: ../../secret", "acceptance: /etc/passwd", "unit: ../U"])
+def test_names_that_are_paths(folder: Path, key: str) -> None:
+    (folder / "unit.yaml").write_text(f"kind: motor\n{'' if key.startswith('unit') else 'unit: U'}\n{key}\n")
+    assert "may hold letters, digits" in refused(folder)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "unit: !!python/object/apply:os.system ['touch pwned']",
+        "unit: !!python/name:os.system",
+        "unit: !include /etc/passwd",
+        "unit: &a [x]\nkind: *a",
+        "a: &a [x, x]\nb: &b [*a, *a]\nc: [*b, *b]",
+        "unit: U\n<<: {kind: motor}\nkind: drive",
+    ],
+)
+def test_yaml_is_data_and_nothing_else(tmp_path: Path, text: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "unit.yaml").write_text(text + "\n")
+    if "<<" in text:
+        # A merge key is a plain key here, and unknown.
+        assert read_document(tmp_path / "unit.yaml").data == {"unit": "U", "<<": {"kind": "motor"}, "kind": "drive"}
+        return
+    with pytest.raises(InputError, match="not allowed"):
+        read_document(tmp_path / "unit.yaml")
+    assert not (tmp_path / "pwned").exists()
+
+
+@pytest.mark.parametrize("name", ["../x", "/etc/x", "U/../../x", "raw/x"])
+def test_evidence_that_names_a_path_out_of_the_folder_is_not_laid_out(tmp_path: Path, name: str) -> None:
+    with pytest.raises(InputError, match="outside the unit"):
+        recompute("U", {name: b"x"}, {"settings": {"config_version": 1}}, {})
+    assert not (tmp_path.parent / "x").exists()
+
+
+@pytest.mark.parametrize("name", ["data/a\nb", "data/a\\b", "data/a\x07", "data/a\u2028b"])
+def test_names_that_an_archive_cannot_hold(name: str) -> None:
+    with pytest.raises(InputError, match="cannot store"):
+        check_name(name)
+
+
+def test_only_what_the_report_was_made_from_is_attached_and_archived(workshop: Workshop) -> None:
+    folder = workshop.root / "raw/CT-1"
+    (folder / "private.txt").write_text(SECRET)
+    os.symlink("/etc/passwd", folder / "link.csv")
+    assert workshop.sign().returncode == 0
+    logging.getLogger("pyhanko").setLevel(logging.CRITICAL)
+    archive = workshop.reports / "archive/CT-1/r1"
+    names = {path.name for path in archive.rglob("*")}
+    assert not {"private.txt", "link.csv"} & names
+    for content in attached((archive / "data/report.pdf").read_bytes()).values():
+        assert SECRET.encode() not in content
+
+
+def test_a_log_that_becomes_a_link_after_the_report_is_not_signed(workshop: Workshop, tmp_path: Path) -> None:
+    log = workshop.root / "raw/CT-1/steps.csv"
+    (tmp_path / "copy.csv").write_bytes(log.read_bytes())
+    log.unlink()
+    log.symlink_to(tmp_path / "copy.csv")
+    done = workshop.sign()
+    assert done.returncode == 2
+    assert "lies outside the unit's folder" in done.stderr
