@@ -64,6 +64,20 @@ def limits(old: str, new: str) -> Change:
     return change
 
 
+def timed(old: str, new: str, *, header: str = "time [s],speed [rpm]") -> Change:
+    """Make the test a coast-down, whose rows are ordered in time, and spoil its log."""
+    rows = "".join(f"{k / 2},{200 - 5 * k}\n" for k in range(30))
+
+    def change(bench: Bench) -> None:
+        conditions = "    conditions: {winding_temperature: 24.0 degC}\n"
+        bench.edit("raw/BAD/unit.yaml", conditions, "    conditions: {moment_of_inertia: 0.05 kg m^2}\n")
+        bench.edit("raw/BAD/unit.yaml", "winding-resistance", "coast-down")
+        (bench.bad / "steps.csv").write_text(f"# run 1\n{header}\n{rows}")
+        bench.edit("raw/BAD/steps.csv", old, new)
+
+    return change
+
+
 def gone(bench: Bench) -> None:
     """Take the log away."""
     (bench.bad / "steps.csv").unlink()
@@ -157,6 +171,24 @@ CASES = [
     Case("row too long", log("2.5000", "2.5000,9"), LOG, 6, None, "7 cells, the header 6"),
     Case("open quote", log("2.5000", '"2.5000'), LOG, 6, None, "quotes"),
     Case("endless cell", log("2.5000", "5" * 200_000), LOG, 6, None, "cannot be split"),
+    # ----- time
+    Case("time runs backwards", timed("5.0,150", "2.0,150"), LOG, 13, "time", "runs backwards: 2 s comes after 4.5 s"),
+    Case("time stands still", timed("5.0,150", "4.5,150"), LOG, 13, "time", "stands still"),
+    Case(
+        "two recordings in one log",
+        timed("5.0,150\n", "0.0,150\n0.5,9\n1.0,8\n"),
+        LOG,
+        13,
+        "time",
+        "one recording per log",
+    ),
+    Case("clock times", timed("5.0,150", "10:00:05,150"), LOG, 13, "time", "clock time"),
+    Case("dates", timed("5.0,150", "2026-05-02 10:00:05,150"), LOG, 13, "time", "clock time or date"),
+    Case("time missing", timed("x", "", header="tx,speed [rpm]"), LOG, None, "time", "needs the column time"),
+    Case("time without unit", timed("time [s]", "time"), LOG, 2, "time", "write its header as 'time [unit]'"),
+    Case("speed in hertz", timed("[rpm]", "[Hz]"), LOG, 2, "speed", "may mean revolutions or radians"),
+    Case("header of units is broken", timed("[rpm]", "[rpm"), LOG, 2, "speed", "not in the plain form"),
+    Case("a mark in a unit", timed("[rpm]", "[rpm;]"), LOG, 2, "speed", "is not known"),
     # ----- readings that say nothing
     Case(
         "current stands still", whole(HEADER + "\n" + "0.1,1,0.1,1,0.1,1\n" * 9), LOG, None, None, "do not vary enough"

@@ -45,3 +45,35 @@ def test_wrong_input_is_named(case, tmp_path, untouched):
         assert len(problem["message"]) < 600
     if case.severity == "error":
         assert not outcome.results.get("BAD", {}).get("quantities"), "a number was given from input that is wrong"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "column", "words"),
+    [
+        ("config_version: 1", "config_version: 9", 1, "config_version", "must be"),
+        ("config_version: 1", "", None, None, "must hold 'key: value' lines"),
+        ("1", "1\nrawdir: raw", 2, "rawdir", "did you mean 'raw_dir'"),
+        ("1", "1\ncoverage_probability: 2", 2, "coverage_probability", "less than or equal"),
+        ("1", "1\ncoverage_probability: high", 2, "coverage_probability", "must be a number"),
+        ("1", "1\nraw_dir: [raw]", 2, "raw_dir", "must be text"),
+        ("1", "1\nraw_dir: nowhere", None, None, "the folder 'nowhere' does not exist"),
+        (
+            "1",
+            "1\npack: {voltage_full: 42, voltage_nominal: 36 V, voltage_empty: 30 V}",
+            2,
+            "pack.voltage_full",
+            "unit",
+        ),
+        ("1", "1\npack: {voltage_full: 42 V, voltage_nominal: 36 V}", 2, "pack.voltage_empty", "is missing"),
+        ("1", "1\nworkshop: *x", 2, None, "not readable as YAML"),
+        ("1", "1\nworkshop: a\nworkshop: b", 3, None, "stands twice"),
+    ],
+)
+def test_wrong_settings_are_named(tmp_path, old, new, line, column, words):
+    bench = Bench(tmp_path).build()
+    bench.edit("config/config.yaml", old, new)
+    outcome = process(tmp_path)
+    assert not outcome.results
+    (problem,) = outcome.settings
+    assert (problem.get("line"), problem.get("column")) == (line, column), problem
+    assert words in problem["message"]

@@ -105,12 +105,12 @@ def _rated(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
     if voltage and rated and voltage.largest:
         ratio = voltage.largest / rated
         if ratio > 5:
-            yield Finding(f"the supply reaches {ratio:.3g} times rated voltage; check unit and scale", "supply_voltage")
+            yield Finding(f"the supply reaches {ratio:.3g} times rated voltage; check its unit", "supply_voltage")
         elif speed and known.get("rated_speed") and 4 * ratio < speed.largest / known["rated_speed"] < 25 * ratio:
             # A motor turns no faster than its supply lets it: the speed says what the voltage must have been.
             yield Finding(
-                f"the speed belongs to about ten times the {voltage.largest:.3g} V of the supply; is a x10 probe not in "
-                "the layout?",
+                f"the speed belongs to about ten times the supply's {voltage.largest:.3g} V; is a x10 probe not in the "
+                "layout?",
                 "supply_voltage",
             )
 
