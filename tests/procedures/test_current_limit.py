@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from rotorproof.errors import FitError
+from rotorproof.physics.plateau import link_current
 from rotorproof.procedures.base import Log
 from rotorproof.uncertainty.accuracy import Accuracy
 from rotorproof.uncertainty.coverage import interval
+from tests.outside import Outside
 from tests.procedures.controller_runs import outcome, si
 from tests.simulation.controller_bench import LimitController
 from tests.simulation.instruments import BenchInstrument
@@ -57,6 +59,21 @@ def test_a_steady_load_is_not_taken_for_a_limit_in_silence() -> None:
     }
     found = outcome("current-limit", [Log("steady", steady)])
     assert any("steady load rather than a limit" in warning.message for warning in found.fit.warnings)
+
+
+def test_amplitude_of_block_and_of_sine(outside: Outside) -> None:
+    block = np.array([[7.0, 7.0, 0.0], [-7.0, 0.0, 7.0], [0.0, -7.0, -7.0]])
+    assert link_current(*block).tolist() == [7.0, 7.0, 7.0]
+    angle = np.linspace(0, 2 * np.pi, 3601)
+    sine = [np.cos(angle - k * 2 * np.pi / 3) for k in range(3)]
+    outside(
+        "phase_current_limit",
+        "smallest and largest mean of the two largest of three balanced sinusoidal currents, their product",
+        ours=float(link_current(*sine).min() * link_current(*sine).max()),
+        published=0.75 * np.sqrt(3) / 2,
+        allowance=1e-6,
+        source="trigonometry: (1 + 1/2)/2 at a peak, cos(30 deg) half way between two peaks",
+    )
 
 
 def test_intervals_hold_the_truth() -> None:

@@ -255,8 +255,15 @@ class LimitController:
         return {
             "time [s]": time,
             "supply_current [A]": meter.read(supply * (1 + rng.normal(0, 0.01, time.size)), rng),
-            "current_a [A]": ia * (1 + rng.normal(0, 0.01, time.size)),
-            "current_b [A]": ib * (1 + rng.normal(0, 0.01, time.size)),
+            "current_a [A]": _signed(meter, ia * (1 + rng.normal(0, 0.01, time.size)), rng),
+            "current_b [A]": _signed(meter, ib * (1 + rng.normal(0, 0.01, time.size)), rng),
             "speed [rad/s]": w,
             "torque [N m]": torque,
         }
+
+
+def _signed(meter: BenchInstrument, current: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Read an alternating current: a scale error has the sign of the current, an offset has one sign."""
+    scale = BenchInstrument(meter.relative, 0.0, meter.position, meter.noise, meter.step)
+    offset = np.sign(np.mean(current)) * meter.position * meter.fixed
+    return scale.read(current, rng) + offset

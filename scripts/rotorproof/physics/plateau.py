@@ -75,9 +75,11 @@ def plateau(values: np.ndarray, least: float = 0.08, band: float = 0.04, drift: 
 
 
 def link_current(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:
-    """Return the amplitude of block-shaped phase currents ``(n,)``: the largest of their three magnitudes.
+    """Return the amplitude of block-shaped phase currents ``(n,)``: the mean magnitude of the two that carry most.
 
     In six-step operation two phases carry the same current and the third none, so this is the current that the
-    bridge limits; with sinusoidal currents it ripples between 0.866 and 1 of their peak.
+    bridge limits, and noise does not push it up as a maximum of the three would. With sinusoidal currents it
+    ripples between 0.75 and 0.866 of their peak.
     """
-    return np.maximum(np.maximum(np.abs(a), np.abs(b)), np.abs(c))
+    magnitudes = np.abs(np.stack([a, b, c]))
+    return 0.5 * (magnitudes.sum(axis=0) - magnitudes.min(axis=0))

@@ -39,8 +39,8 @@ class CurrentLimit(Procedure):
             "I_ph,lim",
             "current",
             "A",
-            "level at which the largest of the three phase currents' magnitudes stays while the load rises further "
-            "(amplitude of block-shaped currents)",
+            "level at which the phase current stays while the load rises further: mean magnitude of the two phases "
+            "that carry most (the amplitude of block-shaped currents)",
             "definition",
         ),
         Quantity(
