@@ -36,7 +36,6 @@ class BenchMotor:
     standby: float = 1.1
     switch_drop: float = 0.02
     ripple: float = 0.02
-    inductance: float = 2.2e-4
     saturation: float = 400.0
 
     def resistance_at(self, temperature: float) -> float:
@@ -91,17 +90,22 @@ class BenchMotor:
     def spin(
         self, voltage: Callable[[float], float], times: np.ndarray, temperature: float
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Return speed and motor current ``(n,)`` while the voltage follows ``voltage(t)``, from standstill."""
+        """Return speed and motor current ``(n,)`` while the voltage follows ``voltage(t)``, from standstill.
+
+        The current follows the voltage at once (its time constant is a millisecond) and never flows backwards.
+        """
         r = 2 * self.resistance_at(temperature)
 
-        def change(t: float, state: np.ndarray) -> list[float]:
-            speed, current = float(state[0]), float(state[1])
-            across = voltage(t) - r * current - self.emf * speed - (self.switch_drop if current > 0 else 0.0)
-            friction = self.friction(speed) * np.tanh(speed / 0.05)
-            return [
-                (self.torque(current) - friction) / self.inertia,
-                across / (2 * self.inductance) if current > 0 or across > 0 else 0.0,
-            ]
+        def current(t: float, speed: float) -> float:
+            return max(0.0, (voltage(t) - self.switch_drop - self.emf * speed) / r)
 
-        done = solve_ivp(change, (times[0], times[-1]), [0.0, 0.0], t_eval=times, method="LSODA", rtol=1e-6, atol=1e-7)
-        return done.y[0], done.y[1]
+        def change(t: float, state: np.ndarray) -> list[float]:
+            speed = float(state[0])
+            friction = self.friction(abs(speed)) * np.tanh(speed / 0.05)
+            return [(self.torque(current(t, speed)) - friction) / self.inertia]
+
+        done = solve_ivp(
+            change, (times[0], times[-1]), [0.0], t_eval=times, method="LSODA", rtol=1e-6, atol=1e-6, max_step=1.0
+        )
+        speed = done.y[0]
+        return speed, np.array([current(t, w) for t, w in zip(times, speed, strict=True)])

@@ -99,6 +99,15 @@ def read_chunks(
     yield from time_checked(log.chunks, shown) if time_ordered else log.chunks
 
 
+def line_of(path: Path, layout: Layout, wanted: Sequence[str], row: int, *, shown: str) -> int | None:
+    """Return the line of the file that holds a row (from 0) of the table; ``None`` where the file has no lines."""
+    for chunk in open_log(path, layout, wanted, shown=shown).chunks:
+        if row < chunk.rows:
+            return chunk.line(row)
+        row -= chunk.rows
+    return None
+
+
 def read_table(
     path: Path, layout: Layout, wanted: Sequence[str], *, shown: str, time_ordered: bool, minimum_rows: int
 ) -> Table:

@@ -18,7 +18,7 @@ from ..settings.load import conditions_of
 from ..settings.unit import Test
 from .capture import read_reduced
 from .store import Readings
-from .table import Table, read_table
+from .table import Table, line_of, read_table
 
 
 def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[str, Layout]) -> Readings:
@@ -56,7 +56,18 @@ def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: s
         minimum_rows=procedure.minimum_rows,
     )
     _require(procedure, found, shown)
-    return found
+    wanted = procedure.columns()
+    doubts = [
+        Problem(
+            suspect.message,
+            shown,
+            line_of(path, layout, wanted, suspect.row, shown=shown),
+            suspect.column,
+            "warning",
+        )
+        for suspect in procedure.suspects(found.columns)
+    ]
+    return replace(found, notes=[*found.notes, *doubts])
 
 
 def _require(procedure: Procedure, found: Table, shown: str) -> None:

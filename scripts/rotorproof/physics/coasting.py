@@ -6,13 +6,13 @@ c/J, beta = b/J, delta = d/J: only these ratios can be read off a coast-down (th
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..errors import FitError
-from .regression import linear_fit, nonlinear_fit
+from .regression import Estimates, linear_fit, nonlinear_fit
 
 _START = 0.97  # of the speed before the power is cut: above it the machine may still be driven
 _STOP = 0.08  # of the same: below it cogging and sticking take over
@@ -123,14 +123,49 @@ def fit_coasting(
         return np.concatenate([speed_after(t, w0, p[0], p[1], delta) for t, w0 in zip(clocks, p[count:], strict=True)])
 
     fitted = nonlinear_fit(model, observed, start, ordered=True)
+    covariance, freedom = fitted.covariance, fitted.degrees_of_freedom
+    if fitted.inflation > 1.05:
+        blocks = _block_covariance(model, fitted)
+        if blocks is not None and blocks[0][0, 0] > covariance[0, 0]:
+            covariance, freedom = blocks
+        freedom = min(freedom, blocks[1]) if blocks is not None else freedom
     return Coasted(
         fitted.values[:count],
-        fitted.covariance[:count, :count],
+        covariance[:count, :count],
         fitted.values[count:],
         fitted.residuals,
         fitted.residual_sd,
-        fitted.degrees_of_freedom,
+        freedom,
     )
+
+
+def _block_covariance(model: Callable[[np.ndarray], np.ndarray], fitted: Estimates) -> tuple[np.ndarray, float] | None:
+    """Return covariance and degrees of freedom from leaving out one block of the run after the other.
+
+    The jackknife over blocks longer than the errors last (Kuensch, Ann. Statist. 17 (1989) 1217): what the values
+    move by when a block is left out holds all correlation within it. A speed that wanders for a good part of the
+    run leaves few blocks and so few degrees of freedom, as it should. ``None`` with fewer blocks than parameters
+    plus two.
+    """
+    values, n, k = fitted.values, fitted.residuals.size, fitted.values.size
+    jacobian = np.empty((n, k))
+    for i in range(k):
+        step = np.zeros(k)
+        step[i] = 1e-5 * max(abs(float(values[i])), float(np.sqrt(fitted.covariance[i, i])))
+        jacobian[:, i] = (model(values + step) - model(values - step)) / (2 * step[i])
+    length = int(max(n / 12, 4 * fitted.inflation))
+    count = max(n // length, 8)
+    if count < k + 2:
+        return None
+    scale = np.linalg.norm(jacobian, axis=0)
+    jacobian = jacobian / scale
+    normal = jacobian.T @ jacobian
+    moved = np.empty((count, k))
+    for block, rows in enumerate(np.array_split(np.arange(n), count)):
+        part = jacobian[rows]
+        moved[block] = np.linalg.solve(normal - part.T @ part, part.T @ fitted.residuals[rows]) / scale
+    moved -= moved.mean(axis=0)
+    return (count - 1) / count * (moved.T @ moved), float(count - k)
 
 
 def _first_guess(clocks: Sequence[np.ndarray], speeds: Sequence[np.ndarray], count: int) -> np.ndarray:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..errors import FitError
 from .regression import Estimates, linear_fit
 
+_HARMLESS = 0.005  # of the voltage: a reading nearer to its line is never called a slip
 _OUTLYING = 6.0  # robust standard deviations beyond which a supply reading is taken for a slip
 
 
@@ -32,8 +33,8 @@ def suspect_supply(voltage: np.ndarray, current: np.ndarray) -> tuple[np.ndarray
     residual = np.abs(v - expected)
     steps = np.diff(np.unique(v))
     resolution = float(steps.min()) if steps.size else 0.0
-    limit = max(_OUTLYING * 1.4826 * float(np.median(residual)), 3 * resolution)
-    return (residual > limit) if limit > 0 else none, expected
+    least = max(3 * resolution, _HARMLESS * float(np.median(np.abs(v))))
+    return residual > max(_OUTLYING * 1.4826 * float(np.median(residual)), least), expected
 
 
 @dataclass(frozen=True)
@@ -93,16 +94,31 @@ def loss_surface(speed: np.ndarray, torque: np.ndarray, loss: np.ndarray) -> Los
         )
     scales = float(np.max(np.abs(speed))), float(np.max(np.abs(torque)))
     empty = LossSurface(Estimates(np.zeros(0), np.zeros((0, 0)), np.zeros(0), 0.0, 0.0), powers, *scales)
-    return LossSurface(linear_fit(empty.design(speed, torque), loss), powers, *scales)
+    design = empty.design(speed, torque)
+    fitted = linear_fit(design, loss)
+    return LossSurface(replace(fitted, covariance=_uneven_covariance(design, fitted)), powers, *scales)
+
+
+def _uneven_covariance(design: np.ndarray, fitted: Estimates) -> np.ndarray:
+    """Return the covariance of a linear fit whose readings scatter unevenly: torque noise times speed grows with speed.
+
+    The estimator HC3 of MacKinnon and White, J. Econometrics 29 (1985) 305: each residual, enlarged for the pull of its
+    own point, stands for that point's variance.
+    """
+    inverse = np.linalg.inv(design.T @ design)
+    pull = np.einsum("ni,ij,nj->n", design, inverse, design)
+    weighted = design * (fitted.residuals / np.maximum(1.0 - pull, 1e-3))[:, None]
+    return inverse @ (weighted.T @ weighted) @ inverse
 
 
 def inside_hull(speed: np.ndarray, torque: np.ndarray, at_speed: np.ndarray, at_torque: np.ndarray) -> np.ndarray:
     """Return which of the points ``(m,)`` lie within the convex hull of the measured ones ``(n,)``."""
-    from scipy.spatial import Delaunay
+    from scipy.spatial import ConvexHull
 
     scale = np.array([float(np.ptp(speed)), float(np.ptp(torque))])
-    mesh = Delaunay(np.column_stack([speed, torque]) / scale)
-    return mesh.find_simplex(np.column_stack([at_speed, at_torque]) / scale, tol=1e-9) >= 0
+    edges = ConvexHull(np.column_stack([speed, torque]) / scale).equations
+    distances = edges[:, :2] @ (np.column_stack([at_speed, at_torque]) / scale).T + edges[:, 2:]
+    return np.all(distances <= 1e-9, axis=0)
 
 
 def torque_line(current: np.ndarray, torque: np.ndarray, speed: np.ndarray | None) -> Estimates:

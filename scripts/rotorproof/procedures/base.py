@@ -197,6 +197,15 @@ class Fit:
         return {name: value for block in self.blocks for name, value in block.values.items()}
 
 
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A reading that can be read but hardly be right: ``row`` from 0, the canonical column, and what to do."""
+
+    row: int
+    column: str
+    message: str
+
+
 class Reducer(Protocol):
     """Turns a capture too large to hold into a few columns while it is read (see ``Procedure.reducer``)."""
 
@@ -281,6 +290,11 @@ class Procedure(ABC):
             module = importlib.import_module(f"{__package__}._bench._general")
         found: Bench = module.bench(situation)
         return found
+
+    def suspects(self, columns: Mapping[str, np.ndarray]) -> Sequence[Suspect]:
+        """Return single readings to warn of, by a rule that their messages state; reading adds file and line."""
+        del columns
+        return ()
 
     def source_column(self, column: str) -> str | None:
         """Return the raw column whose instrument error a column of the log carries, ``None`` for a mere count."""

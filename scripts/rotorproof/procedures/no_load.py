@@ -8,9 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import FitError
-from ..physics import friction, steady, winding
-from ..physics.regression import Estimates, linear_fit
-from .base import Axis, Block, Condition, Fit, Log, Need, Panel, Procedure, Quantity, Series, Table
+from ..physics import friction, steady
+from ..physics.regression import linear_fit
+from . import _winding_state
+from ._collected import Collected
+from .base import Axis, Block, Condition, Fit, Log, Panel, Procedure, Quantity, Series
 
 _SAMPLED = 60  # rows from which a log is a record in time rather than a table of readings
 _STANDING = 0.02  # of the highest speed
@@ -52,16 +54,13 @@ class NoLoad(Procedure):
     required_columns = ("supply_voltage", "supply_current", "speed")
     optional_columns = ("time", "duty", "temperature_winding", "current_q")
     conditions = (
-        Condition("winding_temperature", "temperature", "winding temperature during the run"),
+        *_winding_state.CONDITIONS,
         Condition(
             "standby_power", "power", "power the controller takes with the motor standing; or log a row at speed zero"
         ),
-        Condition(
-            "line_resistance", "resistance", "line-to-line resistance at 20 degC, where no resistance test was made"
-        ),
     )
-    needs = (Need("phase_resistance", "the winding loss is taken off the supply power"),)
-    gives = ("coulomb_friction", "viscous_friction", "no_load_current")
+    needs = (_winding_state.NEED,)
+    gives = ("coulomb_friction", "viscous_friction", "no_load_current", "emf_constant_dc")
     quantities = (
         Quantity(
             "coulomb_friction",
@@ -118,13 +117,13 @@ class NoLoad(Procedure):
         standing = ~turning & (points.voltage > 0.05 * points.voltage.max())
         run, still = points.at(turning), points.at(standing)
         ordered = rows is None and "time" in log and log["speed"].size >= _SAMPLED
-        result = _Result(ordered)
+        result = Collected()
         resistance = _resistance(log, given, run, result)
         standby = None
         if resistance is not None:
-            standby = _friction(run, still, resistance, log.conditions.get("standby_power"), result)
-        _no_load_current(run, standby, given, result)
-        _emf(run, resistance, standby, result)
+            standby = _friction(run, still, resistance, log.conditions.get("standby_power"), ordered, result)
+        _no_load_current(run, standby, given, ordered, result)
+        _emf(run, resistance, standby, ordered, result)
         if not result.blocks:
             raise FitError("the readings give neither friction nor no-load current; take at least five voltages")
         if rows is not None:
@@ -145,24 +144,6 @@ class NoLoad(Procedure):
         """Return the fitted parameters under their public names."""
         del given
         return {name: value for name, value in parameters.items() if name in self.gives}
-
-
-class _Result:
-    """What the parts of the fit collect."""
-
-    def __init__(self, ordered: bool) -> None:
-        self.ordered = ordered
-        self.blocks: list[Block] = []
-        self.panels: list[Panel] = []
-        self.tables: list[Table] = []
-        self.notes: list[str] = []
-        self.missing: dict[str, str] = {}
-        self.quantity_notes: dict[str, list[str]] = {}
-
-    def add(self, label: str, names: Sequence[str], fitted: Estimates, places: Sequence[int]) -> None:
-        """Keep some of the values of an estimate as a block."""
-        values = {name: float(fitted.values[place]) for name, place in zip(names, places, strict=True)}
-        self.blocks.append(Block(label, values, fitted.covariance[np.ix_(places, places)], fitted.degrees_of_freedom))
 
 
 def _rows(log: Log) -> tuple[slice, ...] | None:
@@ -186,33 +167,14 @@ def _points(log: Log, rows: tuple[slice, ...] | None) -> Points:
     )
 
 
-def _resistance(log: Log, given: Mapping[str, float], run: Points, result: _Result) -> np.ndarray | None:
+def _resistance(log: Log, given: Mapping[str, float], run: Points, result: Collected) -> np.ndarray | None:
     """Return the phase resistance (ohm) at the temperature of each point, or say what is missing."""
-    at_20 = given.get("phase_resistance")
-    if at_20 is None and "line_resistance" in log.conditions:
-        at_20 = 0.5 * log.conditions["line_resistance"]
-    lacking = None
-    if at_20 is None:
-        lacking = (
-            "the winding resistance is not known; add a winding-resistance test or the condition 'line_resistance'"
-        )
-    elif run.temperature is not None:
-        temperature: np.ndarray | float = run.temperature
-    elif "winding_temperature" in log.conditions:
-        temperature = log.conditions["winding_temperature"]
-    else:
-        lacking = "the winding temperature is not stated; add the condition 'winding_temperature' or log it"
-    if lacking:
-        for name in ("coulomb_friction", "viscous_friction", "emf_constant_dc"):
-            result.missing[name] = lacking
+    found, lacking = _winding_state.resistance(log, given, run.temperature, run.speed.size)
+    if found is None:
+        result.lacking(("coulomb_friction", "viscous_friction", "emf_constant_dc"), lacking)
         return None
-    assert at_20 is not None
-    factor = winding.temperature_factor(temperature, given["winding_constant"])  # type: ignore[arg-type]
-    result.notes.append(
-        f"Winding loss with a phase resistance of {1e3 * at_20 * float(np.mean(factor)):.2f} mohm at "
-        f"{float(np.mean(temperature)):.1f} degC."
-    )
-    return at_20 * np.broadcast_to(factor, run.speed.shape)
+    result.notes.append(f"Winding loss with a phase resistance of {1e3 * float(np.mean(found)):.4g} mohm.")
+    return found
 
 
 def motor_current(run: Points, standby: np.ndarray | float) -> np.ndarray:
@@ -228,17 +190,17 @@ def _winding_loss(run: Points, resistance: np.ndarray, standby: np.ndarray | flo
 
 
 def _friction(
-    run: Points, still: Points, resistance: np.ndarray, stated: float | None, result: _Result
+    run: Points, still: Points, resistance: np.ndarray, stated: float | None, ordered: bool, result: Collected
 ) -> np.ndarray | None:
     """Fit the power balance and return the standby power at each turning point (W)."""
     known = stated is not None
     need = 3 if known or still.speed.size else 4
     distinct = _distinct(run.speed)
     if distinct < need:
-        for name in ("coulomb_friction", "viscous_friction"):
-            result.missing[name] = (
-                f"the run holds {distinct} distinct speed(s); run at {need} or more voltages spread over the range"
-            )
+        result.lacking(
+            ("coulomb_friction", "viscous_friction"),
+            f"the run holds {distinct} distinct speed(s); run at {need} or more voltages spread over the range",
+        )
         return None if stated is None else np.full(run.speed.shape, stated)
     rises = not known and still.speed.size > 1 and np.ptp(still.voltage) > 0.1 * still.voltage.max()
     voltage = np.concatenate([run.voltage, still.voltage]) if not known else run.voltage
@@ -249,7 +211,7 @@ def _friction(
         balance = run.power - _winding_loss(run, resistance, standby)
         power = balance - standby if known else np.concatenate([balance, still.power])
         fitted = friction.no_load_balance(
-            voltage, speed, power, standby_unknown=not known, standby_rises=rises, ordered=result.ordered
+            voltage, speed, power, standby_unknown=not known, standby_rises=rises, ordered=ordered
         )
         if not known:
             standby = fitted.values[2] + (fitted.values[3] * run.voltage if rises else np.zeros_like(run.speed))
@@ -291,15 +253,17 @@ def _friction(
 
 def _distinct(values: np.ndarray) -> int:
     """Return how many values differ by more than 3 % of the largest: repeated readings count once."""
-    ordered = np.sort(values)
+    rising = np.sort(values)
     count, last = 0, -np.inf
-    for value in ordered:
-        if value - last > 0.03 * ordered[-1]:
+    for value in rising:
+        if value - last > 0.03 * rising[-1]:
             count, last = count + 1, value
     return count
 
 
-def _no_load_current(run: Points, standby: np.ndarray | None, given: Mapping[str, float], result: _Result) -> None:
+def _no_load_current(
+    run: Points, standby: np.ndarray | None, given: Mapping[str, float], ordered: bool, result: Collected
+) -> None:
     """Fit current over voltage among the points at full throttle and read it at the voltage of the definition."""
     full = np.ones(run.speed.shape, bool)
     if run.duty is not None:
@@ -324,7 +288,7 @@ def _no_load_current(run: Points, standby: np.ndarray | None, given: Mapping[str
         )
         return
     design = np.column_stack([(voltage - target) ** power for power in range(powers + 1)])
-    fitted = linear_fit(design, current - own, ordered=result.ordered)
+    fitted = linear_fit(design, current - own, ordered=ordered)
     at_target = float(np.interp(target, *_sorted(voltage, own * voltage))) / target
     value = float(fitted.values[0]) + at_target
     result.blocks.append(
@@ -357,7 +321,9 @@ def _sorted(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return x[order], y[order]
 
 
-def _emf(run: Points, resistance: np.ndarray | None, standby: np.ndarray | None, result: _Result) -> None:
+def _emf(
+    run: Points, resistance: np.ndarray | None, standby: np.ndarray | None, ordered: bool, result: Collected
+) -> None:
     if resistance is None:
         return
     if run.current_q is not None:
@@ -373,7 +339,7 @@ def _emf(run: Points, resistance: np.ndarray | None, standby: np.ndarray | None,
         )
         return
     behind = effective - 2.0 * resistance * motor_current(run, standby)
-    fitted = linear_fit(np.column_stack([np.ones_like(run.speed), run.speed]), behind, ordered=result.ordered)
+    fitted = linear_fit(np.column_stack([np.ones_like(run.speed), run.speed]), behind, ordered=ordered)
     if fitted.residual_sd > 0.02 * float(effective.max()) or fitted.values[1] <= 0:
         result.missing["emf_constant_dc"] = (
             "speed is not proportional to supply voltage in this run, as if the throttle was not fully open; run at "

@@ -1,0 +1,145 @@
+"""Torque at standstill against current: the slope at small current, and where the iron bends it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..errors import FitError
+from .regression import Estimates, linear_fit, nonlinear_fit
+
+DROP = 0.1  # the fall of torque per ampere that marks saturation
+_BEYOND = 0.2  # readings further down the bend than this say nothing of the slope or of the mark
+#: What another shape of bend does to mean slope and mark at least, as shares of them: found with a straight line that
+#: turns into a flatter one at a knee, which no member of the family is.
+_SHAPE = (0.004, 0.025)
+_NEARER = 0.14  # a second fit stops here; where the two differ the shape is not quite the motor's
+
+
+@dataclass(frozen=True)
+class StallFit:
+    """Torque over current with one offset and slope per rotor position, and a common bend.
+
+    ``estimates.values`` holds m offsets (N m), m slopes (N m/A) and, with a bend, its current at a fall of 10 % (A) and
+    its sharpness. ``used`` tells which readings were fitted. ``doubt`` is how far mean slope and mark move when the fit
+    stops nearer to the mark.
+    """
+
+    estimates: Estimates
+    positions: int
+    used: np.ndarray
+    doubt: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def slopes(self) -> np.ndarray:
+        """Return torque per ampere at small current, one per position (N m/A)."""
+        return self.estimates.values[self.positions : 2 * self.positions]
+
+    @property
+    def bend(self) -> np.ndarray | None:
+        """Return the current at which torque per ampere has fallen by 10 %, and the sharpness; ``None`` if straight."""
+        rest = self.estimates.values[2 * self.positions :]
+        return rest if rest.size else None
+
+
+def share_left(current: np.ndarray, mark: float, sharpness: float) -> np.ndarray:
+    """Return torque per ampere over its value at small current: ``(1 + (I/I_s)^n)^(-1/n)``.
+
+    ``mark`` (A) is where it is 0.9, ``sharpness`` n: 1 bends all the way, 8 keeps straight up to a knee. This family
+    joins the straight line to a constant and is used as a shape only, within a fall of 20 %.
+    """
+    n = sharpness
+    return np.asarray((1.0 + ((1 - DROP) ** -n - 1.0) * np.abs(current / mark) ** n) ** (-1.0 / n))
+
+
+def fit_stall(
+    current: np.ndarray,
+    torque: np.ndarray,
+    position: np.ndarray,
+    *,
+    bent: bool | None = None,
+    used: np.ndarray | None = None,
+    near: np.ndarray | None = None,
+) -> StallFit:
+    """Fit ``torque = offset_j + slope_j I share_left(I)``, or a straight line where the readings show no bend.
+
+    ``current``, ``torque`` ``(n,)``; ``position`` ``(n,)`` numbers the rotor positions from 0. The offsets take up
+    cogging torque, the weight of the lever and the zero of the sensor. The bend is kept if a cubic term is more than
+    three standard uncertainties below zero; ``bent``, ``used`` and ``near`` (values) repeat the choices of an earlier
+    fit. Raises ``FitError`` with too few readings or none that vary.
+    """
+    x = np.asarray(current, dtype=float)
+    scale = float(np.max(np.abs(x)))
+    if scale == 0:
+        raise FitError("the current is zero throughout; log torque at several currents")
+    count = int(position.max()) + 1
+    mark = (position[:, None] == np.arange(count)).astype(float)
+    straight = linear_fit(np.hstack([mark, mark * x[:, None]]), torque)
+    everything = np.ones(x.size, bool)
+    if bent is None:
+        bent = _is_bent(x / scale, torque, mark)
+    if not bent:
+        return StallFit(straight, count, everything)
+    if near is None:
+        cubic = linear_fit(np.hstack([mark, mark * x[:, None], (x[:, None] / scale) ** 3]), torque).values
+        slope = float(np.mean(cubic[count : 2 * count])) * scale
+        start = np.concatenate(
+            [cubic[:count], cubic[count : 2 * count], [scale * np.sqrt(DROP * slope / -cubic[-1]), 3.0]]
+        )
+    else:
+        start = near
+    keep = everything if used is None else used
+    fitted = _bent(x, torque, mark, keep, start)
+    if used is None:
+        left = share_left(x, *fitted.values[-2:])
+        keep = left > 1 - _BEYOND
+        if keep.sum() < fitted.values.size + 3:
+            raise FitError(
+                "most readings lie far down the bend, where torque per ampere has fallen by more than a fifth; "
+                "take more readings at small current"
+            )
+        if not keep.all():
+            fitted = _bent(x, torque, mark, keep, fitted.values)
+    return StallFit(fitted, count, keep, _doubt(x, torque, mark, fitted) if used is None else (0.0, 0.0))
+
+
+def _doubt(x: np.ndarray, torque: np.ndarray, mark: np.ndarray, fitted: Estimates) -> tuple[float, float]:
+    """Return half-widths for mean slope and mark: how far they move with the fitted range, ``_SHAPE`` at least."""
+    count = mark.shape[1]
+    slope, place = float(np.mean(fitted.values[count : 2 * count])), float(fitted.values[-2])
+    floor = _SHAPE[0] * abs(slope), _SHAPE[1] * place
+    nearer = share_left(x, *fitted.values[-2:]) > 1 - _NEARER
+    if nearer.sum() < fitted.values.size + 3 or mark[nearer].sum(axis=0).min() < 2:
+        return floor
+    try:
+        other = _bent(x, torque, mark, nearer, fitted.values)
+    except FitError:  # the sharpness runs to its bound where little of the bend is left: nothing to compare with
+        return floor
+    moved = abs(float(np.mean(other.values[count : 2 * count])) - slope), abs(float(other.values[-2]) - place)
+    return max(moved[0], floor[0]), max(moved[1], floor[1])
+
+
+def _is_bent(x: np.ndarray, torque: np.ndarray, mark: np.ndarray) -> bool:
+    count = mark.shape[1]
+    if x.size < 2 * count + 4 or np.unique(np.round(np.abs(x), 2)).size < 5:
+        return False
+    cubic = linear_fit(np.hstack([mark, mark * x[:, None], x[:, None] ** 3]), torque)
+    falls = -cubic.values[-1] * float(np.sign(np.mean(cubic.values[count : 2 * count])))
+    return bool(falls > 3 * np.sqrt(cubic.covariance[-1, -1]))
+
+
+def _bent(x: np.ndarray, torque: np.ndarray, mark: np.ndarray, keep: np.ndarray, start: np.ndarray) -> Estimates:
+    count = mark.shape[1]
+    # In the order of the current, so that a shape that does not fit shows as correlation and widens the result.
+    rows = np.flatnonzero(keep)[np.argsort(np.abs(x[keep]), kind="stable")]
+    x, torque, mark = x[rows], torque[rows], mark[rows]
+    reach = float(np.max(np.abs(x)))
+    low = np.concatenate([np.full(2 * count, -np.inf), [0.05 * reach, 0.7]])
+    high = np.concatenate([np.full(2 * count, np.inf), [20.0 * reach, 30.0]])
+
+    def model(p: np.ndarray) -> np.ndarray:
+        return mark @ p[:count] + (mark @ p[count : 2 * count]) * x * share_left(x, p[-2], p[-1])
+
+    fitted = nonlinear_fit(model, torque, np.clip(start, low + 1e-9, high - 1e-9), bounds=(low, high), ordered=True)
+    return replace(fitted, residuals=fitted.residuals[np.argsort(rows, kind="stable")])

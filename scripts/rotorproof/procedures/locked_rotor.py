@@ -1,0 +1,270 @@
+"""Locked rotor: torque against current at standstill, and the current at which the iron saturates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import FitError, Problem
+from ..physics import stall
+from .base import Axis, Block, Condition, Fit, Log, Need, Panel, Procedure, Quantity, Series
+
+_LINE_PAIRS = ("current_ab", "current_bc", "current_ca")
+_PHASES = ("current_a", "current_b", "current_c")
+_POSITIONS = ("mean", "peak")
+
+
+@dataclass(frozen=True)
+class StallOutcome(Fit):
+    """A fit with the choices it made, so that repeating it for uncertainty makes the same."""
+
+    stall: stall.StallFit | None = None
+    position: np.ndarray | None = None
+
+
+class LockedRotor(Procedure):
+    """The rotor is held by a lever on a load cell while direct current flows through two lines."""
+
+    name = "locked-rotor"
+    title = "Locked-rotor torque"
+    purpose = "Find torque per ampere directly, and the current at which it begins to fall."
+    unit_kinds = ("motor", "drive")
+    required_columns = (("torque", "force"), (*_LINE_PAIRS, *_PHASES, "supply_current", "current_q"))
+    optional_columns = ("angle", "duty")
+    conditions = (
+        Condition("lever_arm", "length", "length of the lever from the axis to the load cell, where force is logged"),
+        Condition(
+            "rotor_position",
+            "number",
+            "'peak': the rotor was turned to where torque is greatest; 'mean': the readings are averages over the "
+            "positions of one commutation step",
+            choices=_POSITIONS,
+        ),
+    )
+    needs = (
+        Need("emf_constant_dc", "comparison, and the wave's mean where torque was read at its peak"),
+        Need("emf_constant_peak", "the wave's mean where torque was read at its peak"),
+    )
+    gives = ("torque_constant", "torque_constant_q", "saturation_current")
+    quantities = (
+        Quantity(
+            "saturation_current",
+            "Saturation current",
+            "I_s",
+            "current",
+            "A",
+            "current at which torque per ampere, offset removed, has fallen by 10 % of its value at small current",
+            "definition",
+        ),
+    )
+    cautions = (
+        "At standstill nothing cools the winding and one phase pair carries all the current: a few seconds per "
+        "reading, and "
+        "watch the winding temperature.",
+        "The lever stores force: fix its end so that it can neither slip off nor swing when the current is cut.",
+        "A lithium pack delivers many times the rated current into a standing motor: use a supply with a current "
+        "limit.",
+    )
+    minimum_rows = 5
+    order = 55
+    time_ordered = False
+
+    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+        """Fit torque over current with odd powers, one slope and offset per rotor position."""
+        log = logs[0]
+        before = near if isinstance(near, StallOutcome) else None
+        current, name, what = _current(log)
+        torque = _torque(log)
+        notes: list[str] = []
+        warnings: list[Problem] = []
+        missing: dict[str, str] = {}
+        position = before.position if before is not None and before.position is not None else _positions(log, notes)
+        first = before.stall if before else None
+        fitted = stall.fit_stall(
+            current,
+            torque,
+            position,
+            bent=None if first is None else first.bend is not None,
+            used=None if first is None else first.used,
+            near=None if first is None else first.estimates.values,
+        )
+        factor, words = _wave_mean(log, given, position, name, missing, warnings)
+        notes += words
+        slope, spread = _mean_slope(fitted)
+        if slope < 0:
+            raise FitError("torque falls as the current rises; check the signs of torque and current")
+        blocks = []
+        if factor is not None:
+            blocks.append(
+                Block(
+                    "scatter of torque over current",
+                    {name: slope * factor},
+                    np.array([[spread * factor**2]]),
+                    fitted.estimates.degrees_of_freedom,
+                )
+            )
+            _doubt(blocks, f"{name}/shape", fitted.doubt[0] * factor)
+        blocks += _saturation(fitted, float(np.max(np.abs(current))), missing)
+        if not blocks:
+            raise FitError(next(iter(missing.values())))
+        emf = given.get("emf_constant_dc")
+        if emf and name == "torque_constant" and factor is not None:
+            notes.append(
+                f"Torque constant over back-EMF constant (DC): {slope * factor / emf:.4f}; 1 by the power balance."
+            )
+        reach = float(np.max(np.abs(current)))
+        notes.append(f"{current.size} readings up to {reach:.3g} A.")
+        panel = _panel(fitted, current, torque, position, what)
+        return StallOutcome(blocks, [panel], (), notes, warnings, missing, stall=fitted, position=position)
+
+    def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
+        """Return the fitted parameters, with what the choice of shape adds to them (nothing but doubt)."""
+        del given
+        result = {name: value for name, value in parameters.items() if "/" not in name}
+        for name in result:
+            result[name] += parameters.get(f"{name}/shape", 0.0)
+        return result
+
+
+def _current(log: Log) -> tuple[np.ndarray, str, str]:
+    """Return the motor's current (A), the quantity its slope gives, and its name for the figure."""
+    if "current_q" in log:
+        return log["current_q"], "torque_constant_q", "Current, q axis"
+    for name in (*_LINE_PAIRS, *_PHASES):
+        if name in log:
+            return log[name], "torque_constant", "Current through two lines"
+    duty = log.get("duty")
+    if duty is None:
+        return log["supply_current"], "torque_constant", "Supply current"
+    if np.any(duty <= 0):
+        raise FitError("the duty is zero in some rows; leave out the rows in which the bridge was off")
+    return log["supply_current"] / duty, "torque_constant", "Supply current over duty"
+
+
+def _torque(log: Log) -> np.ndarray:
+    if "torque" in log:
+        return log["torque"]
+    arm = log.conditions.get("lever_arm")
+    if arm is None:
+        raise FitError("the log holds a force; state the condition 'lever_arm', from the axis to the load cell")
+    return log["force"] * arm
+
+
+def _positions(log: Log, notes: list[str]) -> np.ndarray:
+    """Return the number of the rotor position of each reading, from 0, told apart by a tenth of a degree."""
+    angle = log.get("angle")
+    if angle is None:
+        return np.zeros(next(iter(log.columns.values())).size, dtype=int)
+    order = np.argsort(angle, kind="stable")
+    number = np.empty(angle.size, dtype=int)
+    number[order] = np.concatenate([[0], np.cumsum(np.diff(angle[order]) > np.deg2rad(0.1))])
+    if np.bincount(number).min() < 3:
+        raise FitError("some rotor positions have fewer than three readings; take three or more currents at each")
+    notes.append(f"{number.max() + 1} rotor positions told apart by the angle.")
+    return number
+
+
+def _wave_mean(
+    log: Log,
+    given: Mapping[str, float],
+    position: np.ndarray,
+    name: str,
+    missing: dict[str, str],
+    warnings: list[Problem],
+) -> tuple[float | None, list[str]]:
+    """Return the factor from the slope read to the mean over a commutation step, and what to note of it."""
+    stated = log.conditions.get("rotor_position")
+    if name != "torque_constant" or position.max() > 0:
+        return 1.0, []
+    if stated is None:
+        warnings.append(
+            Problem(
+                "the rotor position is not stated; the readings are taken as averages over a commutation step. At one "
+                "position torque per ampere can differ by a tenth: state 'rotor_position: peak' or 'mean', or log "
+                "'angle'",
+                severity="warning",
+                procedure="locked-rotor",
+            )
+        )
+        return 1.0, []
+    if _POSITIONS[int(stated)] == "mean":
+        return 1.0, []
+    mean, peak = given.get("emf_constant_dc"), given.get("emf_constant_peak")
+    if mean is None or peak is None:
+        missing["torque_constant"] = (
+            "torque was read at its peak over the rotor's position, and the wave's mean is not known; add an "
+            "open-circuit "
+            "test, or average over the positions of one commutation step"
+        )
+        return None, []
+    factor = mean / peak
+    return factor, [f"Read at the peak; times {factor:.4f}, the mean over the peak of the open-circuit wave."]
+
+
+def _mean_slope(fitted: stall.StallFit) -> tuple[float, float]:
+    """Return the mean slope over positions and its variance, with the positions' own spread where there are several."""
+    m = fitted.positions
+    covariance = fitted.estimates.covariance[m : 2 * m, m : 2 * m]
+    scatter = float(covariance.sum()) / m**2
+    between = float(np.var(fitted.slopes, ddof=1)) / m if m > 1 else 0.0
+    return float(np.mean(fitted.slopes)), max(scatter, between)
+
+
+def _saturation(fitted: stall.StallFit, reach: float, missing: dict[str, str]) -> list[Block]:
+    if fitted.bend is None or fitted.bend[0] > 1.05 * reach:
+        missing["saturation_current"] = (
+            f"up to {reach:.3g} A torque per ampere does not fall by 10 %; the iron saturates above that, if at "
+            "all in use"
+        )
+        return []
+    blocks = [
+        Block(
+            "scatter of the bend of torque over current",
+            {"saturation_current": float(fitted.bend[0])},
+            fitted.estimates.covariance[-2:-1, -2:-1],
+            fitted.estimates.degrees_of_freedom,
+        )
+    ]
+    _doubt(blocks, "saturation_current/shape", fitted.doubt[1])
+    return blocks
+
+
+def _doubt(blocks: list[Block], name: str, half_width: float) -> None:
+    """Add an error of mean zero within ``half_width``, from the shape that the bend is given."""
+    if half_width > 0:
+        variance = np.array([[half_width**2 / 3.0]])
+        blocks.append(Block("shape given to the bend", {name: 0.0}, variance, np.inf, "rectangular"))
+
+
+def _panel(fitted: stall.StallFit, current: np.ndarray, torque: np.ndarray, position: np.ndarray, what: str) -> Panel:
+    series, residuals = [], []
+    values, m = fitted.estimates.values, fitted.positions
+    left_over = np.zeros(current.size)
+    left_over[fitted.used] = fitted.estimates.residuals
+    for number in range(m):
+        here = position == number
+        label = "readings" if m == 1 else f"position {number + 1}"
+        kept, left = here & fitted.used, here & ~fitted.used
+        series.append(Series(label, current[kept], torque[kept]))
+        if left.any():
+            series.append(Series(f"{label}, far down the bend", current[left], torque[left], "left out"))
+        line = np.linspace(float(current[here].min()), float(current[here].max()), 60)
+        share = np.ones(line.size) if fitted.bend is None else stall.share_left(line, *fitted.bend)
+        fit_label = "fit" if m == 1 else f"fit {number + 1}"
+        series.append(Series(fit_label, line, values[number] + values[m + number] * line * share, "fit"))
+        residuals.append(Series(label, current[kept], left_over[kept]))
+    return Panel(
+        "torque-current",
+        "Torque at standstill over current",
+        Axis(what, "current", "A"),
+        Axis("Torque", "torque", "N m"),
+        series,
+        "The slope at small current is the torque constant; the curve falls below it where the iron saturates.",
+        residuals=residuals,
+        residual_axis=Axis("Residual", "torque", "N m"),
+    )
+
+
+PROCEDURE = LockedRotor()

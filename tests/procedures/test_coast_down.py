@@ -1,0 +1,238 @@
+"""Coast-downs of an invented rotor with richer friction, of an independent simulator, and of closed forms.
+
+Sources: retardation method, IEC 60034-2-2; gym-electric-motor 3.0.3 (MIT): mechanical equation of its polynomial load;
+the closed forms are solutions of the equation of motion found in any handbook of mechanics (Coulomb: a straight line;
+Coulomb and viscous: an exponential; Coulomb and square: a tangent).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from gym_electric_motor.physical_systems.mechanical_loads import PolynomialStaticLoad
+from scipy.integrate import solve_ivp
+
+from rotorproof.errors import FitError
+from rotorproof.physics import coasting
+from rotorproof.procedures.coast_down import PROCEDURE
+from tests.outside import Outside
+from tests.procedures.runs import Coverage, outcome
+from tests.simulation.mechanical_runs import ACCURACY, coast_down_instruments, coast_down_record, drawn_motor
+from tests.simulation.mechanics import BenchMotor
+
+TIMES = np.linspace(0.0, 4.0, 60)
+HANDBOOK = "equation of motion, handbook closed form"
+
+
+@pytest.mark.parametrize(
+    ("what", "ratios", "closed"),
+    [
+        ("Coulomb alone", (3.0, 0.0, 0.0), 40.0 - 3.0 * TIMES),
+        ("Coulomb and viscous", (3.0, 0.2, 0.0), (40.0 + 15.0) * np.exp(-0.2 * TIMES) - 15.0),
+        ("square alone", (0.0, 0.0, 0.01), 40.0 / (1 + 0.01 * 40.0 * TIMES)),
+        (
+            "Coulomb and square",
+            (3.0, 0.0, 0.01),
+            np.sqrt(300.0) * np.tan(np.arctan(40.0 / np.sqrt(300.0)) - np.sqrt(0.03) * TIMES),
+        ),
+    ],
+)
+def test_closed_forms(what: str, ratios: tuple[float, float, float], closed: np.ndarray, outside: Outside) -> None:
+    ours = coasting.speed_after(TIMES, 40.0, *ratios)
+    worst = int(np.argmax(np.abs(ours - closed)))
+    outside(
+        "coast-down",
+        f"speed after {TIMES[worst]:.2f} s, {what}",
+        ours=ours[worst],
+        published=closed[worst],
+        allowance=1e-9,
+        source=HANDBOOK,
+        unit="rad/s",
+    )
+
+
+@pytest.mark.parametrize("ratios", [(3.0, 0.5, 0.02), (0.1, 0.5, 0.001), (5.0, -0.05, 0.01), (1e-9, 1e-9, 1e-9)])
+def test_every_sign_of_the_discriminant_follows_the_differential_equation(ratios: tuple[float, float, float]) -> None:
+    alpha, beta, delta = ratios
+    done = solve_ivp(
+        lambda _, w: -(alpha + beta * w + delta * w**2), (0, 4), [40.0], t_eval=TIMES, rtol=1e-11, atol=1e-11
+    )
+    assert coasting.speed_after(TIMES, 40.0, *ratios) == pytest.approx(done.y[0], abs=1e-7)
+
+
+def test_independent_simulator(outside: Outside) -> None:
+    a, b, c, inertia = 0.35, 0.012, 2.0e-4, 0.012
+    load = PolynomialStaticLoad(load_parameter={"a": a, "b": b, "c": c, "j_load": 1e-9})
+    load.set_j_rotor(inertia)
+    times = np.arange(0.0, 1.2, 2e-3)
+    done = solve_ivp(
+        lambda t, w: load.mechanical_ode(t, [w[0]], 0.0), (0, 1.2), [30.0], t_eval=times, rtol=1e-9, atol=1e-9
+    )
+    speed = np.maximum(done.y[0], 0.0)
+    result = outcome(PROCEDURE, [({"time": times, "speed": speed}, {"moment_of_inertia": load.j_total})])
+    for name, published, unit in (
+        ("coulomb_friction", a, "N m"),
+        ("viscous_friction", b, "N m s/rad"),
+        ("windage", c, "N m s^2/rad^2"),
+    ):
+        outside(
+            "coast-down",
+            f"{name} from a simulated coast-down",
+            ours=result.forms[name].value,
+            published=published,
+            allowance=2e-3 * published,
+            source="gym-electric-motor 3.0.3, PolynomialStaticLoad",
+            unit=unit,
+        )
+
+
+def truth(motor: BenchMotor) -> dict[str, float]:
+    c, b = motor.coulomb + motor.hysteresis, motor.viscous + motor.eddy
+    found = {
+        "coulomb_friction": c,
+        "viscous_friction": b,
+        "moment_of_inertia": motor.inertia,
+        "coulomb_deceleration": c / motor.inertia,
+        "viscous_decay_rate": b / motor.inertia,
+    }
+    return found | ({"windage": motor.drag} if motor.drag else {})
+
+
+CASES = {
+    "white noise": {},
+    "slow wander": {"wander": 0.03},
+    "coarse steps": {"noise": 0.02, "step": 0.2},
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_intervals_hold_the_truth_with_known_inertia(case: str) -> None:
+    coverage = Coverage()
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        motor = drawn_motor(rng)
+        columns = coast_down_record(motor, rng, start=rng.uniform(25, 40), **CASES[case])
+        stated = motor.inertia * (1 + 0.005 * rng.normal())
+        result = outcome(PROCEDURE, [(columns, {"moment_of_inertia": (stated, 0.005 * motor.inertia)})], ACCURACY)
+        coverage.add(result, truth(motor))
+    coverage.check(tuple(truth(motor)), least=40)
+
+
+def test_intervals_hold_the_truth_with_an_added_inertia() -> None:
+    coverage = Coverage()
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        motor, instruments = drawn_motor(rng), coast_down_instruments(rng)
+        stated = 0.05 * (1 + 0.002 * rng.normal())
+        logs = [
+            (coast_down_record(motor, rng, start=rng.uniform(25, 40), added=a, specimens=instruments), conditions)
+            for a, conditions in ((0.0, {}), (0.05, {"added_inertia": (stated, 1e-4)}))
+        ]
+        coverage.add(outcome(PROCEDURE, logs, ACCURACY), truth(motor))
+    coverage.check(tuple(truth(motor)), least=30)
+
+
+def test_air_drag_is_told_apart_where_there_is_enough() -> None:
+    coverage = Coverage()
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        motor = drawn_motor(rng, drag=4e-4)
+        columns = coast_down_record(motor, rng, start=40.0)
+        result = outcome(PROCEDURE, [(columns, {"moment_of_inertia": motor.inertia})], ACCURACY)
+        coverage.add(result, truth(motor))
+    coverage.check(("windage", "viscous_friction", "coulomb_friction"), least=30)
+
+
+def test_no_air_drag_is_said_to_be_below_a_limit() -> None:
+    motor = BenchMotor()
+    columns = coast_down_record(motor, np.random.default_rng(1), start=30.0)
+    result = outcome(PROCEDURE, [(columns, {"moment_of_inertia": motor.inertia})], ACCURACY)
+    assert "windage" not in result.forms
+    assert "cannot tell air drag from viscous friction (it is below" in result.fit.missing["windage"]
+
+
+def test_unknown_inertia_gives_ratios_and_says_what_to_measure() -> None:
+    motor = BenchMotor()
+    result = outcome(PROCEDURE, [(coast_down_record(motor, np.random.default_rng(2), start=30.0), {})], ACCURACY)
+    assert set(result.forms) == {"coulomb_deceleration", "viscous_decay_rate"}
+    for name in ("moment_of_inertia", "coulomb_friction", "viscous_friction", "windage"):
+        assert "added_inertia" in result.fit.missing[name]
+
+
+def test_friction_of_a_no_load_run_gives_the_inertia() -> None:
+    motor = BenchMotor()
+    columns = coast_down_record(motor, np.random.default_rng(2), start=30.0)
+    expected = truth(motor)
+    result = outcome(
+        PROCEDURE,
+        [(columns, {})],
+        ACCURACY,
+        coulomb_friction=expected["coulomb_friction"],
+        viscous_friction=expected["viscous_friction"],
+    )
+    assert result.forms["moment_of_inertia"].value == pytest.approx(motor.inertia, rel=0.005)
+    assert "coulomb_friction" not in result.forms, "what was put in is not given out again"
+
+
+def test_the_coasting_part_is_found_and_the_rest_shown() -> None:
+    motor = BenchMotor()
+    columns = coast_down_record(motor, np.random.default_rng(5), start=30.0)
+    result = outcome(PROCEDURE, [(columns, {"moment_of_inertia": motor.inertia})])
+    series = result.fit.panels[0].series
+    measured = next(s for s in series if s.role == "measured")
+    left = next(s for s in series if s.role == "left out")
+    assert measured.x[0] >= 1.49, "the power was cut at 1.5 s"
+    assert measured.y.min() > 0.05 * 30.0
+    assert left.x.min() < 1.5
+    assert left.x.max() > measured.x.max()
+
+
+def test_speed_from_back_emf() -> None:
+    motor, pole_pairs = BenchMotor(), 23
+    time = np.arange(0.0, 8.0, 2e-4)
+    speed = motor.coast(28.0, time)
+    angle = pole_pairs * np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(time))])
+    wave = speed * (np.sin(angle) + 0.08 * np.sin(5 * angle) + 0.05 * np.sin(7 * angle))
+    voltage = wave + np.random.default_rng(0).normal(0, 0.1, time.size)
+    result = outcome(
+        PROCEDURE,
+        [({"time": time, "voltage_ab": voltage}, {"moment_of_inertia": motor.inertia})],
+        pole_pairs=float(pole_pairs),
+    )
+    expected = truth(motor)
+    for name in ("coulomb_friction", "viscous_friction"):
+        assert result.forms[name].value == pytest.approx(expected[name], rel=0.02)
+
+
+def test_several_runs_in_one_record_are_fitted_together() -> None:
+    motor = BenchMotor()
+    one = coast_down_record(motor, np.random.default_rng(7), start=30.0)
+    two = coast_down_record(motor, np.random.default_rng(8), start=26.0)
+    columns = {
+        "time": np.concatenate([one["time"], two["time"] + 31.0]),
+        "speed": np.concatenate([one["speed"], -two["speed"]]),  # the other way round
+    }
+    result = outcome(PROCEDURE, [(columns, {"moment_of_inertia": motor.inertia})])
+    assert result.forms["coulomb_friction"].value == pytest.approx(motor.coulomb + motor.hysteresis, rel=0.01)
+    assert len(result.fit.tables[0].rows) == 2
+
+
+@pytest.mark.parametrize(
+    ("speed", "word"),
+    [
+        (np.full(400, 20.0), "no coast-down is found"),
+        (np.linspace(0.0, 20.0, 400), "no coast-down is found"),
+        (20.0 + np.sin(np.arange(400)), "no coast-down is found"),
+    ],
+)
+def test_a_record_without_coasting_is_refused(speed: np.ndarray, word: str) -> None:
+    with pytest.raises(FitError, match=word):
+        outcome(PROCEDURE, [({"time": np.arange(400) * 0.01, "speed": speed}, {"moment_of_inertia": 0.05})])
+
+
+def test_swapped_logs_of_an_added_inertia_are_noticed() -> None:
+    motor = BenchMotor()
+    bare = coast_down_record(motor, np.random.default_rng(1), start=30.0)
+    loaded = coast_down_record(motor, np.random.default_rng(2), start=30.0, added=0.05)
+    with pytest.raises(FitError, match="which log is which"):
+        outcome(PROCEDURE, [(loaded, {}), (bare, {"added_inertia": 0.05})])

@@ -1,0 +1,170 @@
+"""Load runs of an invented brake stand, and closed arithmetic of the summation of losses.
+
+Sources: IEC 60034-2-1 (input-output method; summation of losses); mathematics of the convex hull.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.optimize import brentq
+
+from rotorproof.errors import FitError
+from rotorproof.physics import load_points
+from rotorproof.procedures.load import PROCEDURE
+from tests.procedures.runs import Coverage, outcome
+from tests.simulation.brake_stand import Inverter, Operating, Stand, field_oriented, six_step
+from tests.simulation.mechanical_runs import drawn_motor
+from tests.simulation.mechanics import BenchMotor
+
+HOT = 40.0
+ACCURACY = {
+    "supply_voltage": "0.05 % + 10 mV",
+    "supply_current": "0.2 % + 3 mA",
+    "torque": "0.2 % + 0.0028 N m",
+    "speed": "0.02 %",
+    "current_q": "0.2 % + 3 mA",
+}
+
+
+def grid(motor: BenchMotor, inverter: Inverter) -> Operating:
+    return field_oriented(motor, inverter, np.linspace(5, 30, 6), np.linspace(2, 12, 6), 48.0, HOT)
+
+
+def grid_truth(run: Operating, motor: BenchMotor, inverter: Inverter) -> dict[str, float]:
+    free = run.brake == 0
+    bridge = inverter.drop * run.current + inverter.resistance * run.current**2
+    drag = np.array([motor.friction(w) for w in run.speed]) + bridge / run.speed
+    b, c = np.polyfit(run.speed[free], drag[free], 1)
+    k = int(np.argmax(run.speed * run.torque))
+    copper = 1.5 * motor.resistance_at(HOT) * run.current[k] ** 2
+    iron = c * run.speed[k] + b * run.speed[k] ** 2
+    total = run.supply_power[k] - run.speed[k] * run.torque[k]
+    return {
+        "efficiency_max": float(run.efficiency().max()),
+        "torque_constant_q": motor.emf,
+        "coulomb_friction": float(c),
+        "viscous_friction": float(b),
+        "winding_loss": float(copper),
+        "friction_iron_loss": float(iron),
+        "additional_loss": float(total - copper - iron - inverter.standby),
+    }
+
+
+def test_intervals_of_a_field_oriented_drive_hold_the_truth() -> None:
+    coverage, inverter = Coverage(), Inverter()
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        motor = drawn_motor(rng)
+        run = grid(motor, inverter)
+        conditions = {"winding_temperature": HOT, "standby_power": inverter.standby}
+        columns = Stand.drawn(rng, 14.0, 15.0).read(run, rng)
+        result = outcome(PROCEDURE, [(columns, conditions)], ACCURACY, phase_resistance=motor.resistance)
+        coverage.add(result, grid_truth(run, motor, inverter))
+    coverage.check(tuple(grid_truth(run, motor, inverter)), least=60)
+
+
+def test_intervals_of_a_six_step_characteristic_hold_the_truth() -> None:
+    coverage, inverter = Coverage(), Inverter()
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        motor = drawn_motor(rng, resistance=rng.uniform(0.08, 0.14))
+        run = six_step(motor, inverter, np.linspace(0, 14, 15), 36.0, HOT)
+        columns = Stand.drawn(rng, 14.0, 15.0).read(run, rng)
+        del columns["current_q"], columns["brake"]
+        conditions = {"winding_temperature": HOT, "standby_power": inverter.standby}
+        result = outcome(
+            PROCEDURE,
+            [(columns, conditions)],
+            ACCURACY,
+            phase_resistance=motor.resistance,
+            nameplate_rated_power=250.0,
+        )
+
+        def missing_power(t: float, motor: BenchMotor = motor) -> float:
+            return t * motor.steady(36.0, HOT, t)[0] - 250.0
+
+        truth = {"torque_constant": motor.emf, "efficiency_max": float(run.efficiency().max())}
+        peak = int(np.argmax(run.speed * run.torque))
+        if run.speed[peak] * run.torque[peak] > 255.0:
+            truth["rated_torque"] = float(brentq(missing_power, 0.1, run.torque[peak]))
+        coverage.add(result, truth)
+    coverage.check(("torque_constant", "efficiency_max", "rated_torque"), least=40)
+
+
+def test_losses_add_up() -> None:
+    motor, inverter = BenchMotor(), Inverter()
+    run = grid(motor, inverter)
+    columns = {
+        "speed": run.speed,
+        "torque": run.torque,
+        "current_q": run.current,
+        "supply_voltage": run.supply_voltage,
+        "supply_current": run.supply_power / run.supply_voltage,
+        "phase_power": run.phase_power,
+        "brake": run.brake,
+    }
+    result = outcome(PROCEDURE, [(columns, {"winding_temperature": HOT})], phase_resistance=motor.resistance)
+    k = int(np.argmax(run.speed * run.torque))
+    parts = sum(result.forms[n].value for n in ("winding_loss", "friction_iron_loss", "additional_loss"))
+    assert parts == pytest.approx(run.phase_power[k] - run.speed[k] * run.torque[k], rel=5e-3)
+    # With the power of the phases read, nothing of the controller is left in the remainder.
+    assert abs(result.forms["additional_loss"].value) < 0.02 * parts
+    assert result.forms["motor_efficiency_max"].value > result.forms["efficiency_max"].value
+
+
+def test_map_stays_within_the_measured_points() -> None:
+    run = grid(BenchMotor(), Inverter())
+    columns = Stand.drawn(np.random.default_rng(0), 14.0, 15.0).read(run, np.random.default_rng(0))
+    # Take away the corner of high speed and torque: the map must not be drawn there.
+    kept = run.speed * run.torque < 220.0
+    result = outcome(PROCEDURE, [({n: v[kept] for n, v in columns.items()}, {})])
+    panel = next(p for p in result.fit.panels if p.name == "efficiency-map-supply-to-shaft")
+    assert panel.form == "map"
+    field = panel.field
+    assert field is not None
+    assert np.isnan(field.z[-1, -1])
+    assert np.isfinite(field.z).mean() > 0.4
+    assert 0 < np.nanmin(field.z) < np.nanmax(field.z) < 1
+    assert any(p.name.startswith("efficiency-map-uncertainty") for p in result.fit.panels)
+    assert any(s.label.endswith(" W") for s in panel.series), "lines of constant power"
+
+
+def test_hull_of_a_triangle() -> None:
+    inside = load_points.inside_hull(
+        np.array([0.0, 4, 0]), np.array([0.0, 0, 2]), np.array([1.0, 3.0, 4.0]), np.array([1.0, 1.5, 0.0])
+    )
+    assert inside.tolist() == [True, False, True]
+
+
+def test_one_slip_of_the_supply_reading_is_found_and_named() -> None:
+    run = grid(BenchMotor(), Inverter())
+    columns = Stand.drawn(np.random.default_rng(4), 14.0, 15.0).read(run, np.random.default_rng(4))
+    columns["supply_voltage"][17] += 2.0
+    found = PROCEDURE.suspects(columns)
+    assert [(s.row, s.column) for s in found] == [(17, "supply_voltage")]
+    assert "six robust standard deviations" in found[0].message
+    left = outcome(PROCEDURE, [(columns, {})]).fit
+    assert "1 point(s)" in " ".join(left.notes)
+
+
+def test_a_supply_set_to_several_voltages_is_no_slip() -> None:
+    voltage = np.repeat([24.0, 36.0, 48.0], 6)
+    suspect, _ = load_points.suspect_supply(voltage, np.tile(np.linspace(1, 10, 6), 3))
+    assert not suspect.any()
+
+
+def test_a_grid_without_duty_gives_no_torque_per_dc_ampere() -> None:
+    run = grid(BenchMotor(), Inverter())
+    columns = Stand.drawn(np.random.default_rng(4), 14.0, 15.0).read(run, np.random.default_rng(4))
+    del columns["current_q"]
+    fit = outcome(PROCEDURE, [(columns, {})], nameplate_rated_power=200.0).fit
+    assert "duty" in fit.missing["torque_constant"]
+    assert "characteristic" in fit.missing["rated_torque"]
+    assert "line_resistance" in fit.missing["winding_loss"]
+
+
+def test_a_unit_that_never_turned_is_refused() -> None:
+    zeros = np.zeros(10)
+    with pytest.raises(FitError, match="zero throughout"):
+        outcome(PROCEDURE, [({"speed": zeros, "torque": zeros + 1.0, "current_q": zeros}, {})])

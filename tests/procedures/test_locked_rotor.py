@@ -1,0 +1,109 @@
+"""Locked-rotor torque of an invented motor whose iron has a knee, which the fitted shape does not know.
+
+Sources: power balance (torque per ampere of DC equals the DC back-EMF constant); a sinusoidal wave has a mean of 3/pi
+of its peak over one commutation step (mathematics).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.optimize import brentq
+
+from rotorproof.errors import FitError
+from rotorproof.procedures.locked_rotor import PROCEDURE
+from tests.outside import Outside
+from tests.procedures.runs import Coverage, outcome
+from tests.simulation.mechanical_runs import ACCURACY, knee_torque, stall_table
+
+MEAN, PEAK = {"rotor_position": 0.0}, {"rotor_position": 1.0}
+CURRENTS = np.repeat(np.linspace(2, 50, 16), 2)
+
+
+def test_intervals_hold_the_truth_through_a_knee() -> None:
+    coverage = Coverage()
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        shape = rng.uniform(0.6, 1.4), rng.uniform(22, 30), rng.uniform(0.3, 0.6), rng.uniform(3, 5)
+        columns = stall_table(rng, knee_torque(CURRENTS, *shape), CURRENTS, rng.normal(0, 0.15))
+        slope = float(knee_torque(np.array(0.01), *shape)) / 0.01
+        mark = brentq(lambda i, s=shape, k=slope: float(knee_torque(np.array(i), *s)) / i - 0.9 * k, 5, 49)
+        result = outcome(PROCEDURE, [(columns, MEAN)], ACCURACY)
+        coverage.add(result, {"torque_constant": slope, "saturation_current": mark})
+    coverage.check(("torque_constant", "saturation_current"), least=60)
+
+
+def test_a_straight_line_names_no_saturation() -> None:
+    coverage = Coverage()
+    current = np.repeat(np.linspace(1, 15, 10), 2)
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        result = outcome(PROCEDURE, [(stall_table(rng, 0.95 * current, current, 0.2), MEAN)], ACCURACY)
+        coverage.add(result, {"torque_constant": 0.95})
+        if "saturation_current" not in result.forms:
+            assert "does not fall by 10 %" in result.fit.missing["saturation_current"]
+    coverage.check(("torque_constant",), least=60)
+
+
+def test_force_on_a_lever_is_torque() -> None:
+    current = np.linspace(1, 10, 8)
+    columns = {"force": 0.9 * current / 0.25, "current_ab": current}
+    result = outcome(PROCEDURE, [(columns, MEAN | {"lever_arm": (0.25, 0.0005)})])
+    assert result.forms["torque_constant"].value == pytest.approx(0.9)
+    assert result.forms["torque_constant"].standard_uncertainty == pytest.approx(0.9 * 0.0005 / 0.25, rel=1e-3)
+    with pytest.raises(FitError, match="lever_arm"):
+        outcome(PROCEDURE, [(columns, MEAN)])
+
+
+def test_torque_read_at_its_peak_is_brought_to_the_mean_of_the_wave(outside: Outside) -> None:
+    current = np.linspace(1, 10, 8)
+    columns = {"torque": 1.0 * current, "current_ab": current}
+    with pytest.raises(FitError, match="open-circuit"):
+        outcome(PROCEDURE, [(columns, PEAK)])
+    result = outcome(PROCEDURE, [(columns, PEAK)], emf_constant_dc=3 / np.pi, emf_constant_peak=1.0)
+    outside(
+        "torque_constant",
+        "torque per ampere over one commutation step, of its peak, sinusoidal wave",
+        ours=result.forms["torque_constant"].value,
+        published=np.mean(np.cos(np.linspace(-np.pi / 6, np.pi / 6, 200001))),
+        allowance=1e-5,
+        source="mathematics: mean of a cosine over its top 60 degrees",
+        unit="N m/A",
+    )
+
+
+def test_rotor_positions_are_averaged() -> None:
+    rng = np.random.default_rng(1)
+    steps = np.deg2rad(np.arange(-25, 30, 10.0))
+    columns = [stall_table(rng, 1.1 * np.cos(a) * CURRENTS[::2], CURRENTS[::2], 0.3 * np.sin(9 * a)) for a in steps]
+    joined = {name: np.concatenate([c[name] for c in columns]) for name in columns[0]}
+    joined["angle"] = np.repeat(steps / 23, CURRENTS[::2].size)
+    result = outcome(PROCEDURE, [(joined, {})])
+    assert result.forms["torque_constant"].value == pytest.approx(1.1 * np.mean(np.cos(steps)), rel=0.01)
+    assert "6 rotor positions" in " ".join(result.fit.notes)
+    assert not result.fit.warnings
+
+
+def test_an_unstated_position_is_warned_of() -> None:
+    current = np.linspace(1, 10, 8)
+    result = outcome(PROCEDURE, [({"torque": current, "current_ab": current}, {})])
+    assert "rotor_position" in result.fit.warnings[0].message
+
+
+def test_agreement_with_the_back_emf_is_noted() -> None:
+    current = np.linspace(1, 10, 8)
+    result = outcome(PROCEDURE, [({"torque": 0.9 * current, "current_ab": current}, MEAN)], emf_constant_dc=0.92)
+    assert "0.9783" in " ".join(result.fit.notes)
+
+
+@pytest.mark.parametrize(
+    ("columns", "word"),
+    [
+        ({"torque": np.linspace(0, 1, 8), "current_ab": np.zeros(8)}, "zero throughout"),
+        ({"torque": -np.linspace(0, 1, 8), "current_ab": np.linspace(0, 5, 8)}, "signs"),
+        ({"torque": np.full(8, 2.0), "current_ab": np.full(8, 5.0)}, "do not vary enough"),
+    ],
+)
+def test_readings_that_determine_nothing_are_refused(columns: dict[str, np.ndarray], word: str) -> None:
+    with pytest.raises(FitError, match=word):
+        outcome(PROCEDURE, [(columns, MEAN)])

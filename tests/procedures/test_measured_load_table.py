@@ -1,0 +1,151 @@
+"""The load procedure on a table of readings from a real motor, taken as it was recorded.
+
+Source: public repository leemagnusson/robotics-toolbox-matlab, MATLAB/motor_test_stand/test_data, motor "70-10", commit
+c5342fd7. No licence is stated there, so the readings are not part of this project: where the file lies beside it, these
+tests run on it too; an invented table of the same form stands in everywhere.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+
+from rotorproof.decision.results import build_results
+from rotorproof.fitting.store import load_fit, load_panels, save_fit
+from rotorproof.fitting.unit_fit import TestLog, fit_unit
+from rotorproof.logs.unit_logs import read_unit
+from rotorproof.procedures.base import Log
+from rotorproof.settings.load import SettingsFolder, conditions_of
+from rotorproof.settings.run import RunSettings
+from rotorproof.settings.unit import UnitFile
+from tests.simulation.brake_stand import Inverter, field_oriented
+from tests.simulation.mechanics import BenchMotor
+from tests.workflow.conftest import Project, project
+
+__all__ = ["project"]  # a fixture
+
+ROOT = Path(__file__).parents[2]
+MEASURED = ROOT.parent / "shared" / "reference" / "measured" / "load-table-48V.csv"
+OUTLIER = 16, "49.96 V"  # line of the file (500 rpm, brake at 12 V) and reading
+
+UNIT = {
+    "unit": "brake-stand",
+    "kind": "drive",
+    "nameplate": {"rated_voltage": "48 V"},
+    "instruments": {
+        "stand": {"accuracy": {"voltage": "0.05 % + 10 mV", "current": "0.5 % + 5 mA", "torque": "0.5 % + 0.003 N m",
+                               "speed": "0.1 %"}},
+    },
+    "tests": [
+        {
+            "procedure": "load",
+            "log": "load-table-48V.csv",
+            "layout": "brake-stand-field-oriented",
+            # The resistance is the one its author computes with; the temperature is not stated there.
+            "conditions": {"line_resistance": "0.51 +/- 0.02 ohm", "winding_temperature": "25 +/- 5 degC"},
+        }
+    ],
+}  # fmt: skip
+
+
+def invented_table(path: Path) -> None:
+    """Write a table of the same form as the measured one, of an invented motor, with one slip on the same line."""
+    rng = np.random.default_rng(70)
+    motor = BenchMotor(
+        resistance=0.25, emf=0.097, coulomb=0.02, hysteresis=0.01, viscous=1e-5, eddy=2e-5, stribeck=0.0, ripple=0.0
+    )
+    inverter = Inverter(standby=1.7, drop=0.2, resistance=0.02, source_resistance=0.15)
+    speeds = np.array([100.0, 500, 1000, 2000, 2500, 3000]) * np.pi / 30
+    run = field_oriented(motor, inverter, speeds, np.linspace(0.05, 0.42, 6), 48.0, 25.0)
+    rows = [
+        "# An invented table.",
+        "#",
+        "#",
+        "#",
+        "rpm,brake (V),iq (A),T measured (Nm),bus i (A),bus v (V) at drive,motor phase-phase voltage (V) rms",
+    ]
+    for k in range(run.speed.size):
+        volts = 49.96 if k == OUTLIER[0] - 6 else run.supply_voltage[k] + rng.normal(0, 0.005)
+        amperes = run.supply_power[k] / run.supply_voltage[k] + rng.normal(0, 0.003)
+        torque, current = run.torque[k] + rng.normal(0, 0.001), run.current[k] + rng.normal(0, 0.01)
+        rows.append(
+            f"{run.speed[k] * 30 / np.pi:.0f},{run.brake[k]:.0f},{current:.3f},{torque:.4f},{amperes:.4f},{volts:.2f},"
+        )
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+
+
+@pytest.fixture(params=["invented", *(["measured"] if MEASURED.is_file() else [])])
+def table(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """Return a table as its logger wrote it: an invented one, and the measured one where it is at hand."""
+    path = tmp_path / "brake-stand" / MEASURED.name
+    path.parent.mkdir()
+    if request.param == "invented":
+        invented_table(path)
+    else:
+        shutil.copy(MEASURED, path)
+    return path
+
+
+def results(table: Path, tmp_path: Path) -> dict:
+    unit = UnitFile.model_validate(UNIT)
+    layouts = {"brake-stand-field-oriented": SettingsFolder(ROOT / "config").layout("brake-stand-field-oriented")}
+    readings = read_unit(unit.unit, table.parent, unit.tests, layouts)
+    assert readings.columns[0] is not None, readings.problems
+    written = conditions_of(unit.tests[0])
+    log = Log("load", readings.columns[0], {name: m.value for name, m in written.items()})
+    fit = fit_unit(unit, [TestLog(unit.tests[0], log, written)], RunSettings(config_version=1), "brake-stand/unit.yaml")
+    assert not fit.tracebacks, fit.tracebacks
+    save_fit(tmp_path / "fit.json", tmp_path / "panels.npz", fit)
+    stored = load_fit(tmp_path / "fit.json")
+    problems = [problem.as_json() for problem in readings.problems]
+    found = build_results(unit.unit, unit.kind, stored, problems, None, 0.95)
+    with np.load(tmp_path / "panels.npz") as arrays:
+        found["panels"] = {p.name: p for p in load_panels(stored["outcomes"][0]["panels"], arrays)}
+    return found
+
+
+def test_a_table_as_typed_at_a_brake_stand(table: Path, tmp_path: Path) -> None:
+    found = results(table, tmp_path)
+    values = {name: entry["value"] for name, entry in found["quantities"].items()}
+    # By hand from the measured table: (0.426 - 0.004) N m over (4.59 - 0.29) A at 1000 rpm is 0.098 N m/A; the rows of
+    # greatest efficiency, 0.42 N m at 2000 rpm for 2.3 A at 47.55 V, give 80.4 %; without brake, power over speed
+    # rises by (19.17 - 2.26) W over 303.7 rad/s, 0.056 N m with the standby power taken off.
+    assert values["torque_constant_q"] == pytest.approx(0.098, rel=0.03)
+    low, high = found["quantities"]["efficiency_max"]["interval"]
+    if "invented" not in table.read_text(encoding="utf-8"):
+        assert low < 80.4 < high
+        line = values["coulomb_friction"] + values["viscous_friction"] * 157.0
+        assert line == pytest.approx(0.056, abs=0.012)
+    assert 0 < values["winding_loss"] < 12
+    assert values["friction_iron_loss"] > 0
+    assert low < high < 100
+
+
+def test_the_slip_in_the_supply_voltage_is_named_with_its_line(table: Path, tmp_path: Path) -> None:
+    found = results(table, tmp_path)
+    named = [p for p in found["problems"] if p.get("column") == "supply_voltage"]
+    assert [(p["line"], p["severity"]) for p in named] == [(OUTLIER[0], "warning")]
+    assert OUTLIER[1] in named[0]["message"]
+
+
+def test_the_map_is_drawn_within_the_points(table: Path, tmp_path: Path) -> None:
+    panel = results(table, tmp_path)["panels"]["efficiency-map-supply-to-shaft"]
+    assert panel.form == "map"
+    assert np.isfinite(panel.field.z).any()
+
+
+@pytest.mark.slow
+def test_the_workflow_reports_on_it(table: Path, project: Project) -> None:
+    folder = project.root / "raw" / "brake-stand"
+    folder.mkdir(parents=True)
+    shutil.copy(table, folder)
+    (folder / "unit.yaml").write_text(yaml.safe_dump(UNIT), encoding="utf-8")
+    project.run()
+    reported = json.loads((project.root / "reports" / "brake-stand" / "results.json").read_bytes())
+    assert reported["quantities"]["torque_constant_q"]["value"] == pytest.approx(0.098, rel=0.03)
+    assert (project.root / "reports" / "brake-stand" / "report.pdf").stat().st_size > 1000

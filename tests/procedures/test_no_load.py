@@ -1,0 +1,144 @@
+"""The no-load run against an invented motor with richer losses, and against closed forms.
+
+Sources: power balance of IEC 60034-2-1 (constant losses); independent steady states of motulator in
+``test_mechanical_outside.py``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rotorproof.errors import FitError
+from rotorproof.procedures.no_load import PROCEDURE
+from tests.procedures.runs import Coverage, outcome
+from tests.simulation.mechanical_runs import ACCURACY, drawn_motor, no_load_record, no_load_table
+from tests.simulation.mechanics import BenchMotor
+
+WARM = {"winding_temperature": (27.0, 2.0)}
+
+
+def truth(motor: BenchMotor) -> dict[str, float]:
+    speed, current = motor.steady(36.0, 27.0)
+    # What the switches lose counts as friction here: the definition says so. It is small and nearly Coulomb.
+    loss = motor.switch_drop / motor.emf
+    return {
+        "coulomb_friction": (motor.coulomb + motor.hysteresis) + loss * (motor.viscous + motor.eddy),
+        "viscous_friction": motor.viscous + motor.eddy,
+        "no_load_current": motor.supply_power(speed, current, 27.0) / 36.0,
+        "emf_constant_dc": motor.emf,
+    }
+
+
+@pytest.mark.parametrize("standby", ["standstill", "stated", "unknown"])
+def test_intervals_hold_the_truth(standby: str) -> None:
+    coverage = Coverage()
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        motor = drawn_motor(rng, switch_drop=0.005)
+        columns = no_load_table(motor, rng, standstill=standby == "standstill")
+        conditions = WARM | ({"standby_power": motor.standby} if standby == "stated" else {})
+        result = outcome(
+            PROCEDURE,
+            [(columns, conditions)],
+            ACCURACY,
+            phase_resistance=motor.resistance,
+            nameplate_rated_voltage=36.0,
+        )
+        coverage.add(result, truth(motor))
+    coverage.check(tuple(truth(motor)), least=60)
+
+
+def test_steady_stretches_of_a_record_give_what_a_table_gives() -> None:
+    motor = BenchMotor()
+    columns = no_load_record(motor, np.random.default_rng(3))
+    result = outcome(
+        PROCEDURE,
+        [(columns, {**WARM, "standby_power": motor.standby})],
+        ACCURACY,
+        phase_resistance=motor.resistance,
+        nameplate_rated_voltage=36.0,
+    )
+    coverage = Coverage()
+    coverage.add(result, truth(motor))
+    assert all(hit for hits in coverage.hits.values() for hit in hits)
+    assert "8 steady stretches" in " ".join(result.fit.notes) or "9 steady stretches" in " ".join(result.fit.notes)
+    left_out = [s for panel in result.fit.panels for s in panel.series if s.role == "left out"]
+    assert left_out, "what was not steady must be seen in the figure"
+
+
+def test_exact_readings_give_exact_constants() -> None:
+    # V = K w + 2 R I and K I = c + b w, solved by hand for I: no noise, no other loss.
+    K, R, c, b, standby = 0.9, 0.1, 0.35, 0.012, 2.0
+    voltage = np.linspace(10, 40, 6)
+    current = (c + b * voltage / K) / (K + 2 * R * b / K)
+    speed = (voltage - 2 * R * current) / K
+    columns = {
+        "supply_voltage": np.append(voltage, [10.0, 40.0]),
+        "supply_current": np.append(current + standby / voltage, [standby / 10, standby / 40]),
+        "speed": np.append(speed, [0.0, 0.0]),
+    }
+    result = outcome(PROCEDURE, [(columns, {"winding_temperature": 20.0})], phase_resistance=R)
+    values = {name: form.value for name, form in result.forms.items()}
+    assert values["coulomb_friction"] == pytest.approx(c, rel=1e-6)
+    assert values["viscous_friction"] == pytest.approx(b, rel=1e-6)
+    assert values["emf_constant_dc"] == pytest.approx(K, rel=1e-6)
+    assert values["no_load_current"] == pytest.approx(current[-1] + standby / 40, rel=1e-6)
+
+
+def test_a_throttle_with_duty_gives_the_same_constants() -> None:
+    K, R, c, b, standby, supply = 0.9, 0.1, 0.35, 0.012, 2.0, 40.0
+    duty = np.linspace(0.25, 1.0, 7)
+    motor_current = (c + b * duty * supply / K) / (K + 2 * R * b / K)
+    speed = (duty * supply - 2 * R * motor_current) / K
+    columns = {
+        "supply_voltage": np.full(7, supply),
+        "supply_current": duty * motor_current + standby / supply,
+        "speed": speed,
+        "duty": duty,
+    }
+    conditions = {"winding_temperature": 20.0, "standby_power": standby}
+    values = outcome(PROCEDURE, [(columns, conditions)], phase_resistance=R).forms
+    assert values["coulomb_friction"].value == pytest.approx(c, rel=1e-6)
+    assert values["emf_constant_dc"].value == pytest.approx(K, rel=1e-6)
+
+
+def test_a_throttle_without_duty_is_no_cross_check() -> None:
+    speed = np.linspace(10, 40, 7)
+    columns = {
+        "supply_voltage": np.full(7, 40.0),
+        "supply_current": (0.35 + 0.012 * speed) * speed / 40.0,
+        "speed": speed,
+    }
+    fit = outcome(
+        PROCEDURE, [(columns, {"winding_temperature": 20.0, "standby_power": 0.0})], phase_resistance=1e-6
+    ).fit
+    assert "duty" in fit.missing["emf_constant_dc"]
+    assert "no_load_current" in fit.missing, "one reading at full throttle leaves the scatter unknown"
+
+
+@pytest.mark.parametrize(
+    ("conditions", "given", "word"),
+    [
+        ({"winding_temperature": 25.0}, {}, "line_resistance"),
+        ({}, {"phase_resistance": 0.1}, "winding_temperature"),
+    ],
+)
+def test_what_is_missing_is_named_and_never_assumed(conditions: dict, given: dict, word: str) -> None:
+    columns = no_load_table(BenchMotor(), np.random.default_rng(0), standstill=True)
+    result = outcome(PROCEDURE, [(columns, conditions)], **given)
+    assert word in result.fit.missing["coulomb_friction"]
+    assert set(result.forms) == {"no_load_current"}
+
+
+def test_two_voltages_are_too_few() -> None:
+    columns = {name: v[[0, 1, 4, 5]] for name, v in no_load_table(
+        BenchMotor(), np.random.default_rng(0), standstill=False).items()}  # fmt: skip
+    fit = outcome(PROCEDURE, [(columns, WARM)], phase_resistance=0.11).fit
+    assert "4 or more voltages" in fit.missing["viscous_friction"]
+
+
+def test_a_run_that_never_turned_is_refused() -> None:
+    columns = {"supply_voltage": np.full(6, 36.0), "supply_current": np.full(6, 0.03), "speed": np.zeros(6)}
+    with pytest.raises(FitError, match="zero throughout"):
+        outcome(PROCEDURE, [(columns, WARM)], phase_resistance=0.11)
