@@ -25,7 +25,7 @@ from rotorproof.fitting.store import load_fit
 from rotorproof.logs.store import load_readings
 from rotorproof.rendering import pdf
 from rotorproof.rendering.identity import report_id
-from rotorproof.rendering.report import render_report, report_html
+from rotorproof.rendering.report import render_report, report_html, report_pdf
 from rotorproof.rendering.symbols import prose
 from rotorproof.settings.unit import UnitFile
 from tests.rendering.made import UNIT, Made, make
@@ -277,3 +277,37 @@ def test_a_part_of_its_own_takes_the_place_of_the_general_layout(
     assert html.count("Own part of winding-resistance") == 2
     assert "<img" not in html
     assert "Uncertainty budget" in html
+
+
+def test_the_most_and_longest_waivers_stand_on_page_one(made: Made, tmp_path: Path) -> None:
+    quantities = [f"quantity_{number}" for number in range(12)]
+    sign_off = {
+        "revision": 3,
+        "outcome": "accepted with waivers",
+        "waivers": [
+            {"quantity": name, "decision": "not measured", "reason": f"{'why not ' * 14}{name}"} for name in quantities
+        ],
+        "name": "Ann Example",
+        "role": "workshop manager",
+        "signed_at": "2026-05-03T10:00:00+00:00",
+        "certificate_subject": "Organization: Workshop, Common Name: Ann Example",
+        "certificate_sha256": "ab" * 32,
+        "remarks": None,
+        "supersedes": None,
+    }
+    render_report(**made.render_arguments(tmp_path))
+    content, _ = report_pdf(
+        unit=made.unit,
+        results=made.results,
+        readings_path=made.folder / "readings.npz",
+        fit_path=made.folder / "fit.json",
+        figures=made.folder / "figures",
+        proof=json.loads((tmp_path / "evidence.json").read_bytes()),
+        sign_off=sign_off,
+    )
+    (tmp_path / "signed.pdf").write_bytes(content)
+    page = " ".join(PdfReader(tmp_path / "signed.pdf").pages[0].extract_text().split())
+    for name in quantities:
+        assert f"why not {name}" in page
+    assert "revision 3: accepted with waivers" in page
+    assert "Ann Example, workshop manager" in page

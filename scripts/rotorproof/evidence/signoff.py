@@ -14,6 +14,11 @@ Outcome = Literal["accepted", "accepted with waivers", "rejected", "undecided", 
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
 
 
+#: More waivers, or more letters in all their reasons, would not stand on page 1.
+_MOST_WAIVERS = 12
+_MOST_LETTERS = 1500
+
+
 class _Model(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -76,6 +81,13 @@ def waived(results: Mapping[str, Any], reasons: Mapping[str, str]) -> tuple[Waiv
                 for c in results["criteria"]
                 if c["quantity"] == quantity and c["decision"] != "pass"
             ]
+    if len(found) > _MOST_WAIVERS or sum(len(waiver.reason) for waiver in found) > _MOST_LETTERS:
+        problems.append(
+            Problem(
+                f"the waivers do not fit on page 1: at most {_MOST_WAIVERS}, with {_MOST_LETTERS} letters in all. "
+                "A unit that needs more is better rejected"
+            )
+        )
     if problems:
         raise InputError(problems)
     return tuple(found)

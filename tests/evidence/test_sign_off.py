@@ -1,0 +1,73 @@
+"""Waivers and what a sign-off comes to."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from rotorproof.errors import InputError
+from rotorproof.evidence.signoff import outcome, waived
+
+
+def results(**decisions: str) -> dict[str, Any]:
+    from rotorproof.decision.rules import verdict
+
+    return {
+        "verdict": verdict(list(decisions.values())),  # type: ignore[arg-type]
+        "criteria": [{"quantity": name, "decision": decision} for name, decision in decisions.items()],
+    }
+
+
+@pytest.mark.parametrize(
+    ("decisions", "reasons", "comes_to"),
+    [
+        ({"a": "pass"}, {}, "accepted"),
+        ({"a": "fail"}, {}, "rejected"),
+        ({"a": "fail", "b": "pass"}, {"a": "why"}, "accepted with waivers"),
+        ({"a": "fail"}, {"a": "why"}, "accepted with waivers"),
+        ({"a": "fail", "b": "fail"}, {"a": "why"}, "rejected"),
+        ({"a": "fail", "b": "not measured"}, {"a": "why"}, "incomplete"),
+        ({"a": "not measured", "b": "pass"}, {"a": "why"}, "accepted with waivers"),
+        ({"a": "undecided", "b": "undecided"}, {"a": "why"}, "undecided"),
+        ({}, {}, "incomplete"),
+    ],
+)
+def test_the_outcome_is_the_verdict_over_what_was_not_waived(
+    decisions: dict[str, str], reasons: dict[str, str], comes_to: str
+) -> None:
+    found = results(**decisions)
+    assert outcome(found, waived(found, reasons)) == comes_to
+
+
+def test_every_criterion_of_a_waived_quantity_that_did_not_pass_is_named() -> None:
+    found = {
+        "verdict": "rejected",
+        "criteria": [
+            {"quantity": "a", "decision": "fail"},
+            {"quantity": "a", "decision": "pass"},
+            {"quantity": "a", "decision": "undecided"},
+        ],
+    }
+    assert [waiver.decision for waiver in waived(found, {"a": " why "})] == ["fail", "undecided"]
+    assert waived(found, {"a": " why "})[0].reason == "why"
+
+
+@pytest.mark.parametrize(
+    ("reasons", "said"),
+    [
+        ({"a": "  "}, "needs a reason"),
+        ({"b": "why"}, "needs no waiver"),
+        ({"c": "why"}, "needs no waiver"),
+        ({"a": "x" * 1501}, "do not fit on page 1"),
+    ],
+)
+def test_a_waiver_that_cannot_stand(reasons: dict[str, str], said: str) -> None:
+    with pytest.raises(InputError, match=said):
+        waived(results(a="fail", b="pass"), reasons)
+
+
+def test_more_waivers_than_fit_on_the_page() -> None:
+    many = results(**{f"q{number}": "fail" for number in range(13)})
+    with pytest.raises(InputError, match="do not fit on page 1"):
+        waived(many, {f"q{number}": "why" for number in range(13)})
