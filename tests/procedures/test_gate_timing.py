@@ -23,6 +23,7 @@ from rotorproof.fitting.engine import InstrumentError, Outcome, run
 from rotorproof.logs.capture import read_reduced
 from rotorproof.logs.unit_logs import _require
 from rotorproof.physics.gate_stream import GateStream
+from rotorproof.physics.six_step import COMMON_TABLE, table_code
 from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Log
 from rotorproof.settings.layout import Layout
@@ -239,6 +240,8 @@ def test_dead_time_interval_holds_the_truth() -> None:
 def test_commutation_table_is_the_published_one(outside: Outside) -> None:
     _, outcome = _values(GateBench(), 0.2)
     found = outcome.fit.details["commutation_errors"]["table"]
+    # The same table as one number, as the test of the motor's sensors writes it.
+    assert outcome.forms["controller_table"].value == table_code(COMMON_TABLE)
     published = {"101": "A+ B-", "100": "A+ C-", "110": "B+ C-", "010": "B+ A-", "011": "C+ A-", "001": "C+ B-"}
     outside(
         "gate-timing",
@@ -255,6 +258,7 @@ import json, re, sys, time
 from pathlib import Path
 from rotorproof.logs.capture import read_reduced
 from rotorproof.logs.unit_logs import _require
+from rotorproof.physics.six_step import COMMON_TABLE, table_code
 from rotorproof.procedures import procedures
 from rotorproof.settings.layout import Layout
 procedure = procedures()["gate-timing"]

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from .six_step import PAIRS, PHASES
+
 #: Names of the conduction states; 0: no two legs driven, 7: all three legs driven (sine or space-vector drive).
-STATES = ("none", "A+ B-", "A+ C-", "B+ C-", "B+ A-", "C+ A-", "C+ B-", "all legs")
-_BY_LEGS = {(0, 1): 1, (0, 2): 2, (1, 2): 3, (1, 0): 4, (2, 0): 5, (2, 1): 6}
-#: The gate (0 to 5) that each state adds when the state before it, and the one after it, passes into it.
-PLUS_LEG = np.array([-1, 0, 0, 1, 1, 2, 2, -1])
-MINUS_LEG = np.array([-1, 1, 2, 2, 0, 0, 1, -1])
+STATES = ("none", *(f"{PHASES[plus]}+ {PHASES[minus]}-" for plus, minus in PAIRS), "all legs")
+_BY_LEGS = {pair: number for number, pair in enumerate(PAIRS, start=1)}
+#: Leg at the positive and at the negative line in each state.
+PLUS_LEG = np.array([-1, *(plus for plus, _ in PAIRS), -1])
+MINUS_LEG = np.array([-1, *(minus for _, minus in PAIRS), -1])
 #: Sensor codes in the order A leads B leads C, for sensors 120 and 60 electrical degrees apart.
 RING_120 = (0b101, 0b100, 0b110, 0b010, 0b011, 0b001)
 RING_60 = (0b000, 0b100, 0b110, 0b111, 0b011, 0b001)

@@ -11,6 +11,7 @@ from ..physics import sampling
 from ..physics.bridge import SCHEMES, STATES
 from ..physics.commutation import Commutation, judge
 from ..physics.linearity import levels, linearity
+from ..physics.six_step import table_code
 from .base import Axis, Block, Log, Panel, Series, Table
 
 _EDGES = tuple(f"leg {leg}, {side} switch turns on" for leg in "ABC" for side in ("low", "high"))
@@ -189,17 +190,19 @@ def commutation(logs: Sequence[Log], parts: Parts) -> None:
     )
     if found.all_legs > 0.5 * table.sum() and table.sum() > 0:
         reason = "all three legs are switched at once (sine or space-vector drive), so there is no commutation table"
-        parts.missing["commutation_errors"] = parts.missing["commutation_delay"] = reason
+        parts.missing |= dict.fromkeys(("commutation_errors", "controller_table", "commutation_delay"), reason)
         return
     if found.judged < 12:
         reason = (
             f"only {found.judged} whole sensor sectors with conduction were captured; capture at least two electrical "
             "turns under drive"
         )
-        parts.missing["commutation_errors"] = parts.missing["commutation_delay"] = reason
+        parts.missing |= dict.fromkeys(("commutation_errors", "controller_table", "commutation_delay"), reason)
         return
     dropouts = sum(float(log["dropout_total"][0]) for log in logs)
     parts.blocks.append(_exact("count of commutation errors", commutation_errors=found.errors + dropouts))
+    code = table_code({sensors: state - 1 for sensors, state in found.table.items()})
+    parts.blocks.append(_exact("commutation table", controller_table=float(code)))
     _describe(found, dropouts, table, logs, parts)
     values = np.concatenate([log["commutation_delay"] for log in logs])
     counts = np.concatenate([log["commutation_delay_count"] for log in logs])

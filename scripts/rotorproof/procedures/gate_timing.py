@@ -39,6 +39,7 @@ class GateTiming(Procedure):
         "pwm_jitter",
         "pulse_width_min",
         "commutation_errors",
+        "controller_table",
         "commutation_delay",
         "sensor_disturbances",
         "duty_linearity",
@@ -100,6 +101,16 @@ class GateTiming(Procedure):
             "number of sensor sectors with a conduction state other than the commutation table's, without conduction "
             "between driven ones, after a skipped sensor step, or with a sensor code that cannot be",
             "six-step commutation: one of six states per 60 electrical degrees",
+        ),
+        Quantity(
+            "controller_table",
+            "Commutation table of the controller",
+            "T_c",
+            "number",
+            "1",
+            "for the sensor states in rising order, a digit 1 to 6 for the conduction state: 1 A+ B-, 2 A+ C-, 3 "
+            "B+ C-, 4 B+ A-, 5 C+ A-, 6 C+ B-; to be compared with the table that the motor's sensors ask for",
+            "definition",
         ),
         Quantity(
             "commutation_delay",
@@ -187,6 +198,7 @@ class GateTiming(Procedure):
             "overlap_count",
             "pwm_jitter",
             "commutation_errors",
+            "controller_table",
             "commutation_delay",
             "sensor_disturbances",
             "duty_linearity",
