@@ -7,16 +7,18 @@ import sys
 from pathlib import Path
 
 from tests.simulation.demo.bench import Bench
+from tests.simulation.demo.controllers import controllers, write_controller
 from tests.simulation.demo.motors import motors, write_motor
 
 ROOT = Path(__file__).parents[3]
-SEED = 2026
+SEED = 4
 
 
 def write_demo(raw: Path) -> dict[str, dict[str, float]]:
     """Write all units under ``raw`` and return the truth per unit and quantity, in SI."""
     bench = Bench(SEED)
-    return {motor.name: write_motor(motor, bench, raw) for motor in motors()}
+    truth = {motor.name: write_motor(motor, bench, raw) for motor in motors()}
+    return truth | {one.name: write_controller(one, bench, raw) for one in controllers()}
 
 
 if __name__ == "__main__":

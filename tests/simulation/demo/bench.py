@@ -74,6 +74,16 @@ INSTRUMENTS: dict[str, tuple[str, str, dict[str, Spec]]] = {
         "AL-0015",
         {"resistance": Spec(5, 0, "ohm", 1.0, 0.0, 0.0), "voltage": Spec(2, 0, "V", 1.0, 0.0, 0.0)},
     ),
+    "analyser": (
+        "power and logic analyser, 24 MS/s (invented)",
+        "AL-0120",
+        {
+            "voltage": Spec(0.05, 3, "mV", 1e-3, 2e-3, 1e-3),
+            "current": Spec(0.1, 1, "mA", 1e-3, 3e-4, 1e-4),
+            "power": Spec(0.1, 0.02, "W", 1.0, 0.02, 0.01),
+            "time": Spec(0.002, 0, "s", 1.0, 0.0, 0.0),
+        },
+    ),
     "lcr": ("LCR meter (invented)", "AL-0066", {"inductance": Spec(0.5, 0.2, "uH", 1e-6, 1e-7, 1e-8)}),
 }
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.simulation.demo.bench import RPM, Bench, instruments_text, write_log
+from tests.simulation.hall import Sensors, hall_log
 from tests.simulation.heat import HeatTruth, heat_run
 from tests.simulation.insulation import InsulationTruth, insulation_log
 from tests.simulation.mechanics import BenchMotor
@@ -32,6 +33,7 @@ class DemoMotor:
     mechanics: BenchMotor
     insulation: InsulationTruth
     heat: HeatTruth
+    sensors: Sensors
     seed: int
     air: float = 21.5
     truth: dict[str, float] = field(default_factory=dict)
@@ -69,6 +71,7 @@ def motors() -> list[DemoMotor]:
             _mechanics(good, good_winding),
             InsulationTruth(),
             HeatTruth(resistance=2 * float(np.mean(good_winding.phases)), shell_air=1.5),
+            Sensors(places=(0.8, 119.2, 240.6)),
             seed=31,
         ),
         DemoMotor(
@@ -82,6 +85,8 @@ def motors() -> list[DemoMotor]:
             _mechanics(weak, joint, coulomb=0.72, viscous=0.007),
             InsulationTruth(surface_leakage=6e-7),
             HeatTruth(resistance=2 * float(np.mean(joint.phases)), shell_air=1.5, cooling=0.55),
+            # The middle sensor sits 9 degrees too far on.
+            Sensors(places=(0.4, 129.1, 239.5)),
             seed=32,
         ),
     ]
@@ -97,8 +102,10 @@ def write_motor(motor: DemoMotor, bench: Bench, raw: Path) -> dict[str, float]:
         _insulation(motor, bench, folder, rng, truth),
         _resistance(motor, bench, folder, rng, truth),
         *_open_circuit(motor, bench, folder, rng, truth),
+        _hall_sensors(motor, folder),
         _no_load(motor, bench, folder, rng, truth),
         *_coast_down(motor, bench, folder, rng, truth),
+        _load(motor, bench, folder),
         _heat_run(motor, bench, folder, rng, truth),
     ]
     (folder / "unit.yaml").write_text(_unit_text(motor, tests), encoding="utf-8")
@@ -107,7 +114,7 @@ def write_motor(motor: DemoMotor, bench: Bench, raw: Path) -> dict[str, float]:
 
 
 def _unit_text(motor: DemoMotor, tests: list[str]) -> str:
-    used = ["dmm", "meters", "scope", "tachometer", "thermometer", "megohmmeter"]
+    used = ["dmm", "meters", "scope", "tachometer", "thermometer", "brake", "megohmmeter"]
     return (
         "# yaml-language-server: $schema=../../config/schemas/unit.schema.json\n"
         "# Invented: no such motor was measured. Written by tests/simulation/demo.\n"
@@ -238,6 +245,26 @@ def _open_circuit(
     return tests
 
 
+def _hall_sensors(motor: DemoMotor, folder: Path) -> str:
+    # Noise of its own, so that this log leaves those of the other tests as they are.
+    rng = np.random.default_rng([motor.seed, 7])
+    scope = Scope(rate=6000.0, step=0.16, noise=0.06)
+    log = hall_log(motor.sensors, motor.machine, scope, rng, speed_rpm=48.0, seconds=0.8, ripple=0.004)
+    write_log(
+        folder / "hall-sensors.csv",
+        {
+            "time [ms]": ("%.3f", 1e3 * log["time"]),
+            **{f"voltage_{pair} [V]": ("%.2f", log[f"voltage_{pair}"]) for pair in ("ab", "bc", "ca")},
+            **{f"hall_{one} [1]": ("%d", log[f"hall_{one}"].astype(int)) for one in "abc"},
+        },
+    )
+    return (
+        "  - procedure: hall-sensors\n"
+        "    log: hall-sensors.csv\n"
+        "    instruments: {voltage_ab: scope, voltage_bc: scope, voltage_ca: scope}\n"
+    )
+
+
 def _no_load(motor: DemoMotor, bench: Bench, folder: Path, rng: np.random.Generator, truth: dict[str, float]) -> str:
     warm = bench.true_of("thermometer", "temperature", 24.0)
     volts, amperes, speeds = [], [], []
@@ -268,6 +295,37 @@ def _no_load(motor: DemoMotor, bench: Bench, folder: Path, rng: np.random.Genera
         "    log: no-load.csv\n"
         "    instruments: {supply_voltage: meters, supply_current: meters}\n"
         "    conditions: {winding_temperature: 24.0 degC}\n"
+    )
+
+
+def _load(motor: DemoMotor, bench: Bench, folder: Path) -> str:
+    rng = np.random.default_rng([motor.seed, 8])
+    rows = []
+    warm = 26.0
+    for volts in (12.0, 18.0, 24.0):
+        for torque in (0.0, 1.0, 2.5, 4.0, 6.0, 8.0, 10.5, 13.0):
+            if torque * 2 * motor.mechanics.resistance > 0.75 * volts * motor.mechanics.emf:
+                continue  # the motor would stall
+            speed, current = motor.mechanics.steady(volts, warm, torque)
+            power = motor.mechanics.supply_power(speed, current, warm)
+            rows.append((volts, power / volts, speed, torque, warm))
+            warm += 0.004 * current**2
+    volts_shown, amperes, speeds, torques, warmth = (np.array(column) for column in zip(*rows, strict=True))
+    write_log(
+        folder / "load.csv",
+        {
+            "supply_voltage [V]": ("%.3f", bench.read("meters", "voltage", volts_shown, rng)),
+            "supply_current [A]": ("%.3f", bench.read("meters", "current", amperes, rng)),
+            "speed [rpm]": ("%.1f", bench.read("tachometer", "speed", speeds, rng) / RPM),
+            "torque [N m]": ("%.2f", bench.read("brake", "torque", torques, rng)),
+            "temperature_winding [degC]": ("%.1f", bench.read("thermometer", "temperature", warmth, rng)),
+        },
+    )
+    return (
+        "  - procedure: load\n"
+        "    log: load.csv\n"
+        "    instruments: {supply_voltage: meters, supply_current: meters}\n"
+        f"    conditions: {{standby_power: {motor.mechanics.standby:.2f} +/- 0.03 W}}\n"
     )
 
 
