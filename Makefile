@@ -18,6 +18,9 @@ PYTEST_ARGS ?=
 JOBS ?= auto
 
 export PYTHONPATH := $(CURDIR)/scripts
+# Arrays here are small: threads of the linear algebra only get in each other's way, twentyfold on a busy machine.
+export OMP_NUM_THREADS ?= 1
+export OPENBLAS_NUM_THREADS ?= 1
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 # Some pips would otherwise warn about a package that comes without a pyproject.toml.
 export PIP_USE_PEP517 := 1
