@@ -217,7 +217,7 @@ def _run_one(
         return
     places = [place for place, test in enumerate(unit.tests) if any(test is entry.test for entry in group)]
     result.outcomes.append(replace(outcome, tests=places))
-    result.problems.extend(outcome.fit.warnings)
+    result.problems.extend(replace(problem, file=problem.file or files) for problem in outcome.fit.warnings)
     for name, reason in outcome.fit.missing.items():
         result.problems.append(Problem(f"{name}: {reason}", file=files, severity="warning", procedure=procedure.name))
 
