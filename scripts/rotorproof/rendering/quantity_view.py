@@ -204,7 +204,9 @@ def _value(entry: Mapping[str, Any]) -> Markup:
 
 def _interval(entry: Mapping[str, Any]) -> Markup:
     if entry["expanded_uncertainty"] == 0:
-        return Markup('<span class="muted">no uncertainty stated</span>')
+        counted = entry["unit"] == "1" and float(entry["value"]).is_integer()
+        words = "exact, counted" if counted else "no uncertainty stated"
+        return Markup('<span class="muted">{}</span>').format(words)
     low, high = numbers.interval(entry["interval"][0], entry["interval"][1], entry["expanded_uncertainty"])
     return Markup("{} to {}").format(Markup('<span class="n">{}</span>').format(low), with_unit(high, entry["unit"]))
 
