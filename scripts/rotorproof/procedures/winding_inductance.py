@@ -1,0 +1,389 @@
+"""Winding inductance: current steps at standstill, or readings of an LCR meter, over the rotor's angle."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..errors import FitError, Problem
+from ..physics import inductance
+from .base import Axis, Block, Condition, Fit, Log, Need, Panel, Procedure, Quantity, Series
+
+_PAIRS = ("ab", "bc", "ca")
+_CONVENTION = "d and q told apart by L_d <= L_q, as magnets on or in the rotor make it (common practice, no source)"
+
+
+@dataclass
+class _Points:
+    """Line-to-line inductances as read: pair, mechanical angle (``None``: not stated), value, variance (0: unknown)."""
+
+    pairs: list[str] = field(default_factory=list)
+    angles: list[float | None] = field(default_factory=list)
+    values: list[float] = field(default_factory=list)
+    variances: list[float] = field(default_factory=list)
+    steps: list[inductance.Step] = field(default_factory=list)
+
+
+class WindingInductance(Procedure):
+    """One log a current step, or a table of inductance readings; several logs over the angle are fitted together."""
+
+    name = "winding-inductance"
+    title = "Winding inductance"
+    purpose = "Find the inductance along and across the magnets, the electrical time constant, and shorted turns."
+    unit_kinds = ("motor", "drive")
+    required_columns = (tuple(f"{kind}_{pair}" for kind in ("inductance", "current") for pair in _PAIRS),)
+    optional_columns = ("time", "angle", *(f"voltage_{pair}" for pair in _PAIRS))
+    conditions = (
+        Condition("rotor_angle", "angle", "mechanical angle of the rotor during a current step"),
+        Condition("aligned_angle", "angle", "angle at which direct current from A to B holds the rotor (its d axis)"),
+        Condition("test_frequency", "frequency", "frequency of the LCR meter"),
+        Condition("winding_temperature", "temperature", "winding temperature during the test"),
+    )
+    needs = (
+        Need("phase_resistance", "for the electrical time constant of LCR readings"),
+        Need("pole_pairs", "to turn mechanical angles into electrical ones"),
+    )
+    gives = ("inductance_d", "inductance_q", "phase_inductance", "electrical_time_constant", "saliency_ratio")
+    quantities = (
+        Quantity(
+            "inductance_d",
+            "Inductance, d axis",
+            "L_d",
+            "inductance",
+            "mH",
+            "phase inductance (star equivalent) with the current along the magnets' axis",
+            "two-axis theory; L_line = (L_d + L_q) + (L_d - L_q) cos 2 gamma",
+        ),
+        Quantity(
+            "inductance_q",
+            "Inductance, q axis",
+            "L_q",
+            "inductance",
+            "mH",
+            "phase inductance (star equivalent) with the current across the magnets' axis",
+            "two-axis theory; L_line = (L_d + L_q) + (L_d - L_q) cos 2 gamma",
+        ),
+        Quantity(
+            "phase_inductance",
+            "Phase inductance",
+            "L_ph",
+            "inductance",
+            "mH",
+            "half the mean line-to-line inductance over the pairs and rotor positions measured (star equivalent)",
+            "definition; (L_d + L_q)/2 over a turn",
+        ),
+        Quantity(
+            "electrical_time_constant",
+            "Electrical time constant",
+            "tau_e",
+            "duration",
+            "ms",
+            "phase inductance over phase resistance",
+            "definition",
+        ),
+        Quantity(
+            "saliency_ratio",
+            "Saliency ratio",
+            "xi",
+            "ratio",
+            "1",
+            "inductance of the q axis over that of the d axis",
+            "definition",
+        ),
+    )
+    cautions = (
+        "The rotor jerks towards the current's axis and back: lock it, and keep clear of wheel and spokes.",
+        "Interrupting the current of an inductance gives a voltage peak: turn it down, or let a diode carry it on.",
+        "Keep the step below rated current and short, so that the winding does not warm up.",
+        "Disconnect the controller: its capacitors and switches falsify the reading, and a step may harm them.",
+    )
+    minimum_rows = 3
+    combines = True
+    order = 15
+
+    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+        """Find the inductance of each position, then what it does over the angle."""
+        past = near.parameters if near is not None else {}
+        points, panels, rows = _gathered(logs)
+        stated = {key: value for log in logs for key, value in log.conditions.items()}
+        notes: list[str] = []
+        warnings: list[Problem] = []
+        missing: dict[str, str] = {}
+        blocks: list[Block] = []
+        angles = np.array([np.nan if angle is None else angle for angle in points.angles])
+        pole_pairs = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
+        values, sizes = np.array(points.values), np.sqrt(points.variances)
+        if pole_pairs is not None and not np.isnan(angles).any() and _tells_axes(angles, points.pairs, pole_pairs):
+            block, exact, panel = _over_angle(angles, points, round(pole_pairs), past)
+            blocks.append(block)
+            if "aligned_angle" in stated:
+                exact["aligned"] = 2 * round(pole_pairs) * exact["sense"] * stated["aligned_angle"] + np.pi / 3
+            blocks.append(_exact("how the angle counts", exact))
+            panels.append(panel)
+            _compare_pairs(block.values, warnings)
+        elif rows is not None and len(rows) >= 3:
+            blocks.append(_blind(rows, missing))
+            notes.append(
+                "No rotor angle or pole pairs are stated: d and q come from the three pairs at each "
+                "position, which holds for three equal phases."
+            )
+        else:
+            missing |= dict.fromkeys(
+                ("inductance_d", "inductance_q", "saliency_ratio"),
+                "the readings hold no change with the rotor's angle; measure all three pairs at several "
+                "rotor positions, or one pair over an electrical half turn with 'rotor_angle' stated",
+            )
+            if values.size == 1:
+                step = points.steps[0]
+                blocks.append(
+                    Block(
+                        "scatter of the step",
+                        {"level": step.inductance, "line_resistance": step.resistance},
+                        step.covariance,
+                        step.degrees_of_freedom,
+                    )
+                )
+            else:
+                blocks.append(_mean("level", "scatter of the inductances", values, sizes))
+            if len(set(points.pairs)) < 3:
+                warnings.append(
+                    _warning(
+                        "the inductance was read at one rotor position or of one pair only; in a motor with "
+                        "saliency it differs with the position"
+                    )
+                )
+        if points.steps and values.size > 1:
+            resistances = np.array([step.resistance for step in points.steps])
+            known = np.sqrt([step.covariance[1, 1] for step in points.steps])
+            blocks.append(_mean("line_resistance", "scatter of the steps' resistance", resistances, known))
+        elif not points.steps and "phase_resistance" not in given:
+            missing["electrical_time_constant"] = "the phase resistance is not known; measure winding-resistance too"
+        if points.steps:
+            at = f" at {stated['winding_temperature']:.1f} degC" if "winding_temperature" in stated else ""
+            notes.append(f"Time constant with the resistance of the steps themselves{at}.")
+        elif "phase_resistance" in given:
+            notes.append("Time constant with the DC phase resistance at 20 degC.")
+        if "test_frequency" not in stated and not points.steps:
+            notes.append("The meter's frequency is not stated; eddy currents lower an inductance read at some kHz.")
+        if "inductance_d" not in missing:
+            notes.append(
+                "Sign of L_d - L_q from the angle at which direct current held the rotor."
+                if any("aligned" in b.values for b in blocks)
+                else _CONVENTION.capitalize() + "."
+            )
+        return Fit(blocks, panels, notes=notes, warnings=warnings, missing=missing)
+
+    def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
+        """Return the inductances of both axes, of the phase, the time constant and the saliency ratio."""
+        levels = [value for name, value in parameters.items() if name.startswith("level")]
+        total = sum(levels) / len(levels)
+        result = {"phase_inductance": total / 2}
+        if "aligned" in parameters:
+            x = parameters["aligned"]
+            difference = parameters["cosine"] * np.cos(x) + parameters["sine"] * np.sin(x)
+        elif "cosine" in parameters:
+            difference = -np.hypot(parameters["cosine"], parameters["sine"])
+        elif "saliency" in parameters:
+            difference = -parameters["saliency"]
+        else:
+            difference = None
+        if difference is not None:
+            result["inductance_d"] = (total + difference) / 2
+            result["inductance_q"] = (total - difference) / 2
+            result["saliency_ratio"] = (total - difference) / (total + difference)
+        if "line_resistance" in parameters:
+            result["electrical_time_constant"] = total / parameters["line_resistance"]
+        elif "phase_resistance" in given:
+            result["electrical_time_constant"] = total / 2 / given["phase_resistance"]
+        return result
+
+
+def _gathered(logs: Sequence[Log]) -> tuple[_Points, list[Panel], list[np.ndarray] | None]:
+    """Return every inductance read, a panel of the first step, and the rows that hold all three pairs."""
+    points = _Points()
+    panels: list[Panel] = []
+    rows: list[np.ndarray] = []
+    for log in logs:
+        read = [pair for pair in _PAIRS if f"inductance_{pair}" in log]
+        stepped = [pair for pair in _PAIRS if f"current_{pair}" in log and f"voltage_{pair}" in log]
+        if not read and not (stepped and "time" in log):
+            raise FitError(
+                f"the log {log.label!r} holds neither inductance readings nor time, voltage and current of "
+                "one line pair"
+            )
+        angle = log["angle"] if "angle" in log else log.conditions.get("rotor_angle")
+        for pair in read:
+            column = log[f"inductance_{pair}"]
+            if np.any(column <= 0):
+                raise FitError(f"an inductance of zero or less stands in inductance_{pair}; correct it")
+            points.pairs += [pair] * column.size
+            points.values += column.tolist()
+            points.variances += [0.0] * column.size
+            points.angles += (
+                np.broadcast_to(angle, column.shape).tolist() if angle is not None else [None] * column.size
+            )
+        if len(read) == len(_PAIRS):
+            rows += list(np.column_stack([log[f"inductance_{pair}"] for pair in _PAIRS]))
+        for pair in stepped if not read else []:
+            if len(stepped) > 1 and np.ptp(log[f"current_{pair}"]) < 0.1 * max(
+                np.ptp(log[f"current_{p}"]) for p in stepped
+            ):
+                continue
+            step = inductance.from_step(log["time"], log[f"voltage_{pair}"], log[f"current_{pair}"])
+            points.steps.append(step)
+            points.pairs.append(pair)
+            points.values.append(step.inductance)
+            points.variances.append(float(step.covariance[0, 0]))
+            points.angles.append(None if angle is None else float(np.mean(angle)))
+            if not panels:
+                panels.append(_step_panel(log, pair, step))
+    return points, panels, rows or None
+
+
+def _tells_axes(angles: np.ndarray, pairs: list[str], pole_pairs: float) -> bool:
+    """Tell whether these positions and pairs determine level, cosine and sine, and leave a scatter or know it."""
+    design = inductance.saliency_design(angles, pairs, round(pole_pairs), one_level=True)
+    return angles.size >= 3 and float(np.linalg.cond(design)) < 30.0
+
+
+def _over_angle(
+    angles: np.ndarray, points: _Points, pole_pairs: int, past: Mapping[str, float]
+) -> tuple[Block, dict[str, float], Panel]:
+    """Return level, cosine and sine over twice the electrical angle, and how the angle counts."""
+    names = sorted(set(points.pairs))
+    one_level = min(points.pairs.count(name) for name in names) < 4
+    values, variances = np.array(points.values), np.array(points.variances)
+    best: tuple[float, float, np.ndarray, np.ndarray] | None = None
+    for sense in (past["sense"],) if past else (1.0, -1.0):
+        design = inductance.saliency_design(sense * angles, points.pairs, pole_pairs, one_level=one_level)
+        found = np.linalg.lstsq(design, values, rcond=None)[0]
+        left = float(np.sum((values - design @ found) ** 2))
+        # A single pair cannot tell the sense; the first is kept unless the other is better by more than
+        # rounding.
+        if best is None or left < 0.999 * best[0]:
+            best = (left, sense, found, design)
+    assert best is not None
+    left, sense, found, design = best
+    inverse = np.linalg.pinv(design)
+    freedom = values.size - found.size
+    known = inverse @ np.diag(variances) @ inverse.T
+    covariance, dof = known, 30.0
+    if freedom >= 3 or (freedom > 0 and not variances.any()):
+        scatter = inverse @ inverse.T * left / freedom
+        if np.trace(scatter) > np.trace(known):
+            covariance, dof = scatter, float(freedom)
+    elif not variances.any():
+        raise FitError("three readings leave no scatter to judge them by; measure at two more rotor positions at least")
+    # Noise alone makes an amplitude; what its variance explains of the square is taken off (kept the same
+    # while the readings are shifted).
+    noise, power = float(np.trace(covariance[-2:, -2:])), float(found[-2:] @ found[-2:])
+    left_of = past["left_of_saliency"] if past else float(np.sqrt(max(0.02, 1 - noise / max(power, 1e-300))))
+    found = np.concatenate([found[:-2], left_of * found[-2:]])
+    labels = ["level"] if one_level else [f"level_{name}" for name in names]
+    block = Block(
+        "scatter over the rotor's positions",
+        dict(zip([*labels, "cosine", "sine"], map(float, found), strict=True)),
+        covariance,
+        dof,
+    )
+    return block, {"sense": sense, "left_of_saliency": left_of}, _angle_panel(angles, points, design @ found)
+
+
+def _blind(rows: list[np.ndarray], missing: dict[str, str]) -> Block:
+    """Return mean and saliency from rows of three pairs at unknown rotor angles."""
+    table = np.array(rows)
+    level = table.mean(axis=1)
+    turn = np.exp(-1j * np.array([inductance.PAIR_PHASE[pair] for pair in _PAIRS]))
+    vector = 2 / 3 * (table @ turn)
+    count = level.size
+    # The mean of three pairs is the same at every position, so its scatter is that of the readings over sqrt
+    # 3.
+    reading = 3 * float(np.var(level, ddof=1))
+    square = float(np.mean(np.abs(vector) ** 2)) - 4 / 3 * reading
+    if square <= 0:
+        missing |= dict.fromkeys(
+            ("inductance_d", "inductance_q", "saliency_ratio"),
+            "the three pairs do not differ beyond the scatter of the readings; within it L_d and L_q are equal",
+        )
+        return Block(
+            "scatter of the readings", {"level": float(level.mean())}, np.array([[reading / 3 / count]]), count - 1.0
+        )
+    return Block(
+        "scatter of the readings",
+        {"level": float(level.mean()), "saliency": float(np.sqrt(square))},
+        np.diag([reading / 3 / count, 2 / 3 * reading / count]),
+        count - 1.0,
+    )
+
+
+def _mean(name: str, label: str, values: np.ndarray, sizes: np.ndarray) -> Block:
+    """Return the mean with the larger of its scatter and what is known of each value."""
+    scatter = float(np.var(values, ddof=1)) / values.size if values.size > 2 else 0.0
+    known = float(np.sum(sizes**2)) / values.size**2
+    return Block(label, {name: float(np.mean(values))}, np.array([[max(scatter, known)]]), max(values.size - 1.0, 2.0))
+
+
+def _compare_pairs(values: Mapping[str, float], warnings: list[Problem]) -> None:
+    levels = {name[6:]: value for name, value in values.items() if name.startswith("level_")}
+    if len(levels) < 2:
+        return
+    low = min(levels, key=lambda pair: levels[pair])
+    others = [value for pair, value in levels.items() if pair != low]
+    if levels[low] < 0.95 * float(np.mean(others)):
+        warnings.append(
+            _warning(
+                f"the pair {low[0].upper()}-{low[1].upper()} has "
+                f"{100 * (1 - levels[low] / np.mean(others)):.0f} % less inductance than the others: shorted "
+                "turns are likely; compare its resistance and back-EMF too",
+                f"inductance_{low}",
+            )
+        )
+
+
+def _exact(label: str, values: dict[str, float]) -> Block:
+    return Block(label, values, np.zeros((len(values), len(values))), np.inf)
+
+
+def _warning(text: str, column: str | None = None) -> Problem:
+    return Problem(text, column=column, severity="warning", procedure="winding-inductance")
+
+
+def _step_panel(log: Log, pair: str, step: inductance.Step) -> Panel:
+    time, current = log["time"], log[f"current_{pair}"]
+    every = max(1, time.size // 2000)
+    settled = time[step.steady_from :]
+    name = f"{pair[0].upper()}-{pair[1].upper()}"
+    return Panel(
+        "step",
+        "Current after the step of voltage",
+        Axis("Time", "time", "ms"),
+        Axis("Current", "current", "A"),
+        [
+            Series(name, time[::every], current[::every]),
+            Series("taken as steady", settled[[0, -1]], np.full(2, float(np.mean(current[step.steady_from :]))), "fit"),
+        ],
+        "The current must rise to a level and stay there; the flux linkage is integrated over the whole rise.",
+    )
+
+
+def _angle_panel(angles: np.ndarray, points: _Points, fitted: np.ndarray) -> Panel:
+    series = []
+    for pair in sorted(set(points.pairs)):
+        here = np.flatnonzero([name == pair for name in points.pairs])
+        here = here[np.argsort(angles[here])]
+        name = f"{pair[0].upper()}-{pair[1].upper()}"
+        series.append(Series(name, angles[here], np.array(points.values)[here]))
+        series.append(Series(f"fit {name}", angles[here], fitted[here], "fit"))
+    return Panel(
+        "inductance-angle",
+        "Line-to-line inductance over the angle",
+        Axis("Mechanical angle", "angle", "deg"),
+        Axis("Inductance", "inductance", "mH"),
+        series,
+        "Two periods per pole pair show saliency; a pair that lies lower than the others has shorted turns.",
+    )
+
+
+PROCEDURE = WindingInductance()
