@@ -14,6 +14,9 @@ from .base import Axis, Block, Condition, Fit, Log, Need, Panel, Procedure, Quan
 _PAIRS = ("ab", "bc", "ca")
 _CONVENTION = "d and q told apart by L_d <= L_q, as magnets on or in the rotor make it (common practice, no source)"
 
+#: Relative scatter about the fit, above the saliency fitted, that no meter makes.
+_UNEXPLAINED = 0.02
+
 
 @dataclass
 class _Points:
@@ -115,8 +118,19 @@ class WindingInductance(Procedure):
         angles = np.array([np.nan if angle is None else angle for angle in points.angles])
         pole_pairs = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
         values, sizes = np.array(points.values), np.sqrt(points.variances)
+        over_angle = None
         if pole_pairs is not None and not np.isnan(angles).any() and _tells_axes(angles, points.pairs, pole_pairs):
-            block, exact, panel = _over_angle(angles, points, round(pole_pairs), past)
+            over_angle = _over_angle(angles, points, round(pole_pairs), past)
+            if over_angle[1]["unexplained"] > _UNEXPLAINED:
+                warnings.append(
+                    _warning(
+                        f"the inductance changes with the angle in a way that {round(pole_pairs)} pole pairs "
+                        "do not explain; check pole_pairs and that the angle is the rotor's own (a gear?)"
+                    )
+                )
+                over_angle = None
+        if over_angle is not None and pole_pairs is not None:
+            block, exact, panel = over_angle
             blocks.append(block)
             if "aligned_angle" in stated:
                 exact["aligned"] = 2 * round(pole_pairs) * exact["sense"] * stated["aligned_angle"] + np.pi / 3
@@ -276,6 +290,8 @@ def _over_angle(
             covariance, dof = scatter, float(freedom)
     elif not variances.any():
         raise FitError("three readings leave no scatter to judge them by; measure at two more rotor positions at least")
+    rest = np.sqrt(left / values.size)
+    unexplained = float(rest / np.mean(values)) if rest > np.hypot(*found[-2:]) else 0.0
     # Noise alone makes an amplitude; what its variance explains of the square is taken off (kept the same
     # while the readings are shifted).
     noise, power = float(np.trace(covariance[-2:, -2:])), float(found[-2:] @ found[-2:])
@@ -288,7 +304,11 @@ def _over_angle(
         covariance,
         dof,
     )
-    return block, {"sense": sense, "left_of_saliency": left_of}, _angle_panel(angles, points, design @ found)
+    return (
+        block,
+        {"sense": sense, "left_of_saliency": left_of, "unexplained": unexplained},
+        _angle_panel(angles, points, design @ found),
+    )
 
 
 def _blind(rows: list[np.ndarray], missing: dict[str, str]) -> Block:
