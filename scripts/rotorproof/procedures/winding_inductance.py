@@ -119,9 +119,10 @@ class WindingInductance(Procedure):
         pole_pairs = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
         values, sizes = np.array(points.values), np.sqrt(points.variances)
         over_angle = None
-        if pole_pairs is not None and not np.isnan(angles).any() and _tells_axes(angles, points.pairs, pole_pairs):
+        followed = not past or "sense" in past
+        if pole_pairs is not None and followed and _tells_axes(angles, points.pairs, pole_pairs):
             over_angle = _over_angle(angles, points, round(pole_pairs), past)
-            if over_angle[1]["unexplained"] > _UNEXPLAINED:
+            if not past and over_angle[1]["unexplained"] > _UNEXPLAINED:
                 warnings.append(
                     _warning(
                         f"the inductance changes with the angle in a way that {round(pole_pairs)} pole pairs "
@@ -140,8 +141,8 @@ class WindingInductance(Procedure):
         elif rows is not None and len(rows) >= 3:
             blocks.append(_blind(rows, missing))
             notes.append(
-                "No rotor angle or pole pairs are stated: d and q come from the three pairs at each "
-                "position, which holds for three equal phases."
+                "Without a rotor angle and pole pairs that explain the readings, d and q come from the "
+                "three pairs at each position, which holds for three equal phases."
             )
         else:
             missing |= dict.fromkeys(
@@ -258,6 +259,8 @@ def _gathered(logs: Sequence[Log]) -> tuple[_Points, list[Panel], list[np.ndarra
 
 def _tells_axes(angles: np.ndarray, pairs: list[str], pole_pairs: float) -> bool:
     """Tell whether these positions and pairs determine level, cosine and sine, and leave a scatter or know it."""
+    if np.isnan(angles).any():
+        return False
     design = inductance.saliency_design(angles, pairs, round(pole_pairs), one_level=True)
     return angles.size >= 3 and float(np.linalg.cond(design)) < 30.0
 
