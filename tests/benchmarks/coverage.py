@@ -1,0 +1,249 @@
+"""How often the 95 % intervals hold the truth: random units from the invented bench, one study per procedure.
+
+``python -m tests.benchmarks.coverage`` writes coverage.md and coverage.svg beside this file. Each study draws units
+until ``--units`` or ``--seconds`` of processor time; the same seed draws the same units. ``--only`` names studies by a
+part of their name and prints without writing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from rotorproof.errors import FitError
+from rotorproof.fitting.engine import InstrumentError, Outcome, run
+from rotorproof.procedures import procedures
+from rotorproof.procedures.base import Log
+from rotorproof.uncertainty.accuracy import parse_accuracy
+from rotorproof.uncertainty.forms import Form, Influence
+from rotorproof.uncertainty.result import Result
+from tests.benchmarks.studies import STUDIES
+from tests.simulation.study import Case, Study
+
+PROBABILITY = 0.95
+TARGET = (0.93, 0.97)
+HERE = Path(__file__).parent
+
+
+@dataclass
+class Tally:
+    """What became of one quantity: units that gave it, intervals that held, intervals from trials, misses above."""
+
+    given: int = 0
+    held: int = 0
+    simulated: int = 0
+    above: int = 0
+    widths: list[float] = field(default_factory=list)
+
+    def share(self) -> float:
+        """Return the share of intervals that hold the truth."""
+        return self.held / self.given
+
+    def bounds(self) -> tuple[float, float]:
+        """Return where the true share lies with 95 % (Wilson, J. Am. Stat. Assoc. 22 (1927) 209)."""
+        n, p, z = self.given, self.share(), 1.959964
+        middle = (p + z * z / (2 * n)) / (1 + z * z / n)
+        half = z / (1 + z * z / n) * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
+        return float(middle - half), float(middle + half)
+
+    def verdict(self) -> str:
+        """Return whether the share is in the target, as far as so many units can tell."""
+        low, high = self.bounds()
+        if high < TARGET[0]:
+            return "too narrow"
+        if low > TARGET[1]:
+            return "wider than needed"
+        return "within" if TARGET[0] <= self.share() <= TARGET[1] else "near the edge"
+
+
+@dataclass
+class Found:
+    """The tallies of one study by quantity; ``failed`` units gave no fit, ``missing`` counts absent quantities."""
+
+    study: Study
+    units: int = 0
+    failed: int = 0
+    seconds: float = 0.0
+    tallies: dict[str, Tally] = field(default_factory=lambda: defaultdict(Tally))
+    missing: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+
+
+def outcome(case: Case, procedure_name: str, unit: str) -> Outcome:
+    """Run a case through the uncertainty engine. Raises ``FitError`` as the procedure does."""
+    procedure = procedures()[procedure_name]
+    logs, uncertain = [], {}
+    for index, (columns, conditions) in enumerate(case.logs):
+        values = {name: v[0] if isinstance(v, tuple) else v for name, v in conditions.items()}
+        logs.append(Log(f"{procedure_name}-{index}", dict(columns), values))
+        for name, v in conditions.items():
+            if isinstance(v, tuple):
+                uncertain[index, name] = Form(v[0], {Influence(f"stated/{name}/{v[0]}", name): v[1]})
+    instruments = []
+    for reader in case.readers:
+        name = f"{reader.kind}/{','.join([*reader.columns, *reader.conditions])}"
+        instruments.append(
+            InstrumentError(
+                Influence(name, name, "rectangular"),
+                parse_accuracy(reader.accuracy, reader.kind),
+                [(i, c) for i, log in enumerate(logs) for c in reader.columns if c in log],
+                [(i, c) for i, log in enumerate(logs) for c in reader.conditions if c in log.conditions],
+            )
+        )
+    given = {}
+    for name, value in case.given.items():
+        u = value[1] if isinstance(value, tuple) else 0.0
+        best = value[0] if isinstance(value, tuple) else value
+        given[name] = Form(best, {Influence(f"stated/{name}", name): u} if u else {})
+    return run(
+        procedure,
+        logs,
+        label=procedure_name,
+        unit=unit,
+        given=given,
+        instruments=instruments,
+        uncertain_conditions=uncertain,
+        probability=PROBABILITY,
+    )
+
+
+def investigate(study: Study, *, units: int, seconds: float, seed: int = 1) -> Found:
+    """Draw units of a study and count; stops after ``seconds`` of processor time."""
+    found = Found(study)
+    begun = time.process_time()
+    for number in range(units):
+        if time.process_time() - begun > seconds:
+            break
+        case = study.draw(np.random.default_rng([seed, number]))
+        found.units += 1
+        try:
+            result = outcome(case, study.procedure, f"U{number}")
+        except FitError:
+            found.failed += 1
+            continue
+        for name, true in case.truth.items():
+            if name not in result.forms:
+                found.missing[name] += 1
+                continue
+            simulation = result.simulated.get(name)
+            cover = Result(result.forms[name], simulation).interval(PROBABILITY)
+            tally = found.tallies[name]
+            tally.given += 1
+            tally.held += cover.low <= true <= cover.high
+            tally.above += true > cover.high
+            tally.simulated += simulation is not None
+            if true:
+                tally.widths.append(cover.expanded_uncertainty / abs(true))
+    found.seconds = time.process_time() - begun
+    return found
+
+
+def table(found: Sequence[Found]) -> str:
+    """Return the results as a table in Markdown."""
+    lines = [
+        "| Study | Quantity | Units | Held | 95 % of such studies | Truth above / below | By trials | U/value | |",
+        "|---|---|--:|--:|--:|--:|--:|--:|---|",
+    ]
+    for item in found:
+        for name, tally in item.tallies.items():
+            low, high = tally.bounds()
+            missed = tally.given - tally.held
+            lines.append(
+                f"| {item.study.name} | `{name}` | {tally.given} | {tally.share():.1%} | {low:.1%} to {high:.1%} | "
+                f"{tally.above} / {missed - tally.above} | {tally.simulated / tally.given:.0%} | "
+                f"{np.median(tally.widths) if tally.widths else 0:.2%} | {tally.verdict()} |"
+            )
+    return "\n".join(lines)
+
+
+def page(found: Sequence[Found]) -> str:
+    """Return the page that stands beside this file."""
+    tallies = [tally for item in found for tally in item.tallies.values()]
+    outside = [t for t in tallies if t.verdict() in ("too narrow", "wider than needed")]
+    total = sum(t.given for t in tallies)
+    held = sum(t.held for t in tallies)
+    absent = [
+        f"- {item.study.name}: `{name}` was not given for {count} of {item.units} units."
+        for item in found
+        for name, count in item.missing.items()
+    ] + [f"- {item.study.name}: {item.failed} of {item.units} units gave no fit." for item in found if item.failed]
+    parts = [
+        "# Do 95 % intervals hold 95 %?",
+        "Random units from the invented bench in `tests/simulation`, whose physics is richer than that of the fits and "
+        "independent of it, read by instruments whose errors lie anywhere within their stated accuracy. Written by "
+        "`python -m tests.benchmarks.coverage`; the same seed gives the same table.",
+        f"{len(tallies)} quantities, {total} intervals: {held / total:.1%} hold the truth. The target is "
+        f"{TARGET[0]:.0%} to {TARGET[1]:.0%} for each; {len(outside)} lie outside it by more than chance.",
+        "![Share of intervals that hold the truth](coverage.svg)",
+        table(found),
+        "*95 % of such studies*: the share a study of endless length would find, by Wilson's interval. *By trials*: "
+        "share of intervals from Monte Carlo (JCGM 101), taken where a formula bends over its uncertainty. *U/value*: "
+        "median.",
+    ]
+    if absent:
+        parts += ["Not counted above, because the program gave no value and said why:", "\n".join(absent)]
+    return "\n\n".join(parts) + "\n"
+
+
+def picture(found: Sequence[Found], path: Path) -> None:
+    """Draw the shares with their bounds as an SVG whose bytes depend on the numbers alone."""
+    import matplotlib as mpl
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    rows = [(f"{item.study.name}: {name}", tally) for item in found for name, tally in item.tallies.items()]
+    with mpl.rc_context({"svg.hashsalt": "coverage", "font.size": 7}):
+        figure = Figure(figsize=(8, 0.6 + 0.19 * len(rows)), layout="constrained")
+        FigureCanvasSVG(figure)
+        axes = figure.subplots()
+        axes.axvspan(*TARGET, color="#dfe9f3")
+        axes.axvline(PROBABILITY, color="#33475b", linewidth=0.8)
+        for place, (_, tally) in enumerate(rows):
+            low, high = tally.bounds()
+            colour = "#b3261e" if tally.verdict() in ("too narrow", "wider than needed") else "#0b5394"
+            axes.plot([low, high], [place, place], color=colour, linewidth=1.2)
+            axes.plot(tally.share(), place, "o", color=colour, markersize=3.5)
+        axes.set_yticks(range(len(rows)), [label for label, _ in rows])
+        axes.set_ylim(len(rows) - 0.5, -0.5)
+        axes.set_xlim(min(0.85, min(t.bounds()[0] for _, t in rows) - 0.01), 1.0)
+        axes.set_xlabel("share of 95 % intervals that hold the truth; band: target; bars: 95 % of such studies")
+        figure.savefig(path, format="svg", metadata={"Date": None, "Creator": None})
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the studies; the exit status tells whether all quantities are within the target as far as can be told."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--units", type=int, default=1000)
+    parser.add_argument("--seconds", type=float, default=120.0, help="processor time per study")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", nargs="*", default=[])
+    chosen = parser.parse_args(arguments)
+    wanted = [s for s in STUDIES if not chosen.only or any(part in s.name for part in chosen.only)]
+    found = []
+    for study in wanted:
+        item = investigate(study, units=chosen.units, seconds=chosen.seconds, seed=chosen.seed)
+        found.append(item)
+        print(f"{study.name}: {item.units} units, {1e3 * item.seconds / item.units:.0f} ms each", flush=True)
+        for name, tally in item.tallies.items():
+            low, high = tally.bounds()
+            print(
+                f"  {name:28s} {tally.share():6.1%}  ({low:.1%} to {high:.1%}), {tally.given - tally.held} missed, "
+                f"{tally.above} above, {tally.simulated / tally.given:.0%} by trials: {tally.verdict()}",
+                flush=True,
+            )
+        for name, count in item.missing.items():
+            print(f"  {name}: not given for {count}")
+    if not chosen.only:
+        (HERE / "coverage.md").write_text(page(found), encoding="utf-8")
+        picture(found, HERE / "coverage.svg")
+    tallies = [tally for item in found for tally in item.tallies.values()]
+    return int(any(t.verdict() in ("too narrow", "wider than needed") for t in tallies))
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
