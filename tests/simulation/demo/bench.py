@@ -67,7 +67,7 @@ INSTRUMENTS: dict[str, tuple[str, str, dict[str, Spec]]] = {
     "brake": (
         "reaction brake with load cell (invented)",
         "AL-0090",
-        {"torque": Spec(0.5, 0.03, "N m", 1.0, 0.02, 0.01), "angle": Spec(0.0, 0.2, "deg", np.pi / 180, 0.0, 0.0)},
+        {"torque": Spec(0.5, 0.03, "N m", 1.0, 0.004, 0.002), "angle": Spec(0.0, 0.2, "deg", np.pi / 180, 0.0, 0.0)},
     ),
     "megohmmeter": (
         "insulation tester, 500 V (invented)",

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.simulation.cogging import CoggingTruth, cogging_log
 from tests.simulation.demo.bench import RPM, Bench, instruments_text, write_log
 from tests.simulation.hall import Sensors, hall_log
 from tests.simulation.heat import HeatTruth, heat_run
@@ -34,6 +35,7 @@ class DemoMotor:
     insulation: InsulationTruth
     heat: HeatTruth
     sensors: Sensors
+    cogging: CoggingTruth
     seed: int
     air: float = 21.5
     truth: dict[str, float] = field(default_factory=dict)
@@ -42,7 +44,7 @@ class DemoMotor:
 def _machine(**changes: object) -> Machine:
     # A hub motor's EMF: nearly a sine, with a flattened top and a trace of the fifth.
     return Machine(
-        pole_pairs=23, linkage=0.812, harmonics={3: (0.06, 0.0), 5: (0.018, 0.3)}, pole_spread=0.006, **changes
+        pole_pairs=20, linkage=0.812, harmonics={3: (0.06, 0.0), 5: (0.018, 0.3)}, pole_spread=0.006, **changes
     )  # type: ignore[arg-type]
 
 
@@ -72,6 +74,7 @@ def motors() -> list[DemoMotor]:
             InsulationTruth(),
             HeatTruth(resistance=2 * float(np.mean(good_winding.phases)), shell_air=1.5),
             Sensors(places=(0.8, 119.2, 240.6)),
+            CoggingTruth(slots=36, poles=40, pair_torque=0.06, width=0.008, friction=0.42, magnet_scatter=0.004),
             seed=31,
         ),
         DemoMotor(
@@ -87,6 +90,17 @@ def motors() -> list[DemoMotor]:
             HeatTruth(resistance=2 * float(np.mean(joint.phases)), shell_air=1.5, cooling=0.55),
             # The middle sensor sits 9 degrees too far on.
             Sensors(places=(0.4, 129.1, 239.5)),
+            # A bent axle pulls once a turn.
+            CoggingTruth(
+                slots=36,
+                poles=40,
+                pair_torque=0.06,
+                width=0.008,
+                friction=0.84,
+                unbalance=0.11,
+                magnet_scatter=0.006,
+                seed=3,
+            ),
             seed=32,
         ),
     ]
@@ -105,6 +119,8 @@ def write_motor(motor: DemoMotor, bench: Bench, raw: Path) -> dict[str, float]:
         _hall_sensors(motor, folder),
         _no_load(motor, bench, folder, rng, truth),
         *_coast_down(motor, bench, folder, rng, truth),
+        _cogging(motor, bench, folder, truth),
+        _locked_rotor(motor, bench, folder),
         _load(motor, bench, folder),
         _heat_run(motor, bench, folder, rng, truth),
     ]
@@ -127,8 +143,8 @@ def _unit_text(motor: DemoMotor, tests: list[str]) -> str:
         "  rated_voltage: 36 V\n"
         "  rated_power: 250 W\n"
         "  rated_speed: 230 rpm\n"
-        "  pole_pairs: 23\n"
-        "  slots: 51\n"
+        "  pole_pairs: 20\n"
+        "  slots: 36\n"
         "  gear_ratio: 1\n"
         "  winding_material: copper\n"
         "  insulation_class: F\n"
@@ -295,6 +311,46 @@ def _no_load(motor: DemoMotor, bench: Bench, folder: Path, rng: np.random.Genera
         "    log: no-load.csv\n"
         "    instruments: {supply_voltage: meters, supply_current: meters}\n"
         "    conditions: {winding_temperature: 24.0 degC}\n"
+    )
+
+
+def _cogging(motor: DemoMotor, bench: Bench, folder: Path, truth: dict[str, float]) -> str:
+    rng = np.random.default_rng([motor.seed, 9])
+    log = cogging_log(motor.cogging, rng, turns=1.1, per_turn=3600, noise=0.012, encoder=36000)
+    write_log(
+        folder / "cogging.csv",
+        {
+            "angle [deg]": ("%.2f", np.degrees(log["angle"])),
+            "torque [N m]": ("%.3f", bench.read("brake", "torque", log["torque"], rng)),
+        },
+    )
+    truth["cogging_torque"] = motor.cogging.peak_to_peak()
+    truth["cogging_order"] = float(np.lcm(motor.cogging.slots, motor.cogging.poles))
+    truth["static_friction"] = motor.cogging.friction
+    return (
+        "  - procedure: cogging\n"
+        "    log: cogging.csv\n"
+        "    remarks: turned by a worm drive at 1 rpm, one turn forth and back\n"
+    )
+
+
+def _locked_rotor(motor: DemoMotor, bench: Bench, folder: Path) -> str:
+    rng = np.random.default_rng([motor.seed, 10])
+    current = np.repeat(np.linspace(2.0, 24.0, 9), 2)
+    torque = np.array([motor.mechanics.torque(amperes) for amperes in current])
+    write_log(
+        folder / "locked-rotor.csv",
+        {
+            "supply_current [A]": ("%.3f", bench.read("meters", "current", current, rng)),
+            "torque [N m]": ("%.2f", bench.read("brake", "torque", torque, rng)),
+            "duty [1]": ("%.2f", np.ones_like(current)),
+        },
+    )
+    return (
+        "  - procedure: locked-rotor\n"
+        "    log: locked-rotor.csv\n"
+        "    instruments: {supply_current: meters}\n"
+        "    conditions: {rotor_position: mean}\n"
     )
 
 
