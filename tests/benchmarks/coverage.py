@@ -22,7 +22,6 @@ from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Log
 from rotorproof.uncertainty.accuracy import parse_accuracy
 from rotorproof.uncertainty.forms import Form, Influence
-from rotorproof.uncertainty.result import Result
 from tests.benchmarks.studies import STUDIES
 from tests.simulation.study import Case, Study
 
@@ -130,13 +129,12 @@ def investigate(study: Study, *, units: int, seconds: float, seed: int = 1) -> F
             if name not in result.forms:
                 found.missing[name] += 1
                 continue
-            simulation = result.simulated.get(name)
-            cover = Result(result.forms[name], simulation).interval(PROBABILITY)
+            cover = result.result(name).interval(PROBABILITY)
             tally = found.tallies[name]
             tally.given += 1
             tally.held += cover.low <= true <= cover.high
             tally.above += true > cover.high
-            tally.simulated += simulation is not None
+            tally.simulated += name in result.simulated
             if true:
                 tally.widths.append(cover.expanded_uncertainty / abs(true))
     found.seconds = time.process_time() - begun

@@ -20,6 +20,7 @@ from ..procedures.base import Fit, Log, Procedure
 from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence, block_influences, propagate
 from ..uncertainty.monte_carlo import Direction, Expansion, Simulation, simulate
+from ..uncertainty.result import Result
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,10 @@ class Outcome:
     simulated: Mapping[str, Simulation] = field(default_factory=dict)
     #: Places of the tests behind this outcome in the unit file.
     tests: Sequence[int] = ()
+
+    def result(self, name: str) -> Result:
+        """Return a quantity as its form or, where that does not describe it, its simulated distribution."""
+        return Result(self.forms[name], self.simulated.get(name))
 
 
 def run(

@@ -1,0 +1,81 @@
+"""The engine: straight formulas keep their linear interval, bent ones are drawn, and both are kept on file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rotorproof.fitting.engine import InstrumentError, Outcome, run
+from rotorproof.fitting.store import load_fit, save_fit
+from rotorproof.fitting.unit_fit import UnitFit
+from rotorproof.procedures import procedures
+from rotorproof.procedures.base import Log
+from rotorproof.uncertainty.accuracy import Accuracy
+from rotorproof.uncertainty.coverage import interval
+from rotorproof.uncertainty.forms import Form, Influence
+
+PROCEDURE = procedures()["winding-resistance"]
+
+
+def outcome(resistances: Sequence[float], seed: int = 1, unit: str = "U", **more: Any) -> Outcome:
+    rng = np.random.default_rng(seed)
+    current = np.repeat(np.linspace(1, 6, 6), 2)
+    columns: dict[str, np.ndarray] = {}
+    for pair, resistance in zip(("ab", "bc", "ca"), resistances, strict=True):
+        columns[f"current_{pair}"] = current
+        columns[f"voltage_{pair}"] = resistance * current + rng.normal(0, 1e-3, 12)
+    readers = [
+        InstrumentError(
+            Influence("volts", "volts", "rectangular"), Accuracy(0.005, 0.0), [(0, c) for c in columns if "volt" in c]
+        )
+    ]
+    given: Mapping[str, Form] = {"winding_constant": Form(234.5)}
+    return run(
+        PROCEDURE,
+        [Log("w", columns, {"winding_temperature": 20.0})],
+        label="w",
+        unit=unit,
+        given=given,
+        instruments=readers,
+        uncertain_conditions={},
+        **more,
+    )
+
+
+def test_a_straight_formula_is_not_drawn() -> None:
+    found = outcome((0.24, 0.25, 0.26))
+    assert "phase_resistance" not in found.simulated
+    assert found.result("phase_resistance").interval(0.95) == interval(found.forms["phase_resistance"])
+
+
+def test_the_unbalance_of_an_even_winding_is_drawn_and_reaches_down_to_zero() -> None:
+    found = outcome((0.24, 0.24, 0.24))
+    cover = found.result("resistance_unbalance").interval(0.95)
+    assert found.simulated["resistance_unbalance"].trials >= 20_000  # the formula takes arrays
+    assert cover.low == 0
+    assert cover.high > found.forms["resistance_unbalance"].value
+
+
+def test_trials_follow_the_unit_and_the_stated_probability() -> None:
+    first, again, other = (outcome((0.24, 0.24, 0.24), unit=u).simulated for u in ("U", "U", "V"))
+    assert first == again
+    assert first != other
+    wide = outcome((0.24, 0.24, 0.24), probability=0.99).simulated["resistance_unbalance"]
+    assert wide.high > 1.1 * first["resistance_unbalance"].high
+
+
+def test_a_common_gain_cancels_in_the_unbalance() -> None:
+    budget = outcome((0.24, 0.25, 0.26)).forms["resistance_unbalance"].terms
+    assert abs(budget.get(Influence("volts", "volts"), 0.0)) < 1e-9
+
+
+def test_what_was_drawn_is_kept_on_file(tmp_path: Path) -> None:
+    found = outcome((0.24, 0.24, 0.24))
+    save_fit(tmp_path / "fit.json", tmp_path / "panels.npz", UnitFit(outcomes=[found]))
+    (part,) = load_fit(tmp_path / "fit.json")["outcomes"]
+    assert part["simulated"] == found.simulated
+    assert part["forms"]["phase_resistance"].value == pytest.approx(found.forms["phase_resistance"].value)
