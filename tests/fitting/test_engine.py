@@ -52,12 +52,14 @@ def test_a_straight_formula_is_not_drawn() -> None:
     assert found.result("phase_resistance").interval(0.95) == interval(found.forms["phase_resistance"])
 
 
-def test_the_unbalance_of_an_even_winding_is_drawn_and_reaches_down_to_zero() -> None:
-    found = outcome((0.24, 0.24, 0.24))
-    cover = found.result("resistance_unbalance").interval(0.95)
-    assert found.simulated["resistance_unbalance"].trials >= 20_000  # the formula takes arrays
-    assert cover.low == 0
-    assert cover.high > found.forms["resistance_unbalance"].value
+def test_the_unbalance_of_an_even_winding_is_drawn_and_holds_zero() -> None:
+    held = 0
+    for seed in range(40):
+        found = outcome((0.24, 0.24, 0.24), seed=seed, unit=f"U{seed}")
+        assert found.simulated["resistance_unbalance"].trials >= 20_000  # the formula takes arrays
+        held += found.result("resistance_unbalance").interval(0.95).low == 0
+    # Zero is where the share is lowest, about 0.90: 40 units leave 36, and fewer than 30 about never.
+    assert held >= 30
 
 
 def test_trials_follow_the_unit_and_the_stated_probability() -> None:
