@@ -11,6 +11,7 @@ from tests.simulation.cogging import CoggingTruth, cogging_log
 from tests.simulation.demo.bench import RPM, Bench, instruments_text, write_log
 from tests.simulation.hall import Sensors, hall_log
 from tests.simulation.heat import HeatTruth, heat_run
+from tests.simulation.inductance import InductanceTruth, meter_log
 from tests.simulation.insulation import InsulationTruth, insulation_log
 from tests.simulation.mechanics import BenchMotor
 from tests.simulation.open_circuit import Machine, Scope, record
@@ -36,6 +37,7 @@ class DemoMotor:
     heat: HeatTruth
     sensors: Sensors
     cogging: CoggingTruth
+    inductance: InductanceTruth
     seed: int
     air: float = 21.5
     truth: dict[str, float] = field(default_factory=dict)
@@ -75,6 +77,7 @@ def motors() -> list[DemoMotor]:
             HeatTruth(resistance=2 * float(np.mean(good_winding.phases)), shell_air=1.5),
             Sensors(places=(0.8, 119.2, 240.6)),
             CoggingTruth(slots=36, poles=40, pair_torque=0.06, width=0.008, friction=0.42, magnet_scatter=0.004),
+            InductanceTruth(d=212e-6, q=221e-6, pole_pairs=20),
             seed=31,
         ),
         DemoMotor(
@@ -101,6 +104,7 @@ def motors() -> list[DemoMotor]:
                 magnet_scatter=0.006,
                 seed=3,
             ),
+            InductanceTruth(d=208e-6, q=218e-6, pole_pairs=20),
             seed=32,
         ),
     ]
@@ -115,6 +119,7 @@ def write_motor(motor: DemoMotor, bench: Bench, raw: Path) -> dict[str, float]:
     tests = [
         _insulation(motor, bench, folder, rng, truth),
         _resistance(motor, bench, folder, rng, truth),
+        _inductance(motor, bench, folder, truth),
         *_open_circuit(motor, bench, folder, rng, truth),
         _hall_sensors(motor, folder),
         _no_load(motor, bench, folder, rng, truth),
@@ -130,7 +135,7 @@ def write_motor(motor: DemoMotor, bench: Bench, raw: Path) -> dict[str, float]:
 
 
 def _unit_text(motor: DemoMotor, tests: list[str]) -> str:
-    used = ["dmm", "meters", "scope", "tachometer", "thermometer", "brake", "megohmmeter"]
+    used = ["dmm", "meters", "scope", "tachometer", "thermometer", "brake", "megohmmeter", "lcr"]
     return (
         "# yaml-language-server: $schema=../../config/schemas/unit.schema.json\n"
         "# Invented: no such motor was measured. Written by tests/simulation/demo.\n"
@@ -311,6 +316,33 @@ def _no_load(motor: DemoMotor, bench: Bench, folder: Path, rng: np.random.Genera
         "    log: no-load.csv\n"
         "    instruments: {supply_voltage: meters, supply_current: meters}\n"
         "    conditions: {winding_temperature: 24.0 degC}\n"
+    )
+
+
+def _inductance(motor: DemoMotor, bench: Bench, folder: Path, truth: dict[str, float]) -> str:
+    rng = np.random.default_rng([motor.seed, 11])
+    log = meter_log(motor.inductance, rng, noise=0.0015)
+    pairs = ("ab", "bc", "ca")
+    write_log(
+        folder / "winding-inductance.csv",
+        {
+            "angle [deg]": ("%.2f", np.degrees(log["angle"])),
+            **{
+                f"inductance_{pair} [uH]": (
+                    "%.1f",
+                    1e6 * bench.read("lcr", "inductance", log[f"inductance_{pair}"], rng),
+                )
+                for pair in pairs
+            },
+        },
+    )
+    truth["phase_inductance"] = (motor.inductance.d + motor.inductance.q) / 2
+    columns = ", ".join(f"inductance_{pair}: lcr" for pair in pairs)
+    return (
+        "  - procedure: winding-inductance\n"
+        "    log: winding-inductance.csv\n"
+        f"    instruments: {{{columns}}}\n"
+        "    conditions: {test_frequency: 1 kHz, winding_temperature: 21.8 degC}\n"
     )
 
 
