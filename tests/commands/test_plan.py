@@ -81,6 +81,16 @@ def test_the_test_current_keeps_the_winding_cool():
         assert limit * (cool / rated) ** 2 == pytest.approx(1.0)
 
 
+def test_gear_and_freewheel_are_said():
+    geared = Situation("motor", FULL.known | {"nameplate_gear_ratio": 5.0}, "F", freewheel=True)
+    notes = " ".join(procedures()["open-circuit"].bench(geared).notes)
+    assert "Lock the freewheel" in notes
+    assert "5 turns of the rotor" in notes
+    assert procedures()["open-circuit"].bench(FULL).notes == ()
+    asks = Situation("motor", {"nameplate_gear_ratio": 5.0})
+    assert "usually has a freewheel" in " ".join(procedures()["coast-down"].bench(asks).notes)
+
+
 def test_fuses_are_standard_sizes():
     assert [fuse(x) for x in (0.9, 2.0, 5.0, 20.0, None)] == [1.25, 2.5, 6.3, 25.0, None]
 

@@ -7,6 +7,7 @@ byte after their published layouts and again by their libraries, Parquet by pand
 from __future__ import annotations
 
 import datetime
+import random
 import struct
 import wave
 import zipfile
@@ -439,6 +440,16 @@ def test_mdf_by_hand(tmp_path):
     np.testing.assert_allclose(columns["speed"], 210 * 2 * np.pi / 60)
 
 
+def test_mdf_whose_blocks_go_in_a_circle(tmp_path, monkeypatch):
+    mdf_by_hand(tmp_path / "a.mf4", {"t": (TIME, "s"), "voltage_ab": (WAVE, "V")})
+    content = bytearray((tmp_path / "a.mf4").read_bytes())
+    channel = content.index(b"##CN")
+    struct.pack_into("<Q", content, channel + 24, channel)  # the next channel is this one
+    (tmp_path / "a.mf4").write_bytes(content)
+    monkeypatch.setattr(limits, "MAXIMUM_OPENING_SECONDS", 8.0)
+    assert "ASAM MDF" in refused(tmp_path / "a.mf4")[0].message
+
+
 # ----- Files cut off in the middle
 
 
@@ -458,3 +469,41 @@ def test_a_recording_that_is_cut_off_is_refused(tmp_path):
             whole.write_bytes(content[: int(share * len(content))])
             (problem,) = refused(whole, layout)
             assert "can be read" in problem.message, whole
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("suffix", ["tdms", "wav", "mf4", "h5", "parquet", "xlsx"])
+def test_a_recording_with_wrong_bytes_gives_numbers_or_a_named_problem(tmp_path, suffix, monkeypatch):
+    monkeypatch.setattr(limits, "MAXIMUM_OPENING_SECONDS", 15.0)
+    path = tmp_path / f"a.{suffix}"
+    layout = Layout()
+    if suffix == "tdms":
+        write_tdms(path, [("r", "voltage_ab", WAVE[:300], "V")], wf_increment=1 / 5000)
+    elif suffix == "wav":
+        write_wav(path, np.zeros((300, 1)), 2)
+        layout = Layout(columns={"voltage_ab": LayoutColumn(column=1, unit="V")})
+    elif suffix == "mf4":
+        write_mdf(path, voltage_ab=(WAVE[:300], "V"))
+    elif suffix == "h5":
+        write_hdf5(path, voltage_ab=(WAVE[:300], "V"), time=(TIME[:300], "s"))
+    elif suffix == "parquet":
+        pd.DataFrame({"voltage_ab [V]": WAVE[:300]}).to_parquet(path)
+    else:
+        write_sheet(path, [HEADER, *([k, k, ""] for k in range(60))])
+    whole = path.read_bytes()
+    rng = random.Random(7)
+    refusals = 0
+    for _ in range(4 if suffix == "mf4" else 120):  # MDF is read in a process of its own, a second each
+        content = bytearray(whole)
+        for _ in range(rng.randint(1, 4)):
+            end = len(content) if rng.random() < 0.4 else min(len(content), 3000)
+            content[rng.randrange(8, end)] = rng.choice([0, 255, rng.randrange(256)])
+        path.write_bytes(content)
+        try:
+            columns = read(path, layout, time_ordered=False, minimum_rows=1)
+        except InputError as error:
+            refusals += 1
+            assert all(problem.file == "U/log" and len(problem.message) < 600 for problem in error.problems)
+        else:
+            assert all(np.isfinite(values).all() for values in columns.values())
+    assert refusals > 0 or suffix == "mf4"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import io
 import math
 import zipfile
 from collections.abc import Iterator, Sequence
@@ -25,7 +26,8 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
     import openpyxl
 
     try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
+        # From memory, since the library leaves a file open that it cannot read.
+        book = openpyxl.load_workbook(io.BytesIO(path.read_bytes()), read_only=True, data_only=True, keep_links=False)
         sheet = _sheet(book, layout, shown)
         # Some writers state a wrong size, and the reader would believe it.
         sheet.reset_dimensions()
@@ -58,6 +60,8 @@ def _check_size(path: Path, shown: str) -> None:
         what = "an OpenDocument file; save it as .xlsx or CSV" if "mimetype" in names else "an archive; unpack it"
         raise InputError(Problem(f"the log is {what}", file=shown))
     on_disk = path.stat().st_size
+    if on_disk > limits.MAXIMUM_WORKBOOK_BYTES:
+        raise InputError(Problem(f"the workbook has {on_disk} bytes; export so long a log as CSV", file=shown))
     if unpacked > limits.BLOCK_BYTES + limits.MAXIMUM_UNPACKED_RATIO * on_disk:
         raise InputError(
             Problem(f"the workbook is {on_disk} bytes but unpacks to {unpacked}; this is no bench log", file=shown)

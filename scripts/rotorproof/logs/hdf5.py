@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from ..errors import InputError
 from ..settings.layout import Layout
 from .chunks import Log
 from .mapping import Channel
@@ -20,15 +21,15 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
 
     try:
         with h5py.File(path, "r", locking=False) as file:
-            found: list[tuple[str, Channel]] = []
+            found: list[tuple[Any, Channel]] = []
 
-            def visit(name: str, item: Any) -> None:
+            def visit(name: str | bytes, item: Any) -> None:
                 # Data outside the file is not followed: the log is this file, whose hash is in the evidence.
                 if isinstance(item, h5py.Dataset) and item.ndim == 1 and not item.is_virtual and not item.external:
-                    found.append((name, Channel(name, _unit(item))))
+                    found.append((name, Channel(_text(name), _unit(item))))
 
             file.visititems(visit)
-    except (OSError, RuntimeError, KeyError, ValueError) as error:
+    except Exception as error:  # a damaged file raises whatever comes first
         raise damaged(error, "HDF5", shown) from None
 
     def blocks(positions: Sequence[int]) -> Iterator[Sequence[np.ndarray]]:
@@ -40,10 +41,17 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
                     return [item[start:stop] for item in chosen]
 
                 yield from in_pieces(max(len(item) for item in chosen), read)
-        except (OSError, RuntimeError, TypeError) as error:
+        except InputError:
+            raise
+        except Exception as error:
             raise damaged(error, "HDF5", shown) from None
 
     return recording([channel for _, channel in found], layout, wanted, shown, blocks)
+
+
+def _text(name: str | bytes) -> str:
+    """Return a name as text; the library gives bytes where it is no UTF-8."""
+    return name if isinstance(name, str) else name.decode("utf-8", "replace")
 
 
 def _unit(item: Any) -> str | None:

@@ -1,9 +1,16 @@
-"""ASAM MDF 3 and 4: channels by name, time from the master channel of their group."""
+"""ASAM MDF 3 and 4: channels by name, time from the master channel of their group.
+
+The library that reads them trusts the file: damaged bytes have sent it in a circle and through its own memory. So it
+works in a process of its own (``mdf_child``), under limits of time and memory, and hands its arrays over as files.
+"""
 
 from __future__ import annotations
 
-import gc
+import json
+import os
+import subprocess
 import sys
+import tempfile
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -12,120 +19,77 @@ from typing import Any
 import numpy as np
 
 from ..errors import InputError, Problem
-from ..settings.layout import Layout
+from ..settings.layout import Layout, LayoutColumn
+from . import limits
 from .chunks import Log
 from .mapping import Channel, sources
 from .recording import damaged, in_pieces, recording
 
+_TITLE = "ASAM MDF"
+#: The number under which the child knows a group's master channel.
+MASTER = -1
+
 
 def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
     """Open an MDF file. All channels used must lie in one group, that is on one time base. Raises ``InputError``."""
-    file = _opened(path, shown)
-    try:
-        places, channels = _channels(file)
-    except Exception as error:  # the library raises many types for a damaged file
-        file.close()
-        raise damaged(error, "ASAM MDF", shown) from None
-    try:
-        return _log(file, places, channels, layout, wanted, shown)
-    except InputError:
-        file.close()
-        raise
-
-
-def _opened(path: Path, shown: str) -> Any:
-    import asammdf
-
-    # The library's clean-up of a file that it could not open fails in its turn, and Python would print that.
-    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
-    try:
-        try:
-            return asammdf.MDF(path)
-        except Exception as error:
-            refused = damaged(error, "ASAM MDF", shown)
-        gc.collect()
-    finally:
-        sys.unraisablehook = hook
-    raise refused
-
-
-def _log(
-    file: Any,
-    places: list[tuple[int, int]],
-    channels: list[Channel],
-    layout: Layout,
-    wanted: Sequence[str],
-    shown: str,
-) -> Log:
+    places, channels = _channels(_child("list", path, shown))
     used = sources(channels, layout, wanted, shown, None)
     groups = {places[source.position][0] for source in used}
     if len(groups) > 1:
         raise InputError(
-            Problem(
-                "the channels lie in groups with different time bases; export them on one time base",
-                file=shown,
-            )
+            Problem("the channels lie in groups with different time bases; export them on one time base", file=shown)
         )
     if not groups:
-        file.close()
         return Log([channel.name for channel in channels], iter(()))
     group = groups.pop()
     # The group's master is its time; it is a channel like the others, for a layout or for the plain names.
     if all(source.name != "time" for source in used) and "time" in wanted:
         channels, places, layout = _with_master(channels, places, group, layout)
-    length = int(file.groups[group].channel_group.cycles_nr)
 
     def blocks(positions: Sequence[int]) -> Iterator[Sequence[np.ndarray]]:
-        def read(start: int, stop: int) -> Sequence[np.ndarray]:
-            return [_values(file, places[position], start, stop) for position in positions]
-
-        try:
-            yield from in_pieces(length, read)
-        except Exception as error:
-            raise damaged(error, "ASAM MDF", shown) from None
-        finally:
-            file.close()
+        with tempfile.TemporaryDirectory(prefix="rotorproof-") as folder:
+            numbers = [str(places[position][1]) for position in positions]
+            _child("read", path, shown, folder, str(group), *numbers)
+            arrays = [np.load(Path(folder) / f"{k}.npy", mmap_mode="r") for k in range(len(numbers))]
+            length = max(len(array) for array in arrays)
+            yield from in_pieces(length, lambda start, stop: [np.array(array[start:stop]) for array in arrays])
 
     return recording(channels, layout, wanted, shown, blocks)
 
 
-_MASTER = -1
+def _child(task: str, path: Path, shown: str, *arguments: str) -> Any:
+    """Run the library in a process of its own; return what it prints, as JSON. Raises ``InputError``."""
+    package = Path(__file__).parents[2]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(package), os.environ.get("PYTHONPATH", "")])}
+    command = [sys.executable, "-m", "rotorproof.logs.mdf_child", task, str(path), *arguments]
+    # A damaged file shows within seconds; a sound one is read at tens of megabytes in a second.
+    patience = limits.MAXIMUM_OPENING_SECONDS + path.stat().st_size / 1e6
+    try:
+        done = subprocess.run(command, env=environment, capture_output=True, timeout=patience, check=False)
+    except subprocess.TimeoutExpired:
+        raise damaged(TimeoutError(f"not read within {patience:.0f} s"), _TITLE, shown) from None
+    if done.returncode != 0:
+        lines = done.stderr.decode("utf-8", "replace").strip().splitlines()
+        reason = lines[-1] if lines and done.returncode > 0 else "reading it broke off"
+        raise damaged(ValueError(reason), _TITLE, shown)
+    try:
+        return json.loads(done.stdout)
+    except ValueError:
+        raise damaged(ValueError("its channels cannot be listed"), _TITLE, shown) from None
 
 
-def _channels(file: Any) -> tuple[list[tuple[int, int]], list[Channel]]:
-    places = []
-    named = []
-    for group_number, group in enumerate(file.groups):
-        master = file.masters_db.get(group_number)
-        for number, channel in enumerate(group.channels):
-            if number != master:
-                places.append((group_number, number))
-                unit = getattr(channel, "unit", "") or getattr(getattr(channel, "conversion", None), "unit", "") or ""
-                named.append((group_number, channel.name, str(unit)))
-    counts = Counter(name for _, name, _ in named)
-    channels = [Channel(name if counts[name] == 1 else f"{group}/{name}", unit or None) for group, name, unit in named]
-    return places, channels
+def _channels(listed: Sequence[dict[str, Any]]) -> tuple[list[tuple[int, int]], list[Channel]]:
+    counts = Counter(entry["name"] for entry in listed)
+    channels = [
+        Channel(e["name"] if counts[e["name"]] == 1 else f"{e['group']}/{e['name']}", e["unit"] or None) for e in listed
+    ]
+    return [(entry["group"], entry["number"]) for entry in listed], channels
 
 
 def _with_master(
     channels: Sequence[Channel], places: Sequence[tuple[int, int]], group: int, layout: Layout
 ) -> tuple[list[Channel], list[tuple[int, int]], Layout]:
-    from ..settings.layout import LayoutColumn
-
-    master = Channel("time [s]")
     if layout.columns is not None:
         number = LayoutColumn(column=len(channels) + 1, unit="s")
         layout = layout.model_copy(update={"columns": {**layout.columns, "time": number}})
-    return [*channels, master], [*places, (group, _MASTER)], layout
-
-
-def _values(file: Any, place: tuple[int, int], start: int, stop: int) -> np.ndarray:
-    group, number = place
-    if number == _MASTER:
-        return np.asarray(file.get_master(group, record_offset=start, record_count=stop - start))
-    signal = file.get(group=group, index=number, record_offset=start, record_count=stop - start)
-    if signal.invalidation_bits is not None and np.any(signal.invalidation_bits):
-        values = np.asarray(signal.samples, dtype=float)
-        values[np.asarray(signal.invalidation_bits, dtype=bool)] = np.nan
-        return values
-    return np.asarray(signal.samples)
+    return [*channels, Channel("time [s]")], [*places, (group, MASTER)], layout

@@ -18,14 +18,13 @@ from .recording import damaged, recording
 
 def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
     """Open a Parquet file; a field's metadata may hold its ``unit``. Raises ``InputError``."""
-    import pyarrow as pa
     from pyarrow import parquet
 
     try:
         # Own buffers: the columns of a large file are read group by group, not mapped whole.
         file = parquet.ParquetFile(path, memory_map=False)
         schema = file.schema_arrow
-    except (pa.ArrowException, OSError) as error:
+    except Exception as error:  # a damaged file raises whatever comes first
         raise damaged(error, "Parquet", shown) from None
     channels = [
         Channel(field.name, (field.metadata or {}).get(b"unit", b"").decode("utf-8", "replace") or None)
@@ -39,7 +38,9 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
         try:
             for batch in file.iter_batches(batch_size=limits.BLOCK_ROWS, columns=list(dict.fromkeys(names))):
                 yield [_array(batch.column(name), name, shown) for name in names]
-        except (pa.ArrowException, OSError) as error:
+        except InputError:
+            raise
+        except Exception as error:
             raise damaged(error, "Parquet", shown) from None
 
     return recording(channels, layout, wanted, shown, blocks)

@@ -28,7 +28,7 @@ def situation(file: UnitFile, settings: RunSettings, bench: Mapping[str, float])
                 known[f"{prefix}_{key}"] = value.value
             elif isinstance(value, int | float) and not isinstance(value, bool):
                 known[f"{prefix}_{key}"] = float(value)
-    return Situation(file.kind, known, file.nameplate.insulation_class)
+    return Situation(file.kind, known, file.nameplate.insulation_class, file.nameplate.freewheel)
 
 
 def planned(file: UnitFile, acceptance: AcceptanceSet | None) -> list[Procedure]:
@@ -48,6 +48,7 @@ def sheet(
         "title": procedure.title,
         "purpose": procedure.purpose,
         "cautions": list(procedure.cautions),
+        "notes": list(bench.notes),
         "wiring": bench.wiring,
         "settings": [{"what": s.what, "value": _shown(s.value, s.kind, s.unit), "why": s.why} for s in bench.settings],
         "steps": [

@@ -133,6 +133,8 @@ class Bench:
     low_supply: str = ""
     #: Cautions that stand before a step: number of the step (from 1) to text.
     step_cautions: Mapping[int, str] = field(default_factory=dict)
+    #: What holds for this unit in particular (gear, freewheel).
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -142,6 +144,7 @@ class Situation:
     kind: str
     known: Mapping[str, float]
     insulation_class: str | None = None
+    freewheel: bool | None = None
 
     def get(self, name: str) -> float | None:
         """Return a known value."""
@@ -168,7 +171,7 @@ class Situation:
 
     @property
     def no_load_speed(self) -> float | None:
-        """Return a no-load speed of the rotor: rated speed over 0.85 (common practice), through the gear."""
+        """Return a no-load speed of the wheel: rated speed over 0.85 (common practice)."""
         rated = self.known.get("nameplate_rated_speed")
         return rated / 0.85 if rated else None
 
@@ -200,12 +203,13 @@ class Situation:
         return None if self.rated_current is None else self.rated_current * math.sqrt(rise / limit)
 
     def electrical_frequency(self, speed: float | None) -> float | None:
-        """Return pole pairs times turns per second at a rotor speed in rad/s."""
+        """Return pole pairs times the rotor's turns per second, at a speed in rad/s of the wheel (through the gear)."""
         pairs = self.known.get("nameplate_pole_pairs")
-        return pairs * speed / (2 * math.pi) if pairs and speed else None
+        ratio = self.known.get("nameplate_gear_ratio", 1.0)
+        return pairs * ratio * speed / (2 * math.pi) if pairs and speed else None
 
     def sample_rate(self, speed: float | None) -> float | None:
-        """Return the sample rate in Hz for ``SAMPLES_PER_TURN`` at a rotor speed."""
+        """Return the sample rate in Hz for ``SAMPLES_PER_TURN`` at a speed of the wheel."""
         frequency = self.electrical_frequency(speed)
         return None if frequency is None else SAMPLES_PER_TURN * frequency
 
@@ -213,6 +217,25 @@ class Situation:
         """Tell whether the bench supply reaches a voltage; ``None`` where either is not known."""
         supply = self.known.get("supply_voltage")
         return None if supply is None or voltage is None else supply >= voltage
+
+
+def driven_from_outside(situation: Situation) -> tuple[str, ...]:
+    """Return what a gear and a freewheel mean for a test that turns the motor at its output, or lets it turn there."""
+    notes = []
+    ratio = situation.get("nameplate_gear_ratio")
+    if situation.freewheel:
+        notes.append(
+            "This motor has a freewheel: turned forward at the wheel, the rotor stands still. Lock the freewheel, or "
+            "turn it in the direction that it locks, and write down which."
+        )
+    elif situation.freewheel is None and ratio is not None and ratio != 1:
+        notes.append("A geared motor usually has a freewheel: find out first which direction turns the rotor.")
+    if ratio is not None and ratio != 1:
+        notes.append(
+            f"The gear makes {ratio:g} turns of the rotor from one of the wheel: pole pairs and cogging periods "
+            "counted at the wheel are that much larger. State the side at which the speed is measured."
+        )
+    return tuple(notes)
 
 
 def fuse(current: float | None) -> float | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Part, SetValue, Situation, Wire, Wiring
+from ..bench import Bench, Part, SetValue, Situation, Wire, Wiring, driven_from_outside
 
 
 def bench(situation: Situation) -> Bench:
@@ -60,4 +60,5 @@ def bench(situation: Situation) -> Bench:
             2: "The wheel runs at full speed and for long after release: never stop it by hand.",
             5: "An unbalanced or loose disc flies off: bolt through, guard, start slowly.",
         },
+        notes=driven_from_outside(situation),
     )

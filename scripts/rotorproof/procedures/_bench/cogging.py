@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, span
+from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, driven_from_outside, span
 
 
 def bench(situation: Situation) -> Bench:
@@ -56,4 +56,5 @@ def bench(situation: Situation) -> Bench:
         ),
         "Needs no supply.",
         {3: "Keep fingers out of spokes and gear; a slow drive is strong."},
+        notes=driven_from_outside(situation),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ..bench import Bench, Expectation, Part, SetValue, Situation, Wire, Wiring
+from ..bench import Bench, Expectation, Part, SetValue, Situation, Wire, Wiring, driven_from_outside
 
 
 def bench(situation: Situation) -> Bench:
@@ -66,4 +66,5 @@ def bench(situation: Situation) -> Bench:
         ),
         "Needs 5 V only.",
         {2: "More than the sensors' voltage on a wrong pin destroys them.", 4: "The wheel turns: guard it."},
+        notes=driven_from_outside(situation),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, span
+from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, driven_from_outside, span
 
 
 def bench(situation: Situation) -> Bench:
@@ -71,4 +71,5 @@ def bench(situation: Situation) -> Bench:
         ),
         "Needs no supply; a slower drive does: the EMF is proportional to speed, only the noise weighs more.",
         {3: "Open terminals of a driven machine carry voltage; the wheel turns: guard it."},
+        notes=driven_from_outside(situation),
     )
