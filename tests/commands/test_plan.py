@@ -57,6 +57,7 @@ def test_every_sheet_is_sound(procedure, known):
     for effect in (e for effects in bench.effects.values() for e in effects):
         assert effect.column in COLUMNS
         assert effect.at > 0
+    assert set(bench.effects) <= set(procedure.gives)
     for expectation in bench.expectations:
         if expectation.quantity in quantities():
             assert expectation.quantity in procedure.gives
@@ -169,12 +170,21 @@ def test_sheets_as_pdf(sheets, capsys):
         "steps.csv",
         "Operator, date",
         "On a supply below the pack's voltage",
-        "0.130",
+        "at most 0.13 ohm",
     ):
         assert part in words, part
     overview = text_of(folder / "overview.pdf")
     assert "bench supply, highest voltage 30.0 V" in overview
     assert "Phase resistance" in overview
+
+
+def test_a_new_plan_leaves_no_sheet_of_the_old_one(sheets):
+    folder = sheets.root / "reports/plans/GOOD"
+    folder.mkdir(parents=True)
+    (folder / "07-winding-resistance.pdf").write_bytes(b"old")
+    (folder / "notes.txt").write_text("mine")
+    assert main(["plan", "GOOD"]) == 0
+    assert sorted(p.name for p in folder.iterdir()) == ["01-winding-resistance.pdf", "notes.txt", "overview.pdf"]
 
 
 def test_a_draft_can_be_planned_and_hostile_text_stays_text(sheets):

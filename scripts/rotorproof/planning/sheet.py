@@ -125,7 +125,7 @@ def _expectation(name: str, low: float | None, high: float | None, rests_on: str
 def _capability(found: Capability) -> dict[str, Any]:
     quantity = quantities()[found.quantity]
     limits = [
-        f"{word} {_shown(limit, quantity.kind, quantity.unit)}"
+        f"{word} {from_si(limit, quantity.unit, quantity.kind):.6g}{_unit(quantity.unit)}"
         for word, limit in (("at least", found.minimum), ("at most", found.maximum))
         if limit is not None
     ]
@@ -147,12 +147,15 @@ def _shown(value: float | None, kind: str, unit: str) -> str:
     if unit in ("Hz", "s") and (value >= 1e3 or value < 0.1):
         for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u")):
             if value >= factor and not (unit == "s" and factor > 1):
-                return f"{_digits(value / factor)} {prefix}{unit}"
+                return f"{_digits(value / factor)}\u00a0{prefix}{unit}"
     return f"{_digits(from_si(value, unit, kind))}{_unit(unit)}"
 
 
 def _unit(unit: str) -> str:
-    return "" if unit == "1" else f" {'%' if unit == 'percent' else unit}"
+    if unit == "1":
+        return ""
+    # A number and its unit stay on one line.
+    return "\u00a0" + ("%" if unit == "percent" else unit.replace(" ", "\u00a0"))
 
 
 def _digits(number: float) -> str:

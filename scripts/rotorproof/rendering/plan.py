@@ -45,6 +45,10 @@ def render_plan(
         pdf = weasyprint.HTML(string=html, url_fetcher=_no_fetch).write_pdf()
         write_bytes(folder / f"{name}.pdf", pdf)
         written.append(folder / f"{name}.pdf")
+    # An earlier plan may have had other tests or numbers; two sheets of one test would be worse than none.
+    for old in folder.glob("[0-9][0-9]-*.pdf"):
+        if old not in written:
+            old.unlink()
     return written
 
 

@@ -47,7 +47,10 @@ def bench(situation: Situation) -> Bench:
                 "of little meaning where the reading is above 5 GOhm (IEEE 43, from memory)",
             ),
         ),
-        {"insulation_resistance": (Effect("insulation_resistance", 5e6),)},
+        {
+            name: (Effect("insulation_resistance", 5e6),)
+            for name in ("insulation_resistance", "insulation_resistance_at_least")
+        },
         (
             ("Reading falls with time", "moisture or dirt: dry the motor warm and measure again"),
             ("Reading near zero", "a line touches the frame, or a sensor was left connected"),
