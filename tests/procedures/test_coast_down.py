@@ -76,8 +76,8 @@ def test_independent_simulator(outside: Outside) -> None:
         ("windage", c, "N m s^2/rad^2"),
     ):
         outside(
-            "coast-down",
-            f"{name} from a simulated coast-down",
+            name,
+            "one simulated coast-down with known inertia",
             ours=result.forms[name].value,
             published=published,
             allowance=2e-3 * published,

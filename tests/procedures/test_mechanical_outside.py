@@ -55,8 +55,8 @@ def test_load_run_of_an_independent_machine(outside: Outside) -> None:
         ),
     ):
         outside(
-            "load",
-            f"{name} from simulated steady states",
+            name,
+            "load run of simulated steady states",
             ours=result.forms[name].value,
             published=published,
             allowance=1e-6 * published,
@@ -73,7 +73,7 @@ def test_locked_rotor_of_an_independent_machine(outside: Outside) -> None:
     torque = np.array([float(machine.torque([0.0, i, 0.0])) for i in current])
     result = outcome(LOCKED_ROTOR, [({"current_q": current, "torque": torque}, {})])
     outside(
-        "locked-rotor",
+        "torque_constant_q",
         "torque per ampere of q-axis current at standstill",
         ours=result.forms["torque_constant_q"].value,
         published=1.5 * P * PSI,

@@ -7,7 +7,6 @@ worked by hand from the definitions, written beside each drawing. Nothing of the
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
 from rotorproof.physics.gate_stream import GateStream
 from rotorproof.procedures.base import Log
@@ -384,8 +383,8 @@ def test_limits_of_a_drawn_ramp(outside: Outside) -> None:
 
 
 def test_efficiency_of_drawn_waveforms(outside: Outside) -> None:
-    # 36 V and 5 A in: 180 W. Out: 16 V from line to line, 6.5 A, a quarter right angle: sqrt(3) x 16 x 6.5 x cos(22.5 deg)
-    # = 166.42 W.
+    # 36 V and 5 A in: 180 W. Out: 16 V from line to line, 6.5 A, 22.5 degrees: sqrt(3) x 16 x 6.5 x cos(22.5 deg) =
+    # 166.42 W.
     time = np.arange(0.0, 0.1, 1e-5)
     angle = 2 * np.pi * 100.0 * time
     columns = {

@@ -146,7 +146,6 @@ def test_load_run_by_hand(outside: Outside) -> None:
     for speed in (5.0, 10.0, 15.0, 20.0, 25.0):
         drag = 0.4 + 0.02 * speed
         for brake, current in ((0.0, drag), (1.0, 3.0), (1.0, 6.0), (1.0, 9.0), (1.0, 12.0)):
-            shaft = (current - drag) * speed
             phases = current * speed + 0.15 * current**2
             rows.append((speed, current - drag, current, phases, (phases + 5.0) / 36.0, 36.0, brake))
     names = ("speed", "torque", "current_q", "phase_power", "supply_current", "supply_voltage", "brake")
@@ -183,7 +182,7 @@ def test_load_run_by_hand(outside: Outside) -> None:
 
 @pytest.mark.parametrize("more", [0.0, 40.0])
 def test_remainder_of_the_losses_by_hand(outside: Outside, more: float) -> None:
-    """The same stand without phase power: what is lost beyond winding, drag and standby, in proportion to the shaft's."""
+    """The same stand without phase power, with a further loss in proportion to the shaft's power."""
     speed = np.repeat([5.0, 10.0, 15.0, 20.0, 25.0], 5)
     drag = 0.4 + 0.02 * speed
     braked = np.tile([0.0, 1.0, 1.0, 1.0, 1.0], 5)

@@ -41,7 +41,7 @@ def driven(order: str = "abc") -> dict[str, np.ndarray]:
 
 
 def six_step_torque_per_ampere() -> float:
-    """Return the mean torque of the simulated machine with 1 A into one terminal and out of another, best 60 degrees."""
+    """Return the mean torque of the simulated machine for 1 A through two terminals over the best 60 degrees."""
     machine = PermanentMagnetSynchronousMotor(
         motor_parameter={"p": P, "l_d": 2e-4, "l_q": 2e-4, "j_rotor": 0.01, "r_s": 0.1, "psi_p": PSI}
     )

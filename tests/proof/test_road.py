@@ -19,8 +19,8 @@ from tests.outside import Outside
 
 HAND = "worked by hand"
 NPTEL = "NPTEL, Fundamentals of Electric Vehicles, week 2 assignment solutions, Q 2.1"
-#: 1.2 V s/rad, 0.12 ohm per phase, no drag, 36 V behind 0.06 ohm; limits 15 A of supply, 30 A of motor current; wheel of
-#: 0.35 m radius, 100 kg.
+#: 1.2 V s/rad, 0.12 ohm per phase, no drag, 36 V behind 0.06 ohm; limits 15 A of supply, 30 A of motor current; a
+#: wheel of 0.35 m radius, 100 kg.
 GIVEN = {
     "winding_constant": 234.5,
     "emf_constant_dc": 1.2,
@@ -66,7 +66,7 @@ def test_speeds_and_torques_by_hand(outside: Outside) -> None:
 def test_energy_by_hand(outside: Outside) -> None:
     found = DERIVATION.derive({**GIVEN, "vehicle_cruise_speed": 5.0})
     # 5 m/s: 9.80665 + 7.5 = 17.30665 N, on 0.35 m 6.05733 N m, 5.04777 A, at 14.2857 rad/s: 86.533 W + 0.24 x 25.480 =
-    # 6.1152 W: 92.648 W at the terminals. From the cells 36 I = P: I = (36 - sqrt(1296 - 0.24 x 92.648))/0.12 = 2.58468 A,
+    # 6.1152 W: 92.648 W at the terminals. From the cells, I = (36 - sqrt(1296 - 0.24 x 92.648))/0.12 = 2.58468 A:
     # 93.0486 W, over 5 m/s 18.6097 J/m = 5.16936 Wh/km.
     outside(
         "energy_per_distance",
