@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
-
 import numpy as np
 
+from tests.benchmarks.mechanical_studies import MECHANICAL
 from tests.simulation.controller_bench import LimitController, SupplyController, ThrottleController
 from tests.simulation.hall import DEGREE, Sensors, hall_log
 from tests.simulation.heat import HeatTruth, heat_run
@@ -14,7 +12,7 @@ from tests.simulation.instruments import BenchInstrument
 from tests.simulation.insulation import InsulationTruth, insulation_log
 from tests.simulation.open_circuit import Machine, Scope, record
 from tests.simulation.six_step_bridge import LossTable
-from tests.simulation.study import Case, Columns, Reader, Study
+from tests.simulation.study import Case, Columns, Reader, Study, study
 from tests.simulation.winding import Winding, resistance_log
 
 LINES = ("voltage_ab", "voltage_bc", "voltage_ca")
@@ -228,22 +226,19 @@ def throttle(rng: np.random.Generator) -> Case:
     )
 
 
-def _study(name: str, procedure: str, draw: Callable[..., Case], **fixed: object) -> Study:
-    return Study(name, procedure, partial(draw, **fixed) if fixed else draw)
-
-
 STUDIES: tuple[Study, ...] = (
-    _study("winding-resistance, phases within 3 %", "winding-resistance", winding, unlike=0.03),
-    _study("winding-resistance, phases within 0.05 %", "winding-resistance", winding, unlike=0.0005),
-    _study("insulation-resistance", "insulation-resistance", insulation),
-    _study("open-circuit, rounded wave", "open-circuit", open_circuit, shape="sine"),
-    _study("open-circuit, trapezoid", "open-circuit", open_circuit, shape="trapezoid"),
-    _study("hall-sensors", "hall-sensors", hall),
-    _study("heat-run", "heat-run", heat, cooling=False),
-    _study("heat-run with readings after switch-off", "heat-run", heat, cooling=True),
-    _study("heat-run, convection grows with the rise", "heat-run", heat, cooling=False, convection=0.25),
-    _study("current-limit", "current-limit", current_limit),
-    _study("supply-window", "supply-window", supply_window),
-    _study("controller-loss", "controller-loss", controller_loss),
-    _study("throttle", "throttle", throttle),
+    study("winding-resistance, phases within 3 %", "winding-resistance", winding, unlike=0.03),
+    study("winding-resistance, phases within 0.05 %", "winding-resistance", winding, unlike=0.0005),
+    study("insulation-resistance", "insulation-resistance", insulation),
+    study("open-circuit, rounded wave", "open-circuit", open_circuit, shape="sine"),
+    study("open-circuit, trapezoid", "open-circuit", open_circuit, shape="trapezoid"),
+    study("hall-sensors", "hall-sensors", hall),
+    study("heat-run", "heat-run", heat, cooling=False),
+    study("heat-run with readings after switch-off", "heat-run", heat, cooling=True),
+    study("heat-run, convection grows with the rise", "heat-run", heat, cooling=False, convection=0.25),
+    study("current-limit", "current-limit", current_limit),
+    study("supply-window", "supply-window", supply_window),
+    study("controller-loss", "controller-loss", controller_loss),
+    study("throttle", "throttle", throttle),
+    *MECHANICAL,
 )

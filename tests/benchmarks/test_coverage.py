@@ -12,8 +12,17 @@ import pytest
 from tests.benchmarks.coverage import Tally, investigate, page
 from tests.benchmarks.studies import STUDIES
 
-QUICK = ("winding-resistance", "insulation-resistance", "current-limit", "controller-loss", "throttle")
-SLOW = ("open-circuit", "hall-sensors", "heat-run", "supply-window")
+QUICK = (
+    "winding-resistance",
+    "winding-inductance",
+    "insulation-resistance",
+    "no-load",
+    "locked-rotor",
+    "current-limit",
+    "controller-loss",
+    "throttle",
+)
+SLOW = ("open-circuit", "hall-sensors", "coast-down", "load", "cogging", "heat-run", "supply-window")
 BY_NAME = {study.name: study for study in STUDIES}
 
 

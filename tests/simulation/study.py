@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
@@ -47,3 +48,8 @@ class Study:
     name: str
     procedure: str
     draw: Callable[[np.random.Generator], Case]
+
+
+def study(name: str, procedure: str, draw: Callable[..., Case], **fixed: object) -> Study:
+    """Return a study whose ``draw`` has some arguments ``fixed``."""
+    return Study(name, procedure, partial(draw, **fixed) if fixed else draw)

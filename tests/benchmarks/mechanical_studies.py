@@ -1,0 +1,143 @@
+"""Coverage studies of what spins and brakes: no-load, coast-down, locked rotor, load, cogging; and of inductance."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.optimize import brentq
+
+from tests.simulation.brake_stand import Inverter, Stand, field_oriented
+from tests.simulation.cogging import CoggingTruth, cogging_log
+from tests.simulation.inductance import InductanceTruth, meter_log
+from tests.simulation.mechanical_runs import (
+    ACCURACY,
+    coast_down_record,
+    drawn_motor,
+    knee_torque,
+    no_load_table,
+    stall_table,
+)
+from tests.simulation.study import Case, Columns, Reader, study
+
+KINDS = {
+    "supply_voltage": "voltage",
+    "supply_current": "current",
+    "speed": "speed",
+    "time": "time",
+    "torque": "torque",
+    "current_ab": "current",
+}
+HOT = 40.0
+
+
+def readers(columns: Columns) -> tuple[Reader, ...]:
+    """Return the instruments of the mechanical runs, one for each column that the log has."""
+    return tuple(Reader(KINDS[name], text, (name,)) for name, text in ACCURACY.items() if name in columns)
+
+
+def no_load(rng: np.random.Generator) -> Case:
+    motor = drawn_motor(rng, switch_drop=0.005)
+    columns = no_load_table(motor, rng, standstill=False)
+    speed, current = motor.steady(36.0, 27.0)
+    # What the switches lose counts as friction here: the definition says so. It is small and nearly Coulomb.
+    loss = motor.switch_drop / motor.emf
+    shown = 27.0 + rng.normal(0, 1.0)
+    return Case(
+        [(columns, {"winding_temperature": (shown, 1.0), "standby_power": motor.standby})],
+        {
+            "coulomb_friction": motor.coulomb + motor.hysteresis + loss * (motor.viscous + motor.eddy),
+            "viscous_friction": motor.viscous + motor.eddy,
+            "no_load_current": motor.supply_power(speed, current, 27.0) / 36.0,
+            "emf_constant_dc": motor.emf,
+        },
+        readers(columns),
+        {"winding_constant": 234.5, "phase_resistance": motor.resistance, "nameplate_rated_voltage": 36.0},
+    )
+
+
+def coast_down(rng: np.random.Generator, wander: float) -> Case:
+    motor = drawn_motor(rng)
+    columns = coast_down_record(motor, rng, start=rng.uniform(25, 40), wander=wander)
+    stated = motor.inertia * (1 + 0.005 * rng.normal())
+    coulomb, viscous = motor.coulomb + motor.hysteresis, motor.viscous + motor.eddy
+    return Case(
+        [(columns, {"moment_of_inertia": (stated, 0.005 * motor.inertia)})],
+        {
+            "coulomb_friction": coulomb,
+            "viscous_friction": viscous,
+            "coulomb_deceleration": coulomb / motor.inertia,
+            "viscous_decay_rate": viscous / motor.inertia,
+        },
+        readers(columns),
+        {"winding_constant": 234.5},
+    )
+
+
+def locked_rotor(rng: np.random.Generator) -> Case:
+    current = np.repeat(np.linspace(2, 50, 16), 2)
+    shape = rng.uniform(0.6, 1.4), rng.uniform(22, 30), rng.uniform(0.3, 0.6), rng.uniform(3, 5)
+    columns = stall_table(rng, knee_torque(current, *shape), current, rng.normal(0, 0.15))
+    slope = float(knee_torque(np.array(0.01), *shape)) / 0.01
+    mark = brentq(lambda i: float(knee_torque(np.array(i), *shape)) / i - 0.9 * slope, 5, 49)
+    return Case(
+        [(columns, {"rotor_position": 0.0})],
+        {"torque_constant": slope, "saturation_current": float(mark)},
+        readers(columns),
+        {"winding_constant": 234.5},
+    )
+
+
+def load(rng: np.random.Generator) -> Case:
+    motor, inverter = drawn_motor(rng), Inverter()
+    run = field_oriented(motor, inverter, np.linspace(5, 30, 6), np.linspace(2, 12, 6), 48.0, HOT)
+    columns = Stand.drawn(rng, 14.0, 15.0).read(run, rng)
+    return Case(
+        [(columns, {"winding_temperature": HOT, "standby_power": inverter.standby})],
+        {"efficiency_max": float(run.efficiency().max()), "torque_constant_q": motor.emf},
+        (
+            Reader("voltage", "0.05 % + 10 mV", ("supply_voltage",)),
+            Reader("current", "0.2 % + 3 mA", ("supply_current",)),
+            Reader("torque", "0.2 % + 0.0028 N m", ("torque",)),
+            Reader("speed", "0.02 %", ("speed",)),
+            Reader("current", "0.2 % + 3 mA", ("current_q",)),
+        ),
+        {"winding_constant": 234.5, "phase_resistance": motor.resistance},
+    )
+
+
+def cogging(rng: np.random.Generator) -> Case:
+    truth = CoggingTruth(
+        magnet_scatter=0.03, slot_scatter=0.02, friction=rng.uniform(0.05, 0.2), seed=int(rng.integers(1 << 30))
+    )
+    return Case(
+        [(cogging_log(truth, rng, per_turn=900, noise=0.02), {})],
+        {"cogging_torque": truth.peak_to_peak(), "static_friction": truth.friction},
+        given={"nameplate_slots": 12.0, "nameplate_pole_pairs": 5.0},
+    )
+
+
+def inductance(rng: np.random.Generator) -> Case:
+    d = rng.uniform(1e-4, 3e-4)
+    q = d * rng.uniform(1.02, 1.5)
+    columns = meter_log(InductanceTruth(d=d, q=q), rng, harmonic=0.0)
+    return Case(
+        [(columns, {})],
+        {
+            "inductance_d": d,
+            "inductance_q": q,
+            "phase_inductance": (d + q) / 2,
+            "saliency_ratio": q / d,
+            "electrical_time_constant": (d + q) / 2 / 0.12,
+        },
+        given={"nameplate_pole_pairs": 10.0, "phase_resistance": 0.12},
+    )
+
+
+MECHANICAL = (
+    study("winding-inductance, readings over angle", "winding-inductance", inductance),
+    study("no-load", "no-load", no_load),
+    study("coast-down", "coast-down", coast_down, wander=0.0),
+    study("coast-down, slow error of the speed", "coast-down", coast_down, wander=0.03),
+    study("locked-rotor", "locked-rotor", locked_rotor),
+    study("load", "load", load),
+    study("cogging", "cogging", cogging),
+)
