@@ -45,7 +45,8 @@ missing_packages() {
     if [[ $scope == test ]]; then
         has_program chromium chromium-browser google-chrome || echo chromium
         has_program chromedriver || echo chromium-driver
-        has_program pdftotext && has_program pdftoppm || echo poppler-utils
+        has_program pdftotext && has_program pdftoppm && has_program pdfsig || echo poppler-utils
+        has_program openssl || echo openssl
         has_program slurmctld && has_program slurmd || echo slurm-wlm # one test runs a cluster of its own
         has_program munged || echo munge
     fi

@@ -48,10 +48,13 @@ class Revision:
 def revisions(reports: Path, unit: str) -> list[Revision]:
     """Return the signed reports of a unit, the oldest first."""
     folder = reports / FOLDER / unit
-    if not folder.is_dir():
-        return []
-    found = [(int(match[1]), path) for path in folder.iterdir() if (match := _REVISION.fullmatch(path.name))]
-    return [Revision(number, path) for number, path in sorted(found)]
+    return [Revision(number, folder / f"r{number}") for number in _numbers(folder) if (folder / f"r{number}").is_dir()]
+
+
+def _numbers(folder: Path) -> list[int]:
+    """Return the numbers that are taken, sorted, whatever it is that bears them."""
+    names = [path.name for path in folder.iterdir()] if folder.is_dir() else []
+    return sorted(int(match[1]) for name in names if (match := _REVISION.fullmatch(name)))
 
 
 def signed_reports(reports: Path, unit: str) -> list[dict[str, Any]]:
@@ -101,7 +104,7 @@ def new_revision(reports: Path, unit: str) -> Iterator[tuple[int, list[Revision]
             shutil.rmtree(partial)
         partial.mkdir()
         earlier = revisions(reports, unit)
-        number = earlier[-1].number + 1 if earlier else 1
+        number = max(_numbers(place), default=0) + 1
         try:
             yield number, earlier, partial
             # Fails where the name is taken by anything but an empty folder.
