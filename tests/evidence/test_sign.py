@@ -226,6 +226,21 @@ def test_the_passphrase_is_in_no_file_of_the_project(signed: Workshop) -> None:
             assert PASSPHRASE.encode() not in path.read_bytes(), path
 
 
+def test_evidence_that_cannot_be_read_and_words_that_do_not_fit_are_named(workshop: Workshop) -> None:
+    assert "--role takes at most 100 letters" in workshop.sign("--role", "x" * 101).stderr
+    assert "--role is empty" in workshop.sign("--role", " ").stderr
+    assert "shorten the reason" in workshop.sign("--waive", f"a={'x' * 1501}").stderr
+    for name in ("evidence.json", "results.json"):
+        path = workshop.reports / "CT-1" / name
+        content = path.read_bytes()
+        for broken in (b"", b"{}", content[:-9], b"[" * 100_000):
+            path.write_bytes(broken)
+            done = workshop.sign()
+            assert done.returncode == 2
+            assert "results.json or evidence.json of CT-1 cannot be read" in done.stderr
+        path.write_bytes(content)
+
+
 def test_a_unit_without_a_report_or_unknown_is_not_signed(workshop: Workshop) -> None:
     shutil.rmtree(workshop.reports / "CT-1")
     assert "CT-1 has no report yet" in workshop.sign().stderr
@@ -252,7 +267,7 @@ def test_a_certificate_is_never_replaced_and_its_key_is_private(workshop: Worksh
 def test_a_pem_certificate_from_elsewhere_signs_too(workshop: Workshop, tmp_path: Path) -> None:
     command = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes"]
     command += ["-subj", "/CN=Ben Example", "-days", "30", "-keyout", "key.pem", "-out", "cert.pem"]
-    command += ["-addext", "keyUsage=digitalSignature,nonRepudiation", "-addext", "basicConstraints=critical,CA:FALSE"]
+    command += ["-addext", "keyUsage=digitalSignature", "-addext", "basicConstraints=critical,CA:FALSE"]
     subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)
     given = ("--certificate", tmp_path / "cert.pem", "--key", tmp_path / "key.pem")
     done = workshop.command("sign", "CT-1", "--role", "tester", *given)

@@ -17,9 +17,17 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.x509.oid import NameOID
 
 from rotorproof.errors import InputError
-from rotorproof.evidence.attachments import attached
-from rotorproof.evidence.bag import check_bag, finish_bag
-from rotorproof.evidence.signature import check_signature, load_signer, quiet_libraries, read_certificates, sign_pdf
+from rotorproof.evidence.attachments import Attachment, attach, attached
+from rotorproof.evidence.bag import check_bag, digest, finish_bag
+from rotorproof.evidence.signature import (
+    check_signature,
+    fingerprint_of,
+    load_signer,
+    quiet_libraries,
+    read_certificates,
+    sign_pdf,
+)
+from rotorproof.evidence.signoff import SignOff
 from rotorproof.evidence.verify import verify_archive, verify_pdf
 
 from .conftest import PASSPHRASE, Workshop, copy_of
@@ -250,6 +258,43 @@ def test_a_certificate_that_has_expired_since_still_verifies_but_signs_no_more(
     assert found.trusted
     with pytest.raises(InputError, match="the certificate is valid from"):
         load_signer(certificate, key, None)
+
+
+@pytest.mark.parametrize(
+    "evidence",
+    [
+        b"",
+        b"[]",
+        b"{}",
+        b'{"schema": 1, "unit": "../../x"}',
+        b'{"schema": 1, "unit": "U", "inputs": [], "outputs": {"results.json": 3}}',
+        b"[" * 100_000,
+    ],
+)
+def test_a_signed_file_with_nonsense_in_it_is_told_apart(reported: Workshop, tmp_path: Path, evidence: bytes) -> None:
+    signer = load_signer(reported.home / "rotorproof/certificate.p12", None, PASSPHRASE.encode())
+    assert signer.signing_cert is not None
+    stated = SignOff(
+        unit="U",
+        revision=1,
+        name="x",
+        role="x",
+        signed_at="2026-05-03T10:00:00+00:00",
+        certificate_subject="x",
+        certificate_sha256=fingerprint_of(signer.signing_cert),
+        verdict="accepted",
+        outcome="accepted",
+        files={"data/evidence.json": digest(evidence), "data/results.json": digest(b"{}")},
+    )
+    files = [
+        Attachment("evidence.json", evidence, "x", "Data"),
+        Attachment("results.json", b"{}", "x", "Data"),
+        Attachment("sign-off.json", stated.model_dump_json(by_alias=True).encode(), "x", "Data"),
+    ]
+    pdf = attach((reported.reports / "CT-1/report.pdf").read_bytes(), files)
+    (tmp_path / "x.pdf").write_bytes(sign_pdf(pdf, signer, name="x", reason="x", timestamp_url=None))
+    found = verify_pdf(tmp_path / "x.pdf", [])
+    assert found.faults == ["evidence.json or results.json cannot be read"]
 
 
 def test_the_findings_as_json(signed: Workshop) -> None:

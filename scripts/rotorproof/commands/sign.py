@@ -63,8 +63,7 @@ def run(args: argparse.Namespace) -> int:
     quiet_libraries()
     plan = Plan.load(ROOT, overrides(args.config))
     waivers = _waivers(args.waive)
-    if not args.role.strip():
-        raise InputError(Problem("--role is empty; say in what role you sign"))
+    _check_lengths(args)
     reports = ROOT / plan.reports
     reported, made, wildcards = _reported(plan, reports, args.unit)
     problems = stale(reported.evidence, inputs=reported.inputs, configuration=plan.configuration(wildcards), made=made)
@@ -84,6 +83,14 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _check_lengths(args: argparse.Namespace) -> None:
+    if not args.role.strip():
+        raise InputError(Problem("--role is empty; say in what role you sign"))
+    for name, most in (("name", 100), ("role", 100), ("remarks", 600), ("because", 600)):
+        if len(getattr(args, name) or "") > most:
+            raise InputError(Problem(f"--{name} takes at most {most} letters, so that it fits on page 1"))
+
+
 def _waivers(pairs: list[str]) -> dict[str, str]:
     found: dict[str, str] = {}
     for pair in pairs:
@@ -95,7 +102,9 @@ def _waivers(pairs: list[str]) -> dict[str, str]:
 
 
 def _reported(plan: Plan, reports: Path, unit: str) -> tuple[Reported, dict[str, Path], Any]:
+    from ..decision.schema import Results
     from ..evidence.archive import Reported
+    from ..evidence.record import read_evidence
 
     if unit in plan.refused:
         raise InputError([Problem(**problem) for problem in plan.refused[unit]])
@@ -112,12 +121,18 @@ def _reported(plan: Plan, reports: Path, unit: str) -> tuple[Reported, dict[str,
     evidence = folder / "evidence.json"
     if not evidence.is_file() or not all(path.exists() for path in made.values()):
         raise InputError(Problem(f"{unit} has no report yet; run 'make report ARGS={unit}' and look at it first"))
+    try:
+        proof, results = read_evidence(evidence.read_bytes()), read_json(made["results.json"])
+        Results.model_validate(results)
+    except (ValueError, RecursionError):
+        problem = f"results.json or evidence.json of {unit} cannot be read; run 'make report ARGS={unit}' again"
+        raise InputError(Problem(problem)) from None
     return (
         Reported(
             unit=unit,
-            results=read_json(made["results.json"]),
+            results=results,
             results_path=made["results.json"],
-            evidence=read_json(evidence),
+            evidence=proof,
             evidence_path=evidence,
             figures=made["figures"],
             inputs={name: Path(path) for name, path in plan.inputs(wildcards).items()},

@@ -3,14 +3,39 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, Field
 
 from ..errors import InputError, Problem
 from ..logs.unit_logs import sha256
 from .attachments import Attachment, within_limit
 from .software import code_hash, software
+
+
+class Evidence(BaseModel):
+    """What must be in ``evidence.json`` for anything to be checked against it; more may be."""
+
+    schema_: Literal[1] = Field(alias="schema")
+    unit: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
+    inputs: dict[str, str]
+    not_attached: list[str]
+    outputs: dict[str, str]
+    software: dict[str, str]
+    code_sha256: str
+    configuration: dict[str, Any]
+
+
+def read_evidence(raw: bytes) -> dict[str, Any]:
+    """Return the content of ``evidence.json``. Raises ``ValueError`` where it is not that of this program."""
+    content: dict[str, Any] = json.loads(raw)
+    Evidence.model_validate(content)
+    if not isinstance(content["configuration"].get("settings"), dict):
+        raise ValueError("the evidence holds no settings")
+    return content
 
 
 def evidence_record(

@@ -186,6 +186,7 @@ def check_signature(pdf: bytes, trust: Sequence[Certificate]) -> Checked:
 
 def _check(pdf: bytes, signature: Any, trust: Sequence[Certificate]) -> Checked:
     from pyhanko.sign.validation import validate_pdf_signature
+    from pyhanko.sign.validation.settings import KeyUsageConstraints
     from pyhanko.sign.validation.status import SignatureCoverageLevel
     from pyhanko_certvalidator import ValidationContext
 
@@ -199,7 +200,9 @@ def _check(pdf: bytes, signature: Any, trust: Sequence[Certificate]) -> Checked:
         def context(roots: Sequence[Certificate]) -> ValidationContext:
             return ValidationContext(trust_roots=list(roots), moment=moment, allow_fetching=False)
 
-        return validate_pdf_signature(signature, context(signers), context(stampers))
+        # Authorities mark certificates for people with either usage.
+        usage = KeyUsageConstraints({"digital_signature", "non_repudiation"}, match_all_key_usages=False)
+        return validate_pdf_signature(signature, context(signers), context(stampers), key_usage_settings=usage)
 
     # First as if signer and time stamp service were known, to see whether all else holds.
     status = validate([certificate, *trust], [*own_tsa, *trust], when)

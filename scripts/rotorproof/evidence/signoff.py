@@ -72,6 +72,8 @@ def waived(results: Mapping[str, Any], reasons: Mapping[str, str]) -> tuple[Waiv
     for quantity, reason in reasons.items():
         if not reason.strip():
             problems.append(Problem(f"the waiver of {quantity} needs a reason: --waive '{quantity}=why'"))
+        elif len(reason) > _MOST_LETTERS:
+            problems.append(Problem(f"the waivers do not fit on page 1: shorten the reason for {quantity}"))
         elif quantity not in missed:
             there = ", ".join(missed) or "none"
             problems.append(Problem(f"{quantity} needs no waiver; the criteria that did not pass are: {there}"))

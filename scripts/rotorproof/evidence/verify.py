@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
+from ..decision.schema import Results
 from .archive import input_place
 from .attachments import attached
 from .bag import check_bag, digest
+from .record import read_evidence
 from .revisions import REPORT, SIGN_OFF, revisions
 from .signature import Checked, check_signature, fingerprint_of
 from .signoff import SignOff
@@ -154,10 +156,11 @@ def _signer(found: Verified, checked: Checked, trust: Sequence[Certificate]) -> 
 
 def _evidence(found: Verified, evidence: bytes | None, results: bytes | None) -> None:
     try:
-        content = json.loads(evidence or b"")
+        content = read_evidence(evidence or b"")
         recorded = content["outputs"]["results.json"]
+        Results.model_validate_json(results or b"")
         found.evidence, found.results = content, json.loads(results or b"")
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, RecursionError):
         found.evidence = found.results = None
         found.faults.append("evidence.json or results.json cannot be read")
         return
