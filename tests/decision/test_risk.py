@@ -18,25 +18,34 @@ from rotorproof.decision.risk import Process, global_risk, specific_risk
 from rotorproof.decision.rules import Limits, Zones, zones
 from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.result import Result
+from tests.outside import Outside
+
+DEAVER = "D. Deaver, Guardbanding with confidence (NCSL 1994), as quoted by Sandia National Laboratories"
 
 
 def normal(u: float) -> Result:
     return Result(Form(7.0, {Influence("x", "x"): u}))
 
 
-def test_limits_at_two_standard_deviations_and_a_ratio_of_four() -> None:
+def test_limits_at_two_standard_deviations_and_a_ratio_of_four(outside: Outside) -> None:
     limits = Limits(-2.0, 2.0)
     found = global_risk(Process(0.0, 1.0), limits, zones(limits, 0, 0, "simple"), normal(0.25))
-    assert found.consumer == pytest.approx(0.008, abs=5e-4)
-    assert found.producer == pytest.approx(0.015, abs=5e-4)
+    for what, ours, published in (("accepted", found.consumer, 0.008), ("rejected", found.producer, 0.015)):
+        outside(
+            "decision", f"falsely {what}, limits at 2 standard deviations, ratio 4", ours=ours, published=published,
+            allowance=5e-4, source=DEAVER,
+        )  # fmt: skip
 
 
-def test_guard_bands_move_the_risk_from_consumer_to_producer() -> None:
+def test_guard_bands_move_the_risk_from_consumer_to_producer(outside: Outside) -> None:
     limits = Limits(-2.0, 2.0)
     drawn_in = Limits(-2 * 0.91, 2 * 0.91)
     found = global_risk(Process(0.0, 1.0), limits, Zones(drawn_in, drawn_in), normal(0.5))
-    assert found.consumer == pytest.approx(0.008, abs=5e-4)
-    assert found.producer == pytest.approx(0.066, abs=1e-3)
+    for what, ours, published in (("accepted", found.consumer, 0.008), ("rejected", found.producer, 0.066)):
+        outside(
+            "decision", f"falsely {what}, ratio 2, limits drawn in to 0.91", ours=ours, published=published,
+            allowance=1e-3, source=DEAVER,
+        )  # fmt: skip
 
 
 @pytest.mark.parametrize("rule", ["simple", "guarded", "guarded-acceptance", "guarded-rejection"])

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from rotorproof.decision.rules import Limits, decide, probability_of_conformity, statement, verdict, zones
 from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.result import Result
+from tests.outside import Outside
 
 RULES = ("simple", "guarded", "guarded-acceptance", "guarded-rejection")
 NUMBER = st.floats(-1e6, 1e6)
@@ -34,12 +35,24 @@ def down(x: float) -> float:
     return math.nextafter(x, -math.inf)
 
 
-def test_zener_diode() -> None:
-    assert probability_of_conformity(normal(-5.47, 0.05), Limits(high=-5.40)) == pytest.approx(0.919, abs=5e-4)
-
-
-def test_burst_strength() -> None:
-    assert probability_of_conformity(normal(509.7, 8.6), Limits(low=490)) == pytest.approx(0.989, abs=5e-4)
+@pytest.mark.parametrize(
+    ("what", "value", "u", "limits", "published"),
+    [
+        ("Zener diode, -5.47 V, u 0.05 V, at most -5.40 V", -5.47, 0.05, Limits(high=-5.40), 0.919),
+        ("burst strength, 509.7 kPa, u 8.6 kPa, at least 490 kPa", 509.7, 8.6, Limits(low=490), 0.989),
+    ],
+)
+def test_probability_of_conformity_jcgm_106(
+    outside: Outside, what: str, value: float, u: float, limits: Limits, published: float
+) -> None:
+    outside(
+        "decision",
+        f"probability of conformity: {what}",
+        ours=probability_of_conformity(normal(value, u), limits),
+        published=published,
+        allowance=5e-4,
+        source="JCGM 106:2012, clause 7, from memory",
+    )
 
 
 def test_probability_between_two_limits_and_without_uncertainty() -> None:

@@ -10,12 +10,25 @@ from scipy import stats
 
 from rotorproof.uncertainty.coverage import interval, law
 from rotorproof.uncertainty.forms import Form, Influence
+from tests.outside import Outside
 
 
 def form(normal: list[tuple[float, float]], half_widths: list[float]) -> Form:
     terms = {Influence(f"n{i}", "n", "normal", dof): u for i, (u, dof) in enumerate(normal)}
     terms |= {Influence(f"r{i}", "r", "rectangular"): a / math.sqrt(3) for i, a in enumerate(half_widths)}
     return Form(0.0, terms)
+
+
+@pytest.mark.parametrize(("dof", "factor"), [(math.inf, 1.96), (1, 12.71), (5, 2.57), (19, 2.09), (50, 2.01)])
+def test_coverage_factors_of_the_t_distribution(outside: Outside, dof: float, factor: float) -> None:
+    outside(
+        "uncertainty",
+        f"coverage factor for 95 % with {dof:g} degrees of freedom",
+        ours=interval(form([(1.0, dof)], [])).high,
+        published=factor,
+        allowance=0.005,
+        source="JCGM 100:2008, table G.2",
+    )
 
 
 def test_one_normal_and_one_t() -> None:
@@ -25,37 +38,55 @@ def test_one_normal_and_one_t() -> None:
     assert found.degrees_of_freedom == pytest.approx(5)
 
 
-def test_one_rectangle_never_claims_more_than_can_happen() -> None:
+def test_one_rectangle_never_claims_more_than_can_happen(outside: Outside) -> None:
     found = interval(form([], [1.0]))
     assert found.high == pytest.approx(0.95, abs=1e-3)
-    assert found.coverage_factor == pytest.approx(1.65, abs=5e-3)  # JCGM 100:2008, G.6.4 and table of 4.3.7
+    outside(
+        "uncertainty", "coverage factor of a rectangle, 95 %", ours=found.coverage_factor, published=1.65,
+        allowance=5e-3, source="JCGM 100:2008, G.6.4 and table of 4.3.7",
+    )  # fmt: skip
     assert interval(form([], [1.0]), 0.9999).high <= 1.0 + 1e-9
 
 
-def test_two_rectangles_make_a_trapezoid() -> None:
+def test_two_rectangles_make_a_trapezoid(outside: Outside) -> None:
     # Half-widths 1 and 0.4: the tail beyond x is (1.4 - x)^2 / (8 x 0.4) (JCGM 101:2008, 6.4.4).
     expected = 1.4 - math.sqrt(0.025 * 8 * 0.4)
-    assert interval(form([], [1.0, 0.4])).high == pytest.approx(expected, abs=1e-3)
+    outside(
+        "uncertainty", "95 % of two rectangles of half-widths 1 and 0.4", ours=interval(form([], [1.0, 0.4])).high,
+        published=expected, allowance=1e-3, source="JCGM 101:2008, 6.4.4: curvilinear trapezoid; integral by hand",
+    )  # fmt: skip
 
 
-def test_additive_model_of_normals_jcgm_101_922() -> None:
+def test_additive_model_of_normals_jcgm_101_922(outside: Outside) -> None:
     found = interval(form([(1.0, math.inf)] * 4, []))
     assert found.standard_uncertainty == pytest.approx(2.0)
-    assert found.high == pytest.approx(3.92, abs=5e-3)
+    outside(
+        "uncertainty", "95 % of four normal distributions", ours=found.high, published=3.92, allowance=5e-3,
+        source="JCGM 101:2008, 9.2.2, table 2",
+    )  # fmt: skip
 
 
-def test_additive_model_of_rectangles_jcgm_101_923() -> None:
+def test_additive_model_of_rectangles_jcgm_101_923(outside: Outside) -> None:
     found = interval(form([], [math.sqrt(3)] * 4))
     assert found.standard_uncertainty == pytest.approx(2.0)
     # Table 3: +/- 3.88 by trials and by the analytical solution, where the linear framework says 3.92.
-    assert found.high == pytest.approx(3.88, abs=5e-3)
+    outside(
+        "uncertainty", "95 % of four rectangles", ours=found.high, published=3.88, allowance=5e-3,
+        source="JCGM 101:2008, 9.2.3, table 3",
+    )  # fmt: skip
 
 
-def test_additive_model_with_one_dominant_rectangle_jcgm_101_924() -> None:
+def test_additive_model_with_one_dominant_rectangle_jcgm_101_924(outside: Outside) -> None:
     found = interval(form([], [math.sqrt(3)] * 3 + [10 * math.sqrt(3)]))
-    assert found.standard_uncertainty == pytest.approx(10.1, abs=0.05)
     # Table 4: +/- 17.0 by trials, where the linear framework says 19.9.
-    assert found.high == pytest.approx(17.0, abs=0.05)
+    for what, ours, published in (
+        ("standard uncertainty with one dominant rectangle", found.standard_uncertainty, 10.1),
+        ("95 % with one dominant rectangle", found.high, 17.0),
+    ):
+        outside(
+            "uncertainty", what, ours=ours, published=published, allowance=0.05,
+            source="JCGM 101:2008, 9.2.4, table 4, from memory",
+        )  # fmt: skip
 
 
 @pytest.mark.parametrize(

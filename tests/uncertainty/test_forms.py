@@ -27,6 +27,7 @@ from rotorproof.uncertainty.forms import (
     effective_degrees_of_freedom,
     propagate,
 )
+from tests.outside import Outside
 
 
 def forms_of(names: list[str], values: np.ndarray, covariance: np.ndarray, dof: float = math.inf) -> dict[str, Form]:
@@ -41,7 +42,7 @@ def one(value: float, u: float, dof: float = math.inf, name: str = "") -> Form:
     return Form(value, {Influence(name or f"{value}/{u}", "source", "normal", dof): u})
 
 
-def test_simultaneous_resistance_and_reactance_jcgm_100_h2() -> None:
+def test_simultaneous_resistance_and_reactance_jcgm_100_h2(outside: Outside) -> None:
     raw = np.array(
         [
             [5.007, 4.994, 5.005, 4.990, 4.999],
@@ -67,40 +68,58 @@ def test_simultaneous_resistance_and_reactance_jcgm_100_h2() -> None:
         forms_of(["V", "I", "phi"], raw.mean(axis=1), covariance),
     )
     printed = {"R": (127.732, 0.071), "X": (219.847, 0.295), "Z": (254.260, 0.236)}
+    source = "JCGM 100:2008, H.2"
     for name, (value, spread) in printed.items():
-        assert found[name].value == pytest.approx(value, abs=6e-4)
-        assert found[name].standard_uncertainty == pytest.approx(spread, abs=7e-4)
-    assert found["R"].correlation(found["X"]) == pytest.approx(-0.588, abs=6e-4)
-    assert found["R"].correlation(found["Z"]) == pytest.approx(-0.485, abs=6e-4)
-    assert found["X"].correlation(found["Z"]) == pytest.approx(0.993, abs=6e-4)
+        outside(
+            "uncertainty", f"{name} of the simultaneous measurement", ours=found[name].value, published=value,
+            allowance=6e-4, unit="ohm", source=source,
+        )  # fmt: skip
+        outside(
+            "uncertainty", f"standard uncertainty of {name}", ours=found[name].standard_uncertainty, published=spread,
+            allowance=7e-4, unit="ohm", source=source,
+        )  # fmt: skip
+    for a, b, published in (("R", "X", -0.588), ("R", "Z", -0.485), ("X", "Z", 0.993)):
+        outside(
+            "uncertainty", f"correlation of {a} and {b}", ours=found[a].correlation(found[b]), published=published,
+            allowance=6e-4, source=source,
+        )  # fmt: skip
 
 
-def test_calibration_of_a_thermometer_jcgm_100_h3() -> None:
+def test_calibration_of_a_thermometer_jcgm_100_h3(outside: Outside) -> None:
     t = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511])
     b = -np.array([171, 169, 166, 159, 164, 165, 156, 157, 159, 161, 160]) / 1000
     fit = linear_fit(np.column_stack([np.ones(11), t - 20]), b)
     found = forms_of(["y1", "y2"], fit.values, fit.covariance, fit.degrees_of_freedom)
-    assert found["y1"].value == pytest.approx(-0.1712, abs=5e-5)
-    assert found["y2"].value == pytest.approx(0.00218, abs=5e-6)
-    assert found["y1"].standard_uncertainty == pytest.approx(0.0029, abs=5e-5)
-    assert found["y2"].standard_uncertainty == pytest.approx(0.00067, abs=5e-6)
-    assert found["y1"].correlation(found["y2"]) == pytest.approx(-0.930, abs=5e-4)
     at_30 = propagate(lambda x: {"b": x["y1"] + 10 * x["y2"]}, found)["b"]
-    assert at_30.value == pytest.approx(-0.1494, abs=5e-5)
-    assert at_30.standard_uncertainty == pytest.approx(0.0041, abs=5e-5)
-    assert effective_degrees_of_freedom(at_30) == pytest.approx(9)  # one fit: its own degrees of freedom
+    for what, ours, published, allowance, unit in (
+        ("intercept", found["y1"].value, -0.1712, 5e-5, "degC"),
+        ("slope", found["y2"].value, 0.00218, 5e-6, "1"),
+        ("standard uncertainty of the intercept", found["y1"].standard_uncertainty, 0.0029, 5e-5, "degC"),
+        ("standard uncertainty of the slope", found["y2"].standard_uncertainty, 0.00067, 5e-6, "1"),
+        ("correlation of intercept and slope", found["y1"].correlation(found["y2"]), -0.930, 5e-4, "1"),
+        ("correction at 30 degC", at_30.value, -0.1494, 5e-5, "degC"),
+        ("standard uncertainty of the correction at 30 degC", at_30.standard_uncertainty, 0.0041, 5e-5, "degC"),
+        # One fit: its own degrees of freedom.
+        ("degrees of freedom of the correction", effective_degrees_of_freedom(at_30), 9, 1e-5, "1"),
+    ):
+        source = "JCGM 100:2008, H.3"
+        outside("uncertainty", what, ours=ours, published=published, allowance=allowance, unit=unit, source=source)
 
 
-def test_welch_satterthwaite_jcgm_100_g41() -> None:
+def test_welch_satterthwaite_jcgm_100_g41(outside: Outside) -> None:
     """Y = b X1 X2 X3 with relative uncertainties 0.25 %, 0.57 %, 0.82 % from 10, 5 and 15 readings."""
     found = propagate(
         lambda x: {"y": x["a"] * x["b"] * x["c"]},
         {"a": one(1, 0.0025, 9, "a"), "b": one(1, 0.0057, 4, "b"), "c": one(1, 0.0082, 14, "c")},
     )["y"]
-    assert found.standard_uncertainty == pytest.approx(0.0103, abs=5e-5)
-    assert effective_degrees_of_freedom(found) == pytest.approx(19.0, abs=0.05)
     # U95 = t(19) u with t95(19) = 2.09: relative 2.2 %.
-    assert interval(found).expanded_uncertainty == pytest.approx(0.022, abs=5e-4)
+    for what, ours, published, allowance in (
+        ("relative standard uncertainty of a product", found.standard_uncertainty, 0.0103, 5e-5),
+        ("effective degrees of freedom of a product", effective_degrees_of_freedom(found), 19.0, 0.05),
+        ("relative expanded uncertainty of a product", interval(found).expanded_uncertainty, 0.022, 5e-4),
+    ):
+        source = "JCGM 100:2008, G.4.1"
+        outside("uncertainty", what, ours=ours, published=published, allowance=allowance, source=source)
 
 
 def gauge_block(x: dict[str, float]) -> dict[str, float]:
@@ -108,7 +127,7 @@ def gauge_block(x: dict[str, float]) -> dict[str, float]:
     return {"l": standard + x["d"] - standard * (x["d_alpha"] * x["theta"] + x["alpha"] * x["d_theta"])}
 
 
-def test_gauge_block_jcgm_100_h1() -> None:
+def test_gauge_block_jcgm_100_h1(outside: Outside) -> None:
     """Lengths in nm; u = 32 nm with 16 degrees of freedom, U99 = 2.92 x 32 = 93 nm."""
     found = propagate(
         gauge_block,  # type: ignore[arg-type]
@@ -121,13 +140,17 @@ def test_gauge_block_jcgm_100_h1() -> None:
             "d_theta": one(0, 0.029, 2, "d_theta"),
         },
     )["l"]
-    assert found.value == pytest.approx(50_000_838)
-    assert found.standard_uncertainty == pytest.approx(32, abs=0.5)
-    assert math.floor(effective_degrees_of_freedom(found)) == 16
-    assert interval(found, 0.99).expanded_uncertainty == pytest.approx(93, abs=1.0)
+    for what, ours, published, allowance, unit in (
+        ("length of a gauge block", found.value, 50_000_838, 0.5, "nm"),
+        ("standard uncertainty of its length", found.standard_uncertainty, 32, 0.5, "nm"),
+        ("degrees of freedom of its length", math.floor(effective_degrees_of_freedom(found)), 16, 0, "1"),
+        ("expanded uncertainty of its length, 99 %", interval(found, 0.99).expanded_uncertainty, 93, 1.0, "nm"),
+    ):
+        source = "JCGM 100:2008, H.1"
+        outside("uncertainty", what, ours=ours, published=published, allowance=allowance, unit=unit, source=source)
 
 
-def test_propagation_agrees_with_uncertainties() -> None:
+def test_propagation_agrees_with_uncertainties(outside: Outside) -> None:
     covariance = np.array([[4e-4, 1e-4, 0], [1e-4, 9e-4, -2e-4], [0, -2e-4, 1e-4]])
     values = np.array([1.3, 0.7, 2.1])
 
@@ -140,22 +163,34 @@ def test_propagation_agrees_with_uncertainties() -> None:
     expected = np.array(uncertainties.covariance_matrix([y, z]))
     assert found["y"].value == pytest.approx(y.nominal_value)
     # Central differences over one standard uncertainty against exact derivatives.
-    assert found["y"].standard_uncertainty == pytest.approx(y.std_dev, rel=1e-3)
-    assert found["z"].standard_uncertainty == pytest.approx(z.std_dev, rel=1e-3)
-    assert found["y"].covariance(found["z"]) == pytest.approx(expected[0, 1], rel=2e-3)
+    for what, ours, published, relative in (
+        ("standard uncertainty of exp(a) sin(b)/c", found["y"].standard_uncertainty, y.std_dev, 1e-3),
+        ("standard uncertainty of a^b + sqrt(c)", found["z"].standard_uncertainty, z.std_dev, 1e-3),
+        ("covariance of these two", found["y"].covariance(found["z"]), expected[0, 1], 2e-3),
+    ):
+        outside(
+            "uncertainty", what, ours=ours, published=published, allowance=relative * abs(published),
+            source="uncertainties (Lebigot), exact derivatives",
+        )  # fmt: skip
 
 
-def test_a_ratio_agrees_with_gtc_and_metrolopy_in_degrees_of_freedom_too() -> None:
+def test_a_ratio_agrees_with_gtc_and_metrolopy_in_degrees_of_freedom_too(outside: Outside) -> None:
     inputs = {"v": one(12.0, 0.05, 7, "v"), "i": one(3.0, 0.02, 4, "i"), "k": one(1.1, 0.01, math.inf, "k")}
     found = propagate(lambda x: {"r": x["k"] * x["v"] / x["i"]}, inputs)["r"]
     gtc = GTC.ureal(1.1, 0.01) * GTC.ureal(12.0, 0.05, 7) / GTC.ureal(3.0, 0.02, 4)
-    assert found.standard_uncertainty == pytest.approx(GTC.uncertainty(gtc), rel=1e-4)
-    assert effective_degrees_of_freedom(found) == pytest.approx(GTC.dof(gtc), rel=1e-3)
     gummy = metrolopy.gummy(1.1, 0.01) * metrolopy.gummy(12.0, 0.05, dof=7) / metrolopy.gummy(3.0, 0.02, dof=4)
-    assert found.standard_uncertainty == pytest.approx(float(gummy.u), rel=1e-4)
-    assert effective_degrees_of_freedom(found) == pytest.approx(float(gummy.dof), rel=1e-3)
     expanded = GTC.reporting.k_factor(GTC.dof(gtc), 95) * GTC.uncertainty(gtc)
-    assert interval(found).expanded_uncertainty == pytest.approx(expanded, rel=1e-3)
+    ours = found.standard_uncertainty, effective_degrees_of_freedom(found), interval(found).expanded_uncertainty
+    for library, theirs in (
+        ("GTC (MSL New Zealand)", (GTC.uncertainty(gtc), GTC.dof(gtc), expanded)),
+        ("metrolopy (NRC Canada)", (float(gummy.u), float(gummy.dof))),
+    ):
+        names = ("standard uncertainty", "degrees of freedom", "expanded uncertainty")
+        for what, mine, published in zip(names, ours, theirs, strict=False):
+            outside(
+                "uncertainty", f"{what} of k V/I", ours=mine, published=published, allowance=1e-3 * published,
+                source=library,
+            )  # fmt: skip
 
 
 def test_a_shared_error_cancels_in_a_difference_and_adds_in_a_sum() -> None:
