@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import warnings
 from collections.abc import Mapping
 from typing import Any
 
 from .style import font_files
+from .vector import Figure, UnknownSvgError, translated
 
 #: Identifies the file as PDF/UA-1 beside PDF/A-3a, and describes the property as PDF/A asks (ISO 19005-3, 6.6.2.3).
 _PDF_UA = b"""<rdf:Description rdf:about="" xmlns:pdfuaid="http://www.aiim.org/pdfua/ns/id/"><pdfuaid:part>1</pdfuaid:part>
@@ -68,7 +70,7 @@ def write(
     fonts = FontConfiguration()
     stylesheet = weasyprint.CSS(string="\n".join([*faces, css]), font_config=fonts, url_fetcher=fetcher)
     document = weasyprint.HTML(string=html, url_fetcher=fetcher, base_url="about:blank").render(
-        stylesheets=[stylesheet], font_config=fonts, pdf_variant="pdf/a-3a"
+        stylesheets=[stylesheet], font_config=fonts, pdf_variant="pdf/a-3a", cache=_translated(images)
     )
     with warnings.catch_warnings():
         # The library leaves the colour profile's file to the garbage collector.
@@ -79,6 +81,15 @@ def write(
             finisher=_add_pdf_ua,
         )
     return pdf
+
+
+def _translated(images: Mapping[str, bytes]) -> dict[str, Figure]:
+    """Return the figures that need no general renderer, by the address under which a page asks for them."""
+    found = {}
+    for name, content in images.items():
+        with contextlib.suppress(UnknownSvgError):
+            found[f"figure:{name}"] = translated(content)
+    return found
 
 
 def _add_pdf_ua(document: Any, pdf: Any) -> None:
