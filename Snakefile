@@ -1,5 +1,6 @@
 # From raw logs to reports: read -> fit -> decide -> draw -> render, then the register of all units.
 # All files are checked here, before any job; a unit whose file is wrong is refused by name and the others go on.
+import shlex
 import sys
 from pathlib import Path
 
@@ -8,6 +9,8 @@ from snakemake.utils import min_version
 min_version("9.0")
 ROOT = Path(workflow.basedir)
 sys.path.insert(0, str(ROOT / "scripts"))
+# The engine writes the interpreter into a shell command as it stands; a folder's name may hold a space.
+sys.executable = shlex.quote(sys.executable)
 
 from rotorproof.workflow import Plan
 
