@@ -174,7 +174,8 @@ def page(found: Sequence[Found]) -> str:
         "# Do 95 % intervals hold 95 %?",
         "Random units from the invented bench in `tests/simulation`, whose physics is richer than that of the fits and "
         "independent of it, read by instruments whose errors lie anywhere within their stated accuracy. Written by "
-        "`python -m tests.benchmarks.coverage`; the same seed gives the same table.",
+        "`python -m tests.benchmarks.coverage` (`make coverage`): the same seed draws the same units, and a study "
+        "ends at its number of units or its limit of processor time.",
         f"{len(tallies)} quantities, {total} intervals: {held / total:.1%} hold the truth. The target is "
         f"{TARGET[0]:.0%} to {TARGET[1]:.0%} for each; {len(outside)} lie outside it by more than chance.",
         "![Share of intervals that hold the truth](coverage.svg)",
