@@ -47,24 +47,24 @@ help: ## List the targets
 # ----- Use
 
 .PHONY: report
-report: ready ## Make the acceptance reports (ARGS="..." is handed on)
-	@$(ROTORPROOF) report $(ARGS)
+report: ready ## Make the acceptance reports (UNIT=X for one; ARGS="..." is handed on)
+	@$(ROTORPROOF) report $(UNIT) $(ARGS)
 
 .PHONY: compare
 compare: ready ## Set units side by side, as config/config.yaml names them (ARGS="NAME ...")
 	@$(ROTORPROOF) compare $(ARGS)
 
 .PHONY: check
-check: ready ## Check the raw logs in seconds, without fitting (ARGS="UNIT ...")
-	@$(ROTORPROOF) check $(ARGS)
+check: ready ## Check the raw logs in seconds, without fitting (UNIT=X for one)
+	@$(ROTORPROOF) check $(UNIT) $(ARGS)
 
 .PHONY: unit
-unit: ready ## Start a new unit; asks what it needs (ARGS="--name X --kind motor")
-	@$(ROTORPROOF) unit $(ARGS)
+unit: ready ## Start a new unit; asks what it needs (NAME=X ARGS="--kind motor")
+	@$(ROTORPROOF) unit $(if $(NAME),--name $(NAME)) $(ARGS)
 
 .PHONY: plan
-plan: ready ## Make printable bench sheets for the tests of a unit (ARGS="UNIT ...")
-	@$(ROTORPROOF) plan $(ARGS)
+plan: ready ## Make printable bench sheets for the tests of a unit (UNIT=X)
+	@$(ROTORPROOF) plan $(UNIT) $(ARGS)
 
 .PHONY: layout
 layout: ready ## Propose a layout for an unknown export (ARGS="FILE --write")
