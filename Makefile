@@ -120,6 +120,12 @@ test: test-ready ## Run all tests (PYTEST_ARGS="...", JOBS=2)
 coverage: test-ready ## Measure how often intervals hold the truth, 1000 units per study (ARGS="--units 100")
 	@PYTHONPATH=scripts:. $(PY) -m tests.benchmarks.coverage --seconds 600 $(ARGS)
 
+# The tests compare and record; the book is made of what they recorded.
+.PHONY: proof-book
+proof-book: test-ready ## Write what every number was compared with (reports/verification)
+	@$(PY) -m pytest -q -n $(JOBS) --outside-record build/proof/record.json
+	@$(PY) -m rotorproof.rendering.proof_book build/proof/record.json reports/verification
+
 .PHONY: lint
 lint: test-ready ## Check style and types
 	$(PY) -m ruff check .

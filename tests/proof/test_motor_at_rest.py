@@ -141,7 +141,7 @@ def test_three_unlike_wires(outside: Outside, gauge: int, per_metre: float) -> N
         )
     outside(
         "resistance_unbalance",
-        "9, 11 and 10 m from line to line: the largest deviation is 1 m of a mean of 10 m",
+        f"9, 11 and 10 m of AWG {gauge} from line to line: the largest deviation is 1 m of a mean of 10 m",
         ours=100 * found["resistance_unbalance"],
         published=10.0,
         allowance=1e-9,

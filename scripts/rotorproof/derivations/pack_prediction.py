@@ -96,6 +96,11 @@ class PackPrediction(Derivation):
             _SOURCE,
         ),
     )
+    not_covered = (
+        "No ride of a real vehicle with recorded energy and speed is compared; simulators and worked examples "
+        "stand in.",
+        "Wind, bends, starts and braking are outside the prediction, so not checked.",
+    )
     assumptions = (
         Assumption(
             "vehicle_air_density",

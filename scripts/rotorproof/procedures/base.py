@@ -240,6 +240,8 @@ class Procedure(ABC):
     gives: ClassVar[tuple[str, ...]]
     quantities: ClassVar[tuple[Quantity, ...]] = ()
     cautions: ClassVar[tuple[str, ...]]
+    #: What no check against the outside covers, for the verification book.
+    not_covered: ClassVar[tuple[str, ...]] = ()
     minimum_rows: ClassVar[int] = 5
     #: Several logs of this procedure are one measurement (speeds of an open-circuit test).
     combines: ClassVar[bool] = False

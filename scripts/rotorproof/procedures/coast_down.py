@@ -113,6 +113,11 @@ class CoastDown(Procedure):
             preferred=("coast-down",),
         ),
     )
+    not_covered = (
+        "No coast-down of a real rotor with a certified moment of inertia is compared; independent simulators and "
+        "closed forms stand in.",
+        "Iron loss is part of the friction here, so no check speaks for bearings alone.",
+    )
     cautions = (
         "The wheel keeps turning for a long time after the power is cut: do not reach in, and never stop it by hand.",
         "An added disc must be centred, bolted through and guarded before the rotor turns; find the speed it may take.",

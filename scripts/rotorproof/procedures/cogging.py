@@ -59,6 +59,11 @@ class Cogging(Procedure):
             "definition",
         ),
     )
+    not_covered = (
+        "No torque record of a real motor with a certified cogging torque is compared.",
+        "Orders are compared with a winding library; which fault makes which order is a published rule, compared "
+        "for one motor.",
+    )
     cautions = (
         "Open all motor leads: a winding that is closed over a controller or a short brakes, and the log "
         "then holds that too.",

@@ -74,6 +74,11 @@ class ControllerLoss(Procedure):
             "definition",
         ),
     )
+    not_covered = (
+        "Phase errors of current probes and the bandwidth of the instruments are the user's to state; no check "
+        "covers them.",
+        "No power analyser's readings of a real controller are compared.",
+    )
     cautions = (
         "Measure current probes' zero before and after: at high efficiency the loss is a small difference of large "
         "powers.",

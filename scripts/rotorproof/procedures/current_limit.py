@@ -53,6 +53,7 @@ class CurrentLimit(Procedure):
             "definition",
         ),
     )
+    not_covered = ("No recording of a real controller is compared; ramps are drawn or simulated.",)
     cautions = (
         "A motor near standstill at the current limit heats within seconds: keep each load short and watch its "
         "temperature.",

@@ -42,6 +42,8 @@ class Derivation(ABC):
     gives: ClassVar[tuple[str, ...]]
     quantities: ClassVar[tuple[Quantity, ...]] = ()
     assumptions: ClassVar[tuple[Assumption, ...]] = ()
+    #: What no check against the outside covers, for the verification book.
+    not_covered: ClassVar[tuple[str, ...]] = ()
     order: ClassVar[int] = 100
 
     @abstractmethod

@@ -141,6 +141,10 @@ class GateTiming(Procedure):
             "connects two legs to the two supply lines",
         ),
     )
+    not_covered = (
+        "No capture of a real controller is compared; captures are drawn sample by sample or simulated.",
+        "Times shorter than one sample of the analyser cannot be seen, so an overlap that short is not counted.",
+    )
     cautions = (
         "High-side gates float at motor voltage: use an isolated or differential probe, or tap the logic side of the "
         "gate drivers. Clipping a grounded probe to a high-side gate shorts the bridge through the bench's earth.",

@@ -126,6 +126,7 @@ class HallSensors(Procedure):
             "power balance: torque per ampere is EMF over speed",
         ),
     )
+    not_covered = ("No capture of real sensors beside a certified angle encoder is compared.",)
     cautions = (
         "The open terminals of a driven machine carry voltage: insulate them, and do not touch them while it turns.",
         "Feed the sensors with the voltage they are made for, mostly 5 V, and give each output a pull-up resistor; "

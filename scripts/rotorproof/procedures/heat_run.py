@@ -94,6 +94,11 @@ class HeatRun(Procedure):
             "IEC 60034-1 and IEC 60085; heat in proportion to current squared and resistance",
         ),
     )
+    not_covered = (
+        "Temperature sensors are not read: the logger's temperature is taken as it is. Thermocouple tables (type "
+        "K) and the Pt100 curve are therefore not checked, since nothing here uses them.",
+        "Bodies beyond two and copper loss that grows with temperature are compared with a simulation only.",
+    )
     cautions = (
         "Windings, hubs and controllers get hot enough to burn skin: do not touch, keep what burns away, "
         "and never leave the run alone. Stop at the temperature limit.",

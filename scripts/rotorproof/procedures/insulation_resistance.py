@@ -67,6 +67,10 @@ class InsulationResistance(Procedure):
             "IEEE 43",
         ),
     )
+    not_covered = (
+        "The halving for each 10 K is the rule of the standard; how a given insulation follows it is not checked.",
+        "No readings of a certified insulation tester are compared.",
+    )
     cautions = (
         "The tester applies hundreds of volts: test only with the motor disconnected from everything, "
         "keep hands off the leads, and let nobody touch the wheel or the frame.",

@@ -130,6 +130,12 @@ class Load(Procedure):
             _LOSSES,
         ),
     )
+    not_covered = (
+        "The one table of a real motor at hand has no certified efficiency; it is compared with arithmetic by "
+        "hand, not kept with the project.",
+        "How the additional loss splits between controller, eddy currents and harmonics is not told apart, so not "
+        "checked.",
+    )
     cautions = (
         "Brake, coupling and torque arm carry the full torque: check bolts and guards before power, and run up slowly.",
         "Winding and controller heat up within minutes at high load: watch their temperatures and pause between "

@@ -59,6 +59,9 @@ class LockedRotor(Procedure):
             "definition",
         ),
     )
+    not_covered = (
+        "The shape of saturation is a convention; it is compared with two other shapes, not with a measured motor.",
+    )
     cautions = (
         "At standstill nothing cools the winding and one phase pair carries all the current: a few seconds per "
         "reading, and "

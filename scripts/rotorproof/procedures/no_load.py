@@ -97,6 +97,10 @@ class NoLoad(Procedure):
             preferred=("no-load",),
         ),
     )
+    not_covered = (
+        "Iron loss is part of the friction here, so no check speaks for either alone.",
+        "No run of a real motor with certified losses is compared.",
+    )
     cautions = (
         "The wheel turns at full speed with nothing to slow it: fix the axle with its torque arms, keep the spokes "
         "clear, and stand out of the plane of rotation.",

@@ -138,6 +138,9 @@ class OpenCircuit(Procedure):
             "IEC 60034-8 (terminal markings and direction of rotation)",
         ),
     )
+    not_covered = (
+        "No recording of a real motor with a certified EMF constant is compared; simulators of others stand in.",
+    )
     cautions = (
         "The open terminals of a driven machine carry voltage: insulate them, and do not touch them while it turns. "
         "Above 60 V DC or 30 V AC RMS treat them as dangerous and follow the rules for live work that hold for you.",

@@ -101,6 +101,7 @@ class SupplyWindow(Procedure):
             "definition",
         ),
     )
+    not_covered = ("No sweep of a real controller is compared; sweeps are drawn or simulated.",)
     cautions = (
         "Lift and guard the wheel: the controller starts by itself when the supply comes up with the throttle held.",
         "Do not sweep above the voltage rating of the controller's capacitors; discharge them before you touch "

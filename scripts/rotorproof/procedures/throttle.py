@@ -164,6 +164,11 @@ class Throttle(Procedure):
             "definition; EN 15194 limits the distance instead (5 m with cut-off switches on the brakes)",
         ),
     )
+    not_covered = (
+        "No recording of a real controller is compared; sweeps and faults are drawn or simulated.",
+        "A fall of the output within 1/150 of the sweep reads too small, since running means keep noise out: by "
+        "0.9 % of the span on a straight characteristic.",
+    )
     cautions = (
         "The motor may run away when its throttle signal is shorted to 5 V: lift and guard the wheel, keep a "
         "switch for the supply within reach, and let nobody stand in the plane of the wheel.",

@@ -96,6 +96,10 @@ class WindingInductance(Procedure):
             "definition",
         ),
     )
+    not_covered = (
+        "Saturation and eddy currents during a current step are compared with a simulation only.",
+        "No standard inductor is compared.",
+    )
     cautions = (
         "The rotor jerks towards the current's axis and back: lock it, and keep clear of wheel and spokes.",
         "Interrupting the current of an inductance gives a voltage peak: turn it down, or let a diode carry it on.",

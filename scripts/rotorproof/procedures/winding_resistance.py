@@ -62,6 +62,10 @@ class WindingResistance(Procedure):
             "in the manner of NEMA MG 1, 14.36 (voltage unbalance), applied to resistance",
         ),
     )
+    not_covered = (
+        "No standard resistor with a certificate is compared; wire tables stand in.",
+        "The warming of the winding by the test current is compared with a simulation only.",
+    )
     cautions = (
         "Keep the test current low enough not to heat the winding: a current of 10 % to 15 % of rated current "
         "for a few seconds is common practice.",

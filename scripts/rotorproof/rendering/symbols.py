@@ -17,7 +17,7 @@ _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _GREEK = {
     "alpha": "α", "beta": "β", "gamma": "γ", "delta": "δ", "Delta": "Δ", "epsilon": "ε", "eta": "η", "theta": "θ",
     "Theta": "Θ", "kappa": "κ", "lambda": "λ", "mu": "µ", "nu": "ν", "pi": "π", "rho": "ρ", "sigma": "σ", "tau": "τ",
-    "phi": "φ", "Phi": "Φ", "psi": "ψ", "Psi": "Ψ", "omega": "ω", "Omega": "Ω",
+    "phi": "φ", "Phi": "Φ", "psi": "ψ", "Psi": "Ψ", "omega": "ω", "Omega": "Ω", "xi": "ξ",
 }  # fmt: skip
 
 
