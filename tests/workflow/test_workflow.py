@@ -41,6 +41,8 @@ def test_a_changed_limit_reads_and_fits_nothing_again(project: Project) -> None:
         "CT-1/report.pdf",
         "CT-1/evidence.json",
         "index.html",
+        "results.csv",
+        "results.parquet",
     }
 
 
