@@ -46,5 +46,7 @@ COLUMNS: dict[str, Column] = {
         *_family("inductance_ab inductance_bc inductance_ca", "inductance", "line-to-line inductance"),
         *_family("force", "force", "force at the end of the lever arm"),
         *_family("phase_power", "power", "total power of the three phases"),
+        *_family("phase_power_a phase_power_b phase_power_c", "power", "power of one phase"),
+        *_family("wattmeter_1 wattmeter_2", "power", "one of two wattmeters between lines; their sum is the total"),
     ]
 }

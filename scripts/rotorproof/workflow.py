@@ -83,7 +83,7 @@ class Plan:
         """Return what reading depends on of each test."""
         found = []
         for test in self.unit(wildcards).get("tests") or []:
-            keys = ["procedure", "log", "layout"]
+            keys = ["procedure", "log", "layout", "window"]
             if _reduces(test["procedure"]):
                 keys.append("conditions")  # a capture is reduced while it is read, under its conditions
             found.append({key: test[key] for key in keys if key in test})

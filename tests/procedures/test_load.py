@@ -11,7 +11,10 @@ from scipy.optimize import brentq
 
 from rotorproof.errors import FitError
 from rotorproof.physics import load_points
+from rotorproof.procedures._load_parts import phase_power
+from rotorproof.procedures.base import Log
 from rotorproof.procedures.load import PROCEDURE
+from tests.outside import Outside
 from tests.procedures.runs import Coverage, outcome
 from tests.simulation.brake_stand import Inverter, Operating, Stand, field_oriented, six_step
 from tests.simulation.mechanical_runs import drawn_motor
@@ -168,3 +171,31 @@ def test_a_unit_that_never_turned_is_refused() -> None:
     zeros = np.zeros(10)
     with pytest.raises(FitError, match="zero throughout"):
         outcome(PROCEDURE, [({"speed": zeros, "torque": zeros + 1.0, "current_q": zeros}, {})])
+
+
+def test_two_wattmeters_and_three_phases_add_up_to_the_total(outside: Outside) -> None:
+    # A star of unequal impedances fed by a three-wire system: instantaneous powers, averaged over one period.
+    t = np.linspace(0, 2 * np.pi, 20000, endpoint=False)
+    lines = [30 * np.cos(t - k * 2 * np.pi / 3) for k in range(3)]
+    currents = [5 * np.cos(t - 0.4), 3.5 * np.cos(t - 2.6)]
+    currents.append(-currents[0] - currents[1])
+    total = float(np.mean(sum(v * i for v, i in zip(lines, currents, strict=True))))
+    first = float(np.mean((lines[0] - lines[1]) * currents[0]))
+    second = float(np.mean((lines[2] - lines[1]) * currents[2]))
+    log = Log("l", {"wattmeter_1": np.array([first]), "wattmeter_2": np.array([second])})
+    found = phase_power(log)
+    assert found is not None
+    outside(
+        "motor_efficiency_max",
+        "two wattmeters at an unbalanced three-wire load against the sum of three instantaneous powers",
+        ours=float(found[0]),
+        published=total,
+        allowance=1e-9,
+        unit="W",
+        source="Blondel's theorem (1893); powers averaged from instantaneous values",
+    )
+    each = [np.array([float(np.mean(v * i))]) for v, i in zip(lines, currents, strict=True)]
+    by_phase = phase_power(Log("l", {f"phase_power_{name}": p for name, p in zip("abc", each, strict=True)}))
+    assert by_phase is not None
+    assert by_phase[0] == pytest.approx(total, rel=1e-12)
+    assert phase_power(Log("l", {"wattmeter_1": np.array([first])})) is None

@@ -46,6 +46,13 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
 def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: str) -> Table:
     reducer = procedure.reducer({name: measured.value for name, measured in conditions_of(test).items()})
     if reducer is not None:
+        if test.window:
+            raise InputError(
+                Problem(
+                    "a capture is reduced while it is read and takes no 'window'; export the part that is wanted",
+                    file=shown,
+                )
+            )
         return read_reduced(path, layout, procedure, reducer, shown=shown, require=_require)
     found = read_table(
         path,
@@ -55,19 +62,48 @@ def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: s
         time_ordered=procedure.time_ordered,
         minimum_rows=procedure.minimum_rows,
     )
+    rows: np.ndarray | None = None
+    if test.window:
+        found, rows = _within(found, test.window[0].value, test.window[1].value, procedure.minimum_rows, shown)
     _require(procedure, found, shown)
     wanted = procedure.columns()
     doubts = [
         Problem(
             suspect.message,
             shown,
-            line_of(path, layout, wanted, suspect.row, shown=shown),
+            line_of(path, layout, wanted, suspect.row if rows is None else int(rows[suspect.row]), shown=shown),
             suspect.column,
             "warning",
         )
         for suspect in procedure.suspects(found.columns)
     ]
     return replace(found, notes=[*found.notes, *doubts])
+
+
+def _within(found: Table, start: float, end: float, minimum_rows: int, shown: str) -> tuple[Table, np.ndarray]:
+    """Keep the readings of a time window and return which rows they are; what is left out is said."""
+    time = found.columns.get("time")
+    if time is None:
+        raise InputError(Problem("the test names a 'window' but its log has no time column", file=shown, column="time"))
+    inside = (time >= start) & (time <= end)
+    kept = int(inside.sum())
+    if kept < minimum_rows:
+        raise InputError(
+            Problem(
+                f"the window {start:g} s to {end:g} s holds {kept} of the {time.size} readings; at least "
+                f"{minimum_rows} are needed (the log runs from {time[0]:g} s to {time[-1]:g} s)",
+                file=shown,
+                column="time",
+            )
+        )
+    note = Problem(
+        f"{time.size - kept} of {time.size} readings lie outside the window {start:g} s to {end:g} s and are left out, "
+        "as the test asks",
+        file=shown,
+        severity="warning",
+    )
+    columns = {name: values[inside] for name, values in found.columns.items()}
+    return replace(found, columns=columns, notes=[*found.notes, note]), np.flatnonzero(inside)
 
 
 def _require(procedure: Procedure, found: Table, shown: str) -> None:

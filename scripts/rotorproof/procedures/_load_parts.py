@@ -33,6 +33,13 @@ class Points:
     free: np.ndarray | None
 
 
+_POWER_COLUMNS = (
+    ("phase_power",),
+    ("phase_power_a", "phase_power_b", "phase_power_c"),
+    ("wattmeter_1", "wattmeter_2"),
+)
+
+
 def points(log: Log, used: np.ndarray | None, free: np.ndarray | None) -> Points:
     """Return the points of a log; ``used`` and ``free`` from an earlier fit are kept."""
     supply = None
@@ -46,7 +53,18 @@ def points(log: Log, used: np.ndarray | None, free: np.ndarray | None) -> Points
     if free is None and brake is not None:
         free = brake == 0
     speed, torque = (_forwards(log[name]) for name in ("speed", "torque"))
-    return Points(speed, torque, supply, log.get("phase_power"), used, free)
+    return Points(speed, torque, supply, phase_power(log), used, free)
+
+
+def phase_power(log: Log) -> np.ndarray | None:
+    """Return the total power of the phases ``(n,)`` in W: read as such, or the sum of three phases or two wattmeters.
+
+    Two wattmeters in lines A and C, both against line B, add up to the total in any three-wire circuit (Blondel).
+    """
+    for names in _POWER_COLUMNS:
+        if all(name in log for name in names):
+            return np.sum([log[name] for name in names], axis=0)
+    return None
 
 
 def _forwards(readings: np.ndarray) -> np.ndarray:

@@ -34,13 +34,20 @@ class Load(Procedure):
     title = "Load run"
     purpose = "Find efficiency over torque and speed, the torque constant, and where the losses arise."
     unit_kinds = ("motor", "drive")
-    required_columns = ("torque", "speed", ("supply_current", "phase_power", "current_q"))
+    required_columns = (
+        "torque",
+        "speed",
+        ("supply_current", "phase_power", "phase_power_a", "wattmeter_1", "current_q"),
+    )
     optional_columns = (
         "supply_voltage",
         "current_d",
         "duty",
         "brake",
         "temperature_winding",
+        "phase_power_b",
+        "phase_power_c",
+        "wattmeter_2",
     )
     conditions = (
         *_winding_state.CONDITIONS,

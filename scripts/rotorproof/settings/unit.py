@@ -87,7 +87,17 @@ class Test(Strict):
     layout: Name = "plain"
     instruments: dict[str, str] = {}
     conditions: dict[str, Any] = {}
+    window: Annotated[
+        list[physical("time")] | None,  # type: ignore[valid-type]
+        Field(min_length=2, max_length=2, description="use the readings between these two times alone"),
+    ] = None
     remarks: str | None = None
+
+    @model_validator(mode="after")
+    def _window_opens_before_it_closes(self) -> Test:
+        if self.window and self.window[0].value >= self.window[1].value:
+            raise ValueError("'window' must begin before it ends, for example [2 s, 14 s]")
+        return self
 
 
 class UnitFile(Strict):
