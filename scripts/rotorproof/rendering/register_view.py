@@ -127,7 +127,11 @@ def _text(value: object) -> Cell:
 def _unit(row: Row) -> Cell:
     about = row.unit.get("description")
     small = Markup('<span class="about">{}</span>').format(about) if about else Markup("")
-    return Cell(Markup('<span class="name">{}</span>{}').format(row.name, small), row.name.lower())
+    name = Markup('<span class="name">{}</span>').format(row.name)
+    if row.results is not None:
+        # The report is what most people come for: it is one click from the name, wherever the table is scrolled.
+        name = Markup('<a href="{0}/report.pdf" aria-label="report of {0}">{1}</a>').format(row.name, name)
+    return Cell(name + small, row.name.lower())
 
 
 def _verdict(row: Row) -> Cell:
