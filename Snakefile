@@ -59,6 +59,7 @@ rule read:
 rule fit:
     input:
         readings=rules.read.output.readings,
+        parts=plan.of_parts(f"{WORK}/fit.json"),
     output:
         fit=f"{WORK}/fit.json",
         panels=f"{WORK}/panels.npz",
@@ -78,6 +79,7 @@ rule decide:
     input:
         readings=rules.read.output.readings,
         fit=rules.fit.output.fit,
+        parts=plan.of_parts(f"{OUT}/results.json"),
     output:
         results=f"{OUT}/results.json",
     log:
@@ -115,6 +117,7 @@ rule render:
         readings=rules.read.output.readings,
         fit=rules.fit.output.fit,
         figures=rules.draw.output.figures,
+        parts=plan.of_parts(f"{OUT}/evidence.json"),
     output:
         report=f"{OUT}/report.pdf",
         evidence=f"{OUT}/evidence.json",

@@ -1,12 +1,12 @@
 """Decide on one unit against its acceptance set (adapter of the rule ``decide``)."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from rotorproof.decision.results import build_results
 from rotorproof.fitting.store import load_fit
-from rotorproof.jsonio import write_json
+from rotorproof.jsonio import read_json, write_json
 from rotorproof.logs.store import load_readings
 from rotorproof.settings.acceptance import AcceptanceSet
 
@@ -20,11 +20,13 @@ def main(
     readings: Path,
     fit: Path,
     results: Path,
+    parts: Sequence[Path] = (),
 ) -> None:
-    """Write ``results`` (``results.json``) from the fits and the acceptance set."""
+    """Write ``results`` (``results.json``); ``parts`` are the results of the parts of a drive."""
     limits = None if acceptance is None else AcceptanceSet.model_validate(acceptance)
     problems = [problem.as_json() for problem in load_readings(readings).problems]
-    write_json(results, build_results(unit, kind, load_fit(fit), problems, limits, probability))
+    made_of = [read_json(path) for path in parts]
+    write_json(results, build_results(unit, kind, load_fit(fit), problems, limits, probability, made_of))
 
 
 if "snakemake" in globals():
@@ -36,4 +38,5 @@ if "snakemake" in globals():
         readings=Path(snakemake.input.readings),  # noqa: F821
         fit=Path(snakemake.input.fit),  # noqa: F821
         results=Path(snakemake.output.results),  # noqa: F821
+        parts=[Path(path) for path in snakemake.input.parts],  # noqa: F821
     )

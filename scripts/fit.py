@@ -1,10 +1,11 @@
 """Fit all procedures of one unit (adapter of the rule ``fit``)."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from rotorproof.fitting.store import save_fit
+from rotorproof.fitting.parts import part
+from rotorproof.fitting.store import load_fit, save_fit
 from rotorproof.fitting.unit_fit import TestLog, fit_unit
 from rotorproof.logs.store import load_readings
 from rotorproof.procedures.base import Log
@@ -20,10 +21,16 @@ def main(
     readings: Path,
     fit: Path,
     panels: Path,
+    parts: Sequence[Path] = (),
     log: Path | None = None,
 ) -> None:
-    """Fit the logs in ``readings`` and write ``fit`` (JSON) and ``panels`` (arrays of the figures)."""
+    """Fit the logs in ``readings`` and write ``fit`` (JSON) and ``panels`` (arrays of the figures).
+
+    ``parts`` are the fits of a drive's parts, in the order in which its file names them.
+    """
     model = UnitFile.model_validate(unit)
+    roles = model.parts.roles if model.parts else {}
+    made_of = [part(role, name, load_fit(path)) for (role, name), path in zip(roles.items(), parts, strict=True)]
     entries = []
     for test, columns in zip(model.tests, load_readings(readings).columns, strict=True):
         if columns is None:
@@ -31,7 +38,7 @@ def main(
         written = conditions_of(test)
         values = {name: measured.value for name, measured in written.items()}
         entries.append(TestLog(test, Log(test.label or test.procedure, columns, values), written))
-    result = fit_unit(model, entries, RunSettings.model_validate(settings), f"{model.unit}/unit.yaml")
+    result = fit_unit(model, entries, RunSettings.model_validate(settings), f"{model.unit}/unit.yaml", made_of)
     save_fit(fit, panels, result)
     if log is not None:
         log.write_text("\n".join(result.tracebacks), encoding="utf-8")
@@ -44,5 +51,6 @@ if "snakemake" in globals():
         readings=Path(snakemake.input.readings),  # noqa: F821
         fit=Path(snakemake.output.fit),  # noqa: F821
         panels=Path(snakemake.output.panels),  # noqa: F821
+        parts=[Path(path) for path in snakemake.input.parts],  # noqa: F821
         log=Path(snakemake.log[0]),  # noqa: F821
     )

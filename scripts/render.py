@@ -1,6 +1,6 @@
 """Render the report of one unit (adapter of the rule ``render``)."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +19,9 @@ def main(
     figures: Path,
     report: Path,
     evidence: Path,
+    parts: Sequence[Path] = (),
 ) -> None:
-    """Write ``report`` (PDF) and ``evidence`` (JSON) of a unit."""
+    """Write ``report`` (PDF) and ``evidence`` (JSON) of a unit; ``parts`` is the evidence of a drive's parts."""
     render_report(
         unit=unit,
         configuration=configuration,
@@ -32,6 +33,7 @@ def main(
         figures=figures,
         report_path=report,
         evidence_path=evidence,
+        parts=parts,
     )
 
 
@@ -47,4 +49,5 @@ if "snakemake" in globals():
         figures=Path(snakemake.input.figures),  # noqa: F821
         report=Path(snakemake.output.report),  # noqa: F821
         evidence=Path(snakemake.output.evidence),  # noqa: F821
+        parts=[Path(path) for path in snakemake.input.parts],  # noqa: F821
     )

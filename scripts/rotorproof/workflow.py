@@ -22,7 +22,7 @@ from .procedures.base import Procedure
 from .settings.load import Project, Unit, load_project, load_settings
 from .settings.run import RunSettings
 
-_FIT_UNIT_KEYS = ("unit", "kind", "tested_on", "nameplate", "ambient", "instruments", "tests")
+_FIT_UNIT_KEYS = ("unit", "kind", "tested_on", "nameplate", "ambient", "instruments", "parts", "tests")
 _FIT_SETTINGS = ("config_version", "winding_constant", "pack", "vehicle", "coverage_probability")
 
 
@@ -106,6 +106,15 @@ class Plan:
     def fit_settings(self) -> dict[str, Any]:
         """Return the run settings that fitting depends on."""
         return {key: self.raw_settings[key] for key in _FIT_SETTINGS if key in self.raw_settings}
+
+    def of_parts(self, pattern: str) -> Callable[[Any], list[str]]:
+        """Return a function of a unit's wildcards: the file ``pattern`` names for each part it is made of."""
+
+        def files(wildcards: Any) -> list[str]:
+            parts = self._unit(wildcards).file.parts
+            return [pattern.format(unit=part) for part in parts.roles.values()] if parts else []
+
+        return files
 
     def kind(self, wildcards: Any) -> str:
         """Return the kind of a unit."""

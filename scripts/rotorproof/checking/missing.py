@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ..derivations import derivations
 from ..procedures import procedures
 from ..settings.acceptance import AcceptanceSet
 from ..settings.unit import UnitFile
 
 
-def missing(file: UnitFile, acceptance: AcceptanceSet | None) -> list[str]:
-    """Return one sentence for each thing that is missing."""
+def missing(file: UnitFile, acceptance: AcceptanceSet | None, parts: Sequence[UnitFile] = ()) -> list[str]:
+    """Return one sentence for each thing that is missing; what a drive's ``parts`` give is there."""
     listed = {test.procedure for test in file.tests}
-    given = {name for procedure in listed for name in procedures()[procedure].gives}
+    tested = listed | {test.procedure for part in parts for test in part.tests}
+    given = {name for procedure in tested for name in procedures()[procedure].gives}
     derived: dict[str, list[str]] = {}
     for derivation in derivations().values():
-        for name in derivation.gives:
-            derived[name] = [need.quantity for need in derivation.needs if need.required]
+        if file.kind in derivation.unit_kinds:
+            for name in derivation.gives:
+                derived[name] = [need.quantity for need in derivation.needs if need.required]
     lines = []
     for criterion in acceptance.criteria if acceptance else []:
         name = criterion.quantity

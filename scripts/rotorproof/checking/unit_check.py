@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -10,7 +11,7 @@ from ..logs.chunks import time_checked
 from ..logs.table import open_log
 from ..procedures import procedures
 from ..settings.load import Unit
-from ..settings.unit import Test
+from ..settings.unit import Test, UnitFile
 from ..units import Measured
 from .missing import missing
 from .plausibility import findings
@@ -50,10 +51,11 @@ class UnitCheck:
     missing: list[str]
 
 
-def check_unit(unit: Unit) -> UnitCheck:
-    """Return what the unit's logs look like."""
+def check_unit(unit: Unit, parts: Sequence[UnitFile] = ()) -> UnitCheck:
+    """Return what the unit's logs look like; ``parts`` are the files of the units that a drive is made of."""
     logs = [_check_log(unit, test) for test in unit.file.tests]
-    return UnitCheck(unit.file.unit, unit.file.kind, unit.file.acceptance, logs, missing(unit.file, unit.acceptance))
+    lacking = missing(unit.file, unit.acceptance, parts)
+    return UnitCheck(unit.file.unit, unit.file.kind, unit.file.acceptance, logs, lacking)
 
 
 def _check_log(unit: Unit, test: Test) -> LogCheck:

@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
         return 2
     wanted = args.units or sorted(names)
     refused = {name: found.refused[name] for name in wanted if name in found.refused}
-    checks = [check_unit(found.units[name]) for name in wanted if name in found.units]
+    checks = [check_unit(found.units[name], found.parts(name)) for name in wanted if name in found.units]
     errors = [*found.problems, *(problem for problems in refused.values() for problem in problems)]
     errors += [p for check in checks for log in check.logs for p in log.problems if p.severity == "error"]
     if args.json:

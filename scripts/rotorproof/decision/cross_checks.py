@@ -23,11 +23,12 @@ def cross_checks(found: Mapping[str, Mapping[str, Any]]) -> list[Problem]:
                 continue
             ours = f"{entry['value']:.4g} +/- {entry['expanded_uncertainty']:.2g}"
             theirs = f"{other['value']:.4g} +/- {other['expanded_uncertainty']:.2g}"
+            here, there = (f"{e['procedure']}{' of ' + e['part'] if 'part' in e else ''}" for e in (entry, other))
             cause = quantity.disagreement or "an instrument, a condition stated wrongly, or a change between the tests"
             warnings.append(
                 Problem(
-                    f"{quantity.title} is {ours} {entry['unit']} by {entry['procedure']} but {theirs} by "
-                    f"{other['procedure']}: {error:.1f} times what their uncertainties allow. Likely cause: {cause}",
+                    f"{quantity.title} is {ours} {entry['unit']} by {here} but {theirs} by "
+                    f"{there}: {error:.1f} times what their uncertainties allow. Likely cause: {cause}",
                     severity="warning",
                     procedure=other["procedure"],
                 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from ..errors import Problem
 from ..quantities import preference, quantities
 from ..settings.acceptance import AcceptanceSet
 from ..uncertainty.coverage import interval
@@ -17,6 +18,8 @@ from .cross_checks import cross_checks
 from .rules import verdict
 
 SCHEMA_VERSION = 1
+#: Added to the rank of what a part gave, so that anything the unit measured itself comes before it.
+_AFTER_OWN = 1000
 
 
 def build_results(
@@ -26,9 +29,14 @@ def build_results(
     reading_problems: Sequence[Mapping[str, Any]],
     acceptance: AcceptanceSet | None,
     probability: float,
+    part_results: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
-    """Return the content of ``results.json`` (see its JSON Schema). ``fit`` is what ``load_fit`` returns."""
+    """Return the content of ``results.json`` (see its JSON Schema). ``fit`` is what ``load_fit`` returns.
+
+    ``part_results`` holds the results of the units that a drive is made of, in the order of the fit's parts.
+    """
     candidates: dict[str, list[tuple[int, int, dict[str, Any], Result]]] = {}
+    wanted = {criterion.quantity for criterion in acceptance.criteria} if acceptance else set()
     parts = [(part["procedure"], part) for part in fit["outcomes"]]
     parts += [(part["name"], part) for part in fit["derived"]]
     for place, (maker, part) in enumerate(parts):
@@ -36,6 +44,7 @@ def build_results(
             result = Result(form, part["simulated"].get(name))
             entry = _entry(name, result, maker, part, probability)
             candidates.setdefault(name, []).append((preference(quantities()[name], maker), place, entry, result))
+    _inherit(fit.get("parts", ()), wanted, candidates, probability)
     found: dict[str, Any] = {}
     best: dict[str, Result] = {}
     for name in sorted(candidates):
@@ -49,19 +58,64 @@ def build_results(
         found[name] = entry
         best[name] = result
     criteria = [criterion_row(c, acceptance, best, probability) for c in acceptance.criteria] if acceptance else []
+    made_of = [
+        {"role": one["role"], "unit": one["unit"], "verdict": results["verdict"]}
+        for one, results in zip(fit.get("parts", ()), part_results, strict=True)
+    ]
     return {
         "schema": SCHEMA_VERSION,
         "unit": unit,
         "kind": kind,
+        **({"parts": made_of} if made_of else {}),
         "verdict": verdict(c["decision"] for c in criteria),
         "quantities": found,
         "criteria": criteria,
         "problems": [
             *reading_problems,
             *fit["problems"],
-            *(problem.as_json() for problem in cross_checks(found)),
+            *(problem.as_json() for problem in [*_part_problems(made_of), *cross_checks(found)]),
         ],
     }
+
+
+def _part_problems(made_of: Sequence[Mapping[str, str]]) -> list[Problem]:
+    """Return a warning for each part that its own limits do not accept: the drive is judged by its own alone."""
+    return [
+        Problem(
+            f"the {one['role']} {one['unit']} is {one['verdict']} by its own limits; read its report before the "
+            "drive is used, whatever is decided on the drive",
+            severity="warning",
+        )
+        for one in made_of
+        if one["verdict"] != "accepted"
+    ]
+
+
+def _inherit(
+    parts: Sequence[Mapping[str, Any]],
+    wanted: set[str],
+    candidates: dict[str, list[tuple[int, int, dict[str, Any], Result]]],
+    probability: float,
+) -> None:
+    """Add what a drive's parts gave: what its criteria ask for, or it measured itself; its own always comes first.
+
+    A quantity that two parts give (the temperature rise of both) is neither's and is left out.
+    """
+    givers: dict[str, set[str]] = {}
+    for one in parts:
+        for outcome in one["outcomes"]:
+            for name in outcome["forms"]:
+                givers.setdefault(name, set()).add(one["unit"])
+    own = set(candidates)
+    for one in parts:
+        for place, outcome in enumerate(one["outcomes"]):
+            for name, form in outcome["forms"].items():
+                if len(givers[name]) > 1 or name not in wanted | own:
+                    continue
+                maker, result = outcome["procedure"], Result(form, outcome["simulated"].get(name))
+                entry = {**_entry(name, result, maker, outcome, probability), "part": one["unit"]}
+                rank = _AFTER_OWN + preference(quantities()[name], maker)
+                candidates.setdefault(name, []).append((rank, place, entry, result))
 
 
 def normalised_error(one: Form, other: Form, probability: float = 0.95) -> float | None:

@@ -11,6 +11,7 @@ from ..settings.acceptance import Rule
 Number = Annotated[float, Field(allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Probability = Annotated[float, Field(ge=0, le=1)]
+Verdict = Literal["accepted", "rejected", "undecided", "incomplete"]
 Share = Annotated[float, Field(ge=0, le=1 + 1e-9)]
 
 
@@ -43,6 +44,7 @@ class QuantityEntry(_Model):
     interval: Annotated[list[Number], Field(min_length=2, max_length=2)]
     procedure: str
     label: str | None = None
+    part: Annotated[str | None, Field(description="the unit that gave it, where that is a part of a drive")] = None
     conditions: dict[str, str]
     budget: list[BudgetEntry]
     notes: list[str]
@@ -109,13 +111,22 @@ class ProblemEntry(_Model):
     procedure: str | None = None
 
 
+class PartEntry(_Model):
+    """A unit that a drive is made of, and the verdict on it by its own limits."""
+
+    role: Literal["motor", "controller"]
+    unit: str
+    verdict: Verdict
+
+
 class Results(_Model):
     """The results of one unit under test."""
 
     schema_: Annotated[Literal[1], Field(alias="schema")]
     unit: str
     kind: Literal["motor", "controller", "drive"]
-    verdict: Literal["accepted", "rejected", "undecided", "incomplete"]
+    parts: list[PartEntry] | None = None
+    verdict: Verdict
     quantities: dict[str, MainEntry]
     criteria: list[CriterionEntry]
     problems: list[ProblemEntry]

@@ -5,18 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from functools import partial
+from typing import ClassVar
 
 import numpy as np
 
 from ..errors import FitError
 from ..physics import road
 from ..physics.winding import temperature_factor
-from ..procedures.base import Axis, Need, Panel, Quantity, Series, Table
+from ..procedures.base import Axis, Need, Panel, Quantity, Series, Table, UnitKind
 from ..procedures.derivation import Assumption, Derivation, Shown
 
 _SOURCE = "steady-state power and force balance; symbols after IEC 60050-411 and ISO 8855"
 _STATES = ("full", "nominal", "empty")
-_NEEDED = ("emf_constant_dc", "phase_resistance", "coulomb_friction", "viscous_friction")
+CONSTANTS = ("emf_constant_dc", "phase_resistance", "coulomb_friction", "viscous_friction")
 
 
 class PackPrediction(Derivation):
@@ -24,15 +25,16 @@ class PackPrediction(Derivation):
 
     name = "pack-prediction"
     title = "On the real battery"
-    needs = (
+    unit_kinds: ClassVar[tuple[UnitKind, ...]] = ("motor",)
+    needs: ClassVar[tuple[Need, ...]] = (
         Need("emf_constant_dc", "speed and torque per volt and ampere", required=True),
         Need("phase_resistance", "voltage lost in the winding", required=True),
         Need("coulomb_friction", "drag of the motor", required=True),
         Need("viscous_friction", "drag of the motor", required=True),
         Need("windage", "drag of the motor at high speed"),
-        Need("continuous_current", "the current the winding bears for ever"),
+        Need("continuous_current", "the current the winding bears for ever", part="motor"),
     )
-    gives = (
+    gives: ClassVar[tuple[str, ...]] = (
         "pack_no_load_speed",
         "pack_road_speed",
         "pack_top_torque",
@@ -40,7 +42,7 @@ class PackPrediction(Derivation):
         "energy_per_distance",
         "pack_continuous_torque",
     )
-    quantities = (
+    quantities: ClassVar[tuple[Quantity, ...]] = (
         Quantity(
             "pack_no_load_speed",
             "No-load speed on the pack",
@@ -101,7 +103,7 @@ class PackPrediction(Derivation):
         "stand in.",
         "Wind, bends, starts and braking are outside the prediction, so not checked.",
     )
-    assumptions = (
+    assumptions: ClassVar[tuple[Assumption, ...]] = (
         Assumption(
             "vehicle_air_density",
             1.20,
@@ -170,7 +172,7 @@ class PackPrediction(Derivation):
 
 
 def _lacking(given: Mapping[str, float]) -> list[str]:
-    return [name for name in ("pack_voltage_nominal", *_NEEDED) if name not in given]
+    return [name for name in ("pack_voltage_nominal", *CONSTANTS) if name not in given]
 
 
 def _machine(given: Mapping[str, float], speed: float | None) -> road.Machine:
@@ -209,6 +211,7 @@ def _source(given: Mapping[str, float], state: str) -> road.Source:
         given.get("pack_internal_resistance", 0.0),
         given.get("pack_current_limit", math.inf),
         given.get("pack_motor_current_limit", math.inf),
+        road.Controller(*(given.get(f"controller_{part}", 0.0) for part in ("standing", "drop", "resistance"))),
     )
 
 
@@ -227,7 +230,24 @@ def _load(given: Mapping[str, float]) -> road.Load | None:
 
 def _energy(given: Mapping[str, float], load: road.Load, source: road.Source, cruise: float, grade: float) -> float:
     machine = _machine(given, cruise / load.radius)
-    return road.pack_power(road.supply_power(machine, load, cruise, grade), source) / cruise
+    delivered = road.supply_power(machine, load, cruise, grade, source.controller)
+    return road.pack_power(delivered, source) / cruise
+
+
+def full_pack_speed(given: Mapping[str, float]) -> float:
+    """Return the no-load speed in rad/s on the full pack: the highest the motor reaches by itself."""
+    return _no_load_speed(given, _source(given, "full"))
+
+
+def cruise_current(given: Mapping[str, float], voltage: float) -> float:
+    """Return the current in A from the pack at the stated cruise, with ``voltage`` at its terminals."""
+    load = _load(given)
+    if load is None:
+        raise FitError("the cruise needs a vehicle")
+    cruise, source = given["vehicle_cruise_speed"], _source(given, "nominal")
+    machine = _machine(given, cruise / load.radius)
+    power = road.supply_power(machine, load, cruise, given.get("vehicle_grade", 0.0), source.controller)
+    return power / voltage
 
 
 def _attempt(compute: Callable[[], float]) -> float | None:

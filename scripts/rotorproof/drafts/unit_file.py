@@ -33,7 +33,7 @@ def tests_for(kind: str, acceptance: AcceptanceSet | None) -> list[str]:
     fitting = [p for p in procedures().values() if kind in p.unit_kinds]
     if acceptance is None:
         return [p.name for p in fitting]
-    derived = {name: d for d in derivations().values() for name in d.gives}
+    derived = {name: d for d in derivations().values() if kind in d.unit_kinds for name in d.gives}
     open_ = [criterion.quantity for criterion in acceptance.criteria]
     wanted: set[str] = set()
     done: set[str] = set()

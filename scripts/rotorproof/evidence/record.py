@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field
 
 from ..errors import InputError, Problem
+from ..jsonio import read_json
 from ..logs.unit_logs import sha256
 from .attachments import Attachment, within_limit
 from .software import code_hash, software
@@ -46,12 +47,14 @@ def evidence_record(
     configuration: Mapping[str, Any],
     inputs: Mapping[str, Path],
     made: Mapping[str, Path],
+    parts: Sequence[Path] = (),
 ) -> dict[str, Any]:
     """Return the content of ``evidence.json``.
 
     ``log_hashes`` holds the SHA-256 of each log as it was read, by its path in the unit's folder;
     ``settings_hashes`` those of the settings files, by the name they are shown under; ``inputs`` the paths
-    of both; ``made`` the files the workflow made on the way to the report, or folders of such files, by name.
+    of both; ``made`` the files the workflow made on the way to the report, or folders of such files, by name;
+    ``parts`` the ``evidence.json`` of the units that a drive is made of, whose reports stand behind this one.
     """
     outputs: dict[str, str] = {}
     for name, path in made.items():
@@ -60,9 +63,15 @@ def evidence_record(
         else:
             outputs[name] = sha256(path)
     sizes = {name: path.stat().st_size for name, path in inputs.items() if name not in settings_hashes}
+    behind = {}
+    for path in parts:
+        of_part = read_json(path)
+        results = of_part["outputs"]["results.json"]
+        behind[of_part["unit"]] = {"report_id": of_part["report_id"], "results_sha256": results}
     return {
         "schema": 1,
         "unit": unit,
+        **({"parts": behind} if behind else {}),
         "inputs": {**{f"{unit}/{log}": value for log, value in sorted(log_hashes.items())}, **settings_hashes},
         "not_attached": sorted(set(sizes) - set(within_limit(sizes))),
         "outputs": outputs,

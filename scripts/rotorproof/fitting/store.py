@@ -66,6 +66,11 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
         }
         for index, part in enumerate(fit.derived)
     ]
+    parts = [
+        {"role": one.role, "unit": one.unit, "outcomes": [_kept(outcome, ledger) for outcome in one.outcomes]}
+        for one in fit.parts
+    ]
+    stated = {name: ledger.form(form) for name, form in fit.stated.items()}
     buffer = io.BytesIO()
     np.savez(buffer, **arrays)  # type: ignore[arg-type]
     write_bytes(arrays_path, buffer.getvalue())
@@ -74,10 +79,21 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
         {
             "outcomes": outcomes,
             "derived": derived,
+            "parts": parts,
+            "stated": stated,
             "influences": [influence.as_json() for influence in ledger.numbers],
             "problems": [problem.as_json() for problem in fit.problems],
         },
     )
+
+
+def _kept(outcome: Mapping[str, Any], ledger: _Ledger) -> dict[str, Any]:
+    """Return a part's run, as ``load_fit`` gave it, as JSON."""
+    return {
+        **outcome,
+        "forms": {name: ledger.form(form) for name, form in outcome["forms"].items()},
+        "simulated": {name: found.as_json() for name, found in outcome["simulated"].items()},
+    }
 
 
 def _conditions(outcome: Outcome) -> dict[str, str]:
@@ -127,12 +143,19 @@ def load_fit(json_path: Path) -> dict[str, Any]:
     """Return what ``save_fit`` wrote, with its forms and simulations turned back into objects."""
     data: dict[str, Any] = read_json(json_path)
     influences = [Influence.from_json(entry) for entry in data["influences"]]
-    for part in [*data["outcomes"], *data["derived"]]:
-        part["forms"] = {
+
+    def forms(written: Mapping[str, Any]) -> dict[str, Form]:
+        return {
             name: Form(form["value"], {influences[number]: c for number, c in form["terms"]})
-            for name, form in part["forms"].items()
+            for name, form in written.items()
         }
+
+    data["stated"] = forms(data["stated"])
+    own = [*data["outcomes"], *data["derived"]]
+    for part in [*own, *(outcome for one in data["parts"] for outcome in one["outcomes"])]:
+        part["forms"] = forms(part["forms"])
         part["simulated"] = {name: Simulation.from_json(entry) for name, entry in part["simulated"].items()}
+    for part in own:
         part["tables"] = [Table(**table) for table in part["tables"]]
     return data
 

@@ -13,7 +13,7 @@ from ..derivations import derivations
 from ..errors import FitError, InputError, Problem
 from ..physics.thermal_class import CLASS_TEMPERATURE, HOT_SPOT_ALLOWANCE
 from ..procedures import procedures
-from ..procedures.base import Log, Procedure
+from ..procedures.base import Log, Need, Procedure
 from ..procedures.derivation import Shown
 from ..quantities import preference, quantities
 from ..settings.run import RunSettings
@@ -24,6 +24,9 @@ from ..units import Measured
 from .assign import assign
 from .calibration import instrument_problems
 from .engine import Outcome, run
+from .parts import Part, stated, taken
+
+_STATED = ("nameplate_", "bench_", "winding_constant")
 
 
 @dataclass(frozen=True)
@@ -55,6 +58,9 @@ class UnitFit:
     derived: list[DerivedOutcome] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     tracebacks: list[str] = field(default_factory=list)
+    #: What a drive made of this unit needs beside its quantities: nameplate, constants, reach of the bench.
+    stated: dict[str, Form] = field(default_factory=dict)
+    parts: Sequence[Part] = ()
 
 
 def best_forms(outcomes: Sequence[Outcome]) -> dict[str, Form]:
@@ -82,10 +88,16 @@ def in_order(names: set[str]) -> list[str]:
     return list(TopologicalSorter(graph).static_order())
 
 
-def fit_unit(unit: UnitFile, logs: Sequence[TestLog], settings: RunSettings, shown: str) -> UnitFit:
-    """Fit every procedure whose logs could be read. ``shown`` names the unit file in messages."""
-    result = UnitFit(problems=instrument_problems(unit, shown))
-    fixed = _fixed(unit, settings)
+def fit_unit(
+    unit: UnitFile, logs: Sequence[TestLog], settings: RunSettings, shown: str, parts: Sequence[Part] = ()
+) -> UnitFit:
+    """Fit every procedure whose logs could be read. ``shown`` names the unit file in messages.
+
+    A drive takes from its ``parts`` what its own tests do not give.
+    """
+    result = UnitFit(problems=instrument_problems(unit, shown), parts=parts)
+    fixed = {**_fixed(unit, settings, parts), **_reach(logs, parts)}
+    result.stated = {name: form for name, form in fixed.items() if name.startswith(_STATED)}
     probability = settings.coverage_probability
     by_procedure: dict[str, list[TestLog]] = defaultdict(list)
     for entry in logs:
@@ -94,9 +106,9 @@ def fit_unit(unit: UnitFile, logs: Sequence[TestLog], settings: RunSettings, sho
         procedure = procedures()[name]
         entries = by_procedure[name]
         for label, group in _runs(procedure, entries):
-            given = {**fixed, **_needed(procedure, result.outcomes)}
+            given = {**fixed, **_needed(procedure.needs, best_forms(result.outcomes), parts)}
             _run_one(unit, procedure, label, group, given, shown, result, probability=probability)
-    _derive(unit, {**fixed, **_reach(logs)}, best_forms(result.outcomes), result, probability)
+    _derive(unit, fixed, best_forms(result.outcomes), result, probability)
     return result
 
 
@@ -105,8 +117,9 @@ def _derive(
 ) -> None:
     """Run the derivations in their order; each sees the fixed scalars and the quantities it names."""
     for derivation in derivations().values():
-        needed = {need.quantity: measured[need.quantity] for need in derivation.needs if need.quantity in measured}
-        scalars = {**fixed, **needed}
+        if unit.kind not in derivation.unit_kinds:
+            continue
+        scalars = {**fixed, **_needed(derivation.needs, measured, result.parts)}
         assumed = [item for item in derivation.assumptions if item.name not in scalars]
         for item in assumed:
             influence = Influence(
@@ -134,11 +147,13 @@ def _derive(
             measured.update({key: form for key, form in forms.items() if key not in measured})
 
 
-def _reach(logs: Sequence[TestLog]) -> dict[str, Form]:
-    """Return how far the bench went: the highest speed and supply voltage in any log."""
+def _reach(logs: Sequence[TestLog], parts: Sequence[Part]) -> dict[str, Form]:
+    """Return how far the bench went: the highest speed and supply voltage in any log of the unit and of its parts."""
+    before = stated(parts)
     reach = {}
     for column, name in (("speed", "bench_speed_max"), ("supply_voltage", "bench_voltage_max")):
         peaks = [float(abs(entry.log[column]).max()) for entry in logs if column in entry.log]
+        peaks += [before[name].value] if name in before else []
         if peaks:
             reach[name] = Form(max(peaks))
     return reach
@@ -159,9 +174,10 @@ def _runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, l
     return list(labels.items())
 
 
-def _needed(procedure: Procedure, outcomes: Sequence[Outcome]) -> dict[str, Form]:
-    best = best_forms(outcomes)
-    return {need.quantity: best[need.quantity] for need in procedure.needs if need.quantity in best}
+def _needed(needs: Sequence[Need], own: Mapping[str, Form], parts: Sequence[Part]) -> dict[str, Form]:
+    """Return what is needed: the unit's own where it has it, else that of its parts."""
+    found = {need.quantity: own.get(need.quantity) or taken(need, parts) for need in needs}
+    return {name: form for name, form in found.items() if form is not None}
 
 
 def _run_one(
@@ -235,10 +251,15 @@ def _unexpected(name: str, result: UnitFit, files: str | None = None) -> None:
     )
 
 
-def _fixed(unit: UnitFile, settings: RunSettings) -> dict[str, Form]:
-    """Return the scalars that do not come from a test: nameplate, ambient, pack, vehicle, constants."""
-    material = unit.nameplate.winding_material or "copper"
-    fixed = {"winding_constant": Form(getattr(settings.winding_constant, material))}
+def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict[str, Form]:
+    """Return the scalars that do not come from a test: nameplate, ambient, pack, vehicle, constants, connection."""
+    fixed = {"winding_constant": Form(settings.winding_constant.copper), **stated(parts)}
+    if unit.nameplate.winding_material:
+        fixed["winding_constant"] = Form(getattr(settings.winding_constant, unit.nameplate.winding_material))
+    for wires in ("phases", "sensors"):
+        order = getattr(unit.parts, wires, None)
+        if order is not None:
+            fixed[f"connected_{wires}"] = Form(float("".join(str("ABC".index(one) + 1) for one in order)))
     groups = {
         "nameplate": unit.nameplate,
         "ambient": unit.ambient,

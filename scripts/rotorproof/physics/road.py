@@ -2,7 +2,8 @@
 
 The drive is a six-step bridge seen from its DC side: at full duty the pack feeds two phases in series, so
 ``V = Ke w + I (R_line + R_pack)`` with ``Ke`` the DC EMF constant and ``T = Ke I`` (power balance); below full duty
-the bridge is a lossless chopper that lets a limit on the pack's current act as a limit on power.
+the bridge is a chopper that lets a limit on the pack's current act as a limit on power. It is lossless unless a
+``Controller`` says otherwise.
 """
 
 from __future__ import annotations
@@ -33,13 +34,31 @@ class Machine:
 
 
 @dataclass(frozen=True)
+class Controller:
+    """Loss of a controller at the motor-side current I: standing + drop I + resistance I^2 (W, V, ohm).
+
+    The three parts are those of a bridge: supply of its own circuits, voltage lost in diodes and at switching edges,
+    and resistance of channels and leads.
+    """
+
+    standing: float = 0.0
+    drop: float = 0.0
+    resistance: float = 0.0
+
+    def loss(self, current: float) -> float:
+        """Return the loss in W at a motor-side ``current`` >= 0 in A."""
+        return self.standing + self.drop * current + self.resistance * current * current
+
+
+@dataclass(frozen=True)
 class Source:
-    """A pack at one state of charge (V, ohm) and the limits on currents (A); infinite where there is none."""
+    """A pack at one state of charge (V, ohm), the limits on currents (A; infinite: none) and the controller."""
 
     voltage: float
     resistance: float = 0.0
     pack_current_limit: float = math.inf
     motor_current_limit: float = math.inf
+    controller: Controller = Controller()
 
 
 @dataclass(frozen=True)
@@ -77,7 +96,11 @@ def no_load_speed(machine: Machine, source: Source) -> float:
 
 def voltage_limited_current(machine: Machine, source: Source, speed: float) -> float:
     """Return the motor current in A at full duty (negative above the speed where the EMF exceeds the pack)."""
-    return (source.voltage - machine.emf_constant * speed) / (machine.line_resistance + source.resistance)
+    lost = source.controller
+    # What the controller takes for itself comes through the pack's resistance too.
+    voltage = source.voltage - source.resistance * lost.standing / source.voltage - lost.drop
+    resistance = machine.line_resistance + source.resistance + lost.resistance
+    return (voltage - machine.emf_constant * speed) / resistance
 
 
 def available_current(machine: Machine, source: Source, speed: float) -> float:
@@ -85,10 +108,12 @@ def available_current(machine: Machine, source: Source, speed: float) -> float:
     current = min(voltage_limited_current(machine, source, speed), source.motor_current_limit)
     if math.isfinite(source.pack_current_limit) and current > 0:
         terminal = source.voltage - source.pack_current_limit * source.resistance
-        power = max(terminal, 0.0) * source.pack_current_limit
-        emf = machine.emf_constant * speed
-        # Lossless chopper: the motor side takes R I^2 + E I = P; the positive root.
-        by_power = (math.sqrt(emf * emf + 4 * machine.line_resistance * power) - emf) / (2 * machine.line_resistance)
+        lost = source.controller
+        power = max(max(terminal, 0.0) * source.pack_current_limit - lost.standing, 0.0)
+        emf = machine.emf_constant * speed + lost.drop
+        resistance = machine.line_resistance + lost.resistance
+        # Chopper: motor and controller take R I^2 + E I = P; the positive root.
+        by_power = (math.sqrt(emf * emf + 4 * resistance * power) - emf) / (2 * resistance)
         # Below full duty the supply current is the duty times the motor current: the limit binds only if reached.
         current = min(current, by_power)
     return current
@@ -134,15 +159,24 @@ def grade_for_torque(torque: float, load: Load) -> float:
     return math.tan(math.asin(sine) - math.atan(c))
 
 
-def supply_power(machine: Machine, load: Load, velocity: float, grade: float) -> float:
-    """Return the power in W that the motor draws at its DC side to hold ``velocity`` (m/s) on ``grade``.
+def holding_current(machine: Machine, load: Load, velocity: float, grade: float) -> float:
+    """Return the motor current in A that holds ``velocity`` (m/s) on ``grade``."""
+    torque = load.force(velocity, grade) * load.radius + machine.drag_torque(velocity / load.radius)
+    return torque / machine.emf_constant
 
-    Copper, friction and iron losses of the motor are included; for the loss inside the pack see ``pack_power``.
+
+def supply_power(
+    machine: Machine, load: Load, velocity: float, grade: float, controller: Controller | None = None
+) -> float:
+    """Return the power in W drawn from the pack's terminals to hold ``velocity`` (m/s) on ``grade``.
+
+    Copper, friction and iron losses of the motor are included, and those of a ``controller``; for the loss inside
+    the pack see ``pack_power``.
     """
-    speed = velocity / load.radius
-    torque = load.force(velocity, grade) * load.radius + machine.drag_torque(speed)
-    current = torque / machine.emf_constant
-    return machine.emf_constant * speed * current + machine.line_resistance * current * current
+    current = holding_current(machine, load, velocity, grade)
+    emf = machine.emf_constant * velocity / load.radius
+    own = emf * current + machine.line_resistance * current * current
+    return own + (controller.loss(current) if controller else 0.0)
 
 
 def pack_power(delivered: float, source: Source) -> float:

@@ -59,11 +59,15 @@ class Condition:
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """A quantity of another procedure that this one uses (upstream results keep their correlations)."""
+    """A quantity of another procedure that this one uses (upstream results keep their correlations).
+
+    ``part`` says whose it is in a drive made of parts; without it, that of the only part that gives it.
+    """
 
     quantity: str
     why: str
     required: bool = False
+    part: Literal["motor", "controller"] | None = None
 
 
 @dataclass(frozen=True)

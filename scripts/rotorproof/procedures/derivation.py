@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar
 
-from .base import Need, Panel, Quantity, Table
+from .base import Need, Panel, Quantity, Table, UnitKind
 
 
 @dataclass(frozen=True)
@@ -38,6 +38,7 @@ class Derivation(ABC):
 
     name: ClassVar[str]
     title: ClassVar[str]
+    unit_kinds: ClassVar[tuple[UnitKind, ...]] = ("motor", "controller", "drive")
     needs: ClassVar[tuple[Need, ...]]
     gives: ClassVar[tuple[str, ...]]
     quantities: ClassVar[tuple[Quantity, ...]] = ()

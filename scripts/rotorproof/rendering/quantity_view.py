@@ -80,7 +80,7 @@ def quantity_view(name: str, entry: Mapping[str, Any], *, preferred: bool = True
         degrees_of_freedom=numbers.degrees_of_freedom(entry["degrees_of_freedom"]),
         reference=_reference(quantity),
         procedure=entry["procedure"],
-        label=entry.get("label", entry["procedure"]),
+        label=_origin(entry),
         notes=entry["notes"],
         budget=_budget(entry["budget"], entry["standard_uncertainty"], unit),
         exact=half == 0,
@@ -88,7 +88,7 @@ def quantity_view(name: str, entry: Mapping[str, Any], *, preferred: bool = True
         others=[
             Other(
                 other["procedure"],
-                other.get("label", other["procedure"]),
+                _origin(other),
                 _value(other),
                 words.agreement(other["normalised_error"]),
                 other["normalised_error"] is not None and other["normalised_error"] > 1,
@@ -98,6 +98,12 @@ def quantity_view(name: str, entry: Mapping[str, Any], *, preferred: bool = True
         details=entry.get("details"),
         raw=entry,
     )
+
+
+def _origin(entry: Mapping[str, Any]) -> str:
+    """Return which test of which unit gave a value."""
+    label = str(entry.get("label", entry["procedure"]))
+    return f"{label} of {entry['part']}" if entry.get("part") else label
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ from ..units import Measured
 from . import numbers, words
 from .environment import environment, has_template
 from .identity import configuration_text, report_id
-from .part_view import parts
+from .part_view import parts as sections_of
 from .quantity_view import criterion_view, definition, quantity_view, written
 from .style import TEMPLATES
 
@@ -38,11 +38,13 @@ def render_report(
     figures: Path,
     report_path: Path,
     evidence_path: Path,
+    parts: Sequence[Path] = (),
 ) -> None:
     """Write the PDF and ``evidence.json`` of one unit.
 
     ``hashes`` are those of the settings files; the logs' come with the readings. ``inputs`` are the paths of
-    both, to be attached. Raises ``InputError`` for one that has changed since it was read.
+    both, to be attached; ``parts`` the evidence of the units that a drive is made of. Raises ``InputError`` for
+    an input that has changed since it was read.
     """
     files = {name: Path(path) for name, path in inputs.items()}
     proof = evidence_record(
@@ -57,6 +59,7 @@ def render_report(
             "fit.json": fit_path,
             "readings.npz": readings_path,
         },
+        parts=parts,
     )
     content, proof["report_id"] = report_pdf(
         unit=unit,
@@ -108,7 +111,7 @@ def report_html(
 ) -> str:
     """Return the report as HTML, with a placeholder for its identifier."""
     acceptance = proof["configuration"].get("acceptance") or {}
-    sections = parts(unit, fit, readings, results)
+    sections = sections_of(unit, fit, readings, results)
     html: str = (
         environment()
         .get_template("report.html.j2")

@@ -136,6 +136,11 @@ class Project:
     refused: dict[str, list[Problem]] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
 
+    def parts(self, name: str) -> list[UnitFile]:
+        """Return the files of the units that a unit is made of."""
+        parts = self.units[name].file.parts
+        return [self.units[part].file for part in parts.roles.values()] if parts else []
+
 
 class SettingsFolder:
     """The ``config`` folder: acceptance sets and layouts, each read once when first asked for."""
@@ -250,7 +255,37 @@ def load_project(settings: RunSettings, config: Path, root: Path) -> Project:
             project.refused[entry.name] = list(error.problems)
         else:
             project.units[entry.name] = unit
+    _check_parts(project)
     return project
+
+
+def _check_parts(project: Project) -> None:
+    """Refuse every drive whose parts are not there, are of another kind or are refused themselves.
+
+    A part is a motor or a controller and has no parts, so no unit can depend on itself.
+    """
+    for name, unit in list(project.units.items()):
+        problems = []
+        for role, part in unit.file.parts.roles.items() if unit.file.parts else ():
+            why = _unfit(project, role, part)
+            if why:
+                line = unit.document.line(("parts", role))
+                problems.append(Problem(f"the {role} {part!r} {why}", unit.shown, line, f"parts.{role}"))
+        if problems:
+            project.refused[name] = problems
+            del project.units[name]
+
+
+def _unfit(project: Project, role: str, part: str) -> str | None:
+    """Return why a unit cannot be a part in this role."""
+    if part in project.refused:
+        return "cannot be reported on itself; mend its unit.yaml first"
+    if part not in project.units:
+        near = difflib.get_close_matches(part, project.units, n=1)
+        hint = f"did you mean {near[0]!r}?" if near else "put its folder there"
+        return f"is no folder under {project.settings.raw_dir!r}; {hint}"
+    kind = project.units[part].file.kind
+    return None if kind == role else f"is a {kind}; name a {role} here"
 
 
 def load_unit_file(entry: Path, folder: SettingsFolder, shown: str) -> tuple[Document, UnitFile]:

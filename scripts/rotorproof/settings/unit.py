@@ -11,6 +11,8 @@ from .fields import MisplacedError, Strict, accuracy, physical
 
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
 
+Connection = Literal["ABC", "ACB", "BAC", "BCA", "CAB", "CBA"]
+
 
 class Nameplate(Strict):
     """What the maker states; every entry is optional and none is taken for a measurement."""
@@ -100,6 +102,24 @@ class Test(Strict):
         return self
 
 
+class Parts(Strict):
+    """The motor and the controller that a drive is made of, each a unit of its own, and how they are connected.
+
+    A connection names what meets the controller's terminals, or sensor inputs, A, B and C in turn: ``BCA`` puts the
+    motor's B at A, its C at B and its A at C.
+    """
+
+    motor: Name
+    controller: Name
+    phases: Connection | None = None
+    sensors: Connection | None = None
+
+    @property
+    def roles(self) -> dict[str, str]:
+        """Return the unit of each role."""
+        return {"motor": self.motor, "controller": self.controller}
+
+
 class UnitFile(Strict):
     """A unit under test: what it is, who measured it with what, and its logs."""
 
@@ -113,8 +133,19 @@ class UnitFile(Strict):
     operator: str | None = None
     tested_on: datetime.date | None = None
     instruments: dict[Name, Instrument] = {}
+    parts: Annotated[
+        Parts | None, Field(description="of a drive: the motor and the controller it is made of, two other units")
+    ] = None
     tests: list[Test] = []
     acceptance: Name | None = None
+
+    @model_validator(mode="after")
+    def _parts_of_a_drive(self) -> UnitFile:
+        if self.parts is not None and self.kind != "drive":
+            raise MisplacedError(
+                f"a {self.kind} has no parts; only a drive is made of a motor and a controller", "parts"
+            )
+        return self
 
     @model_validator(mode="after")
     def _instruments_exist(self) -> UnitFile:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tests.simulation.demo.bench import Bench
 from tests.simulation.demo.controllers import controllers, write_controller
+from tests.simulation.demo.drives import drives, write_drive
 from tests.simulation.demo.motors import motors, write_motor
 
 ROOT = Path(__file__).parents[3]
@@ -18,7 +19,8 @@ def write_demo(raw: Path) -> dict[str, dict[str, float]]:
     """Write all units under ``raw`` and return the truth per unit and quantity, in SI."""
     bench = Bench(SEED)
     truth = {motor.name: write_motor(motor, bench, raw) for motor in motors()}
-    return truth | {one.name: write_controller(one, bench, raw) for one in controllers()}
+    truth |= {one.name: write_controller(one, bench, raw) for one in controllers()}
+    return truth | {one.name: write_drive(one, raw) for one in drives()}
 
 
 if __name__ == "__main__":

@@ -1,0 +1,172 @@
+"""What motor and controller do together on the real battery: the pack's prediction with limits and losses measured.
+
+The motor's constants, the controller's limits and losses come from the drive's own tests where it has any, else from
+those of its parts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import ClassVar
+
+from ..procedures.base import Need, Quantity, UnitKind
+from ..procedures.derivation import Assumption, Shown
+from .pack_prediction import CONSTANTS, PackPrediction, cruise_current, full_pack_speed
+
+_LOSSES = ("controller_loss", "controller_efficiency", "standby_power")
+_LIMITS = ("supply_current_limit", "phase_current_limit")
+#: What the controller's limits bound; the no-load speed and the lasting torque are left.
+_BOUND = ("pack_road_speed", "pack_top_torque", "pack_max_grade", "energy_per_distance")
+_CUTOFF = ("cutoff_voltage", "vehicle_cruise_speed", "pack_internal_resistance")
+_SWITCHING = ("pwm_frequency", "pole_pairs")
+
+
+class DrivePrediction(PackPrediction):
+    """The pair on its pack with the controller's limits and losses as they were measured."""
+
+    name = "drive-prediction"
+    title = "Motor and controller together on the real battery"
+    unit_kinds: ClassVar[tuple[UnitKind, ...]] = ("drive",)
+    needs: ClassVar[tuple[Need, ...]] = (
+        *PackPrediction.needs,
+        *(Need(name, "the controller's losses", part="controller", required=True) for name in _LOSSES),
+        *(Need(name, "the controller's limits", part="controller", required=True) for name in _LIMITS),
+        Need("pole_pairs", "commutations in a turn", part="motor"),
+        Need("pwm_frequency", "switching against commutation", part="controller"),
+        Need("cutoff_voltage", "where it stops on this pack", part="controller"),
+    )
+    gives: ClassVar[tuple[str, ...]] = (*PackPrediction.gives, "pack_cutoff_voltage", "pwm_ratio")
+    quantities: ClassVar[tuple[Quantity, ...]] = (
+        Quantity(
+            "pack_cutoff_voltage",
+            "Pack voltage at the cut-off",
+            "U_0,off",
+            "voltage",
+            "V",
+            "voltage of the pack without load at which the controller cuts off at the stated cruise: its cut-off "
+            "voltage and what the pack's resistance takes",
+            "Ohm's law",
+        ),
+        Quantity(
+            "pwm_ratio",
+            "Switching over commutation frequency",
+            "k_f",
+            "ratio",
+            "1",
+            "switching frequency over the number of commutations a second (6 times pole pairs times turns a second) at "
+            "no load on the full pack",
+            "definition; six commutations in an electrical turn",
+        ),
+    )
+    assumptions: ClassVar[tuple[Assumption, ...]] = (
+        *PackPrediction.assumptions,
+        Assumption(
+            "controller_bench_duty",
+            0.8,
+            0.2,
+            "the controller's loss was measured at a duty ratio between 0.6 and 1, so that its current follows from "
+            "the output power; the log does not say (common practice, no source)",
+        ),
+        Assumption(
+            "controller_loss_square",
+            0.5,
+            0.5,
+            "of the controller's loss beyond standby any share grows with the square of the current and the rest with "
+            "the current",
+        ),
+    )
+    order = 110
+
+    def derive(self, given: Mapping[str, float]) -> dict[str, float]:
+        """Return what the measured numbers determine; nothing without the controller's losses."""
+        if _without_losses(given) is not None:
+            return {}
+        pair = _pair(given)
+        result = super().derive(pair)
+        if _lacking(given, _LIMITS):
+            result = {name: value for name, value in result.items() if name not in _BOUND}
+        if "pack_no_load_speed" in result and not _lacking(given, _SWITCHING):
+            turns = full_pack_speed(pair) / (2 * math.pi)
+            result["pwm_ratio"] = given["pwm_frequency"] / (6 * given["pole_pairs"] * turns)
+        if "energy_per_distance" in result and not _lacking(given, _CUTOFF):
+            current = cruise_current(pair, given["cutoff_voltage"])
+            result["pack_cutoff_voltage"] = given["cutoff_voltage"] + given["pack_internal_resistance"] * current
+        return result
+
+    def show(self, given: Mapping[str, float], result: Mapping[str, float]) -> Shown:
+        """Return the figures and the table of the prediction, which limits hold, and why numbers are missing."""
+        if not any(need.quantity in given for need in self.needs):
+            return Shown()
+        lacking = _lacking(given, ("pack_voltage_nominal", *CONSTANTS, *_LIMITS))
+        reasons = [f"needs {', '.join(lacking)}"] if lacking else []
+        reasons += filter(None, [_without_losses(given)])
+        shown = Shown() if reasons else super().show(_pair(given), result)
+        missing = dict(shown.missing)
+        if reasons:
+            missing |= {name: "; ".join(reasons) for name in PackPrediction.gives if name not in result}
+        for name, needed in (("pack_cutoff_voltage", _CUTOFF), ("pwm_ratio", _SWITCHING)):
+            if name not in result:
+                without = _lacking(given, needed)
+                missing[name] = f"needs {', '.join(without)}" if without else "needs the prediction, which is missing"
+        return Shown(shown.panels, shown.tables, [*_limit_notes(given), *shown.notes], missing)
+
+
+def _lacking(given: Mapping[str, float], names: tuple[str, ...]) -> list[str]:
+    return [name for name in names if name not in given]
+
+
+def _pair(given: Mapping[str, float]) -> dict[str, float]:
+    """Return the scalars with the controller's measured limits and losses in the places the prediction reads."""
+    pair = dict(given)
+    if "supply_current_limit" in given:
+        limits = (given["supply_current_limit"], given.get("pack_current_limit", math.inf))
+        pair["pack_current_limit"] = min(limits)
+    if "phase_current_limit" in given:
+        pair["pack_motor_current_limit"] = given["phase_current_limit"]
+    if _without_losses(given) is None and "pack_voltage_nominal" in given:
+        pair |= _losses(given)
+    return pair
+
+
+def _without_losses(given: Mapping[str, float]) -> str | None:
+    """Return why the controller's losses are not known, ``None`` if they are."""
+    lacking = _lacking(given, _LOSSES)
+    if lacking:
+        return f"needs {', '.join(lacking)}"
+    if given["controller_loss"] <= given["standby_power"]:
+        return "the controller's loss under load lies below its standby power; repeat both measurements"
+    return None
+
+
+def _losses(given: Mapping[str, float]) -> dict[str, float]:
+    """Return standing loss, drop and resistance from the loss at one output and at standby.
+
+    The output is loss times eta / (1 - eta), its current that output over duty ratio and supply voltage.
+    """
+    efficiency, loss, standing = given["controller_efficiency"], given["controller_loss"], given["standby_power"]
+    output = loss * efficiency / (1 - efficiency)
+    current = output / (given["controller_bench_duty"] * given["pack_voltage_nominal"])
+    square = given["controller_loss_square"]
+    return {
+        "controller_standing": standing,
+        "controller_drop": (1 - square) * (loss - standing) / current,
+        "controller_resistance": square * (loss - standing) / current**2,
+    }
+
+
+def _limit_notes(given: Mapping[str, float]) -> list[str]:
+    notes = []
+    stated, found = given.get("pack_current_limit"), given.get("supply_current_limit")
+    if found is not None:
+        beside = "" if stated is None else f" as measured, by the pack at {stated:.1f} A as stated in config.yaml"
+        notes.append(f"The supply current is limited by the controller at {found:.1f} A{beside}; the smaller holds.")
+    if "phase_current_limit" in given:
+        notes.append(
+            f"The motor current is limited by the controller at {given['phase_current_limit']:.1f} A as measured, "
+            "whatever 'motor_current_limit' in config.yaml says."
+        )
+    return notes
+
+
+DERIVATION = DrivePrediction()

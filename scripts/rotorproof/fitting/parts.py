@@ -1,0 +1,48 @@
+"""The parts of a drive as its fit sees them: what other units' fits found, each form with its named influences."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from ..procedures.base import Need
+from ..quantities import preference, quantities
+from ..uncertainty.forms import Form
+
+#: What a drive's results keep of a part's run beside its forms.
+_KEPT = ("procedure", "label", "conditions", "forms", "simulated", "quantity_notes", "details")
+
+
+@dataclass(frozen=True)
+class Part:
+    """A motor or controller that a drive is made of: its preferred forms, the runs behind them, what it states."""
+
+    role: str
+    unit: str
+    forms: Mapping[str, Form] = field(default_factory=dict)
+    outcomes: Sequence[Mapping[str, Any]] = ()
+    stated: Mapping[str, Form] = field(default_factory=dict)
+
+
+def part(role: str, unit: str, fit: Mapping[str, Any]) -> Part:
+    """Return a part from what ``store.load_fit`` gives of it."""
+    best: dict[str, tuple[tuple[int, int], Form]] = {}
+    for place, outcome in enumerate(fit["outcomes"]):
+        for name, form in outcome["forms"].items():
+            rank = (preference(quantities()[name], outcome["procedure"]), place)
+            if name not in best or rank < best[name][0]:
+                best[name] = (rank, form)
+    kept = [{key: outcome[key] for key in _KEPT} for outcome in fit["outcomes"]]
+    return Part(role, unit, {name: form for name, (_, form) in best.items()}, kept, fit["stated"])
+
+
+def taken(need: Need, parts: Sequence[Part]) -> Form | None:
+    """Return the form of the part a need names; without a name, of the only part that has it, else ``None``."""
+    givers = [p for p in parts if need.quantity in p.forms and need.part in (None, p.role)]
+    return givers[0].forms[need.quantity] if len(givers) == 1 else None
+
+
+def stated(parts: Sequence[Part]) -> dict[str, Form]:
+    """Return nameplate and reach of the motor; a controller's nameplate says nothing of the road."""
+    return {name: form for p in parts if p.role == "motor" for name, form in p.stated.items()}
