@@ -58,10 +58,7 @@ def build_results(
         found[name] = entry
         best[name] = result
     criteria = [criterion_row(c, acceptance, best, probability) for c in acceptance.criteria] if acceptance else []
-    made_of = [
-        {"role": one["role"], "unit": one["unit"], "verdict": results["verdict"]}
-        for one, results in zip(fit.get("parts", ()), part_results, strict=True)
-    ]
+    made_of = [_part(one, results) for one, results in zip(fit.get("parts", ()), part_results, strict=True)]
     return {
         "schema": SCHEMA_VERSION,
         "unit": unit,
@@ -73,17 +70,25 @@ def build_results(
         "problems": [
             *reading_problems,
             *fit["problems"],
-            *(problem.as_json() for problem in [*_part_problems(made_of), *cross_checks(found)]),
+            *(problem.as_json() for problem in [*_part_problems(unit, made_of), *cross_checks(found)]),
         ],
     }
 
 
-def _part_problems(made_of: Sequence[Mapping[str, str]]) -> list[Problem]:
+def _part(one: Mapping[str, Any], results: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a part, the verdict on it, and the values that the drive took from it as the part's results hold them."""
+    keys = ("value", "unit", "expanded_uncertainty", "interval", "procedure")
+    values = {name: {key: results["quantities"][name][key] for key in keys} for name in one["taken"]}
+    return {"role": one["role"], "unit": one["unit"], "verdict": results["verdict"], "taken": values}
+
+
+def _part_problems(unit: str, made_of: Sequence[Mapping[str, Any]]) -> list[Problem]:
     """Return a warning for each part that its own limits do not accept: the drive is judged by its own alone."""
     return [
         Problem(
             f"the {one['role']} {one['unit']} is {one['verdict']} by its own limits; read its report before the "
             "drive is used, whatever is decided on the drive",
+            file=f"{unit}/unit.yaml",
             severity="warning",
         )
         for one in made_of

@@ -111,12 +111,23 @@ class ProblemEntry(_Model):
     procedure: str | None = None
 
 
+class TakenEntry(_Model):
+    """A value that a drive took from a part, as the part's results hold it."""
+
+    value: Number
+    unit: str
+    expanded_uncertainty: NotNegative
+    interval: Annotated[list[Number], Field(min_length=2, max_length=2)]
+    procedure: str
+
+
 class PartEntry(_Model):
-    """A unit that a drive is made of, and the verdict on it by its own limits."""
+    """A unit that a drive is made of, the verdict on it by its own limits, and what the drive took from it."""
 
     role: Literal["motor", "controller"]
     unit: str
     verdict: Verdict
+    taken: dict[str, TakenEntry]
 
 
 class Results(_Model):

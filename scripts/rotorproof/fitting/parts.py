@@ -37,10 +37,10 @@ def part(role: str, unit: str, fit: Mapping[str, Any]) -> Part:
     return Part(role, unit, {name: form for name, (_, form) in best.items()}, kept, fit["stated"])
 
 
-def taken(need: Need, parts: Sequence[Part]) -> Form | None:
-    """Return the form of the part a need names; without a name, of the only part that has it, else ``None``."""
+def giver(need: Need, parts: Sequence[Part]) -> Part | None:
+    """Return the part a need names, if it has the quantity; without a name the only part that has it, else ``None``."""
     givers = [p for p in parts if need.quantity in p.forms and need.part in (None, p.role)]
-    return givers[0].forms[need.quantity] if len(givers) == 1 else None
+    return givers[0] if len(givers) == 1 else None
 
 
 def stated(parts: Sequence[Part]) -> dict[str, Form]:

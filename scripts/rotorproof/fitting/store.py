@@ -67,7 +67,12 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
         for index, part in enumerate(fit.derived)
     ]
     parts = [
-        {"role": one.role, "unit": one.unit, "outcomes": [_kept(outcome, ledger) for outcome in one.outcomes]}
+        {
+            "role": one.role,
+            "unit": one.unit,
+            "outcomes": [_kept(outcome, ledger) for outcome in one.outcomes],
+            "taken": [name for name, unit in fit.taken.items() if unit == one.unit],
+        }
         for one in fit.parts
     ]
     stated = {name: ledger.form(form) for name, form in fit.stated.items()}

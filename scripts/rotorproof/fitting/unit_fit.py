@@ -24,7 +24,7 @@ from ..units import Measured
 from .assign import assign
 from .calibration import instrument_problems
 from .engine import Outcome, run
-from .parts import Part, stated, taken
+from .parts import Part, giver, stated
 
 _STATED = ("nameplate_", "bench_", "winding_constant")
 
@@ -61,6 +61,8 @@ class UnitFit:
     #: What a drive made of this unit needs beside its quantities: nameplate, constants, reach of the bench.
     stated: dict[str, Form] = field(default_factory=dict)
     parts: Sequence[Part] = ()
+    #: Quantities that a need took from a part, with the unit that gave them.
+    taken: dict[str, str] = field(default_factory=dict)
 
 
 def best_forms(outcomes: Sequence[Outcome]) -> dict[str, Form]:
@@ -106,7 +108,7 @@ def fit_unit(
         procedure = procedures()[name]
         entries = by_procedure[name]
         for label, group in _runs(procedure, entries):
-            given = {**fixed, **_needed(procedure.needs, best_forms(result.outcomes), parts)}
+            given = {**fixed, **_needed(procedure.needs, best_forms(result.outcomes), result)}
             _run_one(unit, procedure, label, group, given, shown, result, probability=probability)
     _derive(unit, fixed, best_forms(result.outcomes), result, probability)
     return result
@@ -119,7 +121,7 @@ def _derive(
     for derivation in derivations().values():
         if unit.kind not in derivation.unit_kinds:
             continue
-        scalars = {**fixed, **_needed(derivation.needs, measured, result.parts)}
+        scalars = {**fixed, **_needed(derivation.needs, measured, result)}
         assumed = [item for item in derivation.assumptions if item.name not in scalars]
         for item in assumed:
             influence = Influence(
@@ -174,10 +176,17 @@ def _runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, l
     return list(labels.items())
 
 
-def _needed(needs: Sequence[Need], own: Mapping[str, Form], parts: Sequence[Part]) -> dict[str, Form]:
-    """Return what is needed: the unit's own where it has it, else that of its parts."""
-    found = {need.quantity: own.get(need.quantity) or taken(need, parts) for need in needs}
-    return {name: form for name, form in found.items() if form is not None}
+def _needed(needs: Sequence[Need], own: Mapping[str, Form], result: UnitFit) -> dict[str, Form]:
+    """Return what is needed: the unit's own where it has it, else that of its parts, which is noted as taken."""
+    found = {}
+    for need in needs:
+        name = need.quantity
+        if name in own:
+            found[name] = own[name]
+        elif one := giver(need, result.parts):
+            found[name] = one.forms[name]
+            result.taken[name] = one.unit
+    return found
 
 
 def _run_one(

@@ -100,6 +100,32 @@ def quantity_view(name: str, entry: Mapping[str, Any], *, preferred: bool = True
     )
 
 
+@dataclass(frozen=True)
+class TakenView:
+    """A value that a drive took from one of its parts, ready to print."""
+
+    title: str
+    symbol: Markup
+    value: Markup
+    interval: Markup
+    origin: str
+
+
+def taken_views(results: Mapping[str, Any]) -> list[TakenView]:
+    """Return what a drive took from its parts, by part; its own measurements are not among it."""
+    return [
+        TakenView(
+            quantities()[name].title,
+            symbol_html(quantities()[name].symbol),
+            _value(entry),
+            _interval(entry),
+            _origin({**entry, "part": part["unit"]}),
+        )
+        for part in results.get("parts", ())
+        for name, entry in part["taken"].items()
+    ]
+
+
 def _origin(entry: Mapping[str, Any]) -> str:
     """Return which test of which unit gave a value."""
     label = str(entry.get("label", entry["procedure"]))

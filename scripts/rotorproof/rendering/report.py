@@ -19,7 +19,7 @@ from . import numbers, words
 from .environment import environment, has_template
 from .identity import configuration_text, report_id
 from .part_view import parts as sections_of
-from .quantity_view import criterion_view, definition, quantity_view, written
+from .quantity_view import criterion_view, definition, quantity_view, taken_views, written
 from .style import TEMPLATES
 
 #: Stands where the identifier goes while the content it is made from is being hashed.
@@ -135,10 +135,11 @@ def report_html(
                 for name in _named(results)
                 if name in results["quantities"]
             ],
+            taken=taken_views(results),
             parts=sections,
             has_template=has_template,
             without_result=_without_result(unit, fit),
-            not_made=_not_made(unit),
+            not_made=_not_made(unit, fit),
             definitions=[definition(quantities()[name]) for name in _named(results)],
             evidence=proof,
             sign_off=sign_off,
@@ -170,9 +171,10 @@ def _without_result(unit: UnitFile, fit: Mapping[str, Any]) -> list[tuple[str, s
     ]
 
 
-def _not_made(unit: UnitFile) -> list[tuple[str, str]]:
-    """Return title and purpose of every procedure for this kind of unit that the unit file does not name."""
+def _not_made(unit: UnitFile, fit: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return title and purpose of every procedure for this kind of unit that neither it nor a part went through."""
     made = {test.procedure for test in unit.tests}
+    made |= {outcome["procedure"] for part in fit["parts"] for outcome in part["outcomes"]}
     return [(p.title, p.purpose) for p in procedures().values() if unit.kind in p.unit_kinds and p.name not in made]
 
 
