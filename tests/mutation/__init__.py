@@ -1,0 +1,1 @@
+"""Errors put into the formulae on purpose, to see whether the outside checks find them."""

@@ -1,0 +1,264 @@
+"""Runs the outside checks against one broken formula after the other, in one process and a bounded time.
+
+The tests are collected once and run once unbroken, to learn which functions each of them calls. Then the code of one
+function at a time is exchanged for its broken form, the checks that call it run, shortest first, until one fails,
+and the code is put back. Nothing is written into the program's files.
+"""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import io
+import json
+import random
+import signal
+import sys
+import time
+import warnings
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stdout
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import CodeType, FunctionType, SimpleNamespace
+from typing import Any
+
+import pytest
+
+from tests.mutation.mutants import Mutant, mutants
+from tests.outside import Outside
+
+ROOT = Path(__file__).parents[2]
+PACKAGE = ROOT / "scripts" / "rotorproof"
+
+
+class _TooLongError(BaseException):
+    """A broken formula made a check run on; that is as good as failing."""
+
+
+def targets(words: list[str]) -> list[Path]:
+    """Return the files with formulae: physics, derivations, and the procedures (their ``derive`` alone)."""
+    found = [
+        *sorted((PACKAGE / "physics").glob("*.py")),
+        *sorted((PACKAGE / "derivations").glob("*.py")),
+        *sorted((PACKAGE / "procedures").glob("[a-z]*.py")),
+    ]
+    return [path for path in found if not words or path.stem in words]
+
+
+def is_formula(path: Path, function: str) -> bool:
+    """Tell whether a function of a file holds formulae that results depend on, rather than views and texts."""
+    if path.parent.name == "procedures":
+        return function.endswith(".derive")
+    if path.parent.name == "derivations":
+        return not function.rpartition(".")[2].startswith(("show", "_notes", "_panels", "_states_table"))
+    return True
+
+
+def function_of(path: Path, qualified: str) -> FunctionType | None:
+    """Return the function object behind a qualified name, without its wrappers."""
+    name = ".".join(path.relative_to(ROOT / "scripts").with_suffix("").parts)
+    found: Any = importlib.import_module(name)
+    for part in qualified.split("."):
+        found = vars(found).get(part)
+    if isinstance(found, property):
+        found = found.fget
+    if isinstance(found, staticmethod | classmethod):
+        found = found.__func__
+    while hasattr(found, "__wrapped__"):
+        found = found.__wrapped__
+    return found if isinstance(found, FunctionType) else None
+
+
+def _caches() -> list[Any]:
+    return [
+        value
+        for name, module in list(sys.modules.items())
+        if name.startswith(("rotorproof.physics.", "rotorproof.derivations."))
+        for value in vars(module).values()
+        if isinstance(value, functools._lru_cache_wrapper)
+    ]
+
+
+@contextmanager
+def broken(function: FunctionType, code: CodeType) -> Iterator[None]:
+    """Exchange the code of a function for a while."""
+    sound = function.__code__
+    function.__code__ = code
+    for cache in _caches():
+        cache.cache_clear()
+    try:
+        yield
+    finally:
+        function.__code__ = sound
+        for cache in _caches():
+            cache.cache_clear()
+
+
+@dataclass
+class Check:
+    """One test with outside checks: how to call it again, what it calls, and how long it takes."""
+
+    name: str
+    call: Any
+    arguments: dict[str, Any]
+    seconds: float = 0.0
+    functions: set[tuple[str, str]] = field(default_factory=set)
+
+    def fails(self, limit: float) -> bool:
+        """Run the test; an error of any kind, or running on, is a failure."""
+        recorder = Outside(SimpleNamespace(user_properties=[], nodeid=self.name))  # type: ignore[arg-type]
+        signal.setitimer(signal.ITIMER_VIRTUAL, limit)
+        try:
+            with warnings.catch_warnings(), redirect_stdout(io.StringIO()):
+                warnings.simplefilter("ignore")
+                self.call(**{**self.arguments, "outside": recorder})
+        except (Exception, pytest.fail.Exception, _TooLongError):
+            return True
+        finally:
+            signal.setitimer(signal.ITIMER_VIRTUAL, 0)
+        return False
+
+
+class Session:
+    """A plugin that takes over pytest's loop: first all checks unbroken, then the mutants."""
+
+    def __init__(self, *, words: list[str], seed: int, most: int, seconds: float) -> None:
+        self.words, self.seed, self.most, self.seconds = words, seed, most, seconds
+        self.checks: dict[str, Check] = {}
+        self.rows: list[dict[str, Any]] = []
+        self.total = 0
+        self.spent = 0.0
+
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        """Keep the outside checks alone."""
+        items[:] = [item for item in items if "outside" in getattr(item, "fixturenames", ())]
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_pyfunc_call(self, pyfuncitem: pytest.Function) -> object:
+        """Run a test unbroken, note what it calls, and keep how to call it again."""
+        names = pyfuncitem._fixtureinfo.argnames
+        check = Check(pyfuncitem.nodeid, pyfuncitem.obj, {name: pyfuncitem.funcargs[name] for name in names})
+        rooms = tuple(str(PACKAGE / room) for room in ("physics", "derivations", "procedures"))
+        seen: set[CodeType] = set()
+
+        def note(frame: Any, event: str, _: object) -> None:
+            if event == "call":
+                seen.add(frame.f_code)
+
+        begin = time.process_time()
+        check.call(**check.arguments)
+        check.seconds = time.process_time() - begin
+        sys.setprofile(note)
+        try:
+            check.call(**check.arguments)
+        finally:
+            sys.setprofile(None)
+        check.functions = {
+            (code.co_filename, code.co_qualname.partition(".<locals>")[0])
+            for code in seen
+            if str(Path(code.co_filename).resolve()).startswith(rooms)
+        }
+        self.checks[check.name] = check
+        return True
+
+    @pytest.hookimpl(hookwrapper=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> Iterator[None]:
+        """Run the mutants after the loop has run every check unbroken."""
+        yield
+        if session.testsfailed:
+            raise session.Failed("the checks must pass before formulae are broken")
+        signal.signal(signal.SIGVTALRM, _give_up)
+        callers: dict[tuple[str, str], list[Check]] = defaultdict(list)
+        for check in sorted(self.checks.values(), key=lambda check: check.seconds):
+            for path, function in check.functions:
+                callers[str(Path(path).resolve()), function].append(check)
+        everything = [
+            mutant
+            for path in targets(self.words)
+            for mutant in mutants(path.resolve(), functools.partial(is_formula, path))
+        ]
+        self.total = len(everything)
+        chosen = random.Random(self.seed).sample(everything, min(self.most or self.total, self.total))
+        begin = time.process_time()
+        for mutant in chosen:
+            if time.process_time() - begin > self.seconds:
+                break
+            self.rows.append(self._row(mutant, callers[str(mutant.path), mutant.function]))
+        self.spent = time.process_time() - begin
+
+    def _row(self, mutant: Mutant, checks: list[Check]) -> dict[str, Any]:
+        function = function_of(mutant.path, mutant.function)
+        outcome, by = "not reached", ""
+        if function is not None and checks and len(function.__code__.co_freevars) == len(mutant.code.co_freevars):
+            outcome = "survived"
+            begin = time.process_time()
+            with broken(function, mutant.code):
+                for check in checks:
+                    # A slow check is left out once the quick ones have taken their time.
+                    if time.process_time() - begin > 4.0:
+                        break
+                    if check.fails(max(2.0, 10 * check.seconds)):
+                        outcome, by = "found", check.name
+                        break
+        return {
+            "file": str(mutant.path.relative_to(PACKAGE)),
+            "function": mutant.function,
+            "line": mutant.line,
+            "kind": mutant.kind,
+            "before": mutant.before,
+            "after": mutant.after,
+            "outcome": outcome,
+            "by": by,
+        }
+
+
+def _give_up(*_: object) -> None:
+    raise _TooLongError
+
+
+def summary(rows: list[dict[str, Any]], total: int, spent: float) -> str:
+    """Return the outcome as Markdown: by file, by kind, and every survivor."""
+    outcomes = ("found", "survived", "not reached")
+    lines = []
+    counts = Counter(row["outcome"] for row in rows)
+    lines.append(
+        f"{len(rows)} of {total} broken formulae tried in {spent:.0f} s of processor time: "
+        + ", ".join(f"{counts[name]} {name}" for name in outcomes)
+        + "."
+    )
+    for key in ("file", "kind"):
+        groups: dict[str, Counter[str]] = defaultdict(Counter)
+        for row in rows:
+            groups[row[key]][row["outcome"]] += 1
+        lines += ["", f"| {key} | {' | '.join(outcomes)} |", "|---|---:|---:|---:|"]
+        lines += [f"| {name} | {' | '.join(str(c[o]) for o in outcomes)} |" for name, c in sorted(groups.items())]
+    left = sorted((r for r in rows if r["outcome"] != "found"), key=lambda r: (r["file"], r["line"], r["kind"]))
+    lines += ["", "| place | error put in | outcome |", "|---|---|---|"]
+    for row in left:
+        change = f"`{row['before']}` -> `{row['after']}`".replace("|", "\\|")
+        lines.append(f"| {row['file']}:{row['line']} {row['function']} | {row['kind']}: {change} | {row['outcome']} |")
+    return "\n".join(lines) + "\n"
+
+
+def run(
+    words: list[str], *, seed: int = 1, most: int = 0, seconds: float = 600.0, tests: list[str] | None = None
+) -> tuple[list[dict[str, Any]], int, float]:
+    """Return a row for each mutant tried, how many there are, and the processor time; raise if a check fails."""
+    session = Session(words=words, seed=seed, most=most, seconds=seconds)
+    files = tests or sorted(
+        str(path) for path in (ROOT / "tests").rglob("test_*.py") if "outside(" in path.read_text(encoding="utf-8")
+    )
+    options = ["-q", "-p", "no:cacheprovider", "-p", "no:xdist", f"--rootdir={ROOT}"]
+    status = pytest.main([*options, *files], plugins=[session])
+    if status != pytest.ExitCode.OK:
+        raise RuntimeError("the checks must pass before formulae are broken")
+    return session.rows, session.total, session.spent
+
+
+def write(rows: list[dict[str, Any]], total: int, spent: float, folder: Path) -> None:
+    """Write the outcome as JSON and as Markdown."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "mutants.json").write_text(json.dumps(rows, indent=1), encoding="utf-8")
+    (folder / "mutants.md").write_text(summary(rows, total, spent), encoding="utf-8")
