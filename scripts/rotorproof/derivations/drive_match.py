@@ -49,6 +49,7 @@ class DriveMatch(Derivation):
     )
     gives = ("commutation_match", "wires_to_move", "sensor_spacing_mismatch", *_NUMBERS)
     quantities = QUANTITIES
+    not_covered = ("No real pair was connected in all 36 ways; connections are compared with trials on paper.",)
     order = 105
 
     def derive(self, given: Mapping[str, float]) -> dict[str, float]:
