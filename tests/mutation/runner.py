@@ -30,6 +30,8 @@ from tests.mutation.mutants import Mutant, mutants
 from tests.outside import Outside
 
 ROOT = Path(__file__).parents[2]
+#: Processor time in s after which no further check of a mutant is begun.
+_PER_MUTANT = 1.0
 PACKAGE = ROOT / "scripts" / "rotorproof"
 
 
@@ -197,7 +199,7 @@ class Session:
             with broken(function, mutant.code):
                 for check in checks:
                     # A slow check is left out once the quick ones have taken their time.
-                    if time.process_time() - begin > 4.0:
+                    if time.process_time() - begin > _PER_MUTANT:
                         break
                     if check.fails(max(2.0, 10 * check.seconds)):
                         outcome, by = "found", check.name

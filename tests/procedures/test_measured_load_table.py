@@ -23,6 +23,7 @@ from rotorproof.procedures.base import Log
 from rotorproof.settings.load import SettingsFolder, conditions_of
 from rotorproof.settings.run import RunSettings
 from rotorproof.settings.unit import UnitFile
+from tests.outside import Outside
 from tests.simulation.brake_stand import Inverter, field_oriented
 from tests.simulation.mechanics import BenchMotor
 from tests.workflow.conftest import Project, project
@@ -124,6 +125,46 @@ def test_a_table_as_typed_at_a_brake_stand(table: Path, tmp_path: Path) -> None:
     assert 0 < values["winding_loss"] < 12
     assert values["friction_iron_loss"] > 0
     assert low < high < 100
+
+
+if MEASURED.is_file():  # readings of a real motor, not part of this project
+
+    def test_readings_of_a_real_motor(outside: Outside, tmp_path: Path) -> None:
+        folder = tmp_path / "brake-stand"
+        folder.mkdir()
+        shutil.copy(MEASURED, folder)
+        found = {
+            name: entry["value"] for name, entry in results(folder / MEASURED.name, tmp_path)["quantities"].items()
+        }
+        line = found["coulomb_friction"] + found["viscous_friction"] * 157.0
+        for name, what, ours, published, allowance, unit in (
+            (
+                "torque_constant_q",
+                "0.422 N m over 4.30 A at 1000 rpm",
+                found["torque_constant_q"],
+                0.098,
+                0.002,
+                "N m/A",
+            ),
+            (
+                "efficiency_max",
+                "0.42 N m at 2000 rpm for 2.3 A at 47.55 V",
+                found["efficiency_max"],
+                80.4,
+                1.5,
+                "percent",
+            ),
+            ("viscous_friction", "drag at 1500 rpm from power over speed without brake", line, 0.056, 0.012, "N m"),
+        ):
+            outside(
+                name,
+                f"measured table of a real motor: {what}",
+                ours=ours,
+                published=published,
+                allowance=allowance,
+                unit=unit,
+                source="readings of leemagnusson/robotics-toolbox-matlab, commit c5342fd7; worked by hand",
+            )
 
 
 def test_the_slip_in_the_supply_voltage_is_named_with_its_line(table: Path, tmp_path: Path) -> None:
