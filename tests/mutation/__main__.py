@@ -15,8 +15,11 @@ def main() -> int:
     parser.add_argument("--most", type=int, default=0, help="how many are tried at most (0: all)")
     parser.add_argument("--seconds", type=float, default=600.0, help="processor time for all of them")
     options = parser.parse_args()
-    rows, total, spent = run(options.files, seed=options.seed, most=options.most, seconds=options.seconds)
-    write(rows, total, spent, ROOT / "build" / "mutation")
+    folder = ROOT / "build" / "mutation"
+    rows, total, spent = run(
+        options.files, seed=options.seed, most=options.most, seconds=options.seconds, progress=folder
+    )
+    write(rows, total, spent, folder)
     print(summary(rows, total, spent).splitlines()[0])
     print("build/mutation/mutants.md lists those that were not found")
     return 0

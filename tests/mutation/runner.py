@@ -31,7 +31,7 @@ from tests.outside import Outside
 
 ROOT = Path(__file__).parents[2]
 #: Processor time in s after which no further check of a mutant is begun.
-_PER_MUTANT = 1.0
+_PER_MUTANT = 0.5
 PACKAGE = ROOT / "scripts" / "rotorproof"
 
 
@@ -126,8 +126,8 @@ class Check:
 class Session:
     """A plugin that takes over pytest's loop: first all checks unbroken, then the mutants."""
 
-    def __init__(self, *, words: list[str], seed: int, most: int, seconds: float) -> None:
-        self.words, self.seed, self.most, self.seconds = words, seed, most, seconds
+    def __init__(self, *, words: list[str], seed: int, most: int, seconds: float, progress: Path | None) -> None:
+        self.words, self.seed, self.most, self.seconds, self.progress = words, seed, most, seconds, progress
         self.checks: dict[str, Check] = {}
         self.rows: list[dict[str, Any]] = []
         self.total = 0
@@ -188,6 +188,9 @@ class Session:
             if time.process_time() - begin > self.seconds:
                 break
             self.rows.append(self._row(mutant, callers[str(mutant.path), mutant.function]))
+            if self.progress and len(self.rows) % 100 == 0:
+                self.spent = time.process_time() - begin
+                write(self.rows, self.total, self.spent, self.progress)
         self.spent = time.process_time() - begin
 
     def _row(self, mutant: Mutant, checks: list[Check]) -> dict[str, Any]:
@@ -245,10 +248,19 @@ def summary(rows: list[dict[str, Any]], total: int, spent: float) -> str:
 
 
 def run(
-    words: list[str], *, seed: int = 1, most: int = 0, seconds: float = 600.0, tests: list[str] | None = None
+    words: list[str],
+    *,
+    seed: int = 1,
+    most: int = 0,
+    seconds: float = 600.0,
+    tests: list[str] | None = None,
+    progress: Path | None = None,
 ) -> tuple[list[dict[str, Any]], int, float]:
-    """Return a row for each mutant tried, how many there are, and the processor time; raise if a check fails."""
-    session = Session(words=words, seed=seed, most=most, seconds=seconds)
+    """Return a row for each mutant tried, how many there are, and the processor time; raise if a check fails.
+
+    ``progress`` is a folder that gets what is known so far after each hundred.
+    """
+    session = Session(words=words, seed=seed, most=most, seconds=seconds, progress=progress)
     files = tests or sorted(
         str(path) for path in (ROOT / "tests").rglob("test_*.py") if "outside(" in path.read_text(encoding="utf-8")
     )
