@@ -247,3 +247,61 @@ def test_unlike_turns(outside: Outside) -> None:
         unit="deg",
         source=HAND,
     )
+
+
+# ----- Gear, wheel and identities
+
+
+def test_pole_pairs_behind_a_gear(outside: Outside) -> None:
+    # 11 periods per turn of the output shaft, as a motor of 2 pole pairs behind 5.5:1 shows them.
+    found = values("open-circuit", driven(), {"speed": SPEED}, nameplate_gear_ratio=5.5)
+    for name, what, published in (
+        ("pole_pair_ratio", "periods per turn of the output shaft", 11.0),
+        ("pole_pairs", "pole pairs of the motor itself", 2.0),
+    ):
+        outside(
+            name,
+            f"11 periods per output turn behind a gear of 5.5: {what}",
+            ours=found[name],
+            published=published,
+            allowance=1e-4 if name == "pole_pair_ratio" else 0,
+            source="pole pairs seen from the output are pole pairs times the ratio; " + HAND,
+        )
+
+
+def test_speed_constant_times_torque_constant(outside: Outside) -> None:
+    found = values("open-circuit", driven(), {"speed": SPEED})
+    outside(
+        "speed_constant",
+        "speed constant in rpm/V times torque constant in N m/A",
+        ours=found["speed_constant"] * 30 / np.pi * found["torque_constant"],
+        published=9.549296586,
+        allowance=1e-8,
+        source="identity 60/(2 pi), as handbooks print it: 9.549",
+    )
+
+
+@pytest.mark.parametrize(("shape", "rms", "dc"), [("sine", 0.70710678, 0.95492966), ("trapezoid", 0.74535599, 1.0)])
+def test_shares_of_the_peak(outside: Outside, shape: str, rms: float, dc: float) -> None:
+    # Phases flat over 120 degrees make lines that are flat over 60 and straight over 120 between: of the squared peak
+    # 1/3 + 2/3 x 1/3 = 5/9. One line or its opposite is always at its flat top.
+    time = np.arange(8000) / RATE
+    turns = P * SPEED * time / (2 * np.pi)
+    columns = {"time": time}
+    phases = []
+    for k in range(3):
+        x = np.mod(turns - k / 3, 1.0) * 360
+        flat = np.interp(x, [0, 30, 150, 210, 330, 360], [0, 1, 1, -1, -1, 0])
+        phases.append(6.0 * (np.sin(np.radians(x)) if shape == "sine" else flat))
+    for k, line in enumerate(("ab", "bc", "ca")):
+        columns[f"voltage_{line}"] = phases[k] - phases[(k + 1) % 3]
+    found = values("open-circuit", columns, {"speed": SPEED})
+    for name, share in (("emf_constant_rms", rms), ("emf_constant_dc", dc)):
+        outside(
+            name,
+            f"share of the peak from line to line, {shape}",
+            ours=found[name] / found["emf_constant_peak"],
+            published=share,
+            allowance=2e-4 if shape == "sine" else 0.004,
+            source="mathematics: 1/sqrt(2) and 3/pi" if shape == "sine" else "mathematics: sqrt(5)/3 and 1",
+        )
