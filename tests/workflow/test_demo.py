@@ -9,6 +9,8 @@ from typing import Any
 
 import pytest
 
+from rotorproof.fitting.parts import part
+from rotorproof.fitting.store import load_fit, save_fit
 from rotorproof.fitting.unit_fit import TestLog, best_forms, fit_unit
 from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures.base import Log
@@ -21,13 +23,14 @@ TRUTH = json.loads((ROOT / "tests/data/demo-truth.json").read_text(encoding="utf
 
 
 @pytest.fixture(scope="module")
-def fits() -> dict[str, Any]:
-    """Return the fit of every demo unit."""
+def fits(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """Return the fit of every demo unit; that of a drive takes its parts as they were stored."""
+    stored = tmp_path_factory.mktemp("fits")
     settings = load_settings(ROOT / "config/config.yaml")
     project = load_project(settings, ROOT / "config", ROOT)
     assert not project.refused
     found = {}
-    for name, unit in project.units.items():
+    for name, unit in sorted(project.units.items(), key=lambda entry: entry[1].file.parts is not None):
         readings = read_unit(name, unit.folder, unit.file.tests, unit.layouts)
         assert not readings.problems
         logs = []
@@ -36,7 +39,10 @@ def fits() -> dict[str, Any]:
             written = conditions_of(test)
             values = {key: measured.value for key, measured in written.items()}
             logs.append(TestLog(test, Log(test.label or test.procedure, columns, values), written))
-        found[name] = fit_unit(unit.file, logs, settings, unit.shown)
+        roles = unit.file.parts.roles if unit.file.parts else {}
+        parts = [part(role, other, load_fit(stored / f"{other}.json")) for role, other in roles.items()]
+        found[name] = fit_unit(unit.file, logs, settings, unit.shown, parts)
+        save_fit(stored / f"{name}.json", stored / f"{name}.npz", found[name])
     return found
 
 
@@ -54,8 +60,8 @@ def test_the_committed_logs_are_what_the_simulator_writes(tmp_path: Path) -> Non
 @pytest.mark.parametrize(("unit", "quantity"), [(unit, name) for unit in TRUTH for name in TRUTH[unit]])
 def test_the_interval_holds_the_simulators_truth(fits: dict[str, Any], unit: str, quantity: str) -> None:
     forms = best_forms(fits[unit].outcomes)
-    for part in fits[unit].derived:
-        forms |= part.forms
+    for derived in fits[unit].derived:
+        forms |= derived.forms
     cover = interval(forms[quantity])
     slack = 1e-9 * abs(TRUTH[unit][quantity])
     assert cover.low - slack <= TRUTH[unit][quantity] <= cover.high + slack
