@@ -107,7 +107,7 @@ def test_order_of_the_phases(outside: Outside, order: str, sequence: int) -> Non
         ours=values("open-circuit", driven(order), {"speed": SPEED})["phase_sequence"],
         published=sequence,
         allowance=0,
-        source="IEC 60034-8: direction of rotation by the order of the phases",
+        source="IEC 60034-8, direction of rotation by the order of the phases, from memory",
     )
 
 

@@ -80,6 +80,7 @@ def test_every_test_says_what_is_not_covered() -> None:
         ("IEC 60034-1, 8.6.2, from memory; worked by hand", "from memory"),
         ("gym-electric-motor 3.0.3, PolynomialStaticLoad", "software of others"),
         ("signal drawn and worked by hand from the definition", "worked by hand"),
+        ("Newton's law of cooling, integrated by SciPy", "equation solved"),
         ("NIST Statistical Reference Datasets, Norris", "published"),
         ("common practice, no source", "common practice"),
     ],

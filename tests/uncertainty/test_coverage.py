@@ -27,7 +27,7 @@ def test_coverage_factors_of_the_t_distribution(outside: Outside, dof: float, fa
         ours=interval(form([(1.0, dof)], [])).high,
         published=factor,
         allowance=0.005,
-        source="JCGM 100:2008, table G.2",
+        source="JCGM 100:2008, table G.2, from memory",
     )
 
 

@@ -45,7 +45,12 @@ _BASES = (
         "software of others",
         re.compile(r"gym-electric-motor|motulator|swat-em|\bGTC\b|metrolopy|scipy|uncertainties \(|statsmodels|lmfit"),
     ),
-    ("hand", "worked by hand", re.compile(r"worked by hand|by hand|mathematics|handbook|trigonometry|calculus")),
+    ("solved", "equation solved", re.compile(r"SciPy|integrated|eigenvalues")),
+    (
+        "hand",
+        "worked by hand",
+        re.compile(r"worked by hand|identity|by hand|mathematics|handbook|trigonometry|calculus"),
+    ),
 )
 _PUBLISHED = ("published", "published")
 _NO_ID = "@report-id@"
