@@ -66,6 +66,31 @@ def test_a_probe_belongs_to_its_channel_a_shunt_to_the_instrument() -> None:
     assert names(found, "current") == ["instrument/U-1/meter/current", "instrument/U-1/meter/current/shunt"]
 
 
+def test_two_entries_of_one_serial_number_each_keep_their_accuracy() -> None:
+    low = {"serial": "7", "accuracy": {"voltage": "0.1 %", "current": "0.2 %", "temperature": "1 degC"}}
+    file = UnitFile.model_validate(
+        {
+            "unit": "U-1",
+            "kind": "motor",
+            "instruments": {"low": low, "high": {"serial": "7", "accuracy": {"voltage": "2 %"}}},
+            "tests": [
+                {
+                    "procedure": "winding-resistance",
+                    "log": "r.csv",
+                    "instruments": {"voltage_ab": "low", "voltage_bc": "high", "voltage_ca": "high"},
+                }
+            ],
+        }
+    )
+    found = {
+        column: error.accuracy.relative
+        for error in assigned(file).instruments
+        for _, column in error.columns
+        if column.startswith("voltage")
+    }
+    assert found == {"voltage_ab": 0.001, "voltage_bc": 0.02, "voltage_ca": 0.02}
+
+
 def test_range_by_the_largest_reading_and_a_reading_beyond_is_named() -> None:
     ranges = [{"range": "2 V", "accuracy": "0.1 %"}, {"range": "20 V", "accuracy": "0.2 %"}]
     file = unit(accuracy={"voltage": ranges, "current": "1 %"})

@@ -142,6 +142,9 @@ class _Run:
                     label += f"/{self.unit.unit}/{self.procedure.name}/{self.tests[index].log}/{name}"
                 elif component.own or instrument.channels == "independent":
                     label += f"/{name}"
+                if label in errors and errors[label].accuracy != component.accuracy:
+                    # One serial number under two keys, or another shunt in another range: an error of its own.
+                    label += f"/{component.accuracy.relative:g}+{component.accuracy.fixed:g}"
                 if label not in errors:
                     influence = Influence(label, f"{component.words} of {key}, {kind}", "rectangular")
                     errors[label] = InstrumentError(influence, component.accuracy)
