@@ -114,7 +114,7 @@ class PackPrediction(Derivation):
             "drag_beyond_bench",
             0.0,
             1.0,
-            "above the highest speed of the bench the growth of the motor's drag may be anything from none to twice "
+            "above the highest speed at which it was measured the motor's drag may grow by anything from none to twice "
             "what was fitted (common practice, no source), so intervals widen with extrapolation",
         ),
     )
@@ -273,7 +273,7 @@ def _notes(given: Mapping[str, float], result: Mapping[str, float]) -> list[str]
     if reach and no_load:
         ratio = no_load / reach
         notes.append(
-            f"The bench reached {reach * 30 / math.pi:.0f} rpm; the prediction at no load lies at "
+            f"The drag was measured up to {reach * 30 / math.pi:.0f} rpm; the prediction at no load lies at "
             f"{no_load * 30 / math.pi:.0f} rpm, "
             + (f"extrapolated by a factor of {ratio:.2f}." if ratio > 1 else "inside what was measured.")
         )

@@ -98,8 +98,7 @@ def fit_unit(
     A drive takes from its ``parts`` what its own tests do not give.
     """
     result = UnitFit(problems=instrument_problems(unit, shown), parts=parts)
-    fixed = {**_fixed(unit, settings, parts), **_reach(logs, parts)}
-    result.stated = {name: form for name, form in fixed.items() if name.startswith(_STATED)}
+    fixed = _fixed(unit, settings, parts)
     probability = settings.coverage_probability
     by_procedure: dict[str, list[TestLog]] = defaultdict(list)
     for entry in logs:
@@ -110,6 +109,8 @@ def fit_unit(
         for label, group in _runs(procedure, entries):
             given = {**fixed, **_needed(procedure.needs, best_forms(result.outcomes), result)}
             _run_one(unit, procedure, label, group, given, shown, result, probability=probability)
+    fixed |= _reach(unit, logs, result)
+    result.stated = {name: form for name, form in fixed.items() if name.startswith(_STATED)}
     _derive(unit, fixed, best_forms(result.outcomes), result, probability)
     return result
 
@@ -121,7 +122,8 @@ def _derive(
     for derivation in derivations().values():
         if unit.kind not in derivation.unit_kinds:
             continue
-        scalars = {**fixed, **_needed(derivation.needs, measured, result)}
+        needed = _needed(derivation.needs, measured, result)
+        scalars = {**fixed, **needed}
         assumed = [item for item in derivation.assumptions if item.name not in scalars]
         for item in assumed:
             influence = Influence(
@@ -146,16 +148,43 @@ def _derive(
             notes = [f"Assumed: {item.why}." for item in assumed] if forms else []
             shown = replace(shown, notes=[*shown.notes, *notes])
             result.derived.append(DerivedOutcome(derivation.name, forms, shown, simulated))
+            # A unit that has none of the needs was never asked for what follows from them.
+            result.problems += _lacking(derivation.name, shown.missing) if needed else []
             measured.update({key: form for key, form in forms.items() if key not in measured})
 
 
-def _reach(logs: Sequence[TestLog], parts: Sequence[Part]) -> dict[str, Form]:
-    """Return how far the bench went: the highest speed and supply voltage in any log of the unit and of its parts."""
-    before = stated(parts)
+def _lacking(maker: str, missing: Mapping[str, str]) -> list[Problem]:
+    """Return one warning for each reason why quantities of a derivation are absent."""
+    names: dict[str, list[str]] = defaultdict(list)
+    for name, reason in missing.items():
+        names[reason].append(name)
+    return [
+        Problem(f"{', '.join(absent)}: {reason}", severity="warning", procedure=maker)
+        for reason, absent in names.items()
+    ]
+
+
+def _reach(unit: UnitFile, logs: Sequence[TestLog], result: UnitFit) -> dict[str, Form]:
+    """Return how far the bench went: the highest speed of the run that gave the drag, the highest supply voltage.
+
+    A rotor that was driven faster in another test shows nothing of its drag there. Where the drag's own logs hold no
+    speed (a coast-down read from the EMF), the highest of any log stands in. A drive whose drag is that of its motor
+    takes the motor's reach.
+    """
+    before = stated(result.parts)
+    quantity = quantities()["viscous_friction"]
+    givers = [outcome for outcome in result.outcomes if quantity.name in outcome.forms]
+    drag = min(givers, key=lambda outcome: preference(quantity, outcome.procedure), default=None)
+    own = [entry for entry in logs if drag and any(entry.test is unit.tests[place] for place in drag.tests)]
+    turned = [entry for entry in own if "speed" in entry.log]
     reach = {}
-    for column, name in (("speed", "bench_speed_max"), ("supply_voltage", "bench_voltage_max")):
-        peaks = [float(abs(entry.log[column]).max()) for entry in logs if column in entry.log]
-        peaks += [before[name].value] if name in before else []
+    for entries, column, name in (
+        (turned or logs, "speed", "bench_speed_max"),
+        (logs, "supply_voltage", "bench_voltage_max"),
+    ):
+        peaks = [float(abs(entry.log[column]).max()) for entry in entries if column in entry.log]
+        if name in before and (column != "speed" or not drag):
+            peaks = [before[name].value] if column == "speed" else [*peaks, before[name].value]
         if peaks:
             reach[name] = Form(max(peaks))
     return reach
@@ -283,7 +312,11 @@ def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict
                 name = f"{prefix}_{key}"
                 terms = {}
                 if value.standard_uncertainty:
-                    influence = Influence(f"stated/{name}/{value.text}", f"stated {prefix} {key.replace('_', ' ')}")
+                    # Pack and vehicle are the same for all units; what a unit's own file states is not.
+                    whose = f"{unit.unit}/" if prefix in ("nameplate", "ambient") else ""
+                    influence = Influence(
+                        f"stated/{whose}{name}/{value.text}", f"stated {prefix} {key.replace('_', ' ')}"
+                    )
                     terms = {influence: value.standard_uncertainty}
                 fixed[name] = Form(value.value, terms)
             elif isinstance(value, bool | int | float):
