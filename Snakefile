@@ -49,6 +49,7 @@ rule read:
         tests=plan.tests,
         layouts=plan.layouts,
         facts=plan.read_facts,
+        stamps=plan.stamps,
         code=plan.code("read"),
     message:
         "{wildcards.unit}: reading the logs"

@@ -79,6 +79,15 @@ class Plan:
         paths = dict.fromkeys(unit.folder / test.log for test in unit.file.tests)
         return [str(path) for path in paths if path.is_file()]
 
+    def stamps(self, wildcards: Any) -> list[list[int]]:
+        """Return size and time of change of each log of a unit.
+
+        The engine reads a log again only if it is newer than what was made of it; one copied over from elsewhere may
+        be older.
+        """
+        states = [Path(path).stat() for path in self.logs(wildcards)]
+        return [[state.st_size, state.st_mtime_ns] for state in states]
+
     def tests(self, wildcards: Any) -> list[dict[str, Any]]:
         """Return what reading depends on of each test."""
         found = []
@@ -247,7 +256,8 @@ class Plan:
     def _codes(self) -> dict[str, str]:
         scripts = self.root / "scripts"
         templates = sorted(path for path in (self.root / "templates").rglob("*") if path.is_file())
-        extra = {"render": templates, "register": templates, "compare": templates}
+        fonts = [path for path in templates if "fonts" in path.parts]
+        extra = {"draw": fonts, "render": templates, "register": templates, "compare": templates}
         rules = ("read", "fit", "decide", "draw", "render", "register", "compare")
         # Evidence names the libraries and the hash of all code, so a report must not outlive either.
         versions = digest(json.dumps(software()).encode())[:8]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import jsonschema
@@ -57,6 +58,30 @@ def test_a_changed_log_touches_its_own_unit_only(project: Project) -> None:
     changed = project.changed(before)
     assert ".work/CT-1/fit.json" in changed
     assert not [name for name in changed if "CT-2" in name]
+
+
+def test_a_log_replaced_by_an_older_one_is_read_again(project: Project) -> None:
+    folder = project.add_unit("CT-1")
+    project.run()
+    log = folder / "steps.csv"
+    log.write_text(log.read_text().replace("0.5000", "0.9000"), encoding="utf-8")
+    os.utime(log, (1_700_000_000, 1_700_000_000))
+    before = project.stamps()
+    project.run()
+    assert {".work/CT-1/readings.npz", "CT-1/results.json"} <= project.changed(before)
+
+
+def test_results_of_an_earlier_run_do_not_stand_in_for_a_step_that_failed(project: Project) -> None:
+    project.add_unit("CT-1")
+    project.run()
+    adapter = project.root / "scripts/fit.py"
+    text = adapter.read_text(encoding="utf-8")
+    adapter.write_text(
+        text.replace("    model = UnitFile", "    raise MemoryError\n    model = UnitFile"), encoding="utf-8"
+    )
+    result = project.run(check=False)
+    assert result.returncode == 1
+    assert "CT-1  not reported" in result.stdout
 
 
 def test_a_changed_formula_fits_again(project: Project) -> None:

@@ -64,7 +64,14 @@ def run(args: argparse.Namespace) -> int:
     return 1 if failed else min(status, 1)
 
 
+#: What the steps before the report leave behind; a step that fails takes its own away.
+_STEPS = ("readings.npz", "fit.json", "panels.npz")
+
+
 def _row(reports: Path, name: str) -> dict[str, str]:
+    if not all((reports / ".work" / name / step).exists() for step in _STEPS):
+        # Results and report, if there are any, are those of an earlier run.
+        return {"unit": name, "verdict": "not reported", "reason": "a step of the workflow failed"}
     try:
         results = read_json(reports / name / "results.json")
     except (OSError, ValueError):
