@@ -13,20 +13,26 @@ from .. import __version__
 
 ROOT = Path(__file__).resolve().parents[3]
 
-#: Libraries that have a part in the numbers or the pages.
+#: Libraries that have a part in the numbers (those that read logs and settings among them) or the pages.
 LIBRARIES = (
+    "asammdf",
+    "h5py",
     "jinja2",
     "matplotlib",
+    "nptdms",
     "numpy",
+    "openpyxl",
     "pandas",
     "pikepdf",
     "pint",
     "pyarrow",
     "pydantic",
     "pydyf",
+    "pyyaml",
     "scipy",
     "snakemake",
     "weasyprint",
+    "zstandard",
 )
 _SINGLE = ("LICENSE", "README.md", "Snakefile", "pyproject.toml", "requirements.lock")
 _FOLDERS = ("scripts", "templates")
