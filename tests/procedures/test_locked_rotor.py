@@ -90,6 +90,16 @@ def test_an_unstated_position_is_warned_of() -> None:
     assert "rotor_position" in result.fit.warnings[0].message
 
 
+def test_a_supply_current_without_duty_is_warned_of() -> None:
+    supply = np.linspace(0.1, 1.0, 8)
+    columns = {"torque": 0.9 * 10 * supply, "supply_current": supply}
+    (warning,) = outcome(PROCEDURE, [(columns, MEAN)]).fit.warnings
+    assert "log 'duty'" in warning.message
+    chopped = outcome(PROCEDURE, [(columns | {"duty": np.full(8, 0.1)}, MEAN)])
+    assert not chopped.fit.warnings
+    assert chopped.forms["torque_constant"].value == pytest.approx(0.9)
+
+
 def test_agreement_with_the_back_emf_is_noted() -> None:
     current = np.linspace(1, 10, 8)
     result = outcome(PROCEDURE, [({"torque": 0.9 * current, "current_ab": current}, MEAN)], emf_constant_dc=0.92)

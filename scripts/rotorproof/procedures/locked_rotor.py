@@ -14,6 +14,7 @@ from .base import Axis, Block, Condition, Fit, Log, Need, Panel, Procedure, Quan
 _LINE_PAIRS = ("current_ab", "current_bc", "current_ca")
 _PHASES = ("current_a", "current_b", "current_c")
 _POSITIONS = ("mean", "peak")
+_SUPPLY = "Supply current"
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,17 @@ class LockedRotor(Procedure):
         torque = _torque(log)
         notes: list[str] = []
         warnings: list[Problem] = []
+        if what == _SUPPLY:
+            warnings.append(
+                Problem(
+                    "the supply current is taken for the current through two lines, which holds only for a supply "
+                    "connected to them directly; with a controller between, it is smaller by the duty ratio and torque "
+                    "per ampere comes out many times too high: log 'duty' or a phase current",
+                    column="supply_current",
+                    severity="warning",
+                    procedure=self.name,
+                )
+            )
         missing: dict[str, str] = {}
         position = before.position if before is not None and before.position is not None else _positions(log, notes)
         first = before.stall if before else None
@@ -140,7 +152,7 @@ def _current(log: Log) -> tuple[np.ndarray, str, str]:
             return log[name], "torque_constant", "Current through two lines"
     duty = log.get("duty")
     if duty is None:
-        return log["supply_current"], "torque_constant", "Supply current"
+        return log["supply_current"], "torque_constant", _SUPPLY
     if np.any(duty <= 0):
         raise FitError("the duty is zero in some rows; leave out the rows in which the bridge was off")
     return log["supply_current"] / duty, "torque_constant", "Supply current over duty"
