@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+from . import unit_symbols
+
 #: Kind of quantity (IEC 60050-112) -> the SI unit it has inside the program.
 SI_UNIT: dict[str, str] = {
     "angle": "rad",
@@ -113,6 +115,19 @@ def conversion(unit: str, kind: str) -> Conversion:
     if _NO_UNIT.search(text):
         # The parser behind passes over marks that it does not know, and would read ';s' as 's'.
         raise ValueError(f"unit {unit!r} is not known; write for example {target!r}")
+    quick = _without_library(text, kind, target)
+    return _by_library(text, kind, target, unit) if quick is None else Conversion(_tidy(quick))
+
+
+def _without_library(text: str, kind: str, target: str) -> float | None:
+    """Return the factor to SI of a unit in usual symbols, ``None`` for any other."""
+    if kind == "temperature_difference" and text == "degC":
+        return 1.0
+    # Temperatures have a zero of their own; a ratio has no symbols.
+    return None if kind == "temperature" or target == "1" else unit_symbols.factor(text, target)
+
+
+def _by_library(text: str, kind: str, target: str, unit: str) -> Conversion:
     registry = _registry()
     try:
         parsed = registry.Unit(text.replace("^", "**") if " " not in text else _spaced(text))

@@ -1,0 +1,88 @@
+"""Units written with the usual SI prefixes and symbols, read without the unit library, which takes long to start.
+
+What is not in these tables is left to the library; a test compares every prefix and symbol here with it.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from fractions import Fraction
+
+#: SI brochure (9th edition), table 7, those that the trade uses.
+_PREFIXES = {"G": 9, "M": 6, "k": 3, "c": -2, "m": -3, "u": -6, "n": -9, "p": -12}
+#: Symbol -> exponents of m, kg, s, A, K (SI brochure, tables 2 and 4), and the factor to coherent SI.
+_SYMBOLS: dict[str, tuple[tuple[int, int, int, int, int], Fraction]] = {
+    "m": ((1, 0, 0, 0, 0), Fraction(1)),
+    "g": ((0, 1, 0, 0, 0), Fraction(1, 1000)),
+    "s": ((0, 0, 1, 0, 0), Fraction(1)),
+    "A": ((0, 0, 0, 1, 0), Fraction(1)),
+    "Hz": ((0, 0, -1, 0, 0), Fraction(1)),
+    "N": ((1, 1, -2, 0, 0), Fraction(1)),
+    "J": ((2, 1, -2, 0, 0), Fraction(1)),
+    "W": ((2, 1, -3, 0, 0), Fraction(1)),
+    "C": ((0, 0, 1, 1, 0), Fraction(1)),
+    "V": ((2, 1, -3, -1, 0), Fraction(1)),
+    "ohm": ((2, 1, -3, -2, 0), Fraction(1)),
+    "H": ((2, 1, -2, -2, 0), Fraction(1)),
+}
+#: Those that take no prefix here.
+_ALONE: dict[str, tuple[tuple[int, int, int, int, int], Fraction]] = {
+    "K": ((0, 0, 0, 0, 1), Fraction(1)),
+    "rad": ((0, 0, 0, 0, 0), Fraction(1)),
+    "min": ((0, 0, 1, 0, 0), Fraction(60)),
+    "h": ((0, 0, 1, 0, 0), Fraction(3600)),
+}
+_TURNS = {"deg": Fraction(1, 180), "revolution": Fraction(2), "rpm": Fraction(2, 60)}
+#: Prefixed symbols that mean something else to the library.
+_LEFT_OUT = {"pH"}
+_TERM = re.compile(r"([A-Za-z]+)(?:\^(-?[1-9]))?")
+_PRODUCT = re.compile(rf"(?:{_TERM.pattern})(?:[ */](?:{_TERM.pattern}))*")
+
+Dimensions = tuple[int, int, int, int, int]
+
+
+def known(text: str) -> tuple[Dimensions, Fraction, int] | None:
+    """Return the dimension (m, kg, s, A, K) of a unit, its factor to SI and the power of pi in it.
+
+    ``None`` for a unit that is not written with these symbols.
+    """
+    if not _PRODUCT.fullmatch(text):
+        return None
+    dimensions, factor, turns = [0] * 5, Fraction(1), 0
+    sign = 1
+    for part in re.split(r"([ */])", text):
+        if part in (" ", "*", "/"):
+            sign = -1 if part == "/" else 1
+            continue
+        match = _TERM.fullmatch(part)
+        found = _symbol(match[1]) if match else None
+        if match is None or found is None:
+            return None
+        power = sign * int(match[2] or 1)
+        exponents, scale, turn = found
+        dimensions = [d + power * e for d, e in zip(dimensions, exponents, strict=True)]
+        factor *= scale**power
+        turns += power * turn
+    return (dimensions[0], dimensions[1], dimensions[2], dimensions[3], dimensions[4]), factor, turns
+
+
+def factor(unit: str, target: str) -> float | None:
+    """Return what a number in ``unit`` is multiplied by to be in ``target``; ``None`` if these tables cannot say."""
+    ours, goal = known(unit), known(target)
+    if ours is None or goal is None or ours[0] != goal[0]:
+        return None
+    return float(ours[1] / goal[1]) * math.pi ** (ours[2] - goal[2])
+
+
+def _symbol(name: str) -> tuple[Dimensions, Fraction, int] | None:
+    if name in _TURNS:
+        return (0, 0, -1, 0, 0) if name == "rpm" else (0, 0, 0, 0, 0), _TURNS[name], 1
+    if name in _ALONE:
+        return (*_ALONE[name], 0)
+    if name in _SYMBOLS:
+        return (*_SYMBOLS[name], 0)
+    if name[:1] in _PREFIXES and name[1:] in _SYMBOLS and name not in _LEFT_OUT:
+        dimensions, scale = _SYMBOLS[name[1:]]
+        return dimensions, scale * Fraction(10) ** _PREFIXES[name[0]], 0
+    return None
