@@ -4,12 +4,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from rotorproof.decision.results import build_results
-from rotorproof.fitting.store import load_fit
-from rotorproof.jsonio import read_json, write_json
-from rotorproof.logs.store import load_readings
-from rotorproof.settings.acceptance import AcceptanceSet
-
 
 def main(
     *,
@@ -23,6 +17,12 @@ def main(
     parts: Sequence[Path] = (),
 ) -> None:
     """Write ``results`` (``results.json``); ``parts`` are the results of the parts of a drive."""
+    from rotorproof.decision.results import build_results
+    from rotorproof.fitting.store import load_fit
+    from rotorproof.jsonio import read_json, write_json
+    from rotorproof.logs.store import load_readings
+    from rotorproof.settings.acceptance import AcceptanceSet
+
     limits = None if acceptance is None else AcceptanceSet.model_validate(acceptance)
     problems = [problem.as_json() for problem in load_readings(readings).problems]
     made_of = [read_json(path) for path in parts]
@@ -30,7 +30,11 @@ def main(
 
 
 if "snakemake" in globals():
-    main(
+    from rotorproof.warm import job
+
+    job(
+        __file__,
+        main,
         unit=snakemake.wildcards.unit,  # noqa: F821
         kind=snakemake.params.kind,  # noqa: F821
         acceptance=snakemake.params.acceptance,  # noqa: F821

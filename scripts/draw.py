@@ -2,14 +2,14 @@
 
 from pathlib import Path
 
-import numpy as np
-
-from rotorproof.fitting.store import load_fit, load_panels
-from rotorproof.rendering.figures import draw, figure_name
-
 
 def main(*, fit: Path, panels: Path, figures: Path) -> None:
     """Draw every panel of a unit into the folder ``figures``, one file per panel."""
+    import numpy as np
+
+    from rotorproof.fitting.store import load_fit, load_panels
+    from rotorproof.rendering.figures import draw, figure_name
+
     figures.mkdir(parents=True, exist_ok=True)
     described = load_fit(fit)
     with np.load(panels) as arrays:
@@ -19,7 +19,11 @@ def main(*, fit: Path, panels: Path, figures: Path) -> None:
 
 
 if "snakemake" in globals():
-    main(
+    from rotorproof.warm import job
+
+    job(
+        __file__,
+        main,
         fit=Path(snakemake.input.fit),  # noqa: F821
         panels=Path(snakemake.input.panels),  # noqa: F821
         figures=Path(snakemake.output.figures),  # noqa: F821

@@ -4,15 +4,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from rotorproof.fitting.parts import part
-from rotorproof.fitting.store import load_fit, save_fit
-from rotorproof.fitting.unit_fit import TestLog, fit_unit
-from rotorproof.logs.store import load_readings
-from rotorproof.procedures.base import Log
-from rotorproof.settings.load import conditions_of
-from rotorproof.settings.run import RunSettings
-from rotorproof.settings.unit import UnitFile
-
 
 def main(
     *,
@@ -28,6 +19,15 @@ def main(
 
     ``parts`` are the fits of a drive's parts, in the order in which its file names them.
     """
+    from rotorproof.fitting.parts import part
+    from rotorproof.fitting.store import load_fit, save_fit
+    from rotorproof.fitting.unit_fit import TestLog, fit_unit
+    from rotorproof.logs.store import load_readings
+    from rotorproof.procedures.base import Log
+    from rotorproof.settings.load import conditions_of
+    from rotorproof.settings.run import RunSettings
+    from rotorproof.settings.unit import UnitFile
+
     model = UnitFile.model_validate(unit)
     roles = model.parts.roles if model.parts else {}
     made_of = [part(role, name, load_fit(path)) for (role, name), path in zip(roles.items(), parts, strict=True)]
@@ -45,7 +45,11 @@ def main(
 
 
 if "snakemake" in globals():
-    main(
+    from rotorproof.warm import job
+
+    job(
+        __file__,
+        main,
         unit=snakemake.params.unit,  # noqa: F821
         settings=snakemake.params.settings,  # noqa: F821
         readings=Path(snakemake.input.readings),  # noqa: F821

@@ -4,22 +4,26 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from rotorproof.logs.store import save_readings
-from rotorproof.logs.unit_logs import read_unit
-from rotorproof.settings.layout import Layout
-from rotorproof.settings.unit import Test
-
 
 def main(
     *, unit: str, folder: Path, tests: list[Mapping[str, Any]], layouts: Mapping[str, Any], readings: Path
 ) -> None:
     """Read the logs named by ``tests`` in ``folder`` and write ``readings``."""
+    from rotorproof.logs.store import save_readings
+    from rotorproof.logs.unit_logs import read_unit
+    from rotorproof.settings.layout import Layout
+    from rotorproof.settings.unit import Test
+
     models = {name: Layout.model_validate(data) for name, data in layouts.items()}
     save_readings(readings, read_unit(unit, folder, [Test.model_validate(test) for test in tests], models))
 
 
 if "snakemake" in globals():
-    main(
+    from rotorproof.warm import job
+
+    job(
+        __file__,
+        main,
         unit=snakemake.wildcards.unit,  # noqa: F821
         folder=Path(snakemake.params.folder),  # noqa: F821
         tests=snakemake.params.tests,  # noqa: F821

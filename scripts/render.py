@@ -4,8 +4,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from rotorproof.rendering.report import render_report
-
 
 def main(
     *,
@@ -22,6 +20,8 @@ def main(
     parts: Sequence[Path] = (),
 ) -> None:
     """Write ``report`` (PDF) and ``evidence`` (JSON) of a unit; ``parts`` is the evidence of a drive's parts."""
+    from rotorproof.rendering.report import render_report
+
     render_report(
         unit=unit,
         configuration=configuration,
@@ -38,7 +38,11 @@ def main(
 
 
 if "snakemake" in globals():
-    main(
+    from rotorproof.warm import job
+
+    job(
+        __file__,
+        main,
         unit=snakemake.params.unit,  # noqa: F821
         configuration=snakemake.params.configuration,  # noqa: F821
         hashes=snakemake.params.hashes,  # noqa: F821

@@ -6,6 +6,7 @@ Source: the prefixes and units of the SI brochure (9th edition, BIPM 2019) as th
 from __future__ import annotations
 
 import itertools
+import os
 import subprocess
 import sys
 
@@ -57,4 +58,5 @@ def test_the_usual_units_do_not_start_the_library() -> None:
         "    parse(text, kind)\n"
         "sys.exit('pint' in sys.modules)"
     )
-    assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
+    paths = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    assert subprocess.run([sys.executable, "-c", program], check=False, env=paths).returncode == 0

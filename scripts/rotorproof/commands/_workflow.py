@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import json
+import os
 import re
 import subprocess
 import sys
@@ -11,6 +12,7 @@ import time
 from pathlib import Path
 from typing import IO, Any
 
+from .. import warm
 from ._project import ROOT
 
 _STEP = re.compile(r"^(\d+) of (\d+) steps")
@@ -52,15 +54,19 @@ def _snakemake(targets: list[str], cores: int, settings: dict[str, Any], *, quie
     if settings:
         command += ["--config", *(f"{key}={json.dumps(value)}" for key, value in settings.items())]
     command += ["--", *targets] if targets else []
-    process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
-    assert process.stderr is not None
-    try:
-        unclear = _follow(process.stderr, quiet=quiet)
-        status = process.wait()
-    except BaseException:
-        process.terminate()
-        process.wait()
-        raise
+    with warm.server() as address:
+        environment = {**os.environ, **address}
+        process = subprocess.Popen(
+            command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True, env=environment
+        )
+        assert process.stderr is not None
+        try:
+            unclear = _follow(process.stderr, quiet=quiet)
+            status = process.wait()
+        except BaseException:
+            process.terminate()
+            process.wait()
+            raise
     return status, unclear
 
 

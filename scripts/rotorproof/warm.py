@@ -1,0 +1,209 @@
+"""Keep one process warm for a run: libraries loaded once, each job a fork of it.
+
+A job of the workflow is a new process, and loading the libraries takes it longer than reading or deciding. A run
+started by a command therefore starts a server beside the workflow; a rule's script that finds its socket in the
+environment hands its work over and waits. Without one (a cluster, a bare workflow run), or where the server is gone,
+the script does the same work itself.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import importlib.util
+import os
+import pickle
+import select
+import shutil
+import signal
+import socket
+import struct
+import subprocess
+import sys
+import tempfile
+import threading
+import traceback
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+#: Names the socket of the server, in the environment of a run.
+VARIABLE = "ROTORPROOF_WARM"
+_SCRIPTS = Path(__file__).resolve().parents[1]
+_JOBS = ("read", "fit", "decide", "draw", "render")
+_LOST = 70
+#: Named, not imported: a rule depends on the modules that its script imports, and every script imports this one.
+_LIBRARIES = (
+    "jinja2",
+    "matplotlib.backends.backend_svg",
+    "matplotlib.figure",
+    "pikepdf",
+    "pyarrow.csv",
+    "scipy.integrate",
+    "scipy.interpolate",
+    "scipy.optimize",
+    "scipy.signal",
+    "scipy.spatial",
+    "scipy.stats",
+    "weasyprint",
+    "rotorproof.decision.results",
+    "rotorproof.fitting.unit_fit",
+    "rotorproof.logs.unit_logs",
+    "rotorproof.rendering.figures",
+    "rotorproof.rendering.forms",
+    "rotorproof.rendering.pdf",
+    "rotorproof.rendering.report",
+)
+
+
+def job(script: str, main: Callable[..., None], /, **arguments: Any) -> None:
+    """Do a rule's work: ``main`` of the file ``script`` with these arguments, here or in the warm server.
+
+    Ends the program with the work's own exit status if it failed in the server.
+    """
+    address = os.environ.get(VARIABLE)
+    name = Path(script).stem
+    if address and name in _JOBS:
+        with socket.socket(socket.AF_UNIX) as connection:
+            try:
+                connection.connect(address)
+            except OSError:
+                pass  # the server is gone: nothing was handed over yet
+            else:
+                status = _handed_over(connection, name, arguments)
+                if status != 0:
+                    raise SystemExit(status)
+                return
+    main(**arguments)
+
+
+def _handed_over(connection: socket.socket, name: str, arguments: Mapping[str, Any]) -> int:
+    sys.stdout.flush()
+    sys.stderr.flush()
+    work = pickle.dumps((name, str(Path.cwd()), dict(arguments)))
+    socket.send_fds(connection, [struct.pack("!Q", len(work))], [1, 2])
+    connection.sendall(work)
+    answer = connection.recv(1)
+    if not answer:
+        sys.stderr.write("the process that did this step ended without an answer (killed, or out of memory)\n")
+        return _LOST
+    return answer[0]
+
+
+@contextlib.contextmanager
+def server() -> Iterator[dict[str, str]]:
+    """Run a server for the length of the block; yield what a run's environment needs to find it.
+
+    The server ends with this process, however it ends: it waits on a pipe that only this process holds.
+    """
+    # The address of a socket is short by nature; a folder of reports may lie deep.
+    folder = Path(tempfile.mkdtemp(prefix="rotorproof-"))
+    address = folder / "s"
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(_SCRIPTS), os.environ.get("PYTHONPATH", "")])}
+    process = subprocess.Popen(
+        [sys.executable, "-m", "rotorproof.warm", str(address)], stdin=subprocess.PIPE, env=environment
+    )
+    assert process.stdin is not None
+    try:
+        yield {VARIABLE: str(address)}
+    finally:
+        process.stdin.close()
+        process.wait()
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _serve(address: str) -> None:
+    """Answer requests until the standard input ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the run's own process is told, and ends this one
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(address)
+        listener.listen(64)
+        listener.setblocking(False)
+        works: dict[str, Callable[..., None]] = {}
+        while True:
+            ready = select.select([listener.fileno(), 0], [], [])[0]
+            if 0 in ready:
+                break
+            _bury(os.WNOHANG)
+            connection = listener.accept()[0]
+            connection.setblocking(True)
+            # Loaded at the first job, not before: a run with nothing to do needs none of it.
+            works = works or _loaded()
+            with connection:
+                if os.fork() == 0:
+                    listener.close()
+                    os._exit(_child(connection, works))
+    shutil.rmtree(Path(address).parent, ignore_errors=True)
+    _bury(0)
+
+
+def _bury(options: int) -> None:
+    """Take note of jobs that have ended, so that the run's use of time and memory counts them."""
+    with contextlib.suppress(ChildProcessError):
+        while os.waitpid(-1, options)[0]:
+            pass
+
+
+def _child(connection: socket.socket, works: Mapping[str, Callable[..., None]]) -> int:
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    try:
+        head, handles, _, _ = socket.recv_fds(connection, 8, 2)
+        for handle, target in zip(handles, (1, 2), strict=True):
+            os.dup2(handle, target)
+            os.close(handle)
+        (length,) = struct.unpack("!Q", head)
+        work = bytearray()
+        while len(work) < length:
+            piece = connection.recv(length - len(work))
+            if not piece:
+                return _LOST
+            work += piece
+        name, folder, arguments = pickle.loads(work)  # only this user's own scripts can reach the socket
+        os.chdir(folder)
+        threading.Thread(target=_end_with, args=(connection,), daemon=True).start()
+        status = _status(works[name], arguments)
+        sys.stdout.flush()
+        sys.stderr.flush()
+        connection.sendall(bytes([status]))
+        return status
+    except BaseException:
+        traceback.print_exc()
+        return _LOST
+
+
+def _end_with(connection: socket.socket) -> None:
+    """End this job when the script that waits for it is ended."""
+    if not connection.recv(1):
+        os._exit(_LOST)
+
+
+def _status(main: Callable[..., None], arguments: Mapping[str, Any]) -> int:
+    try:
+        main(**arguments)
+    except SystemExit as error:
+        if error.code is None or isinstance(error.code, int):
+            return (error.code or 0) & 255
+        sys.stderr.write(f"{error.code}\n")
+        return 1
+    except BaseException:
+        traceback.print_exc()
+        return 1
+    return 0
+
+
+def _loaded() -> dict[str, Callable[..., None]]:
+    """Return the works of all rules, their libraries loaded."""
+    for name in _LIBRARIES:
+        importlib.import_module(name)
+    works = {}
+    for name in _JOBS:
+        specification = importlib.util.spec_from_file_location(f"rule_{name}", _SCRIPTS / f"{name}.py")
+        assert specification is not None and specification.loader is not None
+        module = importlib.util.module_from_spec(specification)
+        specification.loader.exec_module(module)
+        works[name] = module.main
+    return works
+
+
+if __name__ == "__main__":
+    _serve(sys.argv[1])

@@ -1,0 +1,106 @@
+"""The warm server does a rule's work as the rule's own process does it, and leaves nothing behind."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Mapping
+from pathlib import Path
+
+import pytest
+
+import draw
+import fit
+import read
+from rotorproof import warm
+from rotorproof.settings.layout import Layout
+from rotorproof.workflow import Plan
+
+ROOT = Path(__file__).parents[2]
+_UNIT = "AL-M1"
+
+
+def _works(folder: Path) -> list[tuple[object, str, Mapping[str, object]]]:
+    plan = Plan.load(ROOT, {})
+    wildcards = type("Wildcards", (), {"unit": _UNIT})
+    readings, fitted, panels = folder / "readings.npz", folder / "fit.json", folder / "panels.npz"
+    reading = {
+        "unit": _UNIT,
+        "folder": Path(plan.folder(wildcards)),
+        "tests": [test for test in plan.tests(wildcards) if test["procedure"] == "winding-resistance"],
+        "layouts": plan.layouts(wildcards) or {"plain": Layout().model_dump()},
+        "readings": readings,
+    }
+    unit = plan.measured_part(wildcards)
+    unit["tests"] = [test for test in unit["tests"] if test["procedure"] == "winding-resistance"]
+    fitting = {"unit": unit, "settings": plan.fit_settings, "readings": readings, "fit": fitted, "panels": panels}
+    drawing = {"fit": fitted, "panels": panels, "figures": folder / "figures"}
+    return [(read.main, "read.py", reading), (fit.main, "fit.py", fitting), (draw.main, "draw.py", drawing)]
+
+
+def _bytes(folder: Path) -> dict[str, bytes]:
+    return {str(path.relative_to(folder)): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
+
+
+def test_the_same_bytes_come_from_the_server_and_from_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    here, there = tmp_path / "here", tmp_path / "there"
+    here.mkdir()
+    there.mkdir()
+    monkeypatch.delenv(warm.VARIABLE, raising=False)
+    for main, script, arguments in _works(here):
+        warm.job(script, main, **arguments)  # type: ignore[arg-type]
+
+    def never(**arguments: object) -> None:
+        raise AssertionError("this process did the work itself")
+
+    with warm.server() as environment:
+        monkeypatch.setenv(warm.VARIABLE, environment[warm.VARIABLE])
+        _wait_for(Path(environment[warm.VARIABLE]))
+        for _, script, arguments in _works(there):
+            warm.job(script, never, **arguments)
+    assert len(_bytes(here)) > 3
+    assert _bytes(here) == _bytes(there)
+    assert not Path(environment[warm.VARIABLE]).parent.exists()
+
+
+def test_a_failure_there_is_a_failure_here_and_without_a_server_the_work_is_done_here(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    with warm.server() as environment:
+        monkeypatch.setenv(warm.VARIABLE, environment[warm.VARIABLE])
+        _wait_for(Path(environment[warm.VARIABLE]))
+        with pytest.raises(SystemExit) as error:
+            warm.job("draw.py", draw.main, fit=tmp_path / "lost", panels=tmp_path / "lost", figures=tmp_path / "f")
+    assert error.value.code == 1
+    assert "FileNotFoundError" in capfd.readouterr().err
+    done: list[str] = []
+    warm.job("draw.py", lambda **arguments: done.extend(arguments), fit=1)
+    assert done == ["fit"]
+
+
+def test_a_server_ends_with_the_run_that_is_killed() -> None:
+    program = (
+        "import json, time\nfrom rotorproof import warm\nwith warm.server() as found:\n"
+        "    print(json.dumps(found), flush=True)\n    time.sleep(60)"
+    )
+    paths = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    with subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE, env=paths) as run:
+        assert run.stdout is not None
+        address = Path(json.loads(run.stdout.readline())[warm.VARIABLE])
+        _wait_for(address)
+        run.send_signal(signal.SIGKILL)
+    end = time.monotonic() + 30
+    while address.parent.exists() and time.monotonic() < end:
+        time.sleep(0.05)
+    assert not address.parent.exists()
+
+
+def _wait_for(address: Path) -> None:
+    end = time.monotonic() + 30
+    while not address.exists() and time.monotonic() < end:
+        time.sleep(0.02)
+    assert address.exists()
