@@ -13,14 +13,13 @@ import importlib
 import importlib.util
 import os
 import pickle
+import secrets
 import select
-import shutil
 import signal
 import socket
 import struct
 import subprocess
 import sys
-import tempfile
 import threading
 import traceback
 from collections.abc import Callable, Iterator, Mapping
@@ -66,7 +65,7 @@ def job(script: str, main: Callable[..., None], /, **arguments: Any) -> None:
     if address and name in _JOBS:
         with socket.socket(socket.AF_UNIX) as connection:
             try:
-                connection.connect(address)
+                connection.connect(f"\0{address}")
             except OSError:
                 pass  # the server is gone: nothing was handed over yet
             else:
@@ -96,45 +95,46 @@ def server() -> Iterator[dict[str, str]]:
 
     The server ends with this process, however it ends: it waits on a pipe that only this process holds.
     """
-    # The address of a socket is short by nature; a folder of reports may lie deep.
-    folder = Path(tempfile.mkdtemp(prefix="rotorproof-"))
-    address = folder / "s"
+    # A name without a file: nothing is left behind, even where all processes of a run are killed at once.
+    name = f"rotorproof-{os.getpid()}-{secrets.token_hex(8)}"
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(_SCRIPTS), os.environ.get("PYTHONPATH", "")])}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "rotorproof.warm", str(address)], stdin=subprocess.PIPE, env=environment
-    )
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(f"\0{name}")
+        listener.listen(64)
+        handle = listener.fileno()
+        command = [sys.executable, "-m", "rotorproof.warm", str(handle)]
+        process = subprocess.Popen(command, stdin=subprocess.PIPE, env=environment, pass_fds=[handle])
     assert process.stdin is not None
     try:
-        yield {VARIABLE: str(address)}
+        yield {VARIABLE: name}
     finally:
         process.stdin.close()
         process.wait()
-        shutil.rmtree(folder, ignore_errors=True)
 
 
-def _serve(address: str) -> None:
+def _serve(listener: socket.socket) -> None:
     """Answer requests until the standard input ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the run's own process is told, and ends this one
-    with socket.socket(socket.AF_UNIX) as listener:
-        listener.bind(address)
-        listener.listen(64)
-        listener.setblocking(False)
-        works: dict[str, Callable[..., None]] = {}
-        while True:
-            ready = select.select([listener.fileno(), 0], [], [])[0]
-            if 0 in ready:
-                break
-            _bury(os.WNOHANG)
-            connection = listener.accept()[0]
-            connection.setblocking(True)
-            # Loaded at the first job, not before: a run with nothing to do needs none of it.
-            works = works or _loaded()
-            with connection:
-                if os.fork() == 0:
-                    listener.close()
-                    os._exit(_child(connection, works))
-    shutil.rmtree(Path(address).parent, ignore_errors=True)
+    works: dict[str, Callable[..., None]] = {}
+    while True:
+        ready = select.select([listener.fileno(), 0], [], [])[0]
+        if 0 in ready:
+            break
+        _bury(os.WNOHANG)
+        connection = listener.accept()[0]
+        # Loaded at the first job, not before: a run with nothing to do needs none of it.
+        works = works or _loaded()
+        with connection:
+            if _same_user(connection) and os.fork() == 0:
+                listener.close()
+                os._exit(_child(connection, works))
     _bury(0)
+
+
+def _same_user(connection: socket.socket) -> bool:
+    """Tell whether whoever connected is this user: the name of the socket guards nothing."""
+    found = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
+    return int(struct.unpack("3i", found)[1]) == os.getuid()
 
 
 def _bury(options: int) -> None:
@@ -158,7 +158,7 @@ def _child(connection: socket.socket, works: Mapping[str, Callable[..., None]]) 
             if not piece:
                 return _LOST
             work += piece
-        name, folder, arguments = pickle.loads(work)  # only this user's own scripts can reach the socket
+        name, folder, arguments = pickle.loads(work)  # from a process of this user: see _same_user
         os.chdir(folder)
         threading.Thread(target=_end_with, args=(connection,), daemon=True).start()
         status = _status(works[name], arguments)
@@ -206,4 +206,4 @@ def _loaded() -> dict[str, Callable[..., None]]:
 
 
 if __name__ == "__main__":
-    _serve(sys.argv[1])
+    _serve(socket.socket(fileno=int(sys.argv[1])))
