@@ -2,16 +2,19 @@
 
 ``python -m tests.benchmarks.coverage`` writes coverage.md and coverage.svg beside this file. Each study draws units
 until ``--units`` or ``--seconds`` of processor time; the same seed draws the same units. ``--only`` names studies by a
-part of their name and prints without writing.
+part of their name and prints without writing. ``--keep`` names a folder in which the counts of each study are kept, so
+that a run that was stopped goes on where it was; empty it when a fit or a study has changed.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
+import re
 import time
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -111,13 +114,21 @@ def outcome(case: Case, procedure_name: str, unit: str) -> Outcome:
     )
 
 
-def investigate(study: Study, *, units: int, seconds: float, seed: int = 1) -> Found:
-    """Draw units of a study and count; stops after ``seconds`` of processor time."""
-    found = Found(study)
-    begun = time.process_time()
-    for number in range(units):
-        if time.process_time() - begun > seconds:
+def investigate(
+    study: Study, *, units: int, seconds: float, seed: int = 1, found: Found | None = None, keep: Path | None = None
+) -> Found:
+    """Draw units of a study and count; stops after ``seconds`` of processor time.
+
+    Goes on after the units that ``found`` counts already, and keeps the counts in the file ``keep`` now and then.
+    """
+    found = found or Found(study)
+    spent, begun = found.seconds, time.process_time()
+    for number in range(found.units, units):
+        found.seconds = spent + time.process_time() - begun
+        if found.seconds > seconds:
             break
+        if keep is not None and number % 50 == 0:
+            store(found, keep)
         case = study.draw(np.random.default_rng([seed, number]))
         found.units += 1
         try:
@@ -132,12 +143,39 @@ def investigate(study: Study, *, units: int, seconds: float, seed: int = 1) -> F
             cover = result.result(name).interval(PROBABILITY)
             tally = found.tallies[name]
             tally.given += 1
-            tally.held += cover.low <= true <= cover.high
-            tally.above += true > cover.high
+            tally.held += int(cover.low <= true <= cover.high)
+            tally.above += int(true > cover.high)
             tally.simulated += name in result.simulated
             if true:
-                tally.widths.append(cover.expanded_uncertainty / abs(true))
-    found.seconds = time.process_time() - begun
+                tally.widths.append(float(cover.expanded_uncertainty / abs(true)))
+    found.seconds = spent + time.process_time() - begun
+    if keep is not None:
+        store(found, keep)
+    return found
+
+
+def store(found: Found, path: Path) -> None:
+    """Keep the counts of a study in a file."""
+    kept = {
+        "units": found.units,
+        "failed": found.failed,
+        "seconds": found.seconds,
+        "tallies": {name: asdict(tally) for name, tally in found.tallies.items()},
+        "missing": dict(found.missing),
+    }
+    part = path.with_suffix(".part")
+    part.write_text(json.dumps(kept), encoding="utf-8")
+    part.replace(path)
+
+
+def stored(study: Study, path: Path) -> Found:
+    """Return the counts of a study as kept in a file, none where there is no file."""
+    found = Found(study)
+    if path.exists():
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        found.units, found.failed, found.seconds = kept["units"], kept["failed"], kept["seconds"]
+        found.tallies.update({name: Tally(**tally) for name, tally in kept["tallies"].items()})
+        found.missing.update(kept["missing"])
     return found
 
 
@@ -218,14 +256,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the studies; the exit status tells whether all quantities are within the target as far as can be told."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--units", type=int, default=1000)
-    parser.add_argument("--seconds", type=float, default=120.0, help="processor time per study")
+    parser.add_argument("--seconds", type=float, default=600.0, help="processor time per study")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", nargs="*", default=[])
+    parser.add_argument("--keep", type=Path, help="folder for the counts of each study, to go on from")
     chosen = parser.parse_args(arguments)
     wanted = [s for s in STUDIES if not chosen.only or any(part in s.name for part in chosen.only)]
     found = []
     for study in wanted:
-        item = investigate(study, units=chosen.units, seconds=chosen.seconds, seed=chosen.seed)
+        path = None
+        if chosen.keep is not None:
+            chosen.keep.mkdir(parents=True, exist_ok=True)
+            path = chosen.keep / f"{re.sub('[^a-z0-9]+', '-', study.name)}-{chosen.seed}.json"
+        begun = stored(study, path) if path else None
+        item = investigate(study, units=chosen.units, seconds=chosen.seconds, seed=chosen.seed, found=begun, keep=path)
         found.append(item)
         print(f"{study.name}: {item.units} units, {1e3 * item.seconds / item.units:.0f} ms each", flush=True)
         for name, tally in item.tallies.items():

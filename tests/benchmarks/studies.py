@@ -135,13 +135,18 @@ def hall(rng: np.random.Generator) -> Case:
     )
 
 
-def heat(rng: np.random.Generator, cooling: bool, convection: float = 0.0) -> Case:
+def heat(rng: np.random.Generator, cooling: bool, exponent: float = 0.0, convection: float = 0.0) -> Case:
+    """Draw a heat run; ``exponent`` and ``convection`` are the most by which the air's share departs from Newton's law.
+
+    The procedure takes for known that the exponent lies between 0 (a fan) and 0.3 (free convection and radiation).
+    """
     truth = HeatTruth(
         resistance=rng.uniform(0.15, 0.35),
         winding_iron=rng.uniform(3.5, 7),
         shell_air=rng.uniform(1.2, 2.2),
         capacities=tuple(np.array((250.0, 900.0, 1400.0, 500.0)) * rng.uniform(0.7, 1.4, 4)),
         convection=rng.uniform(0, convection) if convection else 0.0,
+        exponent=rng.uniform(0, exponent) if exponent else 0.0,
     )
     current, drift = rng.uniform(9, 14), rng.uniform(-2e-4, 2e-4)
     tau = truth.slowest(current, 22.0)
@@ -156,8 +161,9 @@ def heat(rng: np.random.Generator, cooling: bool, convection: float = 0.0) -> Ca
         "thermal_time_constant": tau,
         "continuous_current": truth.current_for(145.0, 40.0),
     }
-    if convection:
-        del true["thermal_time_constant"]  # it changes with the rise: there is no one true value
+    if not exponent:
+        # At an edge of what the procedure assumes, or beyond it: its interval claims to hold in between.
+        del true["continuous_current"]
     given = {"winding_constant": 234.5, "nameplate_insulation_limit": 155.0, "nameplate_hot_spot_allowance": 10.0}
     return Case(logs, true, given=given)
 
@@ -233,8 +239,9 @@ STUDIES: tuple[Study, ...] = (
     study("open-circuit, rounded wave", "open-circuit", open_circuit, shape="sine"),
     study("open-circuit, trapezoid", "open-circuit", open_circuit, shape="trapezoid"),
     study("hall-sensors", "hall-sensors", hall),
-    study("heat-run", "heat-run", heat, cooling=False),
-    study("heat-run with readings after switch-off", "heat-run", heat, cooling=True),
+    study("heat-run", "heat-run", heat, cooling=False, exponent=0.3),
+    study("heat-run with readings after switch-off", "heat-run", heat, cooling=True, exponent=0.3),
+    study("heat-run, heat loss in proportion to the rise", "heat-run", heat, cooling=False),
     study("heat-run, convection grows with the rise", "heat-run", heat, cooling=False, convection=0.25),
     study("current-limit", "current-limit", current_limit),
     study("supply-window", "supply-window", supply_window),

@@ -100,6 +100,7 @@ def test_intervals_hold_the_truth() -> None:
             winding_iron=rng.uniform(3.5, 7),
             shell_air=rng.uniform(1.2, 2.2),
             capacities=tuple(np.array((250.0, 900.0, 1400.0, 500.0)) * rng.uniform(0.7, 1.4, 4)),
+            exponent=rng.uniform(0.0, 0.3),
         )
         current, drift = rng.uniform(9, 14), rng.uniform(-2e-4, 2e-4)
         tau = truth.slowest(current, 22.0)
@@ -136,11 +137,19 @@ def test_controller_is_judged_by_its_stated_limit() -> None:
     time = np.arange(0.0, 5000.0, 10.0)
     reading = 25 + 30 * (1 - np.exp(-time / 900)) + 0.1 * rng.standard_normal(time.size)
     conditions = {"ambient_temperature": 25.0, "heat_power": 20.0, "test_current": 10.0, "temperature_limit": 85.0}
+    conditions["surface_exponent"] = 0.0  # a fan
     found = outcome(Log("run", {"time": time, "temperature_controller": reading}, conditions)).forms
     assert found["thermal_resistance"].value == pytest.approx(1.5, rel=0.01)
     assert found["thermal_capacity"].value == pytest.approx(600, rel=0.02)
     # (85 - 40)/30 of the heat, which goes with the square of the current.
     assert found["continuous_current"].value == pytest.approx(10 * 1.5**0.5, rel=0.01)
+    # Unknown cooling: anything from that fan to rise^1.3 (JCGM 100:2008, 4.3.7).
+    del conditions["surface_exponent"]
+    cover = interval(
+        outcome(Log("run", {"time": time, "temperature_controller": reading}, conditions)).forms["continuous_current"]
+    )
+    assert cover.low == pytest.approx(10 * 1.5 ** (1.0 / 2), rel=0.01)
+    assert cover.high == pytest.approx(10 * 1.5 ** (1.3 / 2), rel=0.01)
 
 
 def test_case_alone_says_nothing_of_the_winding() -> None:
@@ -182,7 +191,7 @@ def test_log_that_runs_on_into_the_cooling_is_refused_until_told() -> None:
     rising = 25 + 40 * (1 - np.exp(-time / 900))
     fall = 25 + (rising[400] - 25) * np.exp(-(time - 4000) / 900)
     columns = {"time": time, "temperature_winding": np.where(time <= 4000, rising, fall)}
-    air = {"ambient_temperature": 25.0}
+    air = {"ambient_temperature": 25.0, "surface_exponent": 0.0}
     with pytest.raises(FitError, match="switch_off_time"):
         outcome(Log("run", columns, air))
     found = outcome(Log("run", columns, air | {"switch_off_time": 4000.0})).forms

@@ -21,6 +21,9 @@ _K = 234.5
 class HeatTruth:
     """A motor: heat capacities (J/K), conductances (W/K), the line-to-line resistance at 20 degC and fixed losses.
 
+    Shell and magnets give off heat as the rise to the power of one plus ``exponent`` (0 in a fan's draught, 1/4 by
+    free convection, 0.2 to 0.4 by radiation), or by ``convection`` more at 40 K than at no rise.
+
     Faults: ``cooling`` scales every path to the air (0.5: a mud-packed or boxed-in hub), ``potting`` the
     path from winding to iron (0.4: a loose winding).
     """
@@ -33,6 +36,7 @@ class HeatTruth:
     shell_air: float = 1.6
     magnets_air: float = 0.3
     convection: float = 0.0
+    exponent: float = 0.0
     fixed_loss: float = 0.0
     cooling: float = 1.0
     potting: float = 1.0
@@ -60,7 +64,8 @@ class HeatTruth:
         net[1] += self.fixed_loss
         for node, to_air in ((2, self.shell_air), (3, self.magnets_air)):
             over = temperatures[node] - air
-            net[node] -= self.cooling * to_air * over * (1 + self.convection * abs(over) / 40.0)
+            grown = (abs(over) / 40.0) ** self.exponent if self.exponent else 1.0
+            net[node] -= self.cooling * to_air * over * grown * (1 + self.convection * abs(over) / 40.0)
         return net
 
     def steady(self, current: float, air: float) -> np.ndarray:

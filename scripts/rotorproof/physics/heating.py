@@ -12,7 +12,7 @@ from ..errors import FitError
 from .regression import Estimates, linear_fit, nonlinear_fit
 
 #: Readings up to this moment (s) are enough to extrapolate to switch-off; later ones bend the slope.
-_COOLING_WINDOW = 130.0
+_COOLING_WINDOW = 100.0
 
 
 @dataclass(frozen=True)
@@ -21,13 +21,14 @@ class Approach:
 
     One body: ``[start, rise, ln tau]`` from the moment ``since`` on. Two bodies: ``[rise, slow part, fast
     part, ln tau_slow, ln tau_fast]``. Temperatures in degC and K, times in s; ``fitted`` is the curve at the
-    readings used.
+    readings used, ``bend`` how far the slow approach departs from an exponential (see ``bend_of``).
     """
 
     bodies: int
     since: float
     estimates: Estimates
     fitted: np.ndarray
+    bend: float = 0.0
 
 
 def reduced(time: np.ndarray, values: np.ndarray, most: int = 600) -> tuple[np.ndarray, np.ndarray]:
@@ -72,27 +73,75 @@ def _exp(value: float) -> float:
     return exp(min(max(value, -50.0), 50.0))
 
 
-def one_body(time: np.ndarray, course: np.ndarray, values: np.ndarray) -> np.ndarray:
+def heat_growth(rise: float, air: float, constant: float, variable_share: float = 1.0) -> float:
+    """Return by how much of itself the heat grows over the whole ``rise`` (K): that of a constant current.
+
+    The resistance, and with it ``variable_share`` of the heat, goes with ``constant + temperature``; ``air`` in degC.
+    """
+    return variable_share * rise / (constant + air + rise)
+
+
+def exponent_of_whole(exponent: float, share: float) -> float:
+    """Return the exponent of the whole rise, of which ``share`` at the surface has ``exponent`` and the rest none.
+
+    For the steady rise near its value: the parts are in series, and ``d ln(rise)/d ln(heat)`` is the mean of theirs.
+    """
+    return 1 / (1 - share + share / (1 + exponent)) - 1
+
+
+def bend_of(exponent: float, growth: float, share: float = 1.0) -> float:
+    """Return how the approach bends where a surface gives off heat as ``rise^(1 + exponent)``.
+
+    With ``y`` the part of the rise still to come, the balance of heat of one body to second order in y is
+    ``dy/dt = -(y - bend y^2)/tau``, and ``tau`` the time constant at the steady temperature: what is left shrinks
+    faster near the end than early in the run. ``growth`` is that of the heat (see ``heat_growth``); ``share`` of the
+    whole rise stands at the surface, so the surface is that much further from its end than the whole.
+    """
+    return 0.5 * exponent * (1 + exponent) / (1 + exponent - growth) / share
+
+
+def in_warmer_air(course: np.ndarray, end: float, exponent: float, growth: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the ambient course ``(3,)`` as a winding follows it, and the matrix ``(3, 3)`` that makes it.
+
+    A winding one kelvin warmer by its air takes more heat from the same current and so gets warmer by
+    ``1/(1 - growth/(1 + exponent))`` kelvin. The rise is meant over the air at ``end`` (s), so the course turns about
+    its value there.
+    """
+    gain = 1 / (1 - growth / (1 + exponent))
+    matrix = gain * np.eye(3)
+    matrix[0] += (1 - gain) * np.array([1.0, end, end * end])
+    return matrix @ course, matrix
+
+
+def _left(part: float, decay: np.ndarray | float, rise: float, bend: float) -> np.ndarray:
+    """Return what is left of ``part`` (K) of a rise: the solution of the equation in ``bend_of``."""
+    if bend == 0:
+        return np.asarray(part * decay)
+    lag = min(max(bend * part / rise, -0.5), 0.5) if rise else 0.0
+    return np.asarray(part * decay / (1 - lag * (1 - decay)))
+
+
+def one_body(time: np.ndarray, course: np.ndarray, values: np.ndarray, bend: float = 0.0) -> np.ndarray:
     """Return the temperature ``(n,)`` of one body that starts at ``start`` and rises by ``rise`` over its air."""
     start, rise, tau = values[0], values[1], _exp(values[2])
     air = followed(time, course, tau)
     at_start = float(followed(np.zeros(1), course, tau)[0])
-    return np.asarray(air + rise + (start - at_start - rise) * np.exp(-time / tau))
+    return np.asarray(air + rise - _left(rise + at_start - start, np.exp(-time / tau), rise, bend))
 
 
-def two_bodies(time: np.ndarray, course: np.ndarray, values: np.ndarray) -> np.ndarray:
+def two_bodies(time: np.ndarray, course: np.ndarray, values: np.ndarray, bend: float = 0.0) -> np.ndarray:
     """Return the temperature ``(n,)`` of the hotter of two coupled bodies: two exponentials (see ``Approach``)."""
     rise, slow, fast, tau_slow, tau_fast = values[0], values[1], values[2], _exp(values[3]), _exp(values[4])
-    return np.asarray(
-        followed(time, course, tau_slow) + rise - slow * np.exp(-time / tau_slow) - fast * np.exp(-time / tau_fast)
-    )
+    late = _left(slow, np.exp(-time / tau_slow), rise, bend)
+    return np.asarray(followed(time, course, tau_slow) + rise - late - fast * np.exp(-time / tau_fast))
 
 
-def remaining(values: np.ndarray, moment: float, start_air: float) -> float:
+def remaining(values: np.ndarray, moment: float, start_air: float, bend: float = 0.0) -> float:
     """Return how much of the rise is still to come at ``moment`` (s), in K."""
     if values.size == 3:
-        return float((values[1] + start_air - values[0]) * exp(-moment / exp(values[2])))
-    return float(values[1] * exp(-moment / exp(values[3])) + values[2] * exp(-moment / exp(values[4])))
+        return float(_left(values[1] + start_air - values[0], exp(-moment / exp(values[2])), values[1], bend))
+    slow = _left(values[1], exp(-moment / exp(values[3])), values[0], bend)
+    return float(slow + values[2] * exp(-moment / exp(values[4])))
 
 
 def later(course: np.ndarray, moment: float) -> np.ndarray:
@@ -106,6 +155,7 @@ def fit_approach(
     temperature: np.ndarray,
     course: np.ndarray,
     near: tuple[int, float, np.ndarray] | None = None,
+    bend: float = 0.0,
 ) -> Approach:
     """Fit the approach to the steady temperature.
 
@@ -114,11 +164,11 @@ def fit_approach(
     above 15. A motor has more bodies than two, and what they do early in the run bends the late part of such
     a fit: so where two bodies show and the run is long enough, the end value is taken from the last
     exponential alone, after nine tenths of its time constant. ``near`` gives bodies, ``since`` and start
-    instead. Raises ``FitError`` if the readings do not determine the curve.
+    instead, to be fitted with ``bend``. Raises ``FitError`` if the readings do not determine the curve.
     """
     if near is not None:
         bodies, since, start = near
-        return _fitted(time, temperature, course, bodies, since, start)
+        return _fitted(time, temperature, course, bodies, since, start, bend)
     span = float(time[-1])
     single = _fitted(time, temperature, course, 1, 0.0, _start_one(time, temperature, course, span))
     left, guess = _start_two(time, temperature, course, span)
@@ -130,7 +180,7 @@ def fit_approach(
     late = time >= since
     if late.sum() >= 20 and span - since > 0.9 * exp(guess[3]):
         begun = _start_one(time[late] - since, temperature[late], later(course, since), span - since)
-        return _with_shape(time, temperature, course, _fitted(time, temperature, course, 1, since, begun))
+        return _fitted(time, temperature, course, 1, since, begun)
     double = _fitted(time, temperature, course, 2, 0.0, guess)
     return double if double.estimates.values[3] > double.estimates.values[4] + log(2.0) else single
 
@@ -150,7 +200,7 @@ def in_uncertain_air(
             continue
         moved = course + scale * vector * sqrt(size)
         try:
-            again = _fitted(time, temperature, moved, found.bodies, found.since, found.estimates.values)
+            again = _fitted(time, temperature, moved, found.bodies, found.since, found.estimates.values, found.bend)
         except FitError:
             continue
         difference = again.estimates.values - found.estimates.values
@@ -158,8 +208,8 @@ def in_uncertain_air(
     return replace(found, estimates=replace(found.estimates, covariance=widened))
 
 
-def _with_shape(time: np.ndarray, temperature: np.ndarray, course: np.ndarray, late: Approach) -> Approach:
-    """Return the fit of the last exponential with the doubt whether it is the last added to its covariance.
+def with_shape(time: np.ndarray, temperature: np.ndarray, course: np.ndarray, late: Approach) -> Approach:
+    """Return a fit of the last exponential alone with the doubt whether it is the last added to its covariance.
 
     A fit that starts later would give the same if the curve were one exponential. What it differs beyond its
     own scatter (the variance of the difference of nested fits is the difference of variances: J. A. Hausman,
@@ -167,18 +217,13 @@ def _with_shape(time: np.ndarray, temperature: np.ndarray, course: np.ndarray, l
     """
     values, covariance = late.estimates.values, late.estimates.covariance
     since = late.since + 0.35 * exp(values[2])
-    if (time >= since).sum() < 20:
+    if late.bodies == 2 or late.since == 0 or (time >= since).sum() < 20:
         return late
     air = followed(np.array([since]), course, exp(values[2]))[0]
-    here = (
-        values[1]
-        + air
-        - remaining(
-            values, since - late.since, float(followed(np.zeros(1), later(course, late.since), exp(values[2]))[0])
-        )
-    )
+    begun = float(followed(np.zeros(1), later(course, late.since), exp(values[2]))[0])
+    here = values[1] + air - remaining(values, since - late.since, begun, late.bend)
     try:
-        again = _fitted(time, temperature, course, 1, since, np.array([here, values[1], values[2]]))
+        again = _fitted(time, temperature, course, 1, since, np.array([here, values[1], values[2]]), late.bend)
     except FitError:
         return late
     difference = again.estimates.values[1:] - values[1:]
@@ -193,13 +238,19 @@ def _with_shape(time: np.ndarray, temperature: np.ndarray, course: np.ndarray, l
 
 
 def _fitted(
-    time: np.ndarray, temperature: np.ndarray, course: np.ndarray, bodies: int, since: float, start: np.ndarray
+    time: np.ndarray,
+    temperature: np.ndarray,
+    course: np.ndarray,
+    bodies: int,
+    since: float,
+    start: np.ndarray,
+    bend: float = 0.0,
 ) -> Approach:
     model = one_body if bodies == 1 else two_bodies
     used = time >= since
     moved, air = time[used] - since, later(course, since)
-    estimates = nonlinear_fit(lambda values: model(moved, air, values), temperature[used], start, ordered=True)
-    return Approach(bodies, since, estimates, model(moved, air, estimates.values))
+    estimates = nonlinear_fit(lambda values: model(moved, air, values, bend), temperature[used], start, ordered=True)
+    return Approach(bodies, since, estimates, model(moved, air, estimates.values, bend), bend)
 
 
 def _start_one(time: np.ndarray, temperature: np.ndarray, course: np.ndarray, span: float) -> np.ndarray:
@@ -232,9 +283,9 @@ def at_switch_off(time: np.ndarray, reading: np.ndarray, near: np.ndarray | None
 
     A reading is a resistance (ohm) or the temperature that follows from it (degC); ``values[0]`` is the one
     at switch-off, the text names the curve. From eight readings on it is an exponential (the winding gives
-    its heat to the iron) on a straight line (both cool down); from six on an exponential; with fewer
-    readings, or where no bend can be seen, a straight line (IEC 60034-1, 8.6.2.3.3 extrapolates such a curve
-    by eye).
+    its heat to the iron) on a straight line (both cool down), which falls no faster than the last readings do; from
+    six on an exponential; with fewer readings, or where no bend can be seen, a straight line (IEC 60034-1, 8.6.2.3.3
+    extrapolates such a curve by eye).
     """
     if time.size < 3:
         raise FitError("at least 3 resistance readings after switch-off are needed to extrapolate to it")
@@ -245,16 +296,12 @@ def at_switch_off(time: np.ndarray, reading: np.ndarray, near: np.ndarray | None
     if time.size < 6 or (near is not None and near.size == 2):
         return line, "straight line"
     span = float(time[-1] - time[0])
-    starts: list[np.ndarray] = []
-    if near is not None:
-        starts = [near]
-    else:
-        level, top = float(reading[-1]), float(line.values[0])
-        simple = [np.array([top, level, log(span * part)]) for part in (0.3, 0.7)]
-        if time.size >= 8:
-            slope = float((reading[-1] - reading[-3]) / (time[-1] - time[-3]))
-            starts = [np.array([top, level - slope * span, log(span * part), slope]) for part in (0.15, 0.3)]
-        starts += simple
+    level, top = float(reading[-1]), float(line.values[0])
+    starts = [near] if near is not None else [np.array([top, level, log(span * part)]) for part in (0.3, 0.7)]
+    if time.size >= 8 and (near is None or near.size == 4):
+        found = _on_a_slope(time, reading, top, near)
+        if found is not None:
+            return found, "exponential on a slope"
     for start in starts:
         try:
             curve = nonlinear_fit(lambda values: cooling_curve(time, values), reading, start)
@@ -263,6 +310,39 @@ def at_switch_off(time: np.ndarray, reading: np.ndarray, near: np.ndarray | None
         if near is not None or (curve.values[0] > curve.values[1] and sqrt(curve.covariance[2, 2]) < 0.7):
             return curve, "exponential" if curve.values.size == 3 else "exponential on a slope"
     return line, "straight line"
+
+
+def _on_a_slope(time: np.ndarray, reading: np.ndarray, top: float, near: np.ndarray | None) -> Estimates | None:
+    """Return the exponential on a straight line, ``None`` where the readings show none.
+
+    The readings alone hardly tell a slope from a long time constant, and what they confuse shows at time 0. But the
+    winding never cools slower than the iron, so the slope lies between that of the last readings and none: it enters
+    as one more observation, with the variance of that rectangle against that of a reading about a smooth curve.
+    """
+    spread = linear_fit(np.vander(time / time[-1], 4), reading).residual_sd
+    late = time >= time[-1] * (2 / 3)
+    if late.sum() < 3 or spread == 0:
+        return None
+    fall = float(linear_fit(np.column_stack([np.ones(late.sum()), time[late]]), reading[late]).values[1])
+    if fall >= 0:
+        return None
+    weight = spread / (abs(fall) / sqrt(12.0))
+    span, level = float(time[-1] - time[0]), float(reading[-1])
+    starts = [near] if near is not None else [
+        np.array([top, level - 0.5 * fall * float(time[-1]), log(span * part), 0.5 * fall]) for part in (0.15, 0.3, 0.6)
+    ]  # fmt: skip
+    for start in starts:
+        try:
+            curve = nonlinear_fit(
+                lambda values: np.append(cooling_curve(time, values), weight * values[3]),
+                np.append(reading, weight * 0.5 * fall),
+                start,
+            )
+        except FitError:
+            continue
+        if near is not None or (curve.values[0] > curve.values[1] and sqrt(curve.covariance[2, 2]) < 0.7):
+            return curve
+    return None
 
 
 def cooling_curve(time: np.ndarray, values: np.ndarray) -> np.ndarray:

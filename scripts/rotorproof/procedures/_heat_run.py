@@ -1,10 +1,9 @@
-"""The parts of a heat run's fit: the course of temperature, the cooling, power, current and limit."""
+"""The parts of a heat run's fit: the logs, the cooling, power, current and limit (the course: ``_heat_course``)."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from math import exp
 
 import numpy as np
 
@@ -16,18 +15,16 @@ from .base import Axis, Block, Log, Panel, Series, Table
 
 #: Where a temperature may be logged, the most telling place first.
 SENSORS = ("temperature_winding", "temperature_controller", "temperature_case")
-_PLACE = dict(zip(SENSORS, ("winding", "controller", "case"), strict=True))
 _PAIRS = ("ab", "bc", "ca")
-#: More of the rise than this may not be left to extrapolation.
-_MOST_EXTRAPOLATED = 0.35
-#: A run shorter than this many time constants does not tell the slow body from the fast ones: its end value
-#: comes out too low.
-_LEAST_OF_TWO_BODIES = 1.6
-#: Free convection gives off heat as rise^(5/4) (laminar layer; any textbook on heat transfer), a fan as
-#: rise^1.
-_EXPONENT = 0.25
-_ONE_BODY = ("start", "rise", "ln_tau")
-_TWO_BODIES = ("rise", "slow", "fast", "ln_tau", "ln_tau_fast")
+#: A surface gives off heat as rise^(1 + exponent): 0 for a fan, 1/4 for free convection (laminar layer), 0.2 at a
+#: rise of 40 K to 0.38 at 80 K for radiation into a room (from T^4; any textbook on heat transfer). It lies between
+#: nothing and the two together, and nothing says where (JCGM 100:2008, 4.3.7).
+MOST_EXPONENT = 0.3
+EXPONENT = MOST_EXPONENT / 2
+#: Share of a place's steady rise that stands between surface and air; the rest stands over what conducts, in
+#: proportion to the heat. Two thirds for a winding: common practice, no source.
+AT_SURFACE = {"temperature_winding": 2 / 3}
+WINDING_AT_SURFACE = AT_SURFACE["temperature_winding"]
 _COOLING = ("hot", "cool_level", "ln_tau_cool", "cool_slope")
 
 
@@ -115,89 +112,6 @@ def course(log: Log, given: Mapping[str, float]) -> Course:
     else:
         air_course, scatter = np.array([_air_of(log, given), 0.0, 0.0]), np.zeros((3, 3))
     return Course(sensor, time, temperature, air_course, scatter, log, used)
-
-
-def fit_course(run: Course, past: Mapping[str, float] | None, made: Made) -> None:
-    """Fit the approach and add its block, panel, table and notes."""
-    near = None
-    if past is not None:
-        names = _TWO_BODIES if "slow" in past else _ONE_BODY
-        near = (len(names) // 2, past["since"], np.array([past[name] for name in names]))
-    approach = heating.fit_approach(run.time, run.temperature, run.air, near)
-    if near is None:
-        approach = heating.in_uncertain_air(run.time, run.temperature, run.air, run.air_covariance, approach)
-    names = _ONE_BODY if approach.bodies == 1 else _TWO_BODIES
-    values = dict(zip(names, map(float, approach.estimates.values), strict=True))
-    place = _PLACE[run.sensor]
-    tau = exp(values["ln_tau"])
-    begun = float(heating.followed(np.zeros(1), heating.later(run.air, approach.since), tau)[0])
-    length = float(run.time[-1]) - approach.since
-    left = heating.remaining(approach.estimates.values, length, begun)
-    if values["rise"] <= 0:
-        raise FitError("the temperature does not rise over that of the air; check the load and the sensors")
-    too_short = approach.bodies == 2 and length < _LEAST_OF_TWO_BODIES * tau
-    if left > _MOST_EXTRAPOLATED * values["rise"] or too_short:
-        raise FitError(
-            f"the run ended with {100 * left / values['rise']:.0f} % of the rise still to come, too much to "
-            f"extrapolate; run for at least {2.5 * tau / 60:.0f} min (two and a half time constants)"
-        )
-    made.blocks.append(
-        Block(
-            f"scatter of the {place} temperature",
-            values,
-            approach.estimates.covariance,
-            approach.estimates.degrees_of_freedom,
-        )
-    )
-    made.exact(
-        "end of the run",
-        run_length=length,
-        since=approach.since,
-        start_air=begun,
-        air_end=float(heating.followed(run.time[-1:], run.air, tau)[0]),
-        by_winding_sensor=float(run.sensor == "temperature_winding"),
-        copper=float(run.sensor != "temperature_controller"),
-    )
-    end = np.array([1.0, run.time[-1], run.time[-1] ** 2])
-    made.blocks.append(
-        Block(
-            "scatter of the air temperature", {"air_error": 0.0}, np.array([[end @ run.air_covariance @ end]]), np.inf
-        )
-    )
-    late = run.time[run.time >= approach.since]
-    shown = run.temperature[run.time >= approach.since] - approach.fitted
-    made.panels.append(
-        Panel(
-            "heating",
-            "Temperature over the run",
-            Axis("Time since switch-on", "time", "min"),
-            Axis("Temperature", "temperature", "degC"),
-            [
-                Series(place, run.time, run.temperature),
-                Series("fit", late, approach.fitted, "fit"),
-                Series("air", run.time, np.polynomial.polynomial.polyval(run.time, run.air), "model"),
-            ],
-            "The curve flattens at the steady temperature; waves in the residuals mean a load or an air that changed.",
-            residuals=[Series(place, late, shown)],
-            residual_axis=Axis("Residual", "temperature_difference", "K"),
-        )
-    )
-    if approach.bodies == 2:
-        kind = f"two bodies (fast part {exp(values['ln_tau_fast']) / 60:.1f} min)"
-    elif approach.since > 0:
-        kind = f"the last of several exponentials, from {approach.since / 60:.0f} min on"
-    else:
-        kind = "one body"
-    made.notes.append(
-        f"Approach of the {place} temperature fitted as {kind}, in the air as it was; time constant "
-        f"{tau / 60:.1f} min. The run lasted {run.time[-1] / 60:.0f} min and "
-        f"{100 * left / values['rise']:.1f} % of the rise is extrapolated."
-    )
-    if left > 0.05 * values["rise"]:
-        made.warn(
-            f"the run was cut short: {100 * left / values['rise']:.0f} % of the rise is extrapolated; run on "
-            "until the temperature changes by less than 1 K in half an hour (IEC 60034-1) for a firmer value"
-        )
 
 
 def fit_cooling(
@@ -350,16 +264,12 @@ def add_limit(conditions: Sequence[Mapping[str, float]], given: Mapping[str, flo
     if limit <= design:
         raise FitError(f"the temperature limit of {limit:g} degC leaves no rise in air of {design:g} degC")
     made.exact("limit", limit=limit, design_ambient=design)
-    made.blocks.append(
-        Block(
-            "heat given off not in proportion to the rise",
-            {"exponent": 0.0},
-            np.array([[_EXPONENT**2 / 3]]),
-            np.inf,
-        )
-    )
+    power = f"1 (a fan) to {1 + MOST_EXPONENT:g} (free convection and radiation)"
+    if "surface_exponent" in stated:
+        power = f"{1 + stated['surface_exponent']:g}"
     made.notes.append(
         f"Continuous current for {limit:g} degC ({source}) in air of {design:g} degC, with all heat in "
         f"proportion to the square of the current{' and to the resistance' if winding else ''}"
-        f"{', but for the fixed loss' if 'fixed_loss' in parameters else ''}."
+        f"{', but for the fixed loss' if 'fixed_loss' in parameters else ''}; the surface gives off heat as its rise "
+        f"to the power of {power}."
     )

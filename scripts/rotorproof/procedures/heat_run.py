@@ -10,6 +10,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics import heating
 from . import _heat_run as parts
+from ._heat_course import fit_course
 from .base import Condition, Fit, Log, Need, Procedure, Quantity
 
 _PAIRS = ("ab", "bc", "ca")
@@ -35,6 +36,12 @@ class HeatRun(Procedure):
         Condition("cold_resistance", "resistance", "line-to-line resistance before the run"),
         Condition("cold_temperature", "temperature", "winding temperature at the cold resistance"),
         Condition("temperature_limit", "temperature", "highest lasting temperature of the place that was measured"),
+        Condition(
+            "surface_exponent",
+            "number",
+            "the surface gives off heat as its rise to the power of 1 and this: 0 before a fan, 0.25 in still air "
+            "(anything from 0 to 0.3 otherwise)",
+        ),
         Condition("design_ambient", "temperature", "air temperature for the continuous current (40 degC otherwise)"),
     )
     needs = tuple(Need(f"resistance_{pair}", "the cold resistance for the rise by resistance") for pair in _PAIRS)
@@ -119,8 +126,8 @@ class HeatRun(Procedure):
         course = None
         if course_log is not None:
             course = parts.course(course_log, given)
-            parts.fit_course(course, past, made)
             parts.add_power(course, made)
+            fit_course(course, given, past, made)
             parts.add_current(course, made)
         else:
             made.missing |= dict.fromkeys(
@@ -140,20 +147,25 @@ class HeatRun(Procedure):
         """Return rise, thermal resistance, time constant, capacity and continuous current."""
         p = parameters
         result: dict[str, float] = {}
-        left = 0.0
+        left = fitted = ln_tau = 0.0
         if "rise" in p:
             names = ("rise", "slow", "fast", "ln_tau", "ln_tau_fast") if "slow" in p else ("start", "rise", "ln_tau")
             values = np.array([p[name] for name in names])
-            left = heating.remaining(values, p["run_length"], p["start_air"])
-            result["thermal_time_constant"] = exp(p["ln_tau"])
+            # Another exponent than assumed in the fit moves the part that is extrapolated.
+            other = p["exponent"] - p["fitted_exponent"]
+            moved = p["rise_slope"] * other
+            left = heating.remaining(values, p["run_length"], p["start_air"], p["bend"]) + moved
+            fitted = p["rise"] + moved
+            ln_tau = p["ln_tau"] + p["ln_tau_slope"] * other
+            result["thermal_time_constant"] = exp(ln_tau)
         air = p["air_end"] + p.get("air_error", 0.0)
         if "hot" in p:
             at_end = p["hot"] - air
             if p.get("by_winding_sensor", 0.0):
-                left *= at_end / (p["rise"] - left)
+                left *= at_end / (fitted - left)
             rise = at_end + left
         else:
-            rise = p["rise"]
+            rise = fitted
         result["temperature_rise"] = rise
         constant = given["winding_constant"]
         steady = air + rise
@@ -164,7 +176,7 @@ class HeatRun(Procedure):
             fixed = p.get("fixed_loss", 0.0)
             heat = fixed + (p["heat"] - fixed) * grown
             result["thermal_resistance"] = rise / heat
-            result["thermal_capacity"] = exp(p["ln_tau"]) * heat / rise
+            result["thermal_capacity"] = exp(ln_tau) * heat / rise
         if "limit" in p:
             winding = "hot" in p or p["by_winding_sensor"]
             result["continuous_current"] = heating.continuous_current(
@@ -173,7 +185,7 @@ class HeatRun(Procedure):
                 p["limit"] - p["design_ambient"],
                 resistance_ratio=(constant + p["limit"]) / (constant + steady) if winding else 1.0,
                 fixed_share=p["fixed_loss"] / heat if "fixed_loss" in p else 0.0,
-                exponent=p["exponent"],
+                exponent=heating.exponent_of_whole(p["exponent"], parts.WINDING_AT_SURFACE if winding else 1.0),
             )
         return result
 
