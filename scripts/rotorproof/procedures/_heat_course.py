@@ -102,12 +102,15 @@ def fit_course(run: Course, given: Mapping[str, float], past: Mapping[str, float
             approach.estimates.degrees_of_freedom,
         )
     )
+    moments = run.time[-1] - np.array([0.0, made.parameters.get("heat_age", 0.0)])
+    at_end, at_heat = heating.followed(moments, shape.air, tau)
     made.exact(
         "end of the run",
         run_length=length,
         since=approach.since,
         start_air=begun,
-        air_end=float(heating.followed(run.time[-1:], shape.air, tau)[0]),
+        air_end=float(at_end),
+        heat_air=float(at_heat - at_end),
         bend=approach.bend,
         by_winding_sensor=float(run.sensor == "temperature_winding"),
         copper=float(run.sensor != "temperature_controller"),

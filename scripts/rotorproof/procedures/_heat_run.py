@@ -202,11 +202,15 @@ def add_power(run: Course, made: Made) -> None:
     """Add the power that became heat, as stated or from the supply less the stated output."""
     conditions = run.log.conditions
     if "heat_power" in conditions:
-        made.exact("heat as stated", heat=conditions["heat_power"])
+        made.exact("heat as stated", heat=conditions["heat_power"], heat_age=0.0)
     elif "supply_voltage" in run.log and "supply_current" in run.log and "output_power" in conditions:
         late = _tail(run, 0.1)
         power = run.log["supply_voltage"][late] * run.log["supply_current"][late]
         _mean("heat", "scatter of the supply power", power - conditions["output_power"], made)
+        # The mean belongs to a moment before the end, when the winding was not quite as warm.
+        made.exact(
+            "time of the supply power", heat_age=float(run.log["time"][run.used][-1] - run.log["time"][late].mean())
+        )
         made.notes.append(
             f"Heat: supply power over the last tenth of the run less {conditions['output_power']:g} W of output."
         )

@@ -147,14 +147,17 @@ class HeatRun(Procedure):
         """Return rise, thermal resistance, time constant, capacity and continuous current."""
         p = parameters
         result: dict[str, float] = {}
-        left = fitted = ln_tau = 0.0
+        left = left_then = fitted = ln_tau = 0.0
         if "rise" in p:
             names = ("rise", "slow", "fast", "ln_tau", "ln_tau_fast") if "slow" in p else ("start", "rise", "ln_tau")
             values = np.array([p[name] for name in names])
             # Another exponent than assumed in the fit moves the part that is extrapolated.
             other = p["exponent"] - p["fitted_exponent"]
             moved = p["rise_slope"] * other
-            left = heating.remaining(values, p["run_length"], p["start_air"], p["bend"]) + moved
+            left, left_then = (
+                heating.remaining(values, p["run_length"] - age, p["start_air"], p["bend"]) + moved
+                for age in (0.0, p.get("heat_age", 0.0))
+            )
             fitted = p["rise"] + moved
             ln_tau = p["ln_tau"] + p["ln_tau_slope"] * other
             result["thermal_time_constant"] = exp(ln_tau)
@@ -162,7 +165,7 @@ class HeatRun(Procedure):
         if "hot" in p:
             at_end = p["hot"] - air
             if p.get("by_winding_sensor", 0.0):
-                left *= at_end / (fitted - left)
+                left, left_then = (part * at_end / (fitted - left) for part in (left, left_then))
             rise = at_end + left
         else:
             rise = fitted
@@ -170,9 +173,10 @@ class HeatRun(Procedure):
         constant = given["winding_constant"]
         steady = air + rise
         if "heat" in p:
-            # At constant current the copper loss still grows over the part of the rise that was not waited
-            # for.
-            grown = (constant + steady) / (constant + steady - left) if p["copper"] else 1.0
+            # At constant current the copper loss grows over the part of the rise that was still to come, and with
+            # the air, when it was measured.
+            then = constant + steady - left_then + p["heat_air"]
+            grown = (constant + steady) / then if p["copper"] else 1.0
             fixed = p.get("fixed_loss", 0.0)
             heat = fixed + (p["heat"] - fixed) * grown
             result["thermal_resistance"] = rise / heat
