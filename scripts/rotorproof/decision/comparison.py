@@ -226,5 +226,8 @@ def _notes(pairs: Sequence[Mapping[str, Any]], probability: float) -> list[str]:
             f"{by_chance:.1f} of {len(pairs)} would do so by chance."
         )
     if any(abs(pair["correlation"]) > 0.1 for pair in pairs):
-        notes.append("Errors of instruments that read both units, told by their serial numbers, cancel in differences.")
+        notes.append(
+            "Errors of instruments that read both units, told by their serial numbers, cancel in differences, but for "
+            "quantities whose distribution had to be simulated: there the two intervals are combined as if independent."
+        )
     return notes

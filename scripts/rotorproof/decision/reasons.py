@@ -22,4 +22,8 @@ def reason(results: Mapping[str, Any]) -> str:
             return f"the uncertainty is too large to decide: {', '.join(by_decision['undecided'])}"
         case _:
             missing = by_decision.get("not measured")
-            return f"not measured: {', '.join(missing)}" if missing else "no acceptance set is named"
+            return (
+                f"not measured: {', '.join(missing)}"
+                if missing
+                else "no acceptance set is named, or it has no criteria"
+            )

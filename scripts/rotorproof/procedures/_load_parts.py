@@ -89,6 +89,11 @@ def torque_per_ampere(log: Log, at: Points, found: Collected) -> None:
     if at.supply is None:
         return
     standby = log.conditions.get("standby_power", 0.0)
+    if "standby_power" not in log.conditions:
+        found.notes.append(
+            "No standby power of a controller was stated, so all of the supply current is taken for the motor's: state "
+            "'standby_power' unless the motor was fed without one."
+        )
     duty = log.get("duty")
     if duty is None and not load_points.is_line(at.speed, at.torque):
         found.missing["torque_constant"] = (

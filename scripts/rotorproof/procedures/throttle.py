@@ -330,24 +330,27 @@ def _fault(log: Log, case: str, state: _State) -> None:
             f"{_WATCHED:g} s after it, so that it is a result"
         )
     state.stops[quantity] = found
-    widths = found.half_widths
-    state.blocks.append(
-        Block(f"response to {case}", {f"{quantity}/read": found.duration}, np.zeros((1, 1)), float("inf"))
-    )
+    widths = found.half_widths if found.stopped else ()
+    if found.stopped:
+        state.blocks.append(
+            Block(f"response to {case}", {f"{quantity}/read": found.duration}, np.zeros((1, 1)), float("inf"))
+        )
     if widths:
         edges = {f"{quantity}/edge_{n}": 0.0 for n in range(len(widths))}
         covariance = np.diag(np.array(widths) ** 2 / 3)
         state.blocks.append(Block(f"time between readings, {case}", edges, covariance, float("inf"), "rectangular"))
     if not found.stopped:
-        text = f"{case}: the output went on for all of the {found.watched:.1f} s recorded, so the time is a lower bound"
-        state.quantity_notes.setdefault(quantity, []).append(text)
+        # The time watched is a lower bound, and a bound must never pass for a response that keeps a limit.
+        text = f"{case}: the output went on for all of the {found.watched:.1f} s recorded"
+        state.missing[quantity] = f"{text}; this counts among fault_cases_without_stop"
         state.warn(text + ". Do not ride with this controller")
     if case == _BRAKE and found.stopped:
         distance = found.duration * 25 / 3.6
         state.quantity_notes.setdefault(quantity, []).append(
             f"At 25 km/h this is {distance:.2f} m; EN 15194 allows 5 m where all brakes carry cut-off switches."
         )
-    state.rows.append([case, f"{found.duration:.3f}", "yes" if found.stopped else "no", axis.title])
+    shown = f"{found.duration:.3f}" if found.stopped else f"not within {found.watched:.1f}"
+    state.rows.append([case, shown, "yes" if found.stopped else "no", axis.title])
     state.panels.append(_response_panel(time, output, event, case, axis))
 
 
@@ -401,7 +404,10 @@ def _gathered(state: _State, *, single: bool) -> Fit:
             lacking.append(case)
     if "brake_response_time" not in state.stops:
         missing["brake_response_time"] = state.refused.get(_BRAKE, "the case 'brake' was not tried")
-    if lacking:
+    endless = [case for case, (quantity, _, _) in _FAULTS.items() if quantity in state.missing]
+    if endless:
+        missing["fault_response_time"] = f"the output never ended after: {', '.join(endless)}"
+    elif lacking:
         missing["fault_response_time"] = f"not every fault case was tried; these lack: {', '.join(lacking)}"
     blocks = list(state.blocks)
     if state.stops:
