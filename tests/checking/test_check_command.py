@@ -52,3 +52,19 @@ def test_settings_that_cannot_be_used(bench, capsys):
     (bench.root / "config" / "config.yaml").write_text("config_version: 2\n")
     assert main(["check"]) == 2
     assert "config/config.yaml, line 1" in capsys.readouterr().err
+
+
+def test_what_a_drive_lacks_may_be_added_to_a_part() -> None:
+    from rotorproof.checking.missing import missing
+    from rotorproof.settings.acceptance import AcceptanceSet
+    from rotorproof.settings.unit import UnitFile
+
+    drive = UnitFile.model_validate({"unit": "D", "kind": "drive", "parts": {"motor": "M", "controller": "C"}})
+    motor = UnitFile.model_validate(
+        {"unit": "M", "kind": "motor", "tests": [{"procedure": "winding-resistance", "log": "r.csv"}]}
+    )
+    controller = UnitFile.model_validate({"unit": "C", "kind": "controller"})
+    limits = AcceptanceSet.model_validate({"criteria": [{"quantity": "pack_road_speed", "min": "20 km/h"}]})
+    said = missing(drive, limits, [motor, controller])
+    assert not [line for line in said if "phase_resistance" in line]
+    assert "pack_road_speed needs supply_current_limit; add current-limit to D or M or C" in said

@@ -27,20 +27,22 @@ def missing(file: UnitFile, acceptance: AcceptanceSet | None, parts: Sequence[Un
             continue
         if name in derived:
             lacking = [need for need in derived[name] if need not in given and need not in derived]
-            lines += [f"{name} needs {need}; {_ways(need, file.kind)}" for need in lacking]
+            lines += [f"{name} needs {need}; {_ways(need, file)}" for need in lacking]
             continue
-        lines.append(f"no test gives {name}; {_ways(name, file.kind)}")
+        lines.append(f"no test gives {name}; {_ways(name, file)}")
     for procedure in sorted(listed, key=lambda name: procedures()[name].order):
         for need in procedures()[procedure].needs:
             if need.required and need.quantity not in given:
-                lines.append(f"{procedure} needs {need.quantity} ({need.why}); {_ways(need.quantity, file.kind)}")
+                lines.append(f"{procedure} needs {need.quantity} ({need.why}); {_ways(need.quantity, file)}")
     return list(dict.fromkeys(lines))
 
 
-def _ways(quantity: str, kind: str) -> str:
-    ways = [p.name for p in procedures().values() if quantity in p.gives and kind in p.unit_kinds]
+def _ways(quantity: str, file: UnitFile) -> str:
+    kinds = {file.kind, *(file.parts.roles if file.parts else ())}
+    ways = [p.name for p in procedures().values() if quantity in p.gives and kinds & set(p.unit_kinds)]
+    where = f" to {' or '.join([file.unit, *file.parts.roles.values()])}" if file.parts else ""
     return (
-        f"add {' or '.join(ways)}"
+        f"add {' or '.join(ways)}{where}"
         if ways
-        else f"it comes from the configuration or nameplate, not from a test of a {kind}"
+        else f"it comes from the configuration or nameplate, not from a test of a {file.kind}"
     )

@@ -49,13 +49,16 @@ class UnitCheck:
     acceptance: str | None
     logs: list[LogCheck]
     missing: list[str]
+    #: The units that a drive is made of.
+    parts: list[str] = field(default_factory=list)
 
 
 def check_unit(unit: Unit, parts: Sequence[UnitFile] = ()) -> UnitCheck:
     """Return what the unit's logs look like; ``parts`` are the files of the units that a drive is made of."""
     logs = [_check_log(unit, test) for test in unit.file.tests]
     lacking = missing(unit.file, unit.acceptance, parts)
-    return UnitCheck(unit.file.unit, unit.file.kind, unit.file.acceptance, logs, lacking)
+    names = [part.unit for part in parts]
+    return UnitCheck(unit.file.unit, unit.file.kind, unit.file.acceptance, logs, lacking, names)
 
 
 def _check_log(unit: Unit, test: Test) -> LogCheck:

@@ -61,7 +61,9 @@ def _print(check: UnitCheck) -> None:
         print(f"  {log.procedure}: {log.log}{_extent(log)}")
         for problem in log.problems:
             print(f"    {problem}")
-    if not check.logs:
+    if check.parts:
+        print(f"  made of {' and '.join(check.parts)}{'' if check.logs else '; no tests of its own'}")
+    elif not check.logs:
         print("  no tests listed in unit.yaml yet")
     for line in check.missing:
         print(f"  missing: {line}")

@@ -64,6 +64,9 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
     # A draft whose logs and conditions are still open can be planned: only the file itself must be sound.
     config = SettingsFolder(ROOT / "config")
     _, file = load_unit_file(folder, config, f"{name}/unit.yaml")
+    if file.parts and not file.tests:
+        print(f"{name}: made of {' and '.join(file.parts.roles.values())}, whose own sheets hold its tests")
+        return
     limits = None if file.acceptance is None else config.acceptance(file.acceptance)
     tests = planned(file, limits)
     if not tests:

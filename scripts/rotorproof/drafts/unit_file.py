@@ -84,6 +84,12 @@ def draft_unit(draft: Draft) -> str:
         f"unit: {_scalar(draft.name)}",
         f"kind: {draft.kind}",
     ]
+    if draft.kind == "drive":
+        lines += [
+            "# The units it is made of, whose tests then count as its own, and how they are connected: which phase of",
+            "# the motor is at the controller's A, B, C, and which sensor.",
+            "# parts: {motor: ..., controller: ..., phases: ABC, sensors: ABC}",
+        ]
     lines += _nameplate(draft)
     lines += [
         "# The air around the bench:",
