@@ -92,6 +92,9 @@ def test_unequal_sides_are_both_shown() -> None:
     assert numbers.stated(1.21, 1.10, 1.32, 0.11) == "1.21 ± 0.11"
     assert numbers.stated(2e-7, 1.4e-7, 3.1e-7, 1.1e-7) == "2.0 (+1.1 −0.6) × 10⁻⁷"
     assert numbers.stated(4.0, 4.0, 4.0, 0.0) == "4"
+    # A commutation table is a number whose every digit counts.
+    assert numbers.stated(534162.0, 534162.0, 534162.0, 0.0).replace("\u202f", "") == "534162"
+    assert numbers.stated(1 / 3, 1 / 3, 1 / 3, 0.0).replace("\u202f", "") == "0.33333"
 
 
 def test_interval_has_the_place_of_its_value() -> None:

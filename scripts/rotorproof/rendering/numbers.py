@@ -14,6 +14,8 @@ from decimal import ROUND_HALF_EVEN, Context, Decimal
 UNCERTAINTY_DIGITS = 2
 #: Digits of a number that states no uncertainty (a reading in a table, a computed total).
 PLAIN_DIGITS = 5
+#: Digits of a whole number without uncertainty: as many as double precision is sure of.
+_WHOLE_DIGITS = 15
 #: Numbers below and above these powers of ten are written with "x 10^n".
 _LOWEST, _HIGHEST = -4, 6
 #: Sides of an interval that differ by less than this share of the longer one are printed as one.
@@ -42,14 +44,15 @@ class Written:
 def result(value: float, expanded_uncertainty: float) -> Written:
     """Return a value and its expanded uncertainty, both rounded to two significant digits of the latter.
 
-    Without uncertainty (0) the value alone is given, to five digits. Raises ``ValueError`` on what is not finite
-    and on a negative uncertainty: a report must not print either.
+    Without uncertainty (0) the value alone is given: a whole number, which may be a count or a table written as a
+    number, with all its digits, else five. Raises ``ValueError`` on what is not finite and on a negative
+    uncertainty: a report must not print either.
     """
     _check(value, expanded_uncertainty)
     if expanded_uncertainty < 0:
         raise ValueError("an uncertainty cannot be negative")
     if expanded_uncertainty == 0:
-        return _plain(value, PLAIN_DIGITS)
+        return _plain(value, _WHOLE_DIGITS if float(value).is_integer() else PLAIN_DIGITS)
     rounded = _significant(expanded_uncertainty, UNCERTAINTY_DIGITS)
     place = _last_place(rounded, UNCERTAINTY_DIGITS)
     number = _to_place(value, place)
