@@ -248,6 +248,7 @@ def warming(tau: float, rise: float, *, air: float = 25.0) -> dict[str, np.ndarr
 def test_one_body_by_hand(outside: Outside) -> None:
     # 20 W through 1.5 K/W: 30 K; 600 J/K x 1.5 K/W: 900 s. At 85 degC in air of 40 degC: 45 K, so sqrt(45/30) x 10 A.
     conditions = {"ambient_temperature": 25.0, "heat_power": 20.0, "test_current": 10.0, "temperature_limit": 85.0}
+    conditions["surface_exponent"] = 0.0  # heat given off in proportion to the rise
     conditions["surface_exponent"] = 0.0
     found = values("heat-run", [(warming(900.0, 30.0), conditions)])
     for name, published, allowance, unit in (

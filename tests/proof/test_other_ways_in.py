@@ -260,7 +260,7 @@ def test_heat_run_in_air_that_warms(outside: Outside) -> None:
         "temperature_controller": body + 0.005 * rng.standard_normal(time.size),
         "temperature_ambient": air + 0.005 * rng.standard_normal(time.size),
     }
-    found = values("heat-run", [(columns, {"heat_power": 20.0})])
+    found = values("heat-run", [(columns, {"heat_power": 20.0, "surface_exponent": 0.0})])
     for name, published, allowance, unit in (
         ("temperature_rise", 30.0, 0.03, "K"),
         ("thermal_resistance", 1.5, 0.002, "K/W"),
@@ -307,7 +307,12 @@ def test_a_run_of_two_bodies_cut_short(outside: Outside) -> None:
     course = 22 + 50 - 42 * np.exp(-time / 1800) - 8 * np.exp(-time / 120) + noise
     found = values(
         "heat-run",
-        [({"time": time, "temperature_controller": course}, {"ambient_temperature": 22.0, "heat_power": 25.0})],
+        [
+            (
+                {"time": time, "temperature_controller": course},
+                {"ambient_temperature": 22.0, "heat_power": 25.0, "surface_exponent": 0.0},
+            )
+        ],
     )
     for name, published, relative, unit in (
         ("temperature_rise", 50.0, 3e-3, "K"),
@@ -443,4 +448,41 @@ def test_a_pair_on_the_road(outside: Outside) -> None:
             allowance=2e-5 * published,
             unit="m/s" if name == "pack_road_speed" else "rad/s",
             source="voltages and forces in balance, solved by SciPy",
+        )
+
+
+@pytest.mark.parametrize("exponent", [0.0, 0.25])
+def test_a_body_that_gives_off_heat_faster_than_it_warms(outside: Outside, exponent: float) -> None:
+    # Heat given off goes with the rise to the power of 1 + exponent: 20 W at 40 K; 600 J/K; cut off after 2700 s.
+    time = np.arange(0.0, 2700.0, 10.0)
+    course = solve_ivp(
+        lambda _, y: [(20 - 20 * (max(y[0], 0.0) / 40) ** (1 + exponent)) / 600],
+        (0, 2700),
+        [0.0],
+        t_eval=time,
+        rtol=1e-10,
+        atol=1e-10,
+    ).y[0]
+    noise = 0.003 * np.random.default_rng(12).standard_normal(time.size)
+    conditions = {
+        "ambient_temperature": 25.0,
+        "heat_power": 20.0,
+        "test_current": 10.0,
+        "temperature_limit": 85.0,
+        "surface_exponent": exponent,
+    }
+    found = values("heat-run", [({"time": time, "temperature_controller": 25 + course + noise}, conditions)])
+    # Up to 85 degC in air of 40 degC, 45 K: the heat may grow by (45/40)^(1 + exponent).
+    for name, published, relative, unit in (
+        ("temperature_rise", 40.0, 2e-3, "K"),
+        ("continuous_current", 10 * (45 / 40) ** ((1 + exponent) / 2), 2e-3, "A"),
+    ):
+        outside(
+            name,
+            f"600 J/K, 20 W given off at 40 K, in proportion to the rise to the power of {1 + exponent:g}",
+            ours=found[name],
+            published=published,
+            allowance=relative * published,
+            unit=unit,
+            source="heat equation integrated by SciPy",
         )

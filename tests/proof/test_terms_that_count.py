@@ -74,6 +74,7 @@ def test_a_heat_run_with_everything_in_it(outside: Outside) -> None:
     hot = 60.0 + 22.0128 * np.exp(-after / 300)
     cooling = {"time": after, "resistance_ab": 0.5 * (234.5 + hot) / 254.5}
     run = {"ambient_temperature": 25.0, "heat_power": 40.0, "fixed_loss": 10.0, "test_current": 10.0}
+    run["surface_exponent"] = 0.0  # heat given off in proportion to the rise
     found = values(
         "heat-run",
         [(course, run), (cooling, {"cold_resistance": 0.5, "cold_temperature": 20.0})],
@@ -111,6 +112,7 @@ def test_two_bodies_by_linear_algebra(outside: Outside) -> None:
     ).y[0]
     noise = 0.01 * np.random.default_rng(4).standard_normal(time.size)
     run = {"ambient_temperature": 22.0, "heat_power": 50.0, "test_current": 8.0, "temperature_limit": 90.0}
+    run["surface_exponent"] = 0.0
     found = values("heat-run", [({"time": time, "temperature_controller": 22 + course + noise}, run)])
     for name, published, relative, unit in (
         ("temperature_rise", 50.0, 1e-3, "K"),
