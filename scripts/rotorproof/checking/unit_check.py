@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
+import numpy as np
+
 from ..errors import InputError, Problem
+from ..fitting.assign import assign
 from ..logs.chunks import time_checked
 from ..logs.table import open_log
 from ..procedures import procedures
-from ..settings.load import Unit
+from ..procedures.base import Log
+from ..settings.load import Unit, conditions_of
 from ..settings.unit import Test, UnitFile
 from ..units import Measured
 from .missing import missing
@@ -55,10 +59,27 @@ class UnitCheck:
 
 def check_unit(unit: Unit, parts: Sequence[UnitFile] = ()) -> UnitCheck:
     """Return what the unit's logs look like; ``parts`` are the files of the units that a drive is made of."""
-    logs = [_check_log(unit, test) for test in unit.file.tests]
+    logs = []
+    for index, test in enumerate(unit.file.tests):
+        log = _check_log(unit, test)
+        log.problems.extend(_unclear_instruments(unit, index, log.columns))
+        logs.append(log)
     lacking = missing(unit.file, unit.acceptance, parts)
     names = [part.unit for part in parts]
     return UnitCheck(unit.file.unit, unit.file.kind, unit.file.acceptance, logs, lacking, names)
+
+
+def _unclear_instruments(unit: Unit, index: int, columns: Sequence[str]) -> list[Problem]:
+    """Return what the report would refuse of a test because two instruments could have read one thing."""
+    test = unit.file.tests[index]
+    procedure = procedures()[test.procedure]
+    # Only the names matter here: which instrument read a column does not depend on what it read.
+    written = conditions_of(test)
+    values = {name: measured.value for name, measured in written.items()}
+    log = Log(test.label or test.procedure, {name: np.ones(1) for name in columns}, values)
+    assigned = assign(unit.file, procedure, [test], [log], [written], unit.shown)
+    line = unit.document.line(("tests", index))
+    return [replace(problem, line=line) for problem in assigned.problems if problem.severity == "error"]
 
 
 def _check_log(unit: Unit, test: Test) -> LogCheck:

@@ -79,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
     signed = revision.sign_off()
     print(f"{args.unit} r{revision.number}  {signed.outcome}  signed by {signed.name}, {signed.role}")
     print(f"{'report':<8}{os.path.relpath(revision.report)}")
-    print(f"{'verify':<8}python -m rotorproof verify {os.path.relpath(revision.folder)}")
+    print(f"{'verify':<8}make verify ARCHIVE={os.path.relpath(revision.folder)}")
     return 0
 
 

@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
         write_bytes(target / f"{procedure}.csv", draft_log(procedures()[procedure]).encode())
     write_bytes(target / "unit.yaml", text.encode())
     print(f"wrote {_shown(target)}/unit.yaml and {len(draft.tests)} empty logs")
-    print(f"next: fill in unit.yaml (instruments and their accuracy), then 'python -m rotorproof plan {name}'")
+    print(f"next: fill in unit.yaml (instruments and their accuracy), then 'make plan UNIT={name}'")
     return 0
 
 

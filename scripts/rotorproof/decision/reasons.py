@@ -17,13 +17,13 @@ def reason(results: Mapping[str, Any]) -> str:
         case "accepted":
             return f"all {len(results['criteria'])} criteria are met"
         case "rejected":
-            return f"outside the limits: {', '.join(by_decision['fail'])}"
+            return f"outside the limits: {'; '.join(by_decision['fail'])}"
         case "undecided":
-            return f"the uncertainty is too large to decide: {', '.join(by_decision['undecided'])}"
+            return f"the uncertainty is too large to decide: {'; '.join(by_decision['undecided'])}"
         case _:
             missing = by_decision.get("not measured")
             return (
-                f"not measured: {', '.join(missing)}"
+                f"not measured: {'; '.join(missing)}"
                 if missing
                 else "no acceptance set is named, or it has no criteria"
             )

@@ -376,8 +376,8 @@ def continuous_current(
     The heat is a fixed part (``fixed_share`` of that in the test) and one that goes with the square of the
     current and with the resistance; ``resistance_ratio`` is the resistance at the allowed temperature over
     that in the test. The heat given off grows as ``rise^(1 + exponent)``: 0 is Newton's law, 1/4 free
-    convection of a laminar layer. Raises ``FitError`` if the fixed part alone exceeds what is allowed, or if there is no
-    rise.
+    convection of a laminar layer. Raises ``FitError`` if the fixed part alone exceeds what is allowed, or if there is
+    no rise.
     """
     if rise <= 0:
         raise FitError("the rise cannot be told from none, so no current can be told from it")

@@ -46,7 +46,7 @@ def controllers() -> list[DemoController]:
     return [
         DemoController(
             "AL-C1",
-            "KT-3615-04",
+            "SX-3615-04",
             "sample of a batch of ten",
             GateBench(dead_time=800e-9, electrical_frequency=55.0),
             ThrottleController(response=dict(quick)),
@@ -57,7 +57,7 @@ def controllers() -> list[DemoController]:
         ),
         DemoController(
             "AL-C2",
-            "KT-3615-07",
+            "SX-3615-07",
             "same batch, bought second-hand",
             GateBench(dead_time=350e-9, electrical_frequency=55.0, faults=GateFaults(overlap=("b", 0.021, 120e-9))),
             ThrottleController(response={**quick, "signal open": None, "brake": 0.45}, bend=0.04),
@@ -160,7 +160,7 @@ def _unit_text(controller: DemoController, tests: list[str]) -> str:
         f"unit: {controller.name}\n"
         "kind: controller\n"
         f"description: '36 V, 15 A six-step controller with position sensors; {controller.remarks} (invented)'\n"
-        "model: KT-3615 (invented)\n"
+        "model: SX-3615 (invented)\n"
         f"serial: {controller.serial}\n"
         "nameplate: {rated_voltage: 36 V, rated_current: 15 A}\n"
         "ambient: {temperature: 22.0 degC, humidity: 44 percent}\n"
