@@ -116,6 +116,10 @@ NOT_HERE = $(if $(filter 0,$(shell id -u)),,-m "not slurm")
 test: test-ready ## Run all tests (PYTEST_ARGS="...", JOBS=2)
 	@$(PY) -m pytest -n $(JOBS) $(NOT_HERE) $(PYTEST_ARGS)
 
+.PHONY: bench
+bench: test-ready ## Measure speed beside plain readers and loops (ARGS="--gigabytes 1 --units 40")
+	@PYTHONPATH=scripts:. $(PY) -m tests.benchmarks $(ARGS)
+
 .PHONY: coverage
 coverage: test-ready ## Measure how often intervals hold the truth, 1000 units per study (ARGS="--units 100")
 	@PYTHONPATH=scripts:. $(PY) -m tests.benchmarks.coverage --seconds 600 $(ARGS)
