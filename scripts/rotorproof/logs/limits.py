@@ -18,6 +18,6 @@ MAXIMUM_WORKBOOK_BYTES = 200_000_000
 #: How many refused cells of one log are named one by one.
 MAXIMUM_NAMED = 20
 #: How many rows of a recording (Parquet, WAV, HDF5, MDF, TDMS) are taken at once.
-BLOCK_ROWS = 1_000_000
+BLOCK_ROWS = 250_000
 #: A library may take this long, in s, to find the channels of a recording: a damaged file can send it in a circle.
 MAXIMUM_OPENING_SECONDS = 20.0
