@@ -127,7 +127,7 @@ coverage: test-ready ## Measure how often intervals hold the truth, 1000 units p
 # The tests compare and record; the book is made of what they recorded.
 .PHONY: proof-book
 proof-book: test-ready ## Write what every number was compared with (reports/verification)
-	@$(PY) -m pytest -q -n $(JOBS) --outside-record build/proof/record.json
+	@$(PY) -m pytest -q -n $(JOBS) --outside-record=build/proof/record.json tests
 	@$(PY) -m rotorproof.rendering.proof_book build/proof/record.json reports/verification
 
 # Not among the tests: it takes some minutes. docs/mutation.md holds the last figures.
