@@ -50,9 +50,9 @@ INSTRUMENTS: dict[str, tuple[str, str, dict[str, Spec]]] = {
         },
     ),
     "scope": (
-        "8-bit oscilloscope with x10 probes (invented)",
+        "12-bit oscilloscope, its probes compared on one source (invented)",
         "AL-0102",
-        {"voltage": Spec(1.5, 50, "mV", 1e-3, 0.06, 0.02), "time": Spec(0.005, 0, "s", 1.0, 0.0, 0.0)},
+        {"voltage": Spec(0.5, 50, "mV", 1e-3, 0.06, 0.02), "time": Spec(0.005, 0, "s", 1.0, 0.0, 0.0)},
     ),
     "tachometer": (
         "optical tachometer (invented)",
@@ -87,27 +87,39 @@ INSTRUMENTS: dict[str, tuple[str, str, dict[str, Spec]]] = {
     "lcr": ("LCR meter (invented)", "AL-0066", {"inductance": Spec(0.5, 0.2, "uH", 1e-6, 1e-7, 1e-8)}),
 }
 
+#: Instruments that read each column through an input with a gain of its own.
+OWN_CHANNELS = ("scope",)
+
 
 @dataclass
 class Bench:
     """One weekend's bench: the same specimens for all its units, each unit with noise of its own."""
 
     seed: int
-    _specimens: dict[tuple[str, str], BenchInstrument] = field(default_factory=dict)
+    _specimens: dict[str, BenchInstrument] = field(default_factory=dict)
 
-    def specimen(self, instrument: str, kind: str) -> BenchInstrument:
-        """Return an instrument's specimen for a kind of quantity; its error is the same whenever it is asked for."""
-        if (instrument, kind) not in self._specimens:
+    def specimen(self, instrument: str, kind: str, channel: str = "") -> BenchInstrument:
+        """Return an instrument's specimen for a kind of quantity; its error is the same whenever it is asked for.
+
+        Each ``channel`` of an instrument in ``OWN_CHANNELS`` is a specimen of its own.
+        """
+        key = f"{instrument}/{kind}/{channel}" if channel else f"{instrument}/{kind}"
+        if key not in self._specimens:
             spec = INSTRUMENTS[instrument][2][kind]
-            rng = np.random.default_rng([self.seed, zlib.crc32(f"{instrument}/{kind}".encode())])
-            self._specimens[instrument, kind] = BenchInstrument.drawn(
+            rng = np.random.default_rng([self.seed, zlib.crc32(key.encode())])
+            self._specimens[key] = BenchInstrument.drawn(
                 rng, spec.percent / 100, spec.fixed * spec.scale, spec.noise, spec.step
             )
-        return self._specimens[instrument, kind]
+        return self._specimens[key]
 
     def read(self, instrument: str, kind: str, true: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         """Return readings of ``true`` ``(n,)`` in SI."""
         return self.specimen(instrument, kind).read(np.asarray(true, dtype=float), rng)
+
+    def scope_gains(self) -> tuple[float, float, float]:
+        """Return the gains of the scope's inputs, probes included, for the voltages ab, bc and ca."""
+        ab, bc, ca = (self.specimen("scope", "voltage", pair) for pair in ("ab", "bc", "ca"))
+        return tuple(1 + one.position * one.relative for one in (ab, bc, ca))  # type: ignore[return-value]
 
     def true_of(self, instrument: str, kind: str, shown: float) -> float:
         """Return the true value behind a single shown one (a temperature written into ``unit.yaml``)."""
@@ -128,6 +140,7 @@ def instruments_text(used: list[str]) -> str:
             "    calibrated_on: 2026-01-12",
             "    calibration_due: 2027-01-12",
             f"    accuracy: {{{accuracy}}}",
+            *(["    channels: independent"] if key in OWN_CHANNELS else []),
         ]
     return "\n".join(lines) + "\n"
 

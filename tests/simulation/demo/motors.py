@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from scipy.optimize import brentq
 
 from tests.simulation.cogging import CoggingTruth, cogging_log
 from tests.simulation.demo.bench import RPM, Bench, instruments_text, write_log
@@ -18,7 +19,10 @@ from tests.simulation.open_circuit import Machine, Scope, record
 from tests.simulation.winding import Winding, resistance_log
 
 SUPPLY_TOP = 24.0
+# The pack of config/config.yaml: nominal voltage, internal resistance, and the winding's temperature there.
 PACK = 36.0
+PACK_RESISTANCE = 0.12
+PACK_WINDING = 60.0
 
 
 @dataclass(frozen=True)
@@ -121,7 +125,7 @@ def write_motor(motor: DemoMotor, bench: Bench, raw: Path) -> dict[str, float]:
         _resistance(motor, bench, folder, rng, truth),
         _inductance(motor, bench, folder, truth),
         *_open_circuit(motor, bench, folder, rng, truth),
-        _hall_sensors(motor, folder),
+        _hall_sensors(motor, bench, folder),
         _no_load(motor, bench, folder, rng, truth),
         *_coast_down(motor, bench, folder, rng, truth),
         _cogging(motor, bench, folder, truth),
@@ -226,14 +230,13 @@ def _open_circuit(
     motor: DemoMotor, bench: Bench, folder: Path, rng: np.random.Generator, truth: dict[str, float]
 ) -> list[str]:
     tests = []
-    gain = bench.specimen("scope", "voltage")
     clock = bench.specimen("scope", "time")
     for speed in (60, 110, 160):
         scope = Scope(
             rate=4000.0,
-            step=0.16,
+            step=0.02,
             noise=0.06,
-            gain=(1 + gain.position * gain.relative,) * 3,
+            gain=bench.scope_gains(),
             offset=tuple(0.03 * rng.uniform(-1, 1, 3)),
             clock=1 + clock.position * clock.relative,
         )
@@ -266,10 +269,10 @@ def _open_circuit(
     return tests
 
 
-def _hall_sensors(motor: DemoMotor, folder: Path) -> str:
+def _hall_sensors(motor: DemoMotor, bench: Bench, folder: Path) -> str:
     # Noise of its own, so that this log leaves those of the other tests as they are.
     rng = np.random.default_rng([motor.seed, 7])
-    scope = Scope(rate=6000.0, step=0.16, noise=0.06)
+    scope = Scope(rate=6000.0, step=0.02, noise=0.06, gain=bench.scope_gains())
     log = hall_log(motor.sensors, motor.machine, scope, rng, speed_rpm=48.0, seconds=0.8, ripple=0.004)
     write_log(
         folder / "hall-sensors.csv",
@@ -464,7 +467,12 @@ def _heat_run(motor: DemoMotor, bench: Bench, folder: Path, rng: np.random.Gener
 
 
 def _on_the_pack(motor: DemoMotor, truth: dict[str, float]) -> None:
-    truth["pack_no_load_speed"] = _no_bridge(motor.mechanics).steady(PACK, 20.0)[0]
+    alone = _no_bridge(motor.mechanics)
+
+    def short(volts: float) -> float:
+        return PACK - PACK_RESISTANCE * alone.steady(volts, PACK_WINDING)[1] - volts
+
+    truth["pack_no_load_speed"] = alone.steady(float(brentq(short, 0.5 * PACK, PACK)), PACK_WINDING)[0]
 
 
 def _no_bridge(motor: BenchMotor) -> BenchMotor:
