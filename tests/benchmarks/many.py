@@ -75,7 +75,13 @@ def rows(folder: Path, *, gigabytes: float, units: int, cores: int) -> list[Row]
     limits = report(raw, reports, cores, "coverage_probability=0.9")
     unread = times(".work/*/readings.npz") == readings
     found.append(
-        _line(f"{what}: a setting of the decision changed", limits.processor, limits.wall, "reads no log", unread)
+        _line(
+            f"{what}: another coverage probability (fits, decisions, pages)",
+            limits.processor,
+            limits.wall,
+            "reads no log",
+            unread,
+        )
     )
     small, large = 10, 1000
     costs = {}
