@@ -154,15 +154,17 @@ def heat(rng: np.random.Generator, cooling: bool, exponent: float = 0.0, convect
     steady = truth.steady(current, made.ambient_end)
     rise = steady[0] - made.ambient_end
     cold = {"cold_resistance": truth.resistance * (234.5 + 22.0) / 254.5, "cold_temperature": 22.0}
-    logs = [(made.course, {"output_power": 0.0}), *([(made.cooling, cold)] if cooling else [])]
+    # Heat given off in proportion to the rise is that of a fan, which whoever tests can see and say.
+    known = {} if exponent or convection else {"surface_exponent": 0.0}
+    logs = [(made.course, {"output_power": 0.0, **known}), *([(made.cooling, cold)] if cooling else [])]
     true = {
         "temperature_rise": rise,
         "thermal_resistance": rise / truth.heat(current, steady[0]),
         "thermal_time_constant": tau,
         "continuous_current": truth.current_for(145.0, 40.0),
     }
-    if not exponent:
-        # At an edge of what the procedure assumes, or beyond it: its interval claims to hold in between.
+    if convection:
+        # Beyond what the procedure assumes: its interval does not claim to hold.
         del true["continuous_current"]
     given = {"winding_constant": 234.5, "nameplate_insulation_limit": 155.0, "nameplate_hot_spot_allowance": 10.0}
     return Case(logs, true, given=given)
@@ -241,7 +243,7 @@ STUDIES: tuple[Study, ...] = (
     study("hall-sensors", "hall-sensors", hall),
     study("heat-run", "heat-run", heat, cooling=False, exponent=0.3),
     study("heat-run with readings after switch-off", "heat-run", heat, cooling=True, exponent=0.3),
-    study("heat-run, heat loss in proportion to the rise", "heat-run", heat, cooling=False),
+    study("heat-run before a fan, stated", "heat-run", heat, cooling=False),
     study("heat-run, convection grows with the rise", "heat-run", heat, cooling=False, convection=0.25),
     study("current-limit", "current-limit", current_limit),
     study("supply-window", "supply-window", supply_window),

@@ -9,8 +9,10 @@ from math import exp, log, sqrt
 import numpy as np
 
 from ..errors import FitError
-from .regression import Estimates, linear_fit, nonlinear_fit
+from .regression import Estimates, jackknife_covariance, linear_fit, nonlinear_fit
 
+#: Stretches of the run that are left out in turn to see how firm the course of the air is.
+_AIR_BLOCKS = 10
 #: Readings up to this moment (s) are enough to extrapolate to switch-off; later ones bend the slope.
 _COOLING_WINDOW = 100.0
 
@@ -46,7 +48,9 @@ def reduced(time: np.ndarray, values: np.ndarray, most: int = 600) -> tuple[np.n
 def ambient_course(time: np.ndarray, ambient: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the parabola in time (s) that the ambient temperature follows, and its covariance ``(3, 3)``.
 
-    The coefficients are ``(3,)``, in degC, degC/s and degC/s^2.
+    The coefficients are ``(3,)``, in degC, degC/s and degC/s^2. The covariance is that of leaving out one stretch of
+    the run after the other: a room's heating that comes and goes is not chance from reading to reading, but nearly
+    cancels over a stretch.
     """
     if np.ptp(ambient) == 0 or time.size < 8:
         covariance = np.zeros((3, 3))
@@ -54,9 +58,16 @@ def ambient_course(time: np.ndarray, ambient: np.ndarray) -> tuple[np.ndarray, n
         return np.array([float(np.mean(ambient)), 0.0, 0.0]), covariance
     scale = float(time[-1])
     x = time / scale
-    fitted = linear_fit(np.column_stack([np.ones_like(x), x, x * x]), ambient, ordered=True)
+    design = np.column_stack([np.ones_like(x), x, x * x])
+    values = linear_fit(design, ambient).values
+    without = np.array(
+        [
+            linear_fit(np.delete(design, block, axis=0), np.delete(ambient, block)).values
+            for block in np.array_split(np.arange(time.size), min(_AIR_BLOCKS, time.size // 2))
+        ]
+    )
     unit = np.array([1.0, scale, scale**2])
-    return fitted.values / unit, fitted.covariance / np.outer(unit, unit)
+    return values / unit, jackknife_covariance(without) / np.outer(unit, unit)
 
 
 def followed(time: np.ndarray, course: np.ndarray, tau: float) -> np.ndarray:
