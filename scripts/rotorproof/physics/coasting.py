@@ -15,6 +15,8 @@ from ..errors import FitError
 from .regression import Estimates, linear_fit, nonlinear_fit
 
 _START = 0.97  # of the speed before the power is cut: above it the machine may still be driven
+#: Stretches of a coast-down that are left out in turn: more would be shorter than the slow errors of a tachometer.
+_BLOCKS = 9
 _STOP = 0.08  # of the same: below it cogging and sticking take over
 
 
@@ -144,8 +146,8 @@ def _block_covariance(model: Callable[[np.ndarray], np.ndarray], fitted: Estimat
 
     The jackknife over blocks longer than the errors last (Kuensch, Ann. Statist. 17 (1989) 1217): what the values
     move by when a block is left out holds all correlation within it. A speed that wanders for a good part of the
-    run leaves few blocks and so few degrees of freedom, as it should. ``None`` with fewer blocks than parameters
-    plus two.
+    run must not outlast a block: so there are few, and few degrees of freedom. ``None`` with fewer blocks than
+    parameters plus two.
     """
     values, n, k = fitted.values, fitted.residuals.size, fitted.values.size
     jacobian = np.empty((n, k))
@@ -153,19 +155,17 @@ def _block_covariance(model: Callable[[np.ndarray], np.ndarray], fitted: Estimat
         step = np.zeros(k)
         step[i] = 1e-5 * max(abs(float(values[i])), float(np.sqrt(fitted.covariance[i, i])))
         jacobian[:, i] = (model(values + step) - model(values - step)) / (2 * step[i])
-    length = int(max(n / 12, 4 * fitted.inflation))
-    count = max(n // length, 8)
-    if count < k + 2:
+    if k + 2 > _BLOCKS:
         return None
     scale = np.linalg.norm(jacobian, axis=0)
     jacobian = jacobian / scale
     normal = jacobian.T @ jacobian
-    moved = np.empty((count, k))
-    for block, rows in enumerate(np.array_split(np.arange(n), count)):
+    moved = np.empty((_BLOCKS, k))
+    for block, rows in enumerate(np.array_split(np.arange(n), _BLOCKS)):
         part = jacobian[rows]
         moved[block] = np.linalg.solve(normal - part.T @ part, part.T @ fitted.residuals[rows]) / scale
     moved -= moved.mean(axis=0)
-    return (count - 1) / count * (moved.T @ moved), float(count - k)
+    return (_BLOCKS - 1) / _BLOCKS * (moved.T @ moved), float(_BLOCKS - k)
 
 
 def _first_guess(clocks: Sequence[np.ndarray], speeds: Sequence[np.ndarray], count: int) -> np.ndarray:

@@ -226,17 +226,21 @@ def _try_windage(
 
 
 def _told_apart(fitted: Sequence[coasting.Coasted], records: Sequence[Record], notes: list[str]) -> bool:
+    from scipy.stats import norm, t
+
     z = sum(f.values[2] / np.sqrt(f.covariance[2, 2]) for f in fitted) / np.sqrt(len(fitted))
+    # A slow error of the speed leaves few degrees of freedom, with which larger z come by chance.
+    limit = float(t.isf(norm.sf(_WINDAGE_Z), sum(f.degrees_of_freedom for f in fitted)))
     shares = []
     for f, r in zip(fitted, records, strict=True):
         top = max(float(w.max()) for w in r.speeds)
         shares.append(f.values[2] * top**2 / float(np.polyval(f.values[::-1], top)))
-    if z < -_WINDAGE_Z and min(shares) < -0.05:
+    if z < -limit and min(shares) < -0.05:
         notes.append(
             "Friction rises less than in proportion to speed in this record; the straight line is its mean over the "
             "speeds of the run. A bearing that warms up, or a drive still switched on, looks like this."
         )
-    return bool(z > _WINDAGE_Z and max(shares) > 0.01)
+    return bool(z > limit and max(shares) > 0.01)
 
 
 def _windage_limit(fitted: Sequence[coasting.Coasted] | None, logs: Sequence[Log]) -> str:
