@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 
@@ -15,6 +18,7 @@ from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.monte_carlo import LEVELS, Simulation
 from rotorproof.uncertainty.result import Result
 
+SCHEMA = json.loads((Path(__file__).parents[2] / "config/schemas/comparison.schema.json").read_bytes())
 METER = Influence("instrument/7/2026-01-01/voltage", "accuracy of dmm, voltage", "rectangular")
 OTHER = Influence("instrument/8/2026-01-01/voltage", "accuracy of dmm, voltage", "rectangular")
 LIMITS = AcceptanceSet.model_validate(
@@ -42,9 +46,14 @@ def unit(name: str, resistance: float, meter: Influence = METER, u: float = 0.00
     return Measured({"unit": name, "kind": "motor", **facts}, build_results(name, "motor", fit, [], LIMITS, 0.95), fit)
 
 
+def check(found: dict[str, Any]) -> None:
+    """Hold what would be written against the published schema."""
+    jsonschema.validate(json.loads(to_json(found)), SCHEMA, cls=jsonschema.Draft202012Validator)
+
+
 def pair(*units: Measured) -> dict[str, Any]:
     found = compare("x", units, 0.95)
-    to_json(found)
+    check(found)
     (row,) = found["quantities"]["phase_resistance"]["pairs"]
     return row
 
@@ -123,3 +132,20 @@ def test_what_chance_would_do_is_said() -> None:
     assert "1 of 2 differences exceed their uncertainty" in notes[0]
     assert "about 0.1 of 2 would do so by chance" in notes[0]
     assert any("cancel in differences" in note for note in notes)
+
+
+def test_what_is_written_is_what_the_schema_says() -> None:
+    facts = {"serial": "7", "model": "HM", "operator": "R. Alder"}
+    found = compare(
+        "x",
+        [unit("A", 0.120, tested_on="2026-05-02", **facts), unit("B", 0.128, tested_on="2026-05-09", **facts)],
+        0.95,
+    )
+    assert found["same_unit"] and found["criteria"] and found["notes"]
+    check(found)
+    for wrong in ({"colour": "red"}, {"schema": 2}, {"units": found["units"][:1]}):
+        with pytest.raises(jsonschema.ValidationError):
+            check(found | wrong)
+    del found["quantities"]["phase_resistance"]["pairs"][0]["correlation"]
+    with pytest.raises(jsonschema.ValidationError, match="correlation"):
+        check(found)

@@ -1,7 +1,8 @@
-"""The typed model of ``results.json``, from which its published JSON Schema is generated."""
+"""The typed models of ``results.json`` and ``comparison.json``, from which their JSON Schemas are generated."""
 
 from __future__ import annotations
 
+import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -11,7 +12,11 @@ from ..settings.acceptance import Rule
 Number = Annotated[float, Field(allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Probability = Annotated[float, Field(ge=0, le=1)]
+Interval = Annotated[list[Number], Field(min_length=2, max_length=2)]
+Correlation = Annotated[float, Field(ge=-1 - 1e-9, le=1 + 1e-9)]
 Verdict = Literal["accepted", "rejected", "undecided", "incomplete"]
+Decision = Literal["pass", "fail", "undecided", "not measured"]
+Kind = Literal["motor", "controller", "drive"]
 Share = Annotated[float, Field(ge=0, le=1 + 1e-9)]
 
 
@@ -41,7 +46,7 @@ class QuantityEntry(_Model):
     degrees_of_freedom: Annotated[float | None, Field(gt=0, description="null: infinite")]
     expanded_uncertainty: NotNegative
     coverage_factor: NotNegative
-    interval: Annotated[list[Number], Field(min_length=2, max_length=2)]
+    interval: Interval
     procedure: str
     label: str | None = None
     part: Annotated[str | None, Field(description="the unit that gave it, where that is a part of a drive")] = None
@@ -80,7 +85,7 @@ class CriterionEntry(_Model):
     statement: Annotated[str, Field(description="the decision rule in words")]
     guard_factor: Annotated[float | None, Field(ge=0, description="guard band over expanded uncertainty")] = None
     reason: str | None = None
-    decision: Literal["pass", "fail", "undecided", "not measured"]
+    decision: Decision
     probability_of_conformity: Probability | None = None
     acceptance_interval: Annotated[
         list[Number | None] | None,
@@ -117,7 +122,7 @@ class TakenEntry(_Model):
     value: Number
     unit: str
     expanded_uncertainty: NotNegative
-    interval: Annotated[list[Number], Field(min_length=2, max_length=2)]
+    interval: Interval
     procedure: str
 
 
@@ -135,9 +140,100 @@ class Results(_Model):
 
     schema_: Annotated[Literal[1], Field(alias="schema")]
     unit: str
-    kind: Literal["motor", "controller", "drive"]
+    kind: Kind
     parts: list[PartEntry] | None = None
     verdict: Verdict
     quantities: dict[str, MainEntry]
     criteria: list[CriterionEntry]
     problems: list[ProblemEntry]
+
+
+class ComparedUnit(_Model):
+    """A unit in a comparison: what its file says of it, and the verdict on it."""
+
+    unit: str
+    kind: Kind
+    model: str | None
+    serial: str | None
+    tested_on: datetime.date | None
+    operator: str | None
+    verdict: Verdict
+
+
+class ComparedValue(_Model):
+    """A unit's value of a compared quantity, as in its ``results.json``."""
+
+    unit: str
+    value: Number
+    expanded_uncertainty: NotNegative
+    interval: Interval
+    procedure: str
+    conditions: dict[str, str]
+
+
+class PairEntry(_Model):
+    """A difference between two units, in the unit of the quantity."""
+
+    first: str
+    second: str
+    difference: Annotated[Number, Field(description="second less first")]
+    standard_uncertainty: NotNegative
+    expanded_uncertainty: NotNegative
+    interval: Interval
+    correlation: Annotated[Correlation, Field(description="of the two values, through errors that both share")]
+    normalised_error: Annotated[
+        float | None, Field(ge=0, description="difference over its expanded uncertainty; null: exact")
+    ]
+    higher: Annotated[str | None, Field(description="the unit that is higher; null: not distinguishable")]
+    statement: str
+
+
+class ComparedQuantity(_Model):
+    """A quantity that two units or more have: value by value, and pair by pair."""
+
+    unit: str
+    values: Annotated[list[ComparedValue], Field(min_length=2)]
+    pairs: Annotated[list[PairEntry], Field(min_length=1)]
+
+
+class ComparedDecision(_Model):
+    """The decision on one unit by a shared criterion."""
+
+    unit: str
+    decision: Decision
+    probability_of_conformity: Probability | None
+
+
+class ComparedCriterion(_Model):
+    """A criterion that two units or more are judged by; limits in the named unit."""
+
+    quantity: str
+    min: Number | None
+    max: Number | None
+    unit: str
+    rule: Rule
+    units: Annotated[list[ComparedDecision], Field(min_length=2)]
+    better: Annotated[str | None, Field(description="the unit that meets it better than every other, if one does")]
+    why: str
+
+
+class SameUnit(_Model):
+    """One unit tested twice: differences between these two are drift."""
+
+    first: str
+    second: str
+    days: Annotated[int, Field(ge=0)]
+
+
+class Comparison(_Model):
+    """Units side by side: what differs by more than the measurements can blur."""
+
+    schema_: Annotated[Literal[1], Field(alias="schema")]
+    comparison: str
+    probability: Probability
+    units: Annotated[list[ComparedUnit], Field(min_length=2)]
+    quantities: dict[str, ComparedQuantity]
+    criteria: list[ComparedCriterion]
+    one_unit_only: Annotated[dict[str, str], Field(description="quantity to the only unit that has it")]
+    same_unit: list[SameUnit]
+    notes: list[str]

@@ -1,4 +1,4 @@
-"""Generate the JSON Schemas of everything a person writes and of ``results.json`` (``config/schemas``).
+"""Generate the JSON Schemas of everything a person writes, of results and of comparisons (``config/schemas``).
 
 An editor that reads ``# yaml-language-server: $schema=...`` completes and checks with them.
 """
@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pydantic import BaseModel
 
-from ..decision.schema import Results
+from ..decision.schema import Comparison, Results
 from ..jsonio import to_json, write_bytes
 from .acceptance import AcceptanceSet
 from .layout import Layout
@@ -23,6 +23,7 @@ MODELS: dict[str, type[BaseModel]] = {
     "layout": Layout,
     "config": RunSettings,
     "results": Results,
+    "comparison": Comparison,
 }
 
 
