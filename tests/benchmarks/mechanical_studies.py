@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.optimize import brentq
 
-from tests.simulation.brake_stand import Inverter, Stand, field_oriented
+from tests.simulation.brake_stand import Inverter, Stand, field_oriented, six_step, split_truth
 from tests.simulation.cogging import CoggingTruth, cogging_log
 from tests.simulation.inductance import InductanceTruth, meter_log
 from tests.simulation.mechanical_runs import (
@@ -86,21 +86,52 @@ def locked_rotor(rng: np.random.Generator) -> Case:
     )
 
 
+STAND = (
+    Reader("voltage", "0.05 % + 10 mV", ("supply_voltage",)),
+    Reader("current", "0.2 % + 3 mA", ("supply_current",)),
+    Reader("torque", "0.2 % + 0.0028 N m", ("torque",)),
+    Reader("speed", "0.02 %", ("speed",)),
+    Reader("current", "0.2 % + 3 mA", ("current_q",)),
+)
+
+
 def load(rng: np.random.Generator) -> Case:
     motor, inverter = drawn_motor(rng), Inverter()
     run = field_oriented(motor, inverter, np.linspace(5, 30, 6), np.linspace(2, 12, 6), 48.0, HOT)
     columns = Stand.drawn(rng, 14.0, 15.0).read(run, rng)
     return Case(
         [(columns, {"winding_temperature": HOT, "standby_power": inverter.standby})],
-        {"efficiency_max": float(run.efficiency().max()), "torque_constant_q": motor.emf},
-        (
-            Reader("voltage", "0.05 % + 10 mV", ("supply_voltage",)),
-            Reader("current", "0.2 % + 3 mA", ("supply_current",)),
-            Reader("torque", "0.2 % + 0.0028 N m", ("torque",)),
-            Reader("speed", "0.02 %", ("speed",)),
-            Reader("current", "0.2 % + 3 mA", ("current_q",)),
-        ),
+        split_truth(run, motor, inverter, HOT),
+        STAND,
         {"winding_constant": 234.5, "phase_resistance": motor.resistance},
+    )
+
+
+def characteristic(rng: np.random.Generator) -> Case:
+    """Draw a six-step drive on one characteristic; the rated power lies well below the greatest on it."""
+    motor, inverter = drawn_motor(rng, resistance=rng.uniform(0.08, 0.14)), Inverter()
+    run = six_step(motor, inverter, np.linspace(0, 14, 15), 36.0, HOT)
+    columns = Stand.drawn(rng, 14.0, 15.0).read(run, rng)
+    rated = 0.7 * float((run.speed * run.torque).max())
+
+    def short(torque: float) -> float:
+        return torque * motor.steady(36.0, HOT, torque)[0] - rated
+
+    peak = float(run.torque[int(np.argmax(run.speed * run.torque))])
+    return Case(
+        [
+            (
+                {name: values for name, values in columns.items() if name not in ("current_q", "brake")},
+                {"winding_temperature": HOT, "standby_power": inverter.standby},
+            )
+        ],
+        {
+            "torque_constant": motor.emf,
+            "efficiency_max": float(run.efficiency().max()),
+            "rated_torque": float(brentq(short, 0.1, peak)),
+        },
+        STAND,
+        {"winding_constant": 234.5, "phase_resistance": motor.resistance, "nameplate_rated_power": rated},
     )
 
 
@@ -138,6 +169,7 @@ MECHANICAL = (
     study("coast-down", "coast-down", coast_down, wander=0.0),
     study("coast-down, slow error of the speed", "coast-down", coast_down, wander=0.03),
     study("locked-rotor", "locked-rotor", locked_rotor),
-    study("load", "load", load),
+    study("load, field-oriented drive", "load", load),
+    study("load, six-step drive", "load", characteristic),
     study("cogging", "cogging", cogging),
 )

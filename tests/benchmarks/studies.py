@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from tests.benchmarks.gate_studies import GATES
 from tests.benchmarks.mechanical_studies import MECHANICAL
 from tests.simulation.controller_bench import LimitController, SupplyController, ThrottleController
 from tests.simulation.hall import DEGREE, Sensors, hall_log
@@ -249,5 +250,6 @@ STUDIES: tuple[Study, ...] = (
     study("supply-window", "supply-window", supply_window),
     study("controller-loss", "controller-loss", controller_loss),
     study("throttle", "throttle", throttle),
+    *GATES,
     *MECHANICAL,
 )

@@ -22,7 +22,7 @@ QUICK = (
     "controller-loss",
     "throttle",
 )
-SLOW = ("open-circuit", "hall-sensors", "coast-down", "load", "cogging", "heat-run", "supply-window")
+SLOW = ("open-circuit", "hall-sensors", "coast-down", "load", "cogging", "heat-run", "supply-window", "gate-timing")
 BY_NAME = {study.name: study for study in STUDIES}
 
 

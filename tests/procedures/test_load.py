@@ -16,7 +16,7 @@ from rotorproof.procedures.base import Log
 from rotorproof.procedures.load import PROCEDURE
 from tests.outside import Outside
 from tests.procedures.runs import Coverage, outcome
-from tests.simulation.brake_stand import Inverter, Operating, Stand, field_oriented, six_step
+from tests.simulation.brake_stand import Inverter, Operating, Stand, field_oriented, six_step, split_truth
 from tests.simulation.mechanical_runs import drawn_motor
 from tests.simulation.mechanics import BenchMotor
 
@@ -34,26 +34,6 @@ def grid(motor: BenchMotor, inverter: Inverter) -> Operating:
     return field_oriented(motor, inverter, np.linspace(5, 30, 6), np.linspace(2, 12, 6), 48.0, HOT)
 
 
-def grid_truth(run: Operating, motor: BenchMotor, inverter: Inverter) -> dict[str, float]:
-    free = run.brake == 0
-    bridge = inverter.drop * run.current + inverter.resistance * run.current**2
-    drag = np.array([motor.friction(w) for w in run.speed]) + bridge / run.speed
-    b, c = np.polyfit(run.speed[free], drag[free], 1)
-    k = int(np.argmax(run.speed * run.torque))
-    copper = 1.5 * motor.resistance_at(HOT) * run.current[k] ** 2
-    iron = c * run.speed[k] + b * run.speed[k] ** 2
-    total = run.supply_power[k] - run.speed[k] * run.torque[k]
-    return {
-        "efficiency_max": float(run.efficiency().max()),
-        "torque_constant_q": motor.emf,
-        "coulomb_friction": float(c),
-        "viscous_friction": float(b),
-        "winding_loss": float(copper),
-        "friction_iron_loss": float(iron),
-        "additional_loss": float(total - copper - iron - inverter.standby),
-    }
-
-
 def test_intervals_of_a_field_oriented_drive_hold_the_truth() -> None:
     coverage, inverter = Coverage(), Inverter()
     for seed in range(60):
@@ -63,8 +43,8 @@ def test_intervals_of_a_field_oriented_drive_hold_the_truth() -> None:
         conditions = {"winding_temperature": HOT, "standby_power": inverter.standby}
         columns = Stand.drawn(rng, 14.0, 15.0).read(run, rng)
         result = outcome(PROCEDURE, [(columns, conditions)], ACCURACY, phase_resistance=motor.resistance)
-        coverage.add(result, grid_truth(run, motor, inverter))
-    coverage.check(tuple(grid_truth(run, motor, inverter)), least=60)
+        coverage.add(result, split_truth(run, motor, inverter, HOT))
+    coverage.check(tuple(split_truth(run, motor, inverter, HOT)), least=60)
 
 
 def test_intervals_of_a_six_step_characteristic_hold_the_truth() -> None:

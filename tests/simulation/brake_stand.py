@@ -80,6 +80,27 @@ def six_step(
     )
 
 
+def split_truth(run: Operating, motor: BenchMotor, inverter: Inverter, temperature: float) -> dict[str, float]:
+    """Return what a field-oriented run truly holds: constants, friction without brake, and losses at the most power."""
+    free = run.brake == 0
+    bridge = inverter.drop * run.current + inverter.resistance * run.current**2
+    drag = np.array([motor.friction(w) for w in run.speed]) + bridge / run.speed
+    b, c = np.polyfit(run.speed[free], drag[free], 1)
+    k = int(np.argmax(run.speed * run.torque))
+    copper = 1.5 * motor.resistance_at(temperature) * run.current[k] ** 2
+    iron = c * run.speed[k] + b * run.speed[k] ** 2
+    total = run.supply_power[k] - run.speed[k] * run.torque[k]
+    return {
+        "efficiency_max": float(run.efficiency().max()),
+        "torque_constant_q": motor.emf,
+        "coulomb_friction": float(c),
+        "viscous_friction": float(b),
+        "winding_loss": float(copper),
+        "friction_iron_loss": float(iron),
+        "additional_loss": float(total - copper - iron - inverter.standby),
+    }
+
+
 @dataclass(frozen=True)
 class Stand:
     """The instruments of a stand; readings of every column come with their own error, noise and steps."""
