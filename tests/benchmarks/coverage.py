@@ -31,6 +31,25 @@ from tests.simulation.study import Case, Study
 PROBABILITY = 0.95
 TARGET = (0.93, 0.97)
 HERE = Path(__file__).parent
+#: Why a share may lie outside the target, by procedure and quantity, where that is known; for the page.
+REASONS = {
+    ("load", "torque_constant"): "on one characteristic friction that falls with speed cannot be seen; any share from "
+    "none to all is allowed for, and that of the bench's motors lies near the middle",
+    ("load", "winding_loss"): "one point's current is judged by the scatter about the line of all, which holds the "
+    "torque's too",
+    ("locked-rotor", "saturation_current"): "the shape of the knee is unknown between two extremes, and the bench's "
+    "lies between them",
+    ("supply-window", "supply_hysteresis"): "four sweeps leave three degrees of freedom beside two rectangular errors; "
+    "their t interval is the safe side of that mixture",
+    ("gate-timing", "pwm_frequency"): "a scatter of periods that the sample clock rounds counts as chance, though it "
+    "cancels from edge to edge",
+    ("open-circuit", "emf_constant_peak"): "the corrections of the crest for noise, sampling and smoothing count as "
+    "uncertain by themselves, though on a clean trapezoid they are right",
+    ("heat-run", "thermal_time_constant"): "the doubt whether the last exponential is the last one is added where no "
+    "such error is, too",
+    ("winding-resistance", "resistance_unbalance"): "near zero an interval that may not fall below it is one-sided",
+    ("hall-sensors", "hall_jitter"): "a spread from few turns has few degrees of freedom",
+}
 
 
 @dataclass
@@ -222,6 +241,16 @@ def page(found: Sequence[Found]) -> str:
         "share of intervals from Monte Carlo (JCGM 101), taken where a formula bends over its uncertainty. *U/value*: "
         "median.",
     ]
+    reasons = [
+        f"- {item.study.name}: `{name}` {tally.share():.1%}: {REASONS[item.study.procedure, name]}."
+        if (item.study.procedure, name) in REASONS
+        else f"- {item.study.name}: `{name}` {tally.share():.1%}: no reason is known."
+        for item in found
+        for name, tally in item.tallies.items()
+        if tally.verdict() != "within"
+    ]
+    if reasons:
+        parts += ["Why those outside the target or near its edge are so:", "\n".join(reasons)]
     if absent:
         parts += ["Not counted above, because the program gave no value and said why:", "\n".join(absent)]
     return "\n\n".join(parts) + "\n"

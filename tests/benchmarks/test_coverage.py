@@ -64,6 +64,7 @@ def test_the_page_names_what_lies_outside() -> None:
     assert "1 lie outside it by more than chance" in text
     assert "| 90.0% | 88.0% to 91.7% |" in text
     assert "too narrow" in text
+    assert "- current-limit: `supply_current_limit` 90.0%: no reason is known." in text
     assert "`phase_current_limit` was not given for 2 of 5 units" in text
 
 
