@@ -197,3 +197,12 @@ def test_log_that_runs_on_into_the_cooling_is_refused_until_told() -> None:
     found = outcome(Log("run", columns, air | {"switch_off_time": 4000.0})).forms
     assert found["temperature_rise"].value == pytest.approx(40.0, rel=1e-4)
     assert found["thermal_time_constant"].value == pytest.approx(900.0, rel=1e-3)
+
+
+def test_the_supply_current_of_a_motor_that_ran_is_not_its_own() -> None:
+    found = heat_run(HeatTruth(), np.random.default_rng(3))
+    direct = outcome(Log("course", found.course, {"output_power": 0.0}))
+    assert "continuous_current" in direct.forms
+    driven = outcome(Log("course", found.course, {"output_power": 5.0}))
+    assert "continuous_current" not in driven.forms
+    assert "state 'test_current'" in driven.fit.missing["continuous_current"]

@@ -230,9 +230,18 @@ def add_current(run: Course, made: Made) -> None:
     """Add the current of the run, as stated or as logged."""
     if "test_current" in run.log.conditions:
         made.exact("current as stated", current=run.log.conditions["test_current"])
+    elif run.log.conditions.get("output_power", 0.0) > 0 and "temperature_controller" not in run.log:
+        # A motor that turned had a bridge before it, whose DC current is not that of the winding.
+        made.missing["continuous_current"] = (
+            "the motor gave power at its shaft, so a controller fed it and the DC supply current is not that through "
+            "its lines; state 'test_current'"
+        )
     elif "supply_current" in run.log:
         _mean("current", "scatter of the supply current", run.log["supply_current"][_tail(run, 0.25)], made)
-        made.notes.append("Current of the run: the DC supply current, and so is the continuous current.")
+        made.notes.append(
+            "Current of the run: the DC supply current, and so is the continuous current. For a motor this holds where "
+            "the supply feeds two of its lines directly; behind a controller state 'test_current'."
+        )
     else:
         made.missing["continuous_current"] = (
             "the current of the run is not known; state 'test_current' or log supply_current"
