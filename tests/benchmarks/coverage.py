@@ -37,8 +37,6 @@ REASONS = {
     "none to all is allowed for, and that of the bench's motors lies near the middle",
     ("load", "winding_loss"): "one point's current is judged by the scatter about the line of all, which holds the "
     "torque's too",
-    ("load", "friction_iron_loss"): "the torque's noise is a power that grows with speed, and the six points without "
-    "brake share one scatter, which is too small at the highest speed",
     ("locked-rotor", "saturation_current"): "the shape of the knee is unknown between two extremes, and the bench's "
     "lies between them",
     ("supply-window", "supply_hysteresis"): "four sweeps leave three degrees of freedom beside two rectangular errors; "

@@ -30,13 +30,15 @@ def no_load_balance(
     standby_unknown: bool,
     standby_rises: bool = False,
     ordered: bool = False,
+    noise: np.ndarray | None = None,
 ) -> Estimates:
     """Fit ``power = c speed + b speed^2 (+ p0 (+ i0 voltage))``, all ``(n,)`` in W, rad/s, V.
 
     ``power`` is the supply power less the winding loss; values are ``[c, b]``, then p0 where ``standby_unknown``, then
     i0 where ``standby_rises``. Bearing friction and hysteresis make c, viscous drag and eddy currents b; p0 and i0 are
     what the controller takes with the motor standing, which readings at speed zero determine. The balance is divided by
-    the voltage, since it is the current reading that scatters alike from row to row. Raises ``FitError`` where the
+    the voltage, since it is the current reading that scatters alike from row to row, or by ``noise`` ``(n,)``, the
+    relative size of each row's scatter, where that is known. Raises ``FitError`` where the
     readings do not determine all terms.
     """
     columns = [speed, speed**2]
@@ -44,4 +46,5 @@ def no_load_balance(
         columns.append(np.ones_like(speed))
     if standby_rises:
         columns.append(voltage)
-    return linear_fit(np.column_stack(columns) / voltage[:, None], power / voltage, ordered=ordered)
+    size = voltage if noise is None else noise
+    return linear_fit(np.column_stack(columns) / size[:, None], power / size, ordered=ordered)

@@ -111,6 +111,25 @@ def _uneven_covariance(design: np.ndarray, fitted: Estimates) -> np.ndarray:
     return inverse @ (weighted.T @ weighted) @ inverse
 
 
+def torque_noise_share(speed: np.ndarray, level: np.ndarray, residuals: np.ndarray) -> float:
+    """Return the share of the variance of power residuals that grows with the square of speed, between 0 and 1.
+
+    A torque reading's noise is a power in proportion to ``speed``, a current reading's one in proportion to ``level``
+    (the supply voltage), all ``(n,)``. The share is the mean of its likelihood for normal ``residuals`` (W), level and
+    scale unknown: many points tell it, few leave it near one half.
+    """
+    share = np.linspace(0.0, 0.98, 50)[:, None]
+    variance = (1.0 - share) * level**2 / np.mean(level**2) + share * speed**2 / np.mean(speed**2)
+    fit = -0.5 * np.sum(np.log(variance), axis=1) - 0.5 * speed.size * np.log(np.mean(residuals**2 / variance, axis=1))
+    likelihood = np.exp(fit - fit.max())
+    return float(share[:, 0] @ likelihood / likelihood.sum())
+
+
+def power_noise(speed: np.ndarray, level: np.ndarray, share: float) -> np.ndarray:
+    """Return the relative noise ``(n,)`` of power readings by their ``torque_noise_share``; arguments as there."""
+    return np.sqrt((1.0 - share) * level**2 / np.mean(level**2) + share * speed**2 / np.mean(speed**2))
+
+
 def inside_hull(speed: np.ndarray, torque: np.ndarray, at_speed: np.ndarray, at_torque: np.ndarray) -> np.ndarray:
     """Return which of the points ``(m,)`` lie within the convex hull of the measured ones ``(n,)``."""
     from scipy.spatial import ConvexHull

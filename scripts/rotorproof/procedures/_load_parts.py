@@ -177,34 +177,42 @@ def split(
     at: Points,
     surfaces: Mapping[str, load_points.LossSurface | None],
     best: dict[str, int],
+    noise: float | None,
     found: Collected,
-) -> None:
-    """Fit friction and iron loss to the points without brake and split the losses of the others."""
+) -> float | None:
+    """Fit friction and iron loss to the points without brake and split the losses of the others.
+
+    Returns the share of the noise that grows with speed, as told by all points; ``noise`` keeps that of an earlier fit.
+    """
     inverter = at.phases is None  # the power of the phases holds neither standby power nor switching loss
     power = at.supply if inverter else at.phases
     surface = surfaces["efficiency_max" if inverter else "motor_efficiency_max"]
     if power is None or at.free is None or surface is None:
-        return
+        return None
     free = at.free & at.used & (at.speed > 0)
     if free.sum() < 5 or np.ptp(at.speed[free]) < 0.3 * at.speed[free].max():
         found.lacking(
             _SPLIT, "too few points without brake (column 'brake' at 0) at different speeds; log five or more"
         )
-        return
+        return None
     resistance, lacking = _winding_state.resistance(log, given, log.get("temperature_winding"), at.speed.size)
     copper = None if resistance is None else _winding_loss(log, resistance, power)
     if copper is None:
         found.lacking(
             _SPLIT, lacking or "the current in the winding is not known; log current_q, or duty with the supply current"
         )
-        return
+        return None
     stated = log.conditions.get("standby_power")
     unknown = inverter and stated is None
     given_standby = float(stated) if inverter and stated is not None else 0.0
     balance = power - copper - at.torque * at.speed - given_standby
-    # At one supply voltage the current reading scatters alike from row to row, and so does the power.
-    level = log["supply_voltage"][free] if inverter else np.ones(int(free.sum()))
-    fitted = friction.no_load_balance(level, at.speed[free], balance[free], standby_unknown=unknown)
+    # The six or so points without brake cannot tell how their scatter grows with speed; all points together can.
+    level = log["supply_voltage"] if inverter else np.ones(at.speed.size)
+    rows = at.used if inverter else np.ones(at.speed.size, bool)
+    if noise is None:
+        noise = load_points.torque_noise_share(at.speed[rows], level[rows], surface.estimates.residuals)
+    size = load_points.power_noise(at.speed[free], level[free], noise)
+    fitted = friction.no_load_balance(level[free], at.speed[free], balance[free], standby_unknown=unknown, noise=size)
     c, b = (float(v) for v in fitted.values[:2])
     standby = float(fitted.values[2]) if unknown else given_standby
     k = best.setdefault("split", int(np.argmax(np.where(at.used, at.torque * at.speed, -1.0))))
@@ -241,6 +249,7 @@ def split(
     found.panels.append(views.friction(at.speed[free], (balance[free] - standby * unknown) / at.speed[free], c, b))
     iron = c * at.speed + b * at.speed**2
     found.tables.append(views.loss_table(at.speed, at.torque, power, copper, iron, standby, at.used))
+    return noise
 
 
 def _words(at: Points, k: int, inverter: bool, unknown: bool, standby: float, found: Collected) -> None:

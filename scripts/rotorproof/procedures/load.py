@@ -25,6 +25,7 @@ class LoadFit(Fit):
     used: np.ndarray | None = None
     free: np.ndarray | None = None
     best: Mapping[str, int] = field(default_factory=dict)
+    noise: float | None = None
 
 
 class Load(Procedure):
@@ -176,13 +177,13 @@ class Load(Procedure):
         }
         if points.supply is None and points.phases is None:
             found.lacking(("efficiency_max",), "no electrical power is logged; add supply_voltage and supply_current")
-        parts.split(log, given, points, surfaces, best, found)
+        noise = parts.split(log, given, points, surfaces, best, before.noise if before else None, found)
         parts.rated(points, given, found)
         if not found.blocks:
             raise FitError("the readings give no quantity; log supply power or current beside torque and speed")
         return LoadFit(
             found.blocks, found.panels, found.tables, found.notes, (), found.missing,
-            quantity_notes=found.quantity_notes, used=points.used, free=points.free, best=best,
+            quantity_notes=found.quantity_notes, used=points.used, free=points.free, best=best, noise=noise,
         )  # fmt: skip
 
     def suspects(self, columns: Mapping[str, np.ndarray]) -> Sequence[Suspect]:
