@@ -2,14 +2,21 @@
 
 The motor's constants, the controller's limits and losses come from the drive's own tests where it has any, else from
 those of its parts.
+
+Friction from a power balance of the supply holds what the bench's controller lost beyond standby (a run without load,
+or under load with the supply's power alone); friction from a coast-down, or from the power of the phases, does not and
+is taken first. Where there is only the former, the loss of the pair's controller at no load is taken off it by a share
+of 0 to 1, so that the interval covers both a bench whose controller lost nothing and one that lost the same.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import ClassVar
 
+from ..physics.friction import bridge_loss_in_friction
 from ..procedures.base import Need, Quantity, UnitKind
 from ..procedures.derivation import Assumption, Shown
 from .pack_prediction import CONSTANTS, PackPrediction, cruise_current, full_pack_speed
@@ -20,6 +27,8 @@ _LIMITS = ("supply_current_limit", "phase_current_limit")
 _BOUND = ("pack_road_speed", "pack_top_torque", "pack_max_grade", "energy_per_distance")
 _CUTOFF = ("cutoff_voltage", "vehicle_cruise_speed", "pack_internal_resistance")
 _SWITCHING = ("pwm_frequency", "pole_pairs")
+_HOLDS = "coulomb_friction_holds_controller_loss"
+_FRICTION = ("coulomb_friction", "viscous_friction")
 
 
 class DrivePrediction(PackPrediction):
@@ -29,7 +38,7 @@ class DrivePrediction(PackPrediction):
     title = "Motor and controller together on the real battery"
     unit_kinds: ClassVar[tuple[UnitKind, ...]] = ("drive",)
     needs: ClassVar[tuple[Need, ...]] = (
-        *PackPrediction.needs,
+        *(replace(need, apart_from_controller=need.quantity in _FRICTION) for need in PackPrediction.needs),
         *(Need(name, "the controller's losses", part="controller", required=True) for name in _LOSSES),
         *(Need(name, "the controller's limits", part="controller", required=True) for name in _LIMITS),
         Need("pole_pairs", "commutations in a turn", part="motor"),
@@ -75,6 +84,15 @@ class DrivePrediction(PackPrediction):
             "of the controller's loss beyond standby any share grows with the square of the current and the rest with "
             "the current",
         ),
+        Assumption(
+            "friction_controller_share",
+            0.5,
+            0.53,  # a twentieth more than one half, so that none and all lie within the middle 95 %
+            "of the controller's loss at no load beyond standby any share, from none to all, already stands in the "
+            "motor's friction, which was found from the power of a supply with a controller behind it, and is not "
+            "counted again",
+            when=_HOLDS,
+        ),
     )
     order = 110
 
@@ -109,7 +127,7 @@ class DrivePrediction(PackPrediction):
             if name not in result:
                 without = _lacking(given, needed)
                 missing[name] = f"needs {', '.join(without)}" if without else "needs the prediction, which is missing"
-        return Shown(shown.panels, shown.tables, [*_limit_notes(given), *shown.notes], missing)
+        return Shown(shown.panels, shown.tables, [*_limit_notes(given), *_friction_notes(given), *shown.notes], missing)
 
 
 def _lacking(given: Mapping[str, float], names: tuple[str, ...]) -> list[str]:
@@ -126,7 +144,23 @@ def _pair(given: Mapping[str, float]) -> dict[str, float]:
         pair["pack_motor_current_limit"] = given["phase_current_limit"]
     if _without_losses(given) is None and "pack_voltage_nominal" in given:
         pair |= _losses(given)
+        pair |= _friction_alone(pair)
+    if given.get(_HOLDS) == 0 and "bench_speed_max_apart" in given:
+        pair["bench_speed_max"] = given["bench_speed_max_apart"]
     return pair
+
+
+def _friction_alone(pair: Mapping[str, float]) -> dict[str, float]:
+    """Return friction less the assumed share of the controller's loss in it; nothing where it holds none."""
+    if not pair.get(_HOLDS) or _lacking(pair, CONSTANTS):
+        return {}
+    emf, share = pair["emf_constant_dc"], pair["friction_controller_share"]
+    speed = pair.get("bench_speed_max", pair["pack_voltage_nominal"] / emf)
+    coulomb, viscous = pair["coulomb_friction"], pair["viscous_friction"]
+    doubled = bridge_loss_in_friction(
+        coulomb, viscous, emf, pair["controller_drop"], pair["controller_resistance"], speed
+    )
+    return {"coulomb_friction": coulomb - share * doubled[0], "viscous_friction": viscous - share * doubled[1]}
 
 
 def _without_losses(given: Mapping[str, float]) -> str | None:
@@ -153,6 +187,19 @@ def _losses(given: Mapping[str, float]) -> dict[str, float]:
         "controller_drop": (1 - square) * (loss - standing) / current,
         "controller_resistance": square * (loss - standing) / current**2,
     }
+
+
+def _friction_notes(given: Mapping[str, float]) -> list[str]:
+    """Return where the friction comes from, as far as the controller's loss is concerned."""
+    if _HOLDS not in given:
+        return []
+    if given[_HOLDS]:
+        return [
+            "The motor's friction comes from the power of a supply with a controller behind it, so it may hold part of "
+            "the loss that is added here for the controller. That part is taken off by a share between none and all, "
+            "whose uncertainty is in the intervals. A coast-down with a known inertia gives friction without it."
+        ]
+    return ["The motor's friction is that of a test without a controller's loss in it (see its report)."]
 
 
 def _limit_notes(given: Mapping[str, float]) -> list[str]:

@@ -61,6 +61,8 @@ class Outcome:
     simulated: Mapping[str, Simulation] = field(default_factory=dict)
     #: Places of the tests behind this outcome in the unit file.
     tests: Sequence[int] = ()
+    #: Those quantities in which part of a controller's loss is left.
+    with_controller_loss: Sequence[str] = ()
 
     def result(self, name: str) -> Result:
         """Return a quantity as its form or, where that does not describe it, its simulated distribution."""

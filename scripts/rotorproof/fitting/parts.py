@@ -11,7 +11,7 @@ from ..quantities import preference, quantities
 from ..uncertainty.forms import Form
 
 #: What a drive's results keep of a part's run beside its forms.
-_KEPT = ("procedure", "label", "conditions", "forms", "simulated", "quantity_notes", "details")
+_KEPT = ("procedure", "label", "conditions", "forms", "simulated", "quantity_notes", "details", "with_controller_loss")
 
 
 @dataclass(frozen=True)
@@ -23,6 +23,15 @@ class Part:
     forms: Mapping[str, Form] = field(default_factory=dict)
     outcomes: Sequence[Mapping[str, Any]] = ()
     stated: Mapping[str, Form] = field(default_factory=dict)
+
+    def apart_from_controller(self, quantity: str) -> tuple[Form, bool]:
+        """Return the part's best value that holds no controller's loss, else its best, and whether it holds any."""
+        found = [one for one in self.outcomes if quantity in one["forms"]]
+        clean = [one for one in found if quantity not in one["with_controller_loss"]]
+        if not clean:
+            return self.forms[quantity], bool(found)
+        best = min(clean, key=lambda one: preference(quantities()[quantity], one["procedure"]))
+        return best["forms"][quantity], False
 
 
 def part(role: str, unit: str, fit: Mapping[str, Any]) -> Part:

@@ -42,6 +42,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "procedure": outcome.procedure,
             "label": outcome.label,
             "tests": list(outcome.tests),
+            "with_controller_loss": list(outcome.with_controller_loss),
             "conditions": _conditions(outcome),
             "forms": {name: ledger.form(form) for name, form in outcome.forms.items()},
             "simulated": {name: found.as_json() for name, found in outcome.simulated.items()},

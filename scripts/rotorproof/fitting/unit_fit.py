@@ -26,6 +26,7 @@ from .calibration import instrument_problems
 from .engine import Outcome, run
 from .parts import Part, giver, stated
 
+_NONE = Form(0.0)
 _STATED = ("nameplate_", "bench_", "winding_constant")
 
 
@@ -123,8 +124,12 @@ def _derive(
         if unit.kind not in derivation.unit_kinds:
             continue
         needed = _needed(derivation.needs, measured, result)
-        scalars = {**fixed, **needed}
-        assumed = [item for item in derivation.assumptions if item.name not in scalars]
+        scalars = {**fixed, **needed, **_apart(derivation.needs, needed, result)}
+        assumed = [
+            item
+            for item in derivation.assumptions
+            if item.name not in scalars and not (item.when and scalars.get(item.when, _NONE).value == 0)
+        ]
         for item in assumed:
             influence = Influence(
                 f"assumed/{unit.unit}/{derivation.name}/{item.name}",
@@ -153,6 +158,30 @@ def _derive(
             measured.update({key: form for key, form in forms.items() if key not in measured})
 
 
+def _apart(needs: Sequence[Need], needed: Mapping[str, Form], result: UnitFit) -> dict[str, Form]:
+    """Return, for needs that ask for it, values without a controller's loss where there are any, and which hold it.
+
+    What the drive measured itself stays before what its parts gave, as in ``_needed``.
+    """
+    found: dict[str, Form] = {}
+    for need in needs:
+        name = need.quantity
+        if not need.apart_from_controller or name not in needed:
+            continue
+        own = [outcome for outcome in result.outcomes if name in outcome.forms]
+        if clean := [outcome for outcome in own if name not in outcome.with_controller_loss]:
+            best = min(clean, key=lambda outcome: preference(quantities()[name], outcome.procedure))
+            form, held = best.forms[name], False
+        elif own:
+            form, held = needed[name], True
+        elif one := giver(need, result.parts):
+            form, held = one.apart_from_controller(name)
+        else:
+            continue
+        found |= {name: form, f"{name}_holds_controller_loss": Form(float(held))}
+    return found
+
+
 def _lacking(maker: str, missing: Mapping[str, str]) -> list[Problem]:
     """Return one warning for each reason why quantities of a derivation are absent."""
     names: dict[str, list[str]] = defaultdict(list)
@@ -169,21 +198,27 @@ def _reach(unit: UnitFile, logs: Sequence[TestLog], result: UnitFit) -> dict[str
 
     A rotor that was driven faster in another test shows nothing of its drag there. Where the drag's own logs hold no
     speed (a coast-down read from the EMF), the highest of any log stands in. A drive whose drag is that of its motor
-    takes the motor's reach.
+    takes the motor's reach. ``bench_speed_max_apart`` is that of the drag without a controller's loss, where there is
+    one.
     """
     before = stated(result.parts)
     quantity = quantities()["viscous_friction"]
     givers = [outcome for outcome in result.outcomes if quantity.name in outcome.forms]
-    drag = min(givers, key=lambda outcome: preference(quantity, outcome.procedure), default=None)
-    own = [entry for entry in logs if drag and any(entry.test is unit.tests[place] for place in drag.tests)]
-    turned = [entry for entry in own if "speed" in entry.log]
+    apart = [outcome for outcome in givers if quantity.name not in outcome.with_controller_loss]
+
+    def turned(outcomes: Sequence[Outcome]) -> Sequence[TestLog]:
+        drag = min(outcomes, key=lambda outcome: preference(quantity, outcome.procedure), default=None)
+        own = [entry for entry in logs if drag and any(entry.test is unit.tests[place] for place in drag.tests)]
+        return [entry for entry in own if "speed" in entry.log] or logs
+
     reach = {}
-    for entries, column, name in (
-        (turned or logs, "speed", "bench_speed_max"),
-        (logs, "supply_voltage", "bench_voltage_max"),
+    for entries, column, name, drag in (
+        (turned(givers), "speed", "bench_speed_max", bool(givers)),
+        (turned(apart) if apart else (), "speed", "bench_speed_max_apart", bool(givers)),
+        (logs, "supply_voltage", "bench_voltage_max", False),
     ):
         peaks = [float(abs(entry.log[column]).max()) for entry in entries if column in entry.log]
-        if name in before and (column != "speed" or not drag):
+        if name in before and not drag:
             peaks = [before[name].value] if column == "speed" else [*peaks, before[name].value]
         if peaks:
             reach[name] = Form(max(peaks))
@@ -270,7 +305,8 @@ def _run_one(
         _unexpected(procedure.name, result, files)
         return
     places = [place for place, test in enumerate(unit.tests) if any(test is entry.test for entry in group)]
-    result.outcomes.append(replace(outcome, tests=places))
+    held = sorted(set().union(*(procedure.with_controller_loss(log) for log in raw_logs)) & set(outcome.forms))
+    result.outcomes.append(replace(outcome, tests=places, with_controller_loss=held))
     result.problems.extend(replace(problem, file=problem.file or files) for problem in outcome.fit.warnings)
     for name, reason in outcome.fit.missing.items():
         result.problems.append(Problem(f"{name}: {reason}", file=files, severity="warning", procedure=procedure.name))

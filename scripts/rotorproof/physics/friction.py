@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from .regression import Estimates, linear_fit
@@ -20,6 +22,26 @@ def rotor_frame_winding_loss(
     Three phases, each of RMS current peak/sqrt(2): 1.5 R (iq^2 + id^2).
     """
     return 1.5 * phase_resistance * (np.asarray(current_q, dtype=float) ** 2 + np.asarray(current_d, dtype=float) ** 2)
+
+
+def bridge_loss_in_friction(
+    coulomb: float, viscous: float, emf_constant: float, drop: float, resistance: float, speed_max: float
+) -> tuple[float, float]:
+    """Return the parts of ``coulomb`` (N m) and ``viscous`` (N m s/rad) that are the loss of a bridge, not friction.
+
+    A power balance at no load takes what a bridge loses beyond standby, ``drop`` I + ``resistance`` I^2 (V, ohm), for
+    friction. With the no-load current I = (c + b w)/Ke this is a polynomial in speed w; its linear and square terms
+    are torques, its constant is spread over both by least squares between 0.3 and 1 times ``speed_max`` (rad/s).
+    """
+    i0, i1 = coulomb / emf_constant, viscous / emf_constant
+    constant = drop * i0 + resistance * i0**2
+    # Normal equations of the torque 1/x = c + b x over 0.3 < x < 1: voltages at even steps, weighed by their inverse.
+    m0, m1, m2 = ((1.0 - 0.3**k) / k for k in range(1, 4))
+    inverse = -math.log(0.3)
+    determinant = m0 * m2 - m1**2
+    spread_c = (inverse * m2 - m0 * m1) / determinant * constant / speed_max
+    spread_b = (m0 * m0 - inverse * m1) / determinant * constant / speed_max**2
+    return drop * i1 + 2.0 * resistance * i0 * i1 + spread_c, resistance * i1**2 + spread_b
 
 
 def no_load_balance(

@@ -61,13 +61,16 @@ class Condition:
 class Need:
     """A quantity of another procedure that this one uses (upstream results keep their correlations).
 
-    ``part`` says whose it is in a drive made of parts; without it, that of the only part that gives it.
+    ``part`` says whose it is in a drive made of parts; without it, that of the only part that gives it. With
+    ``apart_from_controller`` a derivation gets a value that holds no controller's loss before one that does, and the
+    scalar ``<quantity>_holds_controller_loss`` (0 or 1) beside it.
     """
 
     quantity: str
     why: str
     required: bool = False
     part: Literal["motor", "controller"] | None = None
+    apart_from_controller: bool = False
 
 
 @dataclass(frozen=True)
@@ -269,6 +272,11 @@ class Procedure(ABC):
     @abstractmethod
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the quantities (SI) from the fitted parameters: a pure formula, repeated for uncertainty."""
+
+    def with_controller_loss(self, log: Log) -> frozenset[str]:
+        """Return which quantities hold part of a controller's loss, because it stood within the power measured."""
+        del log
+        return frozenset()
 
     def columns(self) -> tuple[str, ...]:
         """Return every column this procedure can use."""

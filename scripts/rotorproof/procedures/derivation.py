@@ -24,13 +24,15 @@ class Shown:
 class Assumption:
     """A scalar used where nobody stated it: never silently, always with a half-width and a reason.
 
-    ``half_width`` is that of a rectangular distribution (JCGM 100:2008, 4.3.7), in SI like ``value``.
+    ``half_width`` is that of a rectangular distribution (JCGM 100:2008, 4.3.7), in SI like ``value``. Where ``when``
+    names a scalar, it is made only if that one is there and not zero.
     """
 
     name: str
     value: float
     half_width: float
     why: str
+    when: str = ""
 
 
 class Derivation(ABC):

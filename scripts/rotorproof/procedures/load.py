@@ -203,6 +203,11 @@ class Load(Procedure):
             for row in np.flatnonzero(rows)
         ]
 
+    def with_controller_loss(self, log: Log) -> frozenset[str]:
+        """Return friction, where it comes from the power of the supply and not from that of the phases."""
+        held = {"coulomb_friction", "viscous_friction", "friction_iron_loss"}
+        return frozenset() if parts.phase_power(log) is not None else frozenset(held)
+
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return efficiencies, the torque constant and the remainder of the losses from the fitted parameters."""
         del given

@@ -144,6 +144,11 @@ class NoLoad(Procedure):
             quantity_notes=result.quantity_notes, rows=rows,
         )  # fmt: skip
 
+    def with_controller_loss(self, log: Log) -> frozenset[str]:
+        """Return friction: the power of the supply feeds the controller first, and only its standby is taken off."""
+        del log
+        return frozenset({"coulomb_friction", "viscous_friction"})
+
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the fitted parameters under their public names."""
         del given
