@@ -106,7 +106,7 @@ def test_rounding_counts_where_readings_do_not_move() -> None:
     assert not any("resolution" in n for n in names(assigned(unit(accuracy=accuracy)), "voltage"))
     flat = assigned(unit(accuracy=accuracy), 1e-4)
     assert names(flat, "voltage/resolution") == [
-        f"instrument/U-1/meter/voltage/resolution/U-1/winding-resistance/r.csv/voltage_{p}" for p in ("ab", "bc", "ca")
+        f"instrument/U-1/meter/voltage/resolution/U-1/r.csv/voltage_{p}" for p in ("ab", "bc", "ca")
     ]
 
 

@@ -1,4 +1,10 @@
-"""Which instrument read what: from ``unit.yaml`` to the systematic errors of a test's columns and conditions."""
+"""Which instrument read what: from ``unit.yaml`` to the systematic errors of a test's columns and conditions.
+
+An error's name says what it is the error of, never which procedure met it, so that it is one and the same in all
+procedures of a unit: an instrument in a range, its probe on a channel, a shunt, the rounding of one column of one log,
+a condition that several tests state with the same value and uncertainty. What is not carried is the scatter that two
+procedures share because they read one log: each fit's scatter counts as independent of the other's.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +18,7 @@ from ..columns import COLUMNS
 from ..errors import Problem
 from ..procedures.base import Log, Procedure
 from ..settings.unit import Accuracies, Instrument, Test, UnitFile
+from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence
 from ..uncertainty.specification import Specification, components, rounding_shows
 from ..units import Measured
@@ -72,8 +79,9 @@ def assign(
             if meanings[name].choices or meanings[name].exact:
                 continue
             if measured.standard_uncertainty is not None:
+                # Written alike it is one statement (one lever, one scale, one thermometer), whichever test repeats it.
                 influence = Influence(
-                    f"stated/{unit.unit}/{procedure.name}/{name}/{measured.text}",
+                    f"stated/{unit.unit}/{name}/{measured.value:.12g}+/-{measured.standard_uncertainty:.6g}",
                     f"stated {name.replace('_', ' ')}",
                 )
                 uncertain[index, name] = Form(measured.value, {influence: measured.standard_uncertainty})
@@ -125,6 +133,7 @@ class _Run:
                 "taken to be within the instrument's reference: add 'ambient: {temperature: ...}'"
             )
         stem = f"{instrument_name(self.unit.unit, key, instrument)}/{kind}"
+        several = _several(self.unit, key, kind, ambient)
         for (index, name), is_column in targets:
             log = self.logs[index]
             values = np.asarray(log.columns[name]) if is_column else np.array([log.conditions[name]])
@@ -139,10 +148,10 @@ class _Run:
                 if component.name == "/resolution":
                     if rounding_shows(values, used.resolution):
                         continue
-                    label += f"/{self.unit.unit}/{self.procedure.name}/{self.tests[index].log}/{name}"
+                    label += f"/{self.unit.unit}/{self.tests[index].log}/{name}"
                 elif component.own or instrument.channels == "independent":
                     label += f"/{name}"
-                if label in errors and errors[label].accuracy != component.accuracy:
+                if component.name in several:
                     # One serial number under two keys, or another shunt in another range: an error of its own.
                     label += f"/{component.accuracy.relative:g}+{component.accuracy.fixed:g}"
                 if label not in errors:
@@ -156,6 +165,22 @@ class _Run:
 
     def _warning(self, message: str) -> Problem:
         return Problem(message, file=self.shown, severity="warning", procedure=self.procedure.name)
+
+
+def _several(unit: UnitFile, key: str, kind: str, ambient: float | None) -> set[str]:
+    """Return the components of an instrument that the unit file gives more than one accuracy, under whatever key.
+
+    From the whole file, not from what one run uses: a name must mean the same error in every run.
+    """
+    stem = instrument_name(unit.unit, key, unit.instruments[key])
+    found: dict[str, set[Accuracy]] = defaultdict(set)
+    for other, instrument in unit.instruments.items():
+        specification: Specification | None = getattr(instrument.accuracy, kind)
+        if specification is not None and instrument_name(unit.unit, other, instrument) == stem:
+            for item in specification.ranges:
+                for component in components(item, ambient):
+                    found[component.name].add(component.accuracy)
+    return {name for name, accuracies in found.items() if len(accuracies) > 1}
 
 
 def instrument_of(unit: UnitFile, test: Test, name: str, kind: str) -> str | None:
