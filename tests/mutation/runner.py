@@ -45,6 +45,7 @@ def targets(words: list[str]) -> list[Path]:
         *sorted((PACKAGE / "physics").glob("*.py")),
         *sorted((PACKAGE / "derivations").glob("*.py")),
         *sorted((PACKAGE / "procedures").glob("[a-z]*.py")),
+        *sorted((PACKAGE / "uncertainty").glob("[a-z]*.py")),
     ]
     return [path for path in found if not words or path.stem in words]
 
@@ -77,7 +78,7 @@ def _caches() -> list[Any]:
     return [
         value
         for name, module in list(sys.modules.items())
-        if name.startswith(("rotorproof.physics.", "rotorproof.derivations."))
+        if name.startswith(("rotorproof.physics.", "rotorproof.derivations.", "rotorproof.uncertainty."))
         for value in vars(module).values()
         if isinstance(value, functools._lru_cache_wrapper)
     ]
@@ -109,8 +110,8 @@ class Check:
     functions: set[tuple[str, str]] = field(default_factory=set)
     #: What the sound program gives in each comparison.
     sound: list[float] = field(default_factory=list)
-    #: Whether the last run gave anything else.
-    moved: bool = False
+    #: By how much the last run moved a compared value at most, relative to itself and to its allowance, and which.
+    moved: tuple[float, float, str] = (0.0, 0.0, "")
 
     def fails(self, limit: float) -> bool:
         """Run the test; an error of any kind, or running on, is a failure."""
@@ -125,9 +126,19 @@ class Check:
             return True
         finally:
             signal.setitimer(signal.ITIMER_VIRTUAL, 0)
-        now = [row["ours"] for _, row in node.user_properties]
-        self.sound = self.sound or now
-        self.moved = any(abs(a - b) > 1e-12 * abs(b) for a, b in zip(now, self.sound, strict=False))
+        rows = [row for _, row in node.user_properties]
+        self.sound = self.sound or [row["ours"] for row in rows]
+        self.moved = max(
+            (
+                (
+                    abs(row["ours"] - b) / max(abs(b), 1e-300),
+                    abs(row["ours"] - b) / max(row["allowance"], 1e-300),
+                    row["what"],
+                )
+                for row, b in zip(rows, self.sound, strict=False)
+            ),
+            default=(0.0, 0.0, ""),
+        )
         return False
 
 
@@ -151,7 +162,7 @@ class Session:
         """Run a test unbroken, note what it calls, and keep how to call it again."""
         names = pyfuncitem._fixtureinfo.argnames
         check = Check(pyfuncitem.nodeid, pyfuncitem.obj, {name: pyfuncitem.funcargs[name] for name in names})
-        rooms = tuple(str(PACKAGE / room) for room in ("physics", "derivations", "procedures"))
+        rooms = tuple(str(PACKAGE / room) for room in ("physics", "derivations", "procedures", "uncertainty"))
         seen: set[CodeType] = set()
 
         def note(frame: Any, event: str, _: object) -> None:
@@ -208,7 +219,7 @@ class Session:
 
     def _row(self, mutant: Mutant, checks: list[Check]) -> dict[str, Any]:
         function = function_of(mutant.path, mutant.function)
-        outcome, by = "not reached", ""
+        outcome, by, moved = "not reached", "", (0.0, 0.0, "")
         if function is not None and checks and len(function.__code__.co_freevars) == len(mutant.code.co_freevars):
             outcome = "without effect"
             begin = time.process_time()
@@ -222,8 +233,8 @@ class Session:
                         outcome, by = "found", check.name
                         self.kills[str(mutant.path), check.name] += 1
                         break
-                    if check.moved:
-                        outcome = "within allowance"
+                    if check.moved[0] > 1e-12:
+                        outcome, moved = "within allowance", max(moved, check.moved)
         return {
             "file": str(mutant.path.relative_to(PACKAGE)),
             "function": mutant.function,
@@ -233,6 +244,9 @@ class Session:
             "after": mutant.after,
             "outcome": outcome,
             "by": by,
+            "moved": moved[0],
+            "of_allowance": moved[1],
+            "compared": moved[2],
         }
 
 
@@ -261,10 +275,16 @@ def summary(rows: list[dict[str, Any]], total: int, spent: float) -> str:
         lines += ["", f"| {key} | {' | '.join(outcomes)} |", "|---|---:|---:|---:|---:|"]
         lines += [f"| {name} | {' | '.join(str(c[o]) for o in outcomes)} |" for name, c in sorted(groups.items())]
     left = sorted((r for r in rows if r["outcome"] != "found"), key=lambda r: (r["file"], r["line"], r["kind"]))
-    lines += ["", "| place | error put in | outcome |", "|---|---|---|"]
+    lines += [
+        "",
+        "| place | error put in | outcome | moved by | of the allowance | compared |",
+        "|---|---|---|---:|---:|---|",
+    ]
     for row in left:
         change = f"`{row['before']}` -> `{row['after']}`".replace("|", "\\|")
-        lines.append(f"| {row['file']}:{row['line']} {row['function']} | {row['kind']}: {change} | {row['outcome']} |")
+        place = f"{row['file']}:{row['line']} {row['function']}"
+        how_far = f"{row['moved']:.1e} | {row['of_allowance']:.2f} | {row['compared']}" if row["moved"] else "| |"
+        lines.append(f"| {place} | {row['kind']}: {change} | {row['outcome']} | {how_far} |")
     return "\n".join(lines) + "\n"
 
 
