@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+
+#: Parts of names that people say otherwise.
+_SPOKEN = {"hall": "position sensor", "duty": "duty ratio", "q": "q axis", "d": "d axis"}
+_PHASES = ("a", "b", "c", "ab", "bc", "ca")
 
 
 @dataclass(frozen=True, slots=True)
@@ -12,6 +17,23 @@ class Column:
     name: str
     kind: str
     meaning: str
+
+    @property
+    def title(self) -> str:
+        """Return the name as a person says it: "voltage A-B", "winding temperature"."""
+        return " ".join(part for part in self._said() if part)
+
+    def _said(self) -> tuple[str, str]:
+        """Return the title without the letters of a phase, and those letters."""
+        words = [_SPOKEN.get(word, word) for word in self.name.split("_")]
+        if words[0] == "temperature":
+            words = [*words[1:], words[0]]
+        last = words[-1]
+        if len(words) > 1 and last in _PHASES:
+            return " ".join(words[:-1]), "-".join(last.upper())
+        if words[0] == "gate":
+            return "gate", f"{last[0].upper()} {'high' if last[1] == 'h' else 'low'}"
+        return " ".join(words), ""
 
 
 def _family(names: str, kind: str, meaning: str) -> list[Column]:
@@ -50,3 +72,15 @@ COLUMNS: dict[str, Column] = {
         *_family("wattmeter_1 wattmeter_2", "power", "one of two wattmeters between lines; their sum is the total"),
     ]
 }
+
+
+def titles(names: Iterable[str]) -> str:
+    """Return canonical columns as a person says them, one family once: "time, voltage A-B, B-C, C-A, speed"."""
+    families: dict[str, list[str]] = {}
+    for name in names:
+        column = COLUMNS.get(name)
+        family, phase = column._said() if column else (name.replace("_", " "), "")
+        families.setdefault(family, []).append(phase)
+    return ", ".join(
+        f"{family} {', '.join(phase for phase in phases if phase)}".rstrip() for family, phases in families.items()
+    )

@@ -6,9 +6,11 @@ from typing import Any
 
 import pytest
 
+from rotorproof.columns import titles
 from rotorproof.rendering import words
 from rotorproof.rendering.quantity_view import written
 from rotorproof.rendering.symbols import axis_label, prose, symbol_html, unit_text, with_unit
+from rotorproof.rendering.wording import plainly
 
 
 @pytest.mark.parametrize(
@@ -48,8 +50,53 @@ def test_values_as_written_and_prose() -> None:
     assert written("24.0 degC") == "24.0\u00a0°C"
     assert written("six-step") == "six-step"
     assert written("23") == "23"
-    assert prose("below 2.1e-06 N m s^2/rad^2 at 20 degC") == "below 2.1 × 10⁻⁶ N m s²/rad² at 20 °C"
-    assert prose("file degC_1.csv, 20 degC.") == "file degC_1.csv, 20 °C."
+    assert prose("below 2.1e-06 N m s^2/rad^2 at 20 degC") == "below 2.1 × 10⁻⁶\u00a0N·m·s²/rad² at 20\u00a0°C"
+    assert prose("file degC_1.csv, 20 degC.") == "file degC_1.csv, 20\u00a0°C."
+
+
+@pytest.mark.parametrize(
+    ("written_", "printed"),
+    [
+        ("20 degC +/- 1 degC", "20~°C~± 1~°C"),
+        ("from 0.0047 to 0.0026 V s/rad.", "from 0.0047 to 0.0026~V·s/rad."),
+        ("at 0.5 V/s (a delay of 0.1 s)", "at 0.5~V/s (a delay of 0.1~s)"),
+        ("makes 89% of 45 percent", "makes 89~% of 45~%"),
+        ("at least 5 MOhm, 4 uohm, R in ohm", "at least 5~MΩ, 4~µΩ, R in Ω"),
+        ("-5 degC on 2026-05-02 after IEC 60034-1", "−5~°C on 2026-05-02 after IEC 60034-1"),
+        ("3 x 10, 5x10, x10 probe", "3 × 10, 5×10, ×10 probe"),
+        ("Phase of first line / deg", "Phase of first line / °"),
+        ("L_d <= L_q, 120 deg apart", "L_d ≤ L_q, 120° apart"),
+        ("write 'x [ohm]' or '20 degC', column [degC]", "write 'x [ohm]' or '20 degC', column [degC]"),
+        ("the controller's 5 A and the motor's 3 V", "the controller's 5~A and the motor's 3~V"),
+        ("30 K/W, 3 N m/(rad/s), 24 m of it", "30~K/W, 3~N·m/(rad/s), 24~m of it"),
+    ],
+)
+def test_prose_has_one_form_of_every_sign(written_: str, printed: str) -> None:
+    # ISO 80000-1:2009, 7.1.4 (space before the unit, also before %), 7.3.1 (minus, multiplication cross).
+    assert prose(written_).replace("\u00a0", "~") == printed
+    assert prose(prose(written_)) == prose(written_)
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ("overvoltage_cutoff: not seen", "Overvoltage cut-off: not seen"),
+        ("this counts among fault_cases_without_stop", "this counts among fault cases without stop"),
+        ("add the condition 'commanded_duty'", "add the condition 'commanded_duty'"),
+        ("add a column supply_voltage [V]", "add a column supply_voltage [V]"),
+        ("halving per 10 K (IEEE 43, from memory).", "halving per 10\u00a0K (IEEE 43)†."),
+        ("made so (common practice, no source)", "made so‡"),
+        ("IEC 61298-2 (from memory); duty", "IEC 61298-2†; duty"),
+    ],
+)
+def test_names_become_titles_and_sources_become_marks(said: str, shown: str) -> None:
+    assert plainly(said) == shown
+
+
+def test_columns_are_told_by_family() -> None:
+    assert titles(["time", "voltage_ab", "voltage_bc", "temperature_winding"]) == (
+        "time, voltage A-B, B-C, winding temperature"
+    )
 
 
 def test_a_line_breaks_only_where_a_reader_would_pause() -> None:

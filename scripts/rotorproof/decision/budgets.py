@@ -15,6 +15,8 @@ from ..units import conversion
 _WORTH_HALVING = 0.1
 #: A source that alone makes up this share of the variance is named in the notes.
 _DOMINATES = 0.5
+#: Stands in the note on the source that dominates; a page that prints the budget itself leaves the note out.
+HALVED = "of the variance; half of it would narrow U from"
 #: Units that are not simply put behind a number.
 _UNIT_WORDS = {"1": "", "percent": " %"}
 
@@ -58,7 +60,7 @@ def uncertainty_notes(result: Result, cover: Interval, quantity: Quantity, proba
     after = interval(_halved(result.form, lines[0].source), probability).expanded_uncertainty * scale
     source = lines[0].source
     return [
-        f"{source[0].upper()}{source[1:]} makes {lines[0].share:.0%} of the variance; half of it would narrow U from "
+        f"{source[0].upper()}{source[1:]} makes {lines[0].share:.0%} {HALVED} "
         f"{before:.2g} to {after:.2g}{_UNIT_WORDS.get(quantity.unit, ' ' + quantity.unit)}."
     ]
 

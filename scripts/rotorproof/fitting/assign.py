@@ -227,7 +227,7 @@ def _instrument(
         return candidates[0]
     if not candidates:
         problems[kind] = Problem(
-            f"no instrument states an accuracy for {kind}; the intervals of {procedure.name} hold the scatter alone "
+            f"no instrument states an accuracy for {kind}; the intervals of '{procedure.title}' hold the scatter alone "
             "in this respect: add the instrument with its accuracy",
             file=shown,
             column=name,

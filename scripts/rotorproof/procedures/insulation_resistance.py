@@ -186,7 +186,7 @@ def _temperature(log: Log, given: Mapping[str, float]) -> tuple[float, list[str]
             f"the winding temperature is not stated; the ambient temperature {ambient:.1f} degC is taken "
             "for it, which holds only for a motor that has rested for hours"
         )
-        return ambient, [text.capitalize() + "."], [_warning(text)]
+        return ambient, [f"{text[0].upper()}{text[1:]}."], [_warning(text)]
     raise FitError(
         "the winding temperature is not stated; give it as the condition 'winding_temperature', since "
         "insulation resistance halves per 10 K"

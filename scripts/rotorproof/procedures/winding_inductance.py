@@ -190,7 +190,7 @@ class WindingInductance(Procedure):
             notes.append(
                 "Sign of L_d - L_q from the angle at which direct current held the rotor."
                 if any("aligned" in b.values for b in blocks)
-                else _CONVENTION.capitalize() + "."
+                else f"{_CONVENTION[0].upper()}{_CONVENTION[1:]}."
             )
         return Fit(blocks, panels, notes=notes, warnings=warnings, missing=missing)
 

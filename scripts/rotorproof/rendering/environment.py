@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
-from . import gauges, words
+from . import gauges, wording, words
 from .style import INK, MARKS, MUTED, RULE, TEMPLATES
 from .symbols import prose
 
@@ -23,11 +23,15 @@ def environment() -> Any:
         lstrip_blocks=True,
     )
     found.filters["prose"] = prose
+    found.filters["plainly"] = wording.plainly
+    found.filters["maker"] = wording.maker
+    found.filters["quantity_title"] = wording.quantity_title
     found.globals.update(
         mark=gauges.mark,
         marks=MARKS,
         colours={"ink": INK, "muted": MUTED, "rule": RULE},
         words=words,
+        source_marks=wording.SOURCE_MARKS,
     )
     return found
 

@@ -3,24 +3,36 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
 from ..jsonio import write_bytes
-from ..procedures.base import Panel
+from ..procedures.base import Panel, Series
 from .style import FALLBACK_FAMILY, FONT_FAMILY, INK, MUTED, RULE, font_files
-from .symbols import unit_text
+from .symbols import prose, unit_text
+from .wording import plainly
 
-#: The text width of a report page: figures are drawn in their printed size.
-WIDTH_MM = 180.0
+#: The text width of a report page, and that of a figure of which two stand side by side: figures are drawn in their
+#: printed size.
+WIDTH_MM, HALF_MM = 180.0, 88.0
+#: A figure whose names of series fill more rows in half the width takes the whole.
+_MOST_ROWS_IN_HALF = 4
 _MM_PER_INCH = 25.4
 
 
 def figure_name(part: Mapping[str, Any], panel: str) -> str:
     """Return the file name of a panel of one part of a fit (an outcome or a derivation)."""
     return f"{part.get('label') or part['name']}-{panel}.svg"
+
+
+def is_wide(form: str, labels: Sequence[str]) -> bool:
+    """Tell whether a figure with these series takes the whole width of a page; the others stand two to a row."""
+    from .forms.common import legend_columns
+
+    return form == "levels" or len(labels) > _MOST_ROWS_IN_HALF * legend_columns(labels, HALF_MM)
 
 
 def draw(panel: Panel, path: Path) -> None:
@@ -39,13 +51,15 @@ def svg(panel: Panel) -> bytes:
     from .forms import FORMS
 
     form = FORMS[panel.form]
+    panel = _worded(panel)
     with mpl.rc_context(), warnings.catch_warnings():
         mpl.rcdefaults()  # whatever this computer's own settings are
         mpl.rcParams.update(cast("Any", _settings()))  # the library types its keys one by one
         _use_our_fonts()
         # A letter that neither family has is drawn as a box; that is what the reader should see, not a failed job.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        size = (WIDTH_MM / _MM_PER_INCH, form.height(panel) / _MM_PER_INCH)
+        width = WIDTH_MM if is_wide(panel.form, [series.label for series in panel.series]) else HALF_MM
+        size = (width / _MM_PER_INCH, form.height(panel) / _MM_PER_INCH)
         figure = Figure(figsize=size, layout="constrained")
         FigureCanvasSVG(figure)
         form.draw(figure, panel)
@@ -53,6 +67,15 @@ def svg(panel: Panel) -> bytes:
         about = {"Title": panel.title, "Date": None, "Creator": None, "Format": None, "Type": None}
         figure.savefig(buffer, format="svg", metadata=about)
     return buffer.getvalue()
+
+
+def _worded(panel: Panel) -> Panel:
+    """Return the panel with its labels in print's signs."""
+
+    def worded(series: Sequence[Series]) -> list[Series]:
+        return [replace(one, label=plainly(one.label)) for one in series]
+
+    return replace(panel, series=worded(panel.series), residuals=worded(panel.residuals))
 
 
 def alt_text(panel: Mapping[str, Any]) -> str:
@@ -76,7 +99,7 @@ def alt_text(panel: Mapping[str, Any]) -> str:
     parts = [f"{words[role]}: {', '.join(labels)}." for role, labels in by_role.items()]
     if panel["residuals"] and panel.get("residual_axis"):
         parts.append(f"Below: residuals ({_axis(panel['residual_axis'])}).")
-    return " ".join([f"{panel['title']}. {shows}.", *parts, panel["caption"]]).strip()
+    return prose(" ".join([f"{panel['title']}. {shows}.", *parts, panel["caption"]]).strip())
 
 
 def _axis(axis: Mapping[str, Any]) -> str:
@@ -89,7 +112,7 @@ def _settings() -> dict[str, Any]:
         "svg.hashsalt": "rotorproof",
         "svg.fonttype": "path",
         "font.family": [FONT_FAMILY, FALLBACK_FAMILY],
-        "font.size": 8.0,
+        "font.size": 7.5,
         "text.parse_math": False,  # a label is text, whatever characters it holds
         "text.color": INK,
         "axes.labelcolor": INK,
@@ -113,7 +136,7 @@ def _settings() -> dict[str, Any]:
         "ytick.major.width": 0.6,
         "xtick.major.size": 3,
         "ytick.major.size": 3,
-        "legend.fontsize": 8.0,
+        "legend.fontsize": 7.5,
         "legend.handlelength": 2.6,
         "legend.columnspacing": 1.4,
         "hatch.linewidth": 0.6,

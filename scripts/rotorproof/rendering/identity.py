@@ -29,10 +29,10 @@ def report_id(contents: Iterable[bytes]) -> str:
 
 
 def configuration_text(configuration: Mapping[str, Any]) -> str:
-    """Return the configuration as YAML, the form its author knows."""
+    """Return the configuration as YAML, the form its author knows; what fits on a line stands on one."""
     import json
 
     import yaml
 
     plain = json.loads(to_json(configuration))
-    return yaml.safe_dump(plain, sort_keys=False, allow_unicode=True, indent=4, width=60)
+    return yaml.safe_dump(plain, sort_keys=False, allow_unicode=True, indent=2, width=76, default_flow_style=None)

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from ..columns import COLUMNS
+from ..columns import COLUMNS, titles
 from ..derivations import derivations
 from ..fitting.assign import instrument_of
 from ..logs.store import Readings
 from ..procedures import procedures
 from ..procedures.base import Procedure, Table
-from ..quantities import quantities
 from ..settings.unit import Instrument, Test, UnitFile
 from . import numbers
-from .figures import alt_text, figure_name
+from .figures import alt_text, figure_name, is_wide
 from .quantity_view import QuantityView, quantity_view, written
+from .wording import quantity_title
+
+#: Letters up to which a cell and a header ask for a column of their own length.
+_WIDE_CELL, _WIDE_HEAD = 74, 16
+#: A table of no more letters and rows than these takes half the width.
+_HALF_LETTERS, _HALF_ROWS = 66, 14
 
 
 @dataclass(frozen=True)
@@ -27,16 +32,31 @@ class FigureView:
     title: str
     caption: str
     alt: str
+    wide: bool
 
 
 @dataclass(frozen=True)
 class TableView:
-    """A table of text; ``numeric`` tells which columns hold numbers alone."""
+    """A table of text; ``numeric`` tells which columns hold numbers alone, ``widths`` are percentages.
+
+    One that is ``half`` as wide as the page stands beside a figure or another such table.
+    """
 
     title: str
     headers: Sequence[str]
     rows: Sequence[Sequence[str]]
     numeric: Sequence[bool]
+    widths: Sequence[float]
+    half: bool
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A figure or a narrow table and where it stands: ``left`` or ``right`` in a row of two, or ``wide``."""
+
+    side: str
+    figure: FigureView | None = None
+    table: TableView | None = None
 
 
 @dataclass(frozen=True)
@@ -79,6 +99,7 @@ class PartView:
     quantities: Sequence[QuantityView] = ()
     figures: Sequence[FigureView] = ()
     tables: Sequence[TableView] = ()
+    side_by_side: Sequence[Placed] = ()
     notes: Sequence[str] = ()
     missing: Sequence[tuple[str, str]] = ()
     cautions: Sequence[str] = ()
@@ -124,13 +145,22 @@ def parts(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: M
 
 
 def _common(part: Mapping[str, Any], name: str, label: str, results: Mapping[str, Any]) -> dict[str, Any]:
+    figures = [
+        FigureView(
+            figure_name(part, panel["name"]),
+            panel["title"],
+            panel["caption"],
+            alt_text(panel),
+            is_wide(panel["form"], [series["label"] for series in panel["series"]]),
+        )
+        for panel in part["panels"]
+    ]
+    tables = [table_view(table) for table in part["tables"]]
     return {
         "quantities": _quantities(part, name, label, results),
-        "figures": [
-            FigureView(figure_name(part, panel["name"]), panel["title"], panel["caption"], alt_text(panel))
-            for panel in part["panels"]
-        ],
-        "tables": [table_view(table) for table in part["tables"]],
+        "figures": figures,
+        "tables": tables,
+        "side_by_side": placed(figures, [table for table in tables if table.half]),
         "notes": part["notes"],
         "missing": _missing(part["missing"]),
         "template": f"procedures/{name}.html.j2",
@@ -139,11 +169,10 @@ def _common(part: Mapping[str, Any], name: str, label: str, results: Mapping[str
 
 def _missing(missing: Mapping[str, str]) -> list[tuple[str, str]]:
     """Return what could not be determined, quantities with the same reason together."""
-    titles: dict[str, list[str]] = {}
+    members: dict[str, list[str]] = {}
     for name, reason in missing.items():
-        title = quantities()[name].title if name in quantities() else name.replace("_", " ")
-        titles.setdefault(reason, []).append(title)
-    return [(", ".join(members), reason.rstrip(".")) for reason, members in titles.items()]
+        members.setdefault(reason, []).append(quantity_title(name))
+    return [(", ".join(names), reason.rstrip(".")) for reason, names in members.items()]
 
 
 def _quantities(part: Mapping[str, Any], name: str, label: str, results: Mapping[str, Any]) -> list[QuantityView]:
@@ -167,7 +196,30 @@ def table_view(table: Table) -> TableView:
         and all(isinstance(row[column], int | float) or row[column] in ("", None) for row in table.rows)
         for column in range(width)
     ]
-    return TableView(table.title, list(table.headers), rows, numeric)
+    letters = _letters(table.headers, rows)
+    widths = [round(100 * own / sum(letters), 1) for own in letters]
+    half = sum(letters) <= _HALF_LETTERS and len(rows) <= _HALF_ROWS
+    return TableView(table.title, list(table.headers), rows, numeric, widths, half)
+
+
+def placed(figures: Sequence[FigureView], tables: Sequence[TableView]) -> list[Placed]:
+    """Return figures and narrow tables in rows of two; narrow figures close ranks before a wide one."""
+    narrow = [Placed("", figure=figure) for figure in figures if not figure.wide]
+    narrow += [Placed("", table=table) for table in tables]
+    rows = [replace(one, side="right" if number % 2 else "left") for number, one in enumerate(narrow)]
+    wide = [Placed("wide", figure=figure) for figure in figures if figure.wide]
+    return [*wide, *rows] if figures and figures[0].wide else [*rows, *wide]
+
+
+def _letters(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> list[int]:
+    """Return how many letters each column asks for: layout then need not measure the cells."""
+    letters = []
+    for column, header in enumerate(headers):
+        cells = [row[column] for row in rows]
+        longest = max((len(cell) for cell in cells), default=0)
+        word = max((len(word) for text in [header, *cells] for word in text.split()), default=0)
+        letters.append(max(min(longest, _WIDE_CELL), min(len(header), _WIDE_HEAD), word) + 2)
+    return letters
 
 
 def _cell(cell: object) -> str:
@@ -186,7 +238,7 @@ def _test(procedure: Procedure, test: Test, readings: Readings, place: int) -> T
     count = len(next(iter(columns.values()))) if columns else 0
     names = dict.fromkeys(source for column in columns if (source := procedure.source_column(column)))
     reduced = any(column in procedure.reduced_columns for column in columns)
-    rows = f"{numbers.plain(count, 15)} rows of {', '.join(names)}"
+    rows = f"{numbers.plain(count, 15)} rows of {titles(names)}"
     return TestView(
         log=test.log,
         readings="a capture, reduced while it was read" if reduced else rows,
@@ -225,6 +277,17 @@ def _instrument(unit: UnitFile, key: str, instrument: Instrument, names: Sequenc
         serial=instrument.serial or "not stated",
         calibrated_on=str(instrument.calibrated_on or "not stated"),
         calibration_due=str(due or "not stated"),
-        read=", ".join(names),
+        read=titles(names),
         overdue=bool(due and tested and due < tested),
     )
+
+
+def all_instruments(sections: Sequence[PartView]) -> list[InstrumentView]:
+    """Return every instrument of a report once, with the titles of the tests it read in instead of its columns."""
+    found: dict[str, InstrumentView] = {}
+    used: dict[str, list[str]] = {}
+    for section in sections:
+        for one in section.instruments:
+            found.setdefault(one.key, one)
+            used.setdefault(one.key, []).append(section.title)
+    return [replace(one, read=", ".join(dict.fromkeys(used[key]))) for key, one in found.items()]

@@ -8,26 +8,26 @@ from typing import Any
 
 from markupsafe import Markup
 
+from ..decision.budgets import HALVED
 from ..procedures.base import Quantity
 from ..quantities import quantities
 from . import gauges, numbers, words
 from .symbols import symbol_html, unbroken, unit_text, with_unit
+from .wording import maker
 
 #: Sources of less than this share of the variance are summed up in one line; below the second, they are rounding.
-_SMALL_SHARE, _NO_SHARE = 0.005, 1e-6
+_SMALL_SHARE, _NO_SHARE = 0.01, 1e-6
 
 
 @dataclass(frozen=True)
 class BudgetRow:
-    """One source of an uncertainty budget in words; ``percent`` is the width of its bar."""
+    """One source of an uncertainty budget in words; numbers are in the unit of the quantity."""
 
     source: str
     distribution: str
-    degrees_of_freedom: str
-    standard_uncertainty: Markup
+    standard_uncertainty: str
     share: str
-    percent: float
-    if_halved: Markup
+    if_halved: str
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,7 @@ class QuantityView:
     name: str
     title: str
     symbol: Markup
+    unit: str
     value: Markup
     interval: Markup
     standard_uncertainty: Markup
@@ -73,21 +74,22 @@ def quantity_view(name: str, entry: Mapping[str, Any], *, preferred: bool = True
         name=name,
         title=quantity.title,
         symbol=symbol_html(quantity.symbol),
+        unit=unit_text(unit),
         value=_value(entry),
         interval=_interval(entry),
         standard_uncertainty=with_unit(_digits(entry["standard_uncertainty"]), unit),
         coverage_factor=f"{entry['coverage_factor']:.2f}",
         degrees_of_freedom=numbers.degrees_of_freedom(entry["degrees_of_freedom"]),
         reference=_reference(quantity),
-        procedure=entry["procedure"],
+        procedure=maker(entry["procedure"]),
         label=_origin(entry),
-        notes=entry["notes"],
-        budget=_budget(entry["budget"], entry["standard_uncertainty"], unit),
+        notes=[note for note in entry["notes"] if HALVED not in note],
+        budget=_budget(entry["budget"], entry["standard_uncertainty"]),
         exact=half == 0,
         preferred=preferred,
         others=[
             Other(
-                other["procedure"],
+                maker(other["procedure"]),
                 _origin(other),
                 _value(other),
                 words.agreement(other["normalised_error"]),
@@ -128,7 +130,8 @@ def taken_views(results: Mapping[str, Any]) -> list[TakenView]:
 
 def _origin(entry: Mapping[str, Any]) -> str:
     """Return which test of which unit gave a value."""
-    label = str(entry.get("label", entry["procedure"]))
+    title, label = maker(entry["procedure"]), entry.get("label", entry["procedure"])
+    label = title if label == entry["procedure"] else f"{title}: {label}"
     return f"{label} of {entry['part']}" if entry.get("part") else label
 
 
@@ -247,25 +250,26 @@ def _digits(value: float) -> str:
     return numbers.plain(value, 2)
 
 
-def _budget(lines: Sequence[Mapping[str, Any]], whole: float, unit: str) -> list[BudgetRow]:
+def _distribution(line: Mapping[str, Any]) -> str:
+    """Return the distribution of a source, with its degrees of freedom where they are finite."""
+    freedom = line["degrees_of_freedom"]
+    return line["distribution"] if freedom is None else f"{line['distribution']}, {numbers.degrees_of_freedom(freedom)}"
+
+
+def _budget(lines: Sequence[Mapping[str, Any]], whole: float) -> list[BudgetRow]:
     large = [line for line in lines if line["share"] >= _SMALL_SHARE]
     small = [line for line in lines if _NO_SHARE <= line["share"] < _SMALL_SHARE]
     if len(small) == 1:
         large, small = [*large, *small], []
 
-    def row(
-        source: str, distribution: str, freedom: str, u: float, share: float, halved: float | None = None
-    ) -> BudgetRow:
-        shown = with_unit(numbers.beside(u, whole), unit)
-        better = Markup("") if halved is None else with_unit(_digits(halved), unit)
-        width = round(100 * min(share, 1.0), 1)
-        return BudgetRow(source, distribution, freedom, shown, numbers.percent(share), width, better)
+    def row(source: str, distribution: str, u: float, share: float, halved: float | None = None) -> BudgetRow:
+        better = "" if halved is None else _digits(halved)
+        return BudgetRow(source, distribution, numbers.beside(u, whole), numbers.percent(share), better)
 
     rows = [
         row(
             line["source"],
-            line["distribution"],
-            numbers.degrees_of_freedom(line["degrees_of_freedom"]),
+            _distribution(line),
             line["standard_uncertainty"],
             line["share"],
             line["expanded_uncertainty_if_halved"],
@@ -274,5 +278,5 @@ def _budget(lines: Sequence[Mapping[str, Any]], whole: float, unit: str) -> list
     ]
     if small:
         u = sum(line["standard_uncertainty"] ** 2 for line in small) ** 0.5
-        rows.append(row(f"{len(small)} smaller sources together", "", "", u, sum(line["share"] for line in small)))
+        rows.append(row(f"others ({len(small)})", "", u, sum(line["share"] for line in small)))
     return rows

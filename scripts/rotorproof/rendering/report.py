@@ -18,7 +18,9 @@ from ..units import Measured
 from . import numbers, words
 from .environment import environment, has_template
 from .identity import configuration_text, report_id
+from .part_view import all_instruments
 from .part_view import parts as sections_of
+from .problem_view import problem_views
 from .quantity_view import criterion_view, definition, quantity_view, taken_views, written
 from .style import TEMPLATES
 
@@ -125,11 +127,15 @@ def report_html(
             verdict_reason=words.verdict_reason(results),
             limits_about=acceptance.get("description") or "",
             limits_source=(acceptance.get("source") or "").rstrip("."),
-            criteria=[
-                criterion_view(criterion, results, _givers(criterion["quantity"], unit))
-                for criterion in results["criteria"]
-            ],
-            problems=[{**problem, "place": words.place(problem)} for problem in results["problems"]],
+            criteria=sorted(
+                (
+                    criterion_view(criterion, results, _givers(criterion["quantity"], unit))
+                    for criterion in results["criteria"]
+                ),
+                key=lambda view: words.DECISIVE.index(view.decision),
+            ),
+            problems=problem_views(results["problems"]),
+            counts={kind: sum(p["severity"] == kind for p in results["problems"]) for kind in words.SEVERITY},
             quantities=[
                 quantity_view(name, results["quantities"][name])
                 for name in _named(results)
@@ -137,6 +143,7 @@ def report_html(
             ],
             taken=taken_views(results),
             parts=sections,
+            instruments=all_instruments(sections),
             has_template=has_template,
             without_result=_without_result(unit, fit),
             not_made=_not_made(unit, fit),

@@ -6,6 +6,7 @@ Symbols of quantities are italic, units and words in subscripts upright (ISO 800
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import cache
 
 from markupsafe import Markup
@@ -81,8 +82,68 @@ def unbroken(text: str) -> Markup:
     return Markup(" ").join(Markup('<span class="n">{}</span>').format(piece) for piece in pieces)
 
 
+#: What its reader has to type or find in a file stays as it is written: 'quoted text' and [units of columns].
+_TYPED = re.compile(r"(?<!\w)'[^'\n]{1,80}'(?!\w)|`[^`\n]+`|\[[^\]\s][^\]\n]{0,20}\]")
+#: Units that other units are multiplied by in running text, and those that may follow them.
+_PREFIXED = r"[kMGmun\u00b5]?(?:[oO]hm|Hz|V|A|W|N|H|F|s|g|m|J|C|T)"
+_UNIT = rf"(?:degC|delta_degC|degrees?|deg|percent|rpm|rad|min|h|K|Wh|Ah|revolution|{_PREFIXED})(?:\^-?\d)?"
+_PRODUCT = r"(?:N m s(?:\^2)?|N m|V s|kg m\^2|kg m\u00b2|A s|W s|V A)"
+_COMPOUND = re.compile(
+    rf"(?<=[\d)⁰¹²³⁴⁵⁶⁷⁸⁹])(?P<space>[ \u00a0]?)"
+    rf"(?P<unit>(?:{_PRODUCT}|{_UNIT})(?:/(?:\((?:[^()]+)\)|{_UNIT}))*)(?![\w^/\u00b2])"
+)
+_HEADED = re.compile(rf"(?<= / )\(?(?:{_PRODUCT}|{_UNIT})(?:/{_UNIT})*\)?(?= [|]|,|;|$|\)| of )")
+_SIGNS = (
+    (re.compile(r"\s*\+/-\s*(?=\d)"), "\u00a0± "),
+    (re.compile(r"\+/-"), "±"),
+    (re.compile(r"<="), "≤"),
+    (re.compile(r">="), "≥"),
+    (re.compile(r"\bsqrt\((\d)\)"), r"√\1"),
+    # A hyphen before a number is a minus sign, unless it joins words or the parts of a date or of a standard's number.
+    (re.compile(r"(?<![\w.,)\]}/'-])-(?=\d)"), "−"),
+    (re.compile(r"(?<=[\d\s)])(?:\*|x)(?= ?[\d(])(?<=[ )][*x])"), "×"),
+    (re.compile(r"(?<=\d)(?:\*|x)(?=\d)"), "×"),
+    (re.compile(r"(?<=[\w)]) \* (?=[\w(√])"), " × "),
+    (re.compile(r"(?<=\d)[ \u00a0]?%"), "\u00a0%"),
+    (re.compile(r"(?<![\w])([mkMGu]?)[oO]hm\b"), lambda match: f"{_PREFIX.get(match[1], match[1])}Ω"),
+    (re.compile(r"\bdegC\b"), "°C"),
+)
+_PREFIX = {"u": "µ"}
+
+
 def prose(text: str) -> str:
-    """Return a sentence of the program with print's signs: "20 degC", "m s^2", "2e-06" as 20 °C, m s², 2 × 10⁻⁶."""
-    text = re.sub(r"(?<=\d )([kMGm]?ohm|degC)\b", lambda match: unit_text(match[1]), text)
-    text = re.sub(r"(?<=[A-Za-z])\^(-?\d)\b", lambda match: match[1].translate(_SUPERSCRIPT), text)
-    return re.sub(r"(?<=\d)e([+-]\d+)\b", lambda m: f" × 10{str(int(m[1])).translate(_SUPERSCRIPT)}", text)
+    """Return a sentence with print's signs: "20 degC +/- 1 degC", "2e-06 N m" as 20 °C ± 1 °C, 2 × 10⁻⁶ N·m.
+
+    Signs, units and powers alone change, and never within 'quotes' or [brackets]: that is text to type. A number
+    and its unit are kept on one line.
+    """
+    return outside_typed(_signs, text)
+
+
+def outside_typed(change: Callable[[str], str], text: str) -> str:
+    """Return ``text`` with ``change`` made to everything but 'quotes' and [brackets], which are text to type."""
+    pieces, end = [], 0
+    for typed in _TYPED.finditer(text):
+        pieces += [change(text[end : typed.start()]), typed[0]]
+        end = typed.end()
+    return "".join([*pieces, change(text[end:])])
+
+
+def _signs(text: str) -> str:
+    if not text:
+        return text
+    # Symbols are read before units: the "x 10" of a power must not look like a product of two numbers.
+    text = re.sub(r"(?<=\d)e([+-]\d+)\b", lambda m: f" × 10{str(int(m[1])).translate(_SUPERSCRIPT)}", text)
+    text = _COMPOUND.sub(lambda match: _after_number(match["unit"], match["space"]), text)
+    text = _HEADED.sub(lambda match: unit_text(match[0]), text)
+    text = re.sub(r"(?<=[A-Za-z)])\^(-?\d)\b", lambda match: match[1].translate(_SUPERSCRIPT), text)
+    for pattern, sign in _SIGNS:
+        text = pattern.sub(sign, text)
+    return text
+
+
+def _after_number(unit: str, space: str) -> str:
+    if not space and len(unit) == 1 and unit not in "VAWKs":
+        return unit  # "3m", "2C": a name rather than a value
+    written = unit_text(unit)
+    return written if written == "°" else f"\u00a0{written}"

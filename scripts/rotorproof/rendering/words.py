@@ -25,6 +25,9 @@ DECISION_MEANING = {
     "not measured": "no value to compare with the limit",
 }
 
+#: Decisions in the order in which a reader needs them: what rejects the unit comes first.
+DECISIVE = ("fail", "undecided", "not measured", "pass")
+
 SEVERITY = {"error": "Error", "warning": "Warning"}
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from ...procedures.base import Panel
 from ..style import INK
 from ..symbols import axis_label
-from .common import legend, looks, shown, shown_spread
+from .common import legend, looks, shown, shown_spread, y_label
 from .points import draw_limit
 
 #: Up to this many places each gets its tick; beyond, the axis chooses.
@@ -19,7 +19,7 @@ _TICKS = 24
 def height(panel: Panel) -> float:
     """Return the height of the figure in millimetres."""
     del panel
-    return 76.0
+    return 60.0
 
 
 def draw(figure: Any, panel: Panel) -> None:
@@ -55,5 +55,5 @@ def draw(figure: Any, panel: Panel) -> None:
         axes.set_xticks(places, [f"{place:g}" for place in places])
     axes.grid(visible=False, axis="x")
     axes.set_xlabel(axis_label(panel.x.title, panel.x.unit))
-    axes.set_ylabel(axis_label(panel.y.title, panel.y.unit))
+    axes.set_ylabel(y_label(axis_label(panel.y.title, panel.y.unit), 0.7 * height(panel)))
     legend(figure, axes)

@@ -13,8 +13,10 @@ from ...procedures.base import Axis, Series
 from ...units import conversion
 from ..style import DASHES, HATCHES, MARKERS, SERIES_COLOURS
 
-#: Letters of legend that fit side by side above a figure.
-_LEGEND_LETTERS = 112
+#: Letters of legend that fit side by side above a figure, for each millimetre of its width.
+_LETTERS_PER_MM = 0.64
+#: A longer label is wrapped.
+_LABEL_LETTERS = 46
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,16 +83,21 @@ def thinned_label(label: str, drawn: int, total: int) -> str:
     return f"{label} ({drawn} of {total} points drawn)"
 
 
+def legend_columns(labels: Sequence[str], width: float) -> int:
+    """Return how many of ``labels`` fit side by side above a figure of this width in millimetres."""
+    longest = max((len(line) for label in labels for line in textwrap.wrap(label, _LABEL_LETTERS)), default=0)
+    return max(1, int(_LETTERS_PER_MM * width) // (longest + 6))
+
+
 def legend(figure: Any, axes: Any) -> None:
     """Put one legend above all axes, where it hides no data; long labels are wrapped."""
     handles, labels = axes.get_legend_handles_labels()
     if not handles or (len(handles) == 1 and not labels[0]):
         return
-    entries = [(handle, textwrap.fill(label, 46)) for handle, label in zip(handles, labels, strict=True)]
+    entries = [(handle, textwrap.fill(label, _LABEL_LETTERS)) for handle, label in zip(handles, labels, strict=True)]
     # Readings in one row and their curves in the next, as far as the width allows.
     entries.sort(key=lambda entry: not _is_marker(entry[0]))
-    longest = max(len(line) for _, label in entries for line in label.splitlines())
-    columns = max(1, min(len(entries), _LEGEND_LETTERS // (longest + 8)))
+    columns = min(len(entries), legend_columns(labels, 25.4 * figure.get_figwidth()))
     readings = sum(_is_marker(handle) for handle, _ in entries)
     if 1 < readings < columns:
         columns = readings
@@ -101,6 +108,11 @@ def legend(figure: Any, axes: Any) -> None:
     ]
     ordered = [entry for cell in in_rows for entry in cell]
     figure.legend(*zip(*ordered, strict=True), loc="outside upper left", ncols=columns, frameon=False)
+
+
+def y_label(text: str, height: float) -> str:
+    """Return a label of an upright axis in lines that fit its ``height`` in millimetres."""
+    return textwrap.fill(text, max(12, int(_LETTERS_PER_MM * height)))
 
 
 def _is_marker(handle: Any) -> bool:

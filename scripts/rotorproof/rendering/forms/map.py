@@ -9,7 +9,7 @@ import numpy as np
 from ...procedures.base import Panel
 from ..style import INK
 from ..symbols import axis_label
-from .common import legend, looks, shown
+from .common import legend, looks, shown, y_label
 from .points import draw_series
 
 #: Lines of equal value where the panel names none.
@@ -19,7 +19,7 @@ _LEVELS = 9
 def height(panel: Panel) -> float:
     """Return the height of the figure in millimetres."""
     del panel
-    return 96.0
+    return 80.0
 
 
 def draw(figure: Any, panel: Panel) -> None:
@@ -37,10 +37,10 @@ def draw(figure: Any, panel: Panel) -> None:
         greys = [str(round(grey, 3)) for grey in np.linspace(0.98, 0.74, len(lines.levels) + 1)]
         axes.contourf(x, y, z, levels=lines.levels, colors=greys, extend="both", zorder=1)
         axes.clabel(lines, fontsize=7, fmt=lambda value: f"{value:g}")
-    axes.set_title(f"Lines: {axis_label(field.axis.title, field.axis.unit)}", fontsize=8, loc="right")
+    axes.set_title(f"Lines: {axis_label(field.axis.title, field.axis.unit)}", fontsize=7.5, loc="right")
     for series, look in zip(panel.series, looks(panel.series), strict=True):
         draw_series(axes, series, look, panel.x, panel.y)
     axes.set_xlabel(axis_label(panel.x.title, panel.x.unit))
-    axes.set_ylabel(axis_label(panel.y.title, panel.y.unit))
+    axes.set_ylabel(y_label(axis_label(panel.y.title, panel.y.unit), 0.7 * height(panel)))
     axes.grid(visible=False)
     legend(figure, axes)

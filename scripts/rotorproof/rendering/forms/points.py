@@ -11,7 +11,7 @@ from ...procedures.base import Axis, Panel, Series
 from .. import thinning
 from ..style import INK, LEFT_OUT, LIMIT
 from ..symbols import axis_label
-from .common import Look, legend, looks, shown, shown_spread, thinned_label
+from .common import Look, legend, looks, shown, shown_spread, thinned_label, y_label
 
 #: More error bars than this would be a grey field.
 _ERROR_BARS = 40
@@ -20,7 +20,7 @@ _SINGLE = 1
 
 def height(panel: Panel) -> float:
     """Return the height of the figure in millimetres."""
-    return 94.0 if panel.residuals else 70.0
+    return 80.0 if panel.residuals else 60.0
 
 
 def draw(figure: Any, panel: Panel) -> None:
@@ -32,7 +32,8 @@ def draw(figure: Any, panel: Panel) -> None:
     styles = looks(panel.series)
     for series, look in zip(panel.series, styles, strict=True):
         draw_series(main, series, look, panel.x, panel.y)
-    main.set_ylabel(axis_label(panel.y.title, panel.y.unit))
+    room = 0.55 * height(panel) if rest is not None else 0.75 * height(panel)
+    main.set_ylabel(y_label(axis_label(panel.y.title, panel.y.unit), room))
     bottom = main
     if rest is not None and panel.residual_axis is not None:
         bottom = rest
@@ -40,7 +41,7 @@ def draw(figure: Any, panel: Panel) -> None:
         for series, own in zip(panel.residuals, looks(panel.residuals), strict=True):
             draw_series(rest, series, by_label.get(series.label, own), panel.x, panel.residual_axis)
         rest.axhline(0, color=INK, linewidth=0.6, zorder=1)
-        rest.set_ylabel(axis_label(panel.residual_axis.title, panel.residual_axis.unit))
+        rest.set_ylabel(y_label(axis_label(panel.residual_axis.title, panel.residual_axis.unit), 0.25 * height(panel)))
     bottom.set_xlabel(axis_label(panel.x.title, panel.x.unit))
     legend(figure, main)
     if rest is not None:

@@ -1,0 +1,51 @@
+"""The problems of a unit as the report prints them: errors first, those of one place and kind together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from ..columns import COLUMNS
+from . import words
+from .wording import maker, plainly
+
+#: A problem that concerns all logs of a test names the first of them and how many more there are.
+_MOST_FILES = 2
+
+
+@dataclass(frozen=True)
+class ProblemView:
+    """What went wrong in one place, ready to print."""
+
+    severity: str
+    place: str
+    procedure: str
+    messages: Sequence[str]
+
+
+def problem_views(problems: Sequence[Mapping[str, Any]]) -> list[ProblemView]:
+    """Return the ``problems`` of ``results.json`` ready to print."""
+    grouped: dict[tuple[str, str, str], list[str]] = {}
+    for kind in words.SEVERITY:
+        for problem in problems:
+            if problem["severity"] != kind:
+                continue
+            procedure = maker(problem["procedure"]) if problem.get("procedure") else ""
+            messages = grouped.setdefault((kind, _place(problem), procedure), [])
+            if (message := plainly(problem["message"])) not in messages:
+                messages.append(message)
+    return [ProblemView(*key, messages) for key, messages in grouped.items()]
+
+
+def _place(problem: Mapping[str, Any]) -> str:
+    files = str(problem.get("file") or "").split(", ")
+    if len(files) > _MOST_FILES:
+        return words.place({**problem, "file": f"{files[0]} and {len(files) - 1} more logs of this test"})
+    key = str(problem.get("column") or "")
+    if key in COLUMNS and COLUMNS[key].title != key:
+        return words.place({**problem, "column": f"{key} ({COLUMNS[key].title})"})
+    if key and key not in COLUMNS and str(problem.get("file", "")).endswith("unit.yaml"):
+        # A condition or a setting of the unit file: the key is what its reader types there.
+        return words.place({**problem, "column": None}) + f", key {key}"
+    return words.place(problem)
