@@ -93,6 +93,7 @@ _COMPOUND = re.compile(
     rf"(?P<unit>(?:{_PRODUCT}|{_UNIT})(?:/(?:\((?:[^()]+)\)|{_UNIT}))*)(?![\w^/\u00b2])"
 )
 _HEADED = re.compile(rf"(?<= / )\(?(?:{_PRODUCT}|{_UNIT})(?:/{_UNIT})*\)?(?= [|]|,|;|$|\)| of )")
+_PREFIX = {"u": "µ"}
 _SIGNS = (
     (re.compile(r"\s*\+/-\s*(?=\d)"), "\u00a0± "),
     (re.compile(r"\+/-"), "±"),
@@ -108,7 +109,6 @@ _SIGNS = (
     (re.compile(r"(?<![\w])([mkMGu]?)[oO]hm\b"), lambda match: f"{_PREFIX.get(match[1], match[1])}Ω"),
     (re.compile(r"\bdegC\b"), "°C"),
 )
-_PREFIX = {"u": "µ"}
 
 
 def prose(text: str) -> str:
