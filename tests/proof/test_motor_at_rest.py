@@ -37,7 +37,7 @@ def test_insulation_at_another_temperature(outside: Outside, temperature: float,
     found = values(
         "insulation-resistance",
         absorbing(1e9, 2e9),
-        {"test_voltage": 500.0, "winding_temperature": temperature},
+        {"test_voltage": 500.0, "winding_temperature": temperature, "insulation_kind": 0.0},
     )
     for name in ("insulation_resistance", "insulation_resistance_at_least"):
         outside(
@@ -49,6 +49,24 @@ def test_insulation_at_another_temperature(outside: Outside, temperature: float,
             unit="Mohm",
             source=IEEE_43,
         )
+
+
+@pytest.mark.parametrize(("temperature", "factor"), [(10.0, 0.7), (20.0, 0.8), (30.0, 0.9), (50.0, 1.5), (60.0, 2.3)])
+def test_insulation_of_a_thermoset_at_another_temperature(outside: Outside, temperature: float, factor: float) -> None:
+    found = values(
+        "insulation-resistance",
+        absorbing(1e9, 2e9),
+        {"test_voltage": 500.0, "winding_temperature": temperature, "insulation_kind": 1.0},
+    )
+    outside(
+        "insulation_resistance",
+        f"thermoset, 1000 Mohm read after one minute at {temperature:g} degC, at 40 degC",
+        ours=found["insulation_resistance"] / 1e6,
+        published=1000 * factor,
+        allowance=51,
+        unit="Mohm",
+        source="IEEE 43-2013, table of K_T for thermosetting insulation, rounded to 0.1 (from memory)",
+    )
 
 
 def test_polarization_index(outside: Outside) -> None:

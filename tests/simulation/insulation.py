@@ -21,7 +21,8 @@ class InsulationTruth:
     """An insulation system.
 
     ``bulk`` (ohm at 40 degC), ``absorption`` (A/V at one second), ``exponent`` n, ``capacitance`` (F),
-    ``activation`` energy of conduction (eV). Fault: ``surface_leakage`` (S), 0 for a clean dry winding, about
+    ``activation`` energy of conduction (eV), which absorption and leakage follow too where ``one_law``.
+    Fault: ``surface_leakage`` (S), 0 for a clean dry winding, about
     1e-6 for a wet one.
     """
 
@@ -30,6 +31,7 @@ class InsulationTruth:
     exponent: float = 0.8
     capacitance: float = 3e-9
     activation: float = 0.65
+    one_law: bool = False
     surface_leakage: float = 0.0
     tester_resistance: float = 1e6
 
@@ -39,8 +41,7 @@ class InsulationTruth:
         tau = self.tester_resistance * self.capacitance
         conductance = (
             1 / (self.bulk * arrhenius)
-            + self.absorption * time**-self.exponent
-            + self.surface_leakage
+            + (self.absorption * time**-self.exponent + self.surface_leakage) / (arrhenius if self.one_law else 1.0)
             + np.exp(-time / tau) / self.tester_resistance
         )
         return 1 / conductance

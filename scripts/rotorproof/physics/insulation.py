@@ -17,6 +17,26 @@ def halving_factor(temperature: float, reference: float = 40.0, step: float = 10
     return float(0.5 ** ((reference - temperature) / step))
 
 
+def thermoset_factor(temperature: float) -> float:
+    """Return R(40 degC)/R(temperature) for thermosetting insulation; ``temperature`` in degC.
+
+    IEEE 43-2013: K_T = exp(-B (1/(T + 273) - 1/313)) with B = 1245 K from 10 to 40 degC and 4230 K from 40 to 85 degC
+    (from memory, which agrees with its rounded table: 0.7 at 10 degC, 0.8 at 20, 0.9 at 30, 1.5 at 50, 2.3 at 60).
+    """
+    slope = 1245.0 if temperature < 40.0 else 4230.0
+    return float(np.exp(-slope * (1.0 / (temperature + 273.0) - 1.0 / 313.0)))
+
+
+def unknown_kind(temperature: float) -> tuple[float, float]:
+    """Return R(40 degC)/R(temperature), and its half-width, for insulation of an unknown kind; degC.
+
+    Anything between the two coefficients of IEEE 43-2013 may hold with equal probability (JCGM 100:2008, 4.3.7): their
+    middle is given, and half their difference, which grows with the distance from 40 degC.
+    """
+    one, other = halving_factor(temperature), thermoset_factor(temperature)
+    return 0.5 * (one + other), 0.5 * abs(one - other)
+
+
 def value_at(time: np.ndarray, resistance: np.ndarray, moment: float, window: tuple[float, float]) -> Estimates:
     """Return ln R at ``moment`` by a local fit of ln R over ln t; ``values[0]`` is ln(R/ohm).
 

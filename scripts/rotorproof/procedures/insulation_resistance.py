@@ -15,6 +15,8 @@ _ONE_MINUTE, _TEN_MINUTES = 60.0, 600.0
 _NEAR_ONE, _NEAR_TEN = (20.0, 180.0), (280.0, 660.0)
 #: IEEE 43-2013, 12.2.2 (from memory): above this the polarization index says little.
 _INDEX_MEANS_LITTLE = 5e9
+_KINDS = ("thermoplastic", "thermoset")
+_FACTORS = {"thermoplastic": insulation.halving_factor, "thermoset": insulation.thermoset_factor}
 _AT_40 = (("temperature", "40 degC"),)
 
 
@@ -30,6 +32,18 @@ class InsulationResistance(Procedure):
     conditions = (
         Condition("test_voltage", "voltage", "DC voltage between winding and frame", required=True),
         Condition("winding_temperature", "temperature", "winding temperature during the test"),
+        Condition(
+            "insulation_kind",
+            "number",
+            "what the winding's enamel and varnish are, which fixes the correction to 40 degC: thermosets such as "
+            "today's enamels and epoxies, or thermoplastics such as asphalt and PVC",
+            choices=_KINDS,
+        ),
+        Condition(
+            "halving_interval",
+            "temperature_difference",
+            "rise of temperature that halves this insulation's resistance, where tests at two temperatures told it",
+        ),
         Condition("range_limit", "resistance", "highest reading of the tester's range; at or above it is over-range"),
         Condition("start_time", "time", "time in the log at which the voltage was applied (time 0 if not stated)"),
     )
@@ -41,8 +55,9 @@ class InsulationResistance(Procedure):
             "R_i",
             "resistance",
             "Mohm",
-            "resistance between winding and frame one minute after the test voltage was applied, corrected to 40 degC",
-            "IEEE 43; halving per 10 K from memory",
+            "resistance between winding and frame one minute after the test voltage was applied, corrected to 40 degC "
+            "by the coefficient of its kind, or by the middle of the coefficients where the kind is not stated",
+            "IEEE 43-2013: halving per 10 K for thermoplastics; its coefficient for thermosets from memory",
             reference=_AT_40,
         ),
         Quantity(
@@ -52,8 +67,8 @@ class InsulationResistance(Procedure):
             "resistance",
             "Mohm",
             "the insulation resistance where it was measured; where the tester was over its range, the "
-            "range limit corrected to 40 degC, which the insulation resistance exceeds: to be compared "
-            "with a floor",
+            "range limit corrected to 40 degC by the smaller coefficient, which the insulation resistance "
+            "exceeds: to be compared with a floor",
             "definition",
             reference=_AT_40,
         ),
@@ -68,7 +83,7 @@ class InsulationResistance(Procedure):
         ),
     )
     not_covered = (
-        "The halving for each 10 K is the rule of the standard; how a given insulation follows it is not checked.",
+        "The two coefficients to 40 degC are those of the standard; how a given insulation follows one is not checked.",
         "No readings of a certified insulation tester are compared.",
     )
     cautions = (
@@ -92,12 +107,7 @@ class InsulationResistance(Procedure):
         time = log["time"] - log.conditions.get("start_time", 0.0)
         readings = log["insulation_resistance"]
         temperature, notes, warnings = _temperature(log, given)
-        factor = insulation.halving_factor(temperature)
-        voltage = log.conditions["test_voltage"]
-        notes.append(
-            f"Measured with {voltage:g} V DC at {temperature:.1f} degC; corrected to 40 degC by the factor "
-            f"{factor:.3f}: the resistance halves per 10 K (IEEE 43, from memory)."
-        )
+        correction = _correction(log, temperature, notes)
         notes.append(
             "IEEE 43 (from memory) asks for at least 5 Mohm at 40 degC for random-wound windings rated below "
             "1 kV, and a polarization index of at least 2 (1.5 for thermal class A). Small motors reach "
@@ -109,7 +119,8 @@ class InsulationResistance(Procedure):
         limit = log.conditions.get("range_limit")
         over = np.zeros(time.shape, bool) if limit is None else readings >= 0.9999 * limit
         if limit is not None and np.any(over[(time >= _NEAR_ONE[0]) & (time <= _NEAR_ONE[1])]):
-            bound = limit * factor
+            # What is proven holds for either kind of insulation.
+            bound = limit * _least_factor(log, temperature, correction)
             why = (
                 f"the tester was over its range of {limit / 1e6:.4g} Mohm at one minute, so the "
                 f"insulation resistance is at least {bound / 1e6:.4g} Mohm at 40 degC; a lower bound is "
@@ -131,14 +142,15 @@ class InsulationResistance(Procedure):
                 )
             )
         one = insulation.value_at(time, readings, _ONE_MINUTE, _NEAR_ONE)
-        values = {"ln_r_one": float(one.values[0] + np.log(factor))}
+        values = {"ln_r_one": float(one.values[0])}
         blocks = [
             Block(
                 "scatter of the readings near one minute",
                 values,
                 one.covariance[:1, :1],
                 one.degrees_of_freedom,
-            )
+            ),
+            correction,
         ]
         missing = {}
         try:
@@ -151,13 +163,13 @@ class InsulationResistance(Procedure):
             blocks.append(
                 Block(
                     "scatter of the readings near ten minutes",
-                    {"ln_r_ten": float(ten.values[0] + np.log(factor))},
+                    {"ln_r_ten": float(ten.values[0])},
                     ten.covariance[:1, :1],
                     ten.degrees_of_freedom,
                 )
             )
         quantity_notes: dict[str, list[str]] = {}
-        if np.exp(one.values[0]) * factor > _INDEX_MEANS_LITTLE:
+        if np.exp(one.values[0]) * correction.values["correction"] > _INDEX_MEANS_LITTLE:
             quantity_notes["polarization_index"] = [
                 "above 5000 Mohm at one minute the index says little of the insulation (IEEE 43-2013, from memory)"
             ]
@@ -168,10 +180,10 @@ class InsulationResistance(Procedure):
         del given
         if "bound" in parameters:
             return {"insulation_resistance_at_least": parameters["bound"]}
-        resistance = float(np.exp(parameters["ln_r_one"]))
+        resistance = np.exp(parameters["ln_r_one"]) * parameters["correction"]
         result = {"insulation_resistance": resistance, "insulation_resistance_at_least": resistance}
         if "ln_r_ten" in parameters:
-            result["polarization_index"] = float(np.exp(parameters["ln_r_ten"] - parameters["ln_r_one"]))
+            result["polarization_index"] = np.exp(parameters["ln_r_ten"] - parameters["ln_r_one"])
         return result
 
 
@@ -189,8 +201,43 @@ def _temperature(log: Log, given: Mapping[str, float]) -> tuple[float, list[str]
         return ambient, [f"{text[0].upper()}{text[1:]}."], [_warning(text)]
     raise FitError(
         "the winding temperature is not stated; give it as the condition 'winding_temperature', since "
-        "insulation resistance halves per 10 K"
+        "insulation resistance changes by up to one half per 10 K"
     )
+
+
+def _correction(log: Log, temperature: float, notes: list[str]) -> Block:
+    """Return the factor to 40 degC with what its law leaves in doubt, and note both."""
+    step, kind = log.conditions.get("halving_interval"), log.conditions.get("insulation_kind")
+    if step is not None and step <= 0:
+        raise FitError("'halving_interval' is the rise of temperature that halves the resistance: above 0 K")
+    half_width = 0.0
+    if step is not None:
+        factor = insulation.halving_factor(temperature, step=step)
+        law = f"it halves per {step:.3g} K, as stated"
+    elif kind is not None:
+        kind_name = _KINDS[int(kind)]
+        factor = _FACTORS[kind_name](temperature)
+        law = f"the coefficient of IEEE 43-2013 for a {kind_name}, as stated"
+    else:
+        factor, half_width = insulation.unknown_kind(temperature)
+        law = (
+            "the middle between the coefficients of IEEE 43-2013 for thermoplastics (halving per 10 K) and for "
+            f"thermosets (from memory), {_FACTORS[_KINDS[0]](temperature):.3f} and "
+            f"{_FACTORS[_KINDS[1]](temperature):.3f}, anything between which is in the interval; state "
+            "'insulation_kind' or 'halving_interval', or test nearer to 40 degC, to narrow it"
+        )
+    notes.append(
+        f"Measured with {log.conditions['test_voltage']:g} V DC at {temperature:.1f} degC; corrected to 40 degC by the "
+        f"factor {factor:.3f}: {law}."
+    )
+    variance = np.array([[half_width**2 / 3.0]])
+    return Block("law of the correction to 40 degC", {"correction": factor}, variance, np.inf, "rectangular")
+
+
+def _least_factor(log: Log, temperature: float, correction: Block) -> float:
+    if {"halving_interval", "insulation_kind"} & set(log.conditions):
+        return correction.values["correction"]
+    return min(factor(temperature) for factor in _FACTORS.values())
 
 
 def _sticks_at_top(readings: np.ndarray) -> bool:
