@@ -97,7 +97,8 @@ def _check_log(unit: Unit, test: Test) -> LogCheck:
     result.duration = survey.duration
     step = survey.step
     result.sample_rate = 1 / step if step and procedure.time_ordered else None
-    if survey.rows < procedure.minimum_rows and not procedure.reduced_columns:
+    sampled = procedure.long_logs_only or not procedure.reduced_columns
+    if survey.rows < procedure.minimum_rows and sampled:
         result.problems.append(
             Problem(f"the log has {survey.rows} rows of readings; at least {procedure.minimum_rows} are needed", shown)
         )
@@ -106,7 +107,7 @@ def _check_log(unit: Unit, test: Test) -> LogCheck:
         if survey.rows and not any(name in survey.columns for name in names):
             what = names[0] if len(names) == 1 else "one of " + ", ".join(names)
             result.problems.append(Problem(f"{procedure.name} needs the column {what}", shown, column=names[0]))
-    waves = procedure.time_ordered and not procedure.reduced_columns and survey.rows >= _WAVEFORM_ROWS
+    waves = procedure.time_ordered and sampled and survey.rows >= _WAVEFORM_ROWS
     for finding in findings(survey, _known(unit), waveforms=waves) if survey.rows else []:
         result.problems.append(Problem(finding.message, shown, column=finding.column, severity="warning"))
     return result

@@ -10,8 +10,9 @@ import numpy as np
 from ..errors import FitError, InputError, Problem
 from ..procedures.base import Procedure, Reducer
 from ..settings.layout import Layout
-from .chunks import time_checked
-from .table import Table, open_log
+from .chunks import in_order
+from .table import Table, open_log, too_few
+from .window import Window
 
 
 def read_reduced(
@@ -22,30 +23,33 @@ def read_reduced(
     *,
     shown: str,
     require: Callable[[Procedure, Table, str], None],
+    window: Window | None = None,
 ) -> Table:
     """Return the reduced columns of one log of any format; ``require`` checks that the needed columns are there.
 
-    Raises ``InputError`` as the readers do, and where the reducer finds nothing to give.
+    Only the readings within ``window`` are taken. Raises ``InputError`` as the readers do, and where the reducer finds
+    nothing to give.
     """
     log = open_log(path, layout, procedure.columns(), shown=shown)
-    last = -np.inf
-    fed = in_order = False
-    for chunk in time_checked(log.chunks, shown):
+    chunks = in_order(log.chunks, shown)
+    fed, rows = False, 0
+    for chunk in chunks:
         if not fed:
             require(procedure, Table(dict(chunk.columns), log.names, []), shown)
-            fed = in_order = True
-        if chunk.rows == 0:
-            continue
-        time = chunk.columns["time"]
-        # Once time has run backwards the rest is read only so that every fault is named at the end.
-        in_order = in_order and float(time[0]) > last and bool(np.all(np.diff(time) > 0))
-        last = float(time[-1])
-        if in_order:
-            _fed(reducer, chunk.columns, procedure, shown)
-    if not fed:
+            fed = True
+        rows += chunk.rows
+        columns = chunk.columns if window is None else window.of(chunk.columns)
+        if columns and len(columns["time"]):
+            _fed(reducer, columns, procedure, shown)
+    if not fed and not procedure.long_logs_only:
         raise InputError(Problem("the capture holds no readings; check trigger and probes", file=shown))
+    notes = [*log.notes]
+    if procedure.long_logs_only and rows < procedure.minimum_rows:
+        raise InputError(too_few(rows, procedure.minimum_rows, shown))
+    if window is not None:
+        notes.append(window.note(procedure.minimum_rows, shown))
     try:
-        return Table(reducer.finish(), log.names, log.notes)
+        return Table(reducer.finish(), log.names, notes)
     except FitError as error:
         raise InputError(Problem(str(error), file=shown, procedure=procedure.name)) from None
 

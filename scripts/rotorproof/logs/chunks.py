@@ -38,26 +38,42 @@ class Log:
 
 def time_checked(chunks: Iterable[Chunk], shown: str) -> Iterator[Chunk]:
     """Pass the chunks on; raise ``InputError`` at the end if time stood still or ran backwards anywhere."""
+    return (chunk for chunk, _ in _checked(chunks, shown))
+
+
+def in_order(chunks: Iterable[Chunk], shown: str) -> Iterator[Chunk]:
+    """Pass on the chunks before the first at which time stood still or ran backwards, then raise ``InputError``.
+
+    The rest is read so that every fault can be named.
+    """
+    return (chunk for chunk, fault in _checked(chunks, shown, ahead=True) if not fault)
+
+
+def _checked(chunks: Iterable[Chunk], shown: str, *, ahead: bool = False) -> Iterator[tuple[Chunk, bool]]:
+    """Pass the chunks on, with ``ahead`` checked already, and tell whether time has been at fault so far."""
     last: float | None = None
     first_fault: Problem | None = None
     count = row = 0
     faults: list[Problem] = []
     try:
         for chunk in chunks:
-            yield chunk
+            if not ahead:
+                yield chunk, False
             time = chunk.columns.get("time")
-            if time is None or len(time) == 0:
-                continue
-            joined = time if last is None else np.concatenate(([last], time))
-            steps = np.flatnonzero(np.diff(joined) <= 0)
-            if steps.size and first_fault is None:
-                place = int(steps[0])
-                before, after = float(joined[place]), float(joined[place + 1])
-                inside = place + (1 if last is None else 0)
-                line = chunk.line(inside)
-                first_fault = _time_fault(before, after, shown, line, row + inside + 1)
-            count += steps.size
-            last, row = float(time[-1]), row + len(time)
+            if time is not None and len(time):
+                if last is not None and time[0] <= last:
+                    count += 1
+                    first_fault = first_fault or _time_fault(last, float(time[0]), shown, chunk.line(0), row + 1)
+                wrong = time[1:] <= time[:-1]
+                if wrong.any():
+                    place = int(np.argmax(wrong))
+                    before, after = float(time[place]), float(time[place + 1])
+                    line = chunk.line(place + 1)
+                    first_fault = first_fault or _time_fault(before, after, shown, line, row + place + 2)
+                    count += int(np.count_nonzero(wrong))
+                last, row = float(time[-1]), row + len(time)
+            if ahead:
+                yield chunk, first_fault is not None
     except InputError as error:
         faults.extend(error.problems)
     if first_fault is not None:

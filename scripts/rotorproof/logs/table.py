@@ -121,7 +121,10 @@ def read_table(
     columns = collected(time_checked(log.chunks, shown) if time_ordered else log.chunks, shown)
     rows = len(next(iter(columns.values()))) if columns else 0
     if columns and rows < minimum_rows:
-        raise InputError(
-            Problem(f"the log has {rows} rows of readings; at least {minimum_rows} are needed", file=shown)
-        )
+        raise InputError(too_few(rows, minimum_rows, shown))
     return Table(columns, log.names, log.notes)
+
+
+def too_few(rows: int, minimum_rows: int, shown: str) -> Problem:
+    """Return the problem of a log with fewer rows than its procedure needs."""
+    return Problem(f"the log has {rows} rows of readings; at least {minimum_rows} are needed", file=shown)

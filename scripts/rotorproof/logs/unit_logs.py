@@ -19,6 +19,7 @@ from ..settings.unit import Test
 from .capture import read_reduced
 from .store import Readings
 from .table import Table, line_of, read_table
+from .window import Window
 
 
 def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[str, Layout]) -> Readings:
@@ -45,15 +46,16 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
 
 def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: str) -> Table:
     reducer = procedure.reducer({name: measured.value for name, measured in conditions_of(test).items()})
+    window = Window(test.window[0].value, test.window[1].value) if test.window else None
     if reducer is not None:
-        if test.window:
+        if window and not procedure.long_logs_only:
             raise InputError(
                 Problem(
                     "a capture is reduced while it is read and takes no 'window'; export the part that is wanted",
                     file=shown,
                 )
             )
-        return read_reduced(path, layout, procedure, reducer, shown=shown, require=_require)
+        return read_reduced(path, layout, procedure, reducer, shown=shown, require=_require, window=window)
     found = read_table(
         path,
         layout,
@@ -63,8 +65,8 @@ def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: s
         minimum_rows=procedure.minimum_rows,
     )
     rows: np.ndarray | None = None
-    if test.window:
-        found, rows = _within(found, test.window[0].value, test.window[1].value, procedure.minimum_rows, shown)
+    if window:
+        found, rows = _within(found, window, procedure.minimum_rows, shown)
     _require(procedure, found, shown)
     wanted = procedure.columns()
     doubts = [
@@ -80,28 +82,12 @@ def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: s
     return replace(found, notes=[*found.notes, *doubts])
 
 
-def _within(found: Table, start: float, end: float, minimum_rows: int, shown: str) -> tuple[Table, np.ndarray]:
+def _within(found: Table, window: Window, minimum_rows: int, shown: str) -> tuple[Table, np.ndarray]:
     """Keep the readings of a time window and return which rows they are; what is left out is said."""
-    time = found.columns.get("time")
-    if time is None:
+    if "time" not in found.columns:
         raise InputError(Problem("the test names a 'window' but its log has no time column", file=shown, column="time"))
-    inside = (time >= start) & (time <= end)
-    kept = int(inside.sum())
-    if kept < minimum_rows:
-        raise InputError(
-            Problem(
-                f"the window {start:g} s to {end:g} s holds {kept} of the {time.size} readings; at least "
-                f"{minimum_rows} are needed (the log runs from {time[0]:g} s to {time[-1]:g} s)",
-                file=shown,
-                column="time",
-            )
-        )
-    note = Problem(
-        f"{time.size - kept} of {time.size} readings lie outside the window {start:g} s to {end:g} s and are left out, "
-        "as the test asks",
-        file=shown,
-        severity="warning",
-    )
+    inside = window.inside(found.columns["time"])
+    note = window.note(minimum_rows, shown)
     columns = {name: values[inside] for name, values in found.columns.items()}
     return replace(found, columns=columns, notes=[*found.notes, note]), np.flatnonzero(inside)
 

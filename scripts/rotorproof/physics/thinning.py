@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from .phase import Track, track
+
+#: Averaging stops where fewer readings than this would be left of an electrical turn.
+FEWEST_PER_TURN = 500
 #: Readings that an averaged record may hold before it is left as it is.
 _ENOUGH = 50_000
 
@@ -16,8 +20,13 @@ def first_factor(lines: np.ndarray) -> int:
     m = lines.shape[1] // _ENOUGH
     if m < 2:
         return 1
+    return m if keeps(lines, m) else 1
+
+
+def keeps(lines: np.ndarray, m: int) -> bool:
+    """Tell whether averaging ``m`` readings of ``lines`` ``(k, n)`` leaves the size of the largest nearly as it is."""
     before, after = lines.std(axis=1).max(), thinned(lines, m).std(axis=1).max()
-    return m if after > 0.9 * before else 1
+    return bool(after > 0.9 * before)
 
 
 def thinned(values: np.ndarray, m: int) -> np.ndarray:
@@ -28,6 +37,17 @@ def thinned(values: np.ndarray, m: int) -> np.ndarray:
     return np.asarray(values[..., : n * m].reshape(*values.shape[:-1], n, m).mean(axis=-1))
 
 
+def follow(time: np.ndarray, lines: np.ndarray) -> tuple[Track, int]:
+    """Follow the angle of ``lines`` ``(k, n)``; return it with the number of neighbours averaged (long records)."""
+    m = first_factor(lines)
+    turn = track(thinned(time, m), thinned(lines, m))
+    per_turn = turn.angle.size / turn.turns
+    if m > 1 and per_turn < FEWEST_PER_TURN:
+        m = max(1, int(m * per_turn / FEWEST_PER_TURN))
+        turn = track(thinned(time, m), thinned(lines, m))
+    return turn, m
+
+
 def attenuation(orders: int, m: int, step: float) -> np.ndarray:
     """Return by which factor ``(orders,)`` averaging ``m`` readings, ``step`` rad apart, lessens each harmonic.
 
@@ -35,3 +55,15 @@ def attenuation(orders: int, m: int, step: float) -> np.ndarray:
     """
     x = 0.5 * step * np.arange(1, orders + 1)
     return np.asarray(np.sin(m * x) / (m * np.sin(x)))
+
+
+def attenuation_of_spread(orders: int, spread: np.ndarray) -> np.ndarray:
+    """Return by which factor ``(n, orders)`` averaging lessens each harmonic, where it is not the same everywhere.
+
+    ``spread`` ``(n,)`` is the mean square in rad^2 of the angles that were averaged, from their middle: of a uniform
+    angle 2 a wide a^2/3, and (m^2 - 1) step^2/12 of m readings. The factor is that of the uniform angle,
+    sin(h a)/(h a), which differs from ``attenuation`` in the fourth power of h a only: by 1e-5 of order 40 at 500
+    averages a turn.
+    """
+    x = np.sqrt(3.0 * spread)[:, None] * np.arange(1, orders + 1)
+    return np.sinc(x / np.pi)

@@ -7,7 +7,7 @@ drifting speeds are fitted together.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -21,7 +21,6 @@ BINS = 1024  # per electrical turn: long records are averaged within them before
 HIGHEST_ORDER = 40  # as far as IEC 61000-4-7 takes the distortion of a voltage
 _POINTS = 1440  # of the synthesized wave
 _MOST_BLOCKS = 24
-LINES = ("ab", "bc", "ca")
 
 
 @dataclass(frozen=True)
@@ -36,53 +35,90 @@ class Blocks:
     offset: np.ndarray
 
 
-def highest_order(turn: Track, samples: int) -> int:
+def highest_order(per_turn: float) -> int:
     """Return the highest harmonic order that the readings of one electrical turn allow, at most 40."""
-    per_turn = samples / turn.turns
     return int(np.clip(np.floor(0.45 * per_turn), 1, HIGHEST_ORDER))
 
 
-def reduce(turn: Track, lines: np.ndarray, orders: int, averaged: int = 1) -> Blocks:
-    """Average ``lines`` ``(k, n)`` into bins of angle and form the normal equations of each block.
+@dataclass(frozen=True)
+class Folded:
+    """A record folded by blocks of turns and bins of angle: what the fit needs of it, however long it was.
+
+    A row is a bin of a block: its block ``(n,)`` in rising order, mean electrical angle and speed ``(n,)``, mean
+    lines ``(n, k)`` in V, and the number of readings ``(n,)``. ``kept`` gives the share ``(H,)`` or ``(n, H)`` of the
+    first H harmonics that averaging neighbours before has left of them (see ``thinning``).
+    """
+
+    block: np.ndarray
+    angle: np.ndarray
+    speed: np.ndarray
+    mean: np.ndarray
+    count: np.ndarray
+    kept: Callable[[int], np.ndarray] | None = None
+
+
+def fold(angle: np.ndarray, speed: np.ndarray, lines: np.ndarray, averaged: int = 1) -> Folded:
+    """Average ``lines`` ``(k, n)`` into bins of angle, in 3 to 24 blocks of at least one turn each.
 
     Within a bin the mean angle is kept, so that a bin with one reading is exact; with many, order 40 loses
     0.3 % and order 1 nothing that counts. ``averaged``: neighbouring readings that were averaged into each of
-    ``lines``; what that takes from each harmonic is given back.
+    ``lines``.
     """
-    blocks = int(np.clip(np.floor(turn.turns + 1e-6), 3, _MOST_BLOCKS))
-    progress = (turn.angle - turn.angle[0]) / (turn.angle[-1] - turn.angle[0])
+    turns = float(angle[-1] - angle[0]) / (2 * np.pi)
+    blocks = int(np.clip(np.floor(turns + 1e-6), 3, _MOST_BLOCKS))
+    progress = (angle - angle[0]) / (angle[-1] - angle[0])
     block = np.minimum((progress * blocks).astype(int), blocks - 1)
-    bin_of = (np.floor(turn.angle * (BINS / (2 * np.pi)))).astype(np.int64)
+    bin_of = (np.floor(angle * (BINS / (2 * np.pi)))).astype(np.int64)
     key = block * BINS + bin_of % BINS
     size = blocks * BINS
     count = np.bincount(key, minlength=size)
     used = np.flatnonzero(count)
     count = count[used].astype(float)
     # The angle is averaged relative to its bin, since angles of different turns differ by whole turns.
-    within = np.bincount(key, turn.angle * (BINS / (2 * np.pi)) - bin_of, size)[used] / count
-    angle = (used % BINS + within) * (2 * np.pi / BINS)
-    speed = np.bincount(key, turn.speed, size)[used] / count
+    within = np.bincount(key, angle * (BINS / (2 * np.pi)) - bin_of, size)[used] / count
     mean = np.stack([np.bincount(key, line, size)[used] for line in lines], axis=1) / count[:, None]
-    design = np.empty((used.size, 2 * orders + 1))
+    kept = None
+    if averaged > 1:
+        step = float((angle[-1] - angle[0]) / ((angle.size - 1) * averaged))
+        kept = lambda orders: attenuation(orders, averaged, step)  # noqa: E731
+    return Folded(
+        used // BINS,
+        (used % BINS + within) * (2 * np.pi / BINS),
+        np.bincount(key, speed, size)[used] / count,
+        mean,
+        count,
+        kept,
+    )
+
+
+def reduce(turn: Track, lines: np.ndarray, orders: int, averaged: int = 1) -> Blocks:
+    """Return the normal equations of a record: ``lines`` ``(k, n)`` along ``turn`` (see ``fold``)."""
+    return equations(fold(turn.angle, turn.speed, lines, averaged), orders)
+
+
+def equations(record: Folded, orders: int) -> Blocks:
+    """Form the normal equations of each block; what averaging took from each harmonic is given back."""
+    design = np.empty((record.angle.size, 2 * orders + 1))
     design[:, 0] = 1.0
-    unit = np.exp(1j * angle)
-    power = speed.astype(complex)
+    unit = np.exp(1j * record.angle)
+    power = record.speed.astype(complex)
     for h in range(orders):
         power = power * unit
         design[:, 1 + 2 * h], design[:, 2 + 2 * h] = power.real, power.imag
-    scale = float(speed.mean())
+    scale = float(record.speed.mean())
     design[:, 1:] /= scale
-    if averaged > 1:
-        step = (turn.angle[-1] - turn.angle[0]) / ((turn.angle.size - 1) * averaged)
-        design[:, 1:] *= np.repeat(attenuation(orders, averaged, float(step)), 2)
-    starts = np.searchsorted(used, np.arange(blocks) * BINS)
-    ends = np.append(starts[1:], used.size)
+    if record.kept is not None:
+        design[:, 1:] *= np.repeat(record.kept(orders), 2, axis=-1)
+    blocks = int(record.block[-1]) + 1
+    starts = np.searchsorted(record.block, np.arange(blocks))
+    ends = np.append(starts[1:], record.block.size)
+    lines = record.mean.shape[1]
     normal = np.empty((blocks, 2 * orders + 1, 2 * orders + 1))
-    right = np.empty((blocks, 2 * orders + 1, len(lines)))
+    right = np.empty((blocks, 2 * orders + 1, lines))
     for m, (start, end) in enumerate(zip(starts, ends, strict=True)):
-        weighted = design[start:end].T * count[start:end]
+        weighted = design[start:end].T * record.count[start:end]
         normal[m] = weighted @ design[start:end]
-        right[m] = weighted @ mean[start:end]
+        right[m] = weighted @ record.mean[start:end]
     offset = _solve(normal.sum(axis=0), right.sum(axis=0))[0]
     right = right - normal[:, :, :1] * offset[None, None, :]
     return Blocks(normal[:, 1:, 1:] * scale**2, right[:, 1:, :] * scale, offset)

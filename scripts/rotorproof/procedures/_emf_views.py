@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ..physics.waveform import waves
+from ..physics.waveform import BINS, waves
 from ._emf_records import Record
 from .base import Axis, Panel, Series, Table
 
@@ -22,14 +22,20 @@ def wave_panel(records: Sequence[Record], names: Sequence[str], offsets: Sequenc
         count, total, square = np.zeros(_SHOWN), np.zeros(_SHOWN), np.zeros(_SHOWN)
         rest = np.zeros(_SHOWN)
         for record, offset in zip(records, offsets, strict=True):
-            turn = np.mod(record.track.angle, 2 * np.pi)
+            turn = np.mod(record.angle, 2 * np.pi)
             part = np.minimum((turn * (_SHOWN / (2 * np.pi))).astype(int), _SHOWN - 1)
-            value = (record.lines[row] - offset[row]) / record.track.speed
+            value = (record.lines[row] - offset[row]) / record.electrical
             miss = value - np.interp(turn, np.append(x, 2 * np.pi), np.append(fitted[:, row], fitted[0, row]))
-            count += np.bincount(part, minlength=_SHOWN)
-            total += np.bincount(part, value, _SHOWN)
-            rest += np.bincount(part, miss, _SHOWN)
-            square += np.bincount(part, miss * miss, _SHOWN)
+            weight = np.ones(value.size) if record.weight is None else record.weight
+            count += np.bincount(part, weight, _SHOWN)
+            total += np.bincount(part, value * weight, _SHOWN)
+            rest += np.bincount(part, miss * weight, _SHOWN)
+            within = 0.0
+            if record.spread is not None:
+                # What the wave itself rises within a bin is no scatter.
+                rise = np.interp(turn, x, np.gradient(fitted[:, row], x)) * (2 * np.pi / BINS)
+                within = np.maximum((record.spread[row] / record.electrical) ** 2 - rise**2 / 12, 0.0)
+            square += np.bincount(part, (miss * miss + within) * weight, _SHOWN)
         seen = count > 0
         centre = ((np.arange(_SHOWN) + 0.5) * (2 * np.pi / _SHOWN))[seen]
         n = count[seen]
@@ -106,10 +112,7 @@ def speed_panel(records: Sequence[Record], linkages: np.ndarray, pooled_peak: fl
         axis = Axis("Electrical frequency", "frequency", "Hz")
     else:
         x = np.array(
-            [
-                electrical[i] / factor if record.speed is None else abs(float(np.mean(record.speed)))
-                for i, record in enumerate(records)
-            ]
+            [electrical[i] / factor if record.speed is None else abs(record.speed) for i, record in enumerate(records)]
         )
         axis, slope = Axis("Speed", "speed", "rpm"), pooled_peak * factor
     line = np.array([0.0, 1.05 * x.max()])
@@ -129,16 +132,16 @@ def records_table(records: Sequence[Record], linkages: np.ndarray) -> Table:
     """Return one row per record: what it holds."""
     rows = []
     for record, peak in zip(records, linkages, strict=True):
-        mean = None if record.speed is None else float(np.mean(record.speed))
+        mean = record.speed
         rows.append(
             [
                 record.label,
                 "not measured" if mean is None else f"{mean * 60 / (2 * np.pi):.2f}",
                 f"{record.electrical_speed / (2 * np.pi):.3f}",
-                f"{record.track.turns:.1f}",
+                f"{record.turns:.1f}",
                 f"{record.per_turn:.0f}",
                 f"{record.electrical_speed * peak:.3f}",
-                f"{100 * (record.track.speed.max() / record.track.speed.min() - 1):.1f}",
+                f"{100 * (record.extremes[1] / record.extremes[0] - 1):.1f}",
             ]
         )
     return Table(

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import Problem
-from ..physics import waveform
+from ..physics import line_checks, waveform
 from ..physics.pole_pairs import Ratio
 from ..physics.regression import jackknife_covariance
 from ._emf_records import Record
@@ -42,7 +42,7 @@ def line_notes(names: Sequence[str], orders: int) -> list[str]:
     """Say which lines are derived or assumed and where the harmonics end."""
     notes = []
     if len(names) == 2:
-        third = next(n for n in waveform.LINES if n not in names)
+        third = next(n for n in line_checks.LINES if n not in names)
         notes.append(
             f"Line {third[0].upper()}-{third[1].upper()} is derived as minus the sum of the two others, which holds at "
             "every instant; a wrong gain of one probe is then not seen."

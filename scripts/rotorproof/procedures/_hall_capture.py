@@ -10,7 +10,7 @@ import numpy as np
 from ..errors import FitError, Problem
 from ..physics import hall, line_checks, thinning, waveform
 from ..physics.phase import Track, track
-from ._emf_records import follow, line_of, lines_of
+from ._emf_records import lines_of
 from .base import Log
 
 _MOST_ORDERS = 25
@@ -109,19 +109,19 @@ def _emf(log: Log, warn: object) -> tuple[Track | None, np.ndarray | None, str]:
     if not any(name.startswith("voltage_") for name in log.columns):
         return None, None, "no line voltages were recorded beside the sensors; record voltage_ab and voltage_bc too"
     names, raw, findings = lines_of(log)
-    checked = line_checks.check_lines(names, np.stack([line_of(raw, name) for name in names]))
+    checked = line_checks.check_lines(names, np.stack([line_checks.line_of(raw, name) for name in names]))
     for text in (*findings, *checked.findings):
         warn(text)  # type: ignore[operator]
-    rows = [sign * line_of(raw, name) for name, sign in zip(checked.names, checked.signs, strict=True)]
+    rows = [sign * line_checks.line_of(raw, name) for name, sign in zip(checked.names, checked.signs, strict=True)]
     lines = np.stack(rows)
-    turn, m = follow(log["time"], lines)
+    turn, m = thinning.follow(log["time"], lines)
     lines = thinning.thinned(lines, m)
     if len(lines) == 1:
         return turn, None, "only one line voltage was recorded; record a second, it gives the third"
-    orders = min(_MOST_ORDERS, waveform.highest_order(turn, turn.angle.size))
+    orders = min(_MOST_ORDERS, waveform.highest_order(turn.angle.size / turn.turns))
     c = waveform.coefficients([waveform.reduce(turn, lines, orders, m)], jackknife=False).best
     full = np.empty((orders, 3), complex)
-    for column, name in enumerate(waveform.LINES):
+    for column, name in enumerate(line_checks.LINES):
         if name in checked.names:
             full[:, column] = c[:, checked.names.index(name)]
         else:

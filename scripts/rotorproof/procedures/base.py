@@ -261,6 +261,9 @@ class Procedure(ABC):
     #: Columns that a ``reducer`` leaves in place of the raw ones, each with the raw column whose instrument error
     #: it carries ("" for none).
     reduced_columns: ClassVar[Mapping[str, str]] = {}
+    #: The reducer leaves logs of ordinary length as they are, and wants a row at every sample of the others; without
+    #: it rows may stand only where a level changes, so that nothing can be cut off.
+    long_logs_only: ClassVar[bool] = False
 
     @abstractmethod
     def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:

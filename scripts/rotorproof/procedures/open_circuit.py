@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 
 from ..errors import FitError, Problem
-from ..physics import waveform
+from ..physics import line_checks, waveform
 from ..physics.pole_pairs import Ratio, count_pole_pairs, speed_ratio
 from ..physics.regression import jackknife_covariance
+from ..physics.wave_stream import REDUCED, WaveStream
 from . import _emf_views as views
 from ._emf_records import Record, prepare, warnings_of
 from ._emf_words import CONSTANTS, agreement, line_notes, pole_pair_words
-from .base import Block, Condition, Fit, Log, Procedure, Quantity
+from .base import Block, Condition, Fit, Log, Procedure, Quantity, Reducer
 
 _EMF_SOURCE = "IEC 60050-411 (open-circuit test); peak, RMS and DC value as defined here"
 
@@ -151,21 +152,28 @@ class OpenCircuit(Procedure):
     minimum_rows = 24
     combines = True
     order = 30
+    reduced_columns = REDUCED
+    long_logs_only = True
+
+    def reducer(self, conditions: Mapping[str, float]) -> Reducer | None:
+        """Return a reducer that keeps short logs as they are and folds long ones over the electrical turn."""
+        del conditions
+        return WaveStream()
 
     def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
         """Fit the harmonics of all lines over the electrical angle, all logs together."""
         records = [prepare(log, self.name, given) for log in logs]
-        common = tuple(n for n in waveform.LINES if all(n in r.names for r in records))
+        common = tuple(n for n in line_checks.LINES if all(n in r.names for r in records))
         if not common:
             raise FitError(
                 "the logs have no line voltage in common; record the same lines at each speed, best all three"
             )
         records = [_only(record, common) for record in records]
-        orders = min(waveform.highest_order(record.track, record.track.angle.size) for record in records)
-        blocks = [waveform.reduce(record.track, record.lines, orders, record.averaged) for record in records]
+        orders = min(waveform.highest_order(record.per_turn / record.averaged) for record in records)
+        blocks = [waveform.equations(record.folded(), orders) for record in records]
         first = near is None
         c = waveform.coefficients(blocks, jackknife=first)
-        sequence = records[0].track.sequence
+        sequence = records[0].rotation
         full = waveform.complete(c.best, sequence)
         choice = self._choose(records, c, full, given) if near is None else dict(near.details["choice"])
         values = _outputs(full, choice, len(common))
@@ -185,7 +193,7 @@ class OpenCircuit(Procedure):
         self, records: Sequence[Record], c: waveform.Coefficients, full: np.ndarray, given: Mapping[str, float]
     ) -> dict[str, Any]:
         """Make the decisions that stay as they are while the engine varies the inputs."""
-        spread = waveform.complete(c.without, records[0].track.sequence)
+        spread = waveform.complete(c.without, records[0].rotation)
         both = waveform.Coefficients(full, spread)
         kept = waveform.significant(both)
         top = waveform.corner_end(full, kept)
@@ -226,7 +234,7 @@ class OpenCircuit(Procedure):
         given: Mapping[str, float],
     ) -> Fit:
         names, kept = records[0].names, np.asarray(choice["orders"])
-        spread = waveform.complete(c.without, records[0].track.sequence)
+        spread = waveform.complete(c.without, records[0].rotation)
         covariance = _covariance(spread, choice, wave, len(names))
         warnings = [problem for record in records for problem in warnings_of(record, self.name)]
         each = [waveform.coefficients([b]) for b in blocks]
@@ -314,7 +322,8 @@ class OpenCircuit(Procedure):
 
 def _only(record: Record, names: tuple[str, ...]) -> Record:
     rows = [record.names.index(name) for name in names]
-    return replace(record, names=names, lines=record.lines[rows])
+    spread = None if record.spread is None else record.spread[rows]
+    return replace(record, names=names, lines=record.lines[rows], spread=spread)
 
 
 def _names(lines: int) -> list[str]:
@@ -354,7 +363,7 @@ def _exact(name: str, value: float) -> Block:
 
 
 def _ratio(records: Sequence[Record]) -> Ratio | None:
-    groups = [group for record in records for group in record.speed_groups()]
+    groups = [stretch for record in records for stretch in record.stretches]
     return speed_ratio(groups) if groups else None
 
 

@@ -1,0 +1,55 @@
+"""Sums over blocks of turns and bins of angle: what is left of a record of any length, and never grows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+#: Blocks of equal turns held at most; when more would be needed, each two become one.
+MOST_BLOCKS = 48
+
+
+class TurnSums:
+    """Sums of ``quantities`` by block and bin, with ``bins`` in a turn."""
+
+    def __init__(self, quantities: int, bins: int) -> None:
+        self.bins = bins
+        self.turns_per_block = 1
+        self.sums = np.zeros((quantities, 0, bins))
+
+    def add(self, turn: np.ndarray, place: np.ndarray, values: Sequence[np.ndarray | float]) -> None:
+        """Add values ``(n,)``, or one for all, of each quantity at whole turns ``(n,)`` from 0 and bins ``(n,)``."""
+        if turn.size == 0:
+            return
+        first, last = int(turn.min()), int(turn.max())
+        while last // self.turns_per_block >= MOST_BLOCKS:
+            self._halve()
+        low, high = first // self.turns_per_block, last // self.turns_per_block + 1
+        if high > self.sums.shape[1]:
+            more = high - self.sums.shape[1]
+            self.sums = np.concatenate([self.sums, np.zeros((len(self.sums), more, self.bins))], axis=1)
+        key = (turn // self.turns_per_block - low) * self.bins + place
+        size = (high - low) * self.bins
+        for row, value in enumerate(values):
+            one_for_all = not isinstance(value, np.ndarray)
+            part = value * np.bincount(key, minlength=size) if one_for_all else np.bincount(key, value, size)
+            self.sums[row, low:high] += part.reshape(high - low, self.bins)
+
+    def _halve(self) -> None:
+        self.turns_per_block *= 2
+        if self.sums.shape[1] % 2:
+            self.sums = np.concatenate([self.sums, np.zeros((len(self.sums), 1, self.bins))], axis=1)
+        self.sums = self.sums.reshape(len(self.sums), -1, 2, self.bins).sum(axis=2)
+
+    def blocks(self, turns: float) -> np.ndarray:
+        """Return the sums ``(quantities, blocks, bins)`` of a record of ``turns``.
+
+        A last block that holds less than one turn, or less than half a block, is joined with the one before, as long
+        as three are left.
+        """
+        sums = self.sums
+        rest = turns - (sums.shape[1] - 1) * self.turns_per_block
+        if sums.shape[1] > 3 and rest < max(1.0, 0.5 * self.turns_per_block):
+            sums = np.concatenate([sums[:, :-2], sums[:, -2:].sum(axis=1, keepdims=True)], axis=1)
+        return sums
