@@ -40,7 +40,7 @@ def _even_odd(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     safe = np.where(small, 1.0, root)
     even = np.where(x >= 0, np.cosh(np.minimum(root, 300.0)), np.cos(root))
     odd = np.where(x >= 0, np.sinh(np.minimum(safe, 300.0)), np.sin(safe)) / safe
-    return np.where(small, 1.0 + x / 2, even), np.where(small, 1.0 + x / 6, odd)
+    return even, np.where(small, 1.0 + x / 6, odd)
 
 
 def coasting_parts(speed: np.ndarray, powered: np.ndarray | None = None, window: int | None = None) -> list[slice]:

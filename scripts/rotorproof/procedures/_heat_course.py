@@ -110,6 +110,7 @@ def fit_course(run: Course, given: Mapping[str, float], past: Mapping[str, float
         since=approach.since,
         start_air=begun,
         air_end=float(at_end),
+        air_now=float(np.polynomial.polynomial.polyval(run.time[-1], run.air)),
         heat_air=float(at_heat - at_end),
         bend=approach.bend,
         by_winding_sensor=float(run.sensor == "temperature_winding"),

@@ -171,11 +171,12 @@ class HeatRun(Procedure):
             rise = fitted
         result["temperature_rise"] = rise
         constant = given["winding_constant"]
-        steady = air + rise
+        # The rise is over the air at the end; what the readings then were over is the air as the body follows it.
+        steady = p.get("air_now", p["air_end"]) + p.get("air_error", 0.0) + rise
         if "heat" in p:
             # At constant current the copper loss grows over the part of the rise that was still to come, and with
             # the air, when it was measured.
-            then = constant + steady - left_then + p["heat_air"]
+            then = constant + air + rise - left_then + p["heat_air"]
             grown = (constant + steady) / then if p["copper"] else 1.0
             fixed = p.get("fixed_loss", 0.0)
             heat = fixed + (p["heat"] - fixed) * grown
