@@ -17,7 +17,7 @@ import sys
 import time
 import warnings
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, redirect_stdout
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -145,8 +145,18 @@ class Check:
 class Session:
     """A plugin that takes over pytest's loop: first all checks unbroken, then the mutants."""
 
-    def __init__(self, *, words: list[str], seed: int, most: int, seconds: float, progress: Path | None) -> None:
+    def __init__(
+        self,
+        *,
+        words: list[str],
+        seed: int,
+        most: int,
+        seconds: float,
+        progress: Path | None,
+        known: list[dict[str, Any]],
+    ) -> None:
         self.words, self.seed, self.most, self.seconds, self.progress = words, seed, most, seconds, progress
+        self.known = {_key(row): row for row in known}
         self.checks: dict[str, Check] = {}
         self.rows: list[dict[str, Any]] = []
         self.kills: Counter[tuple[str, str]] = Counter()
@@ -205,13 +215,19 @@ class Session:
         ]
         self.total = len(everything)
         chosen = random.Random(self.seed).sample(everything, min(self.most or self.total, self.total))
+        if self.known:
+            # What was found stays found as long as its line stands; the others are tried by these checks.
+            before = {id(mutant): self.known.get(_key(vars(mutant) | {"file": _file(mutant)})) for mutant in chosen}
+            self.rows = [row for mutant in chosen if (row := before[id(mutant)]) and row["outcome"] == "found"]
+            chosen = [m for m in chosen if not (row := before[id(m)]) or row["outcome"] != "found"]
         for check in self.checks.values():
             check.fails(600.0)
         begin = time.process_time()
         for mutant in chosen:
             if time.process_time() - begin > self.seconds:
                 break
-            self.rows.append(self._row(mutant, callers[str(mutant.path), mutant.function]))
+            row = self._row(mutant, callers[str(mutant.path), mutant.function])
+            self.rows.append(_stronger(row, self.known.get(_key(row))))
             if self.progress and len(self.rows) % 100 == 0:
                 self.spent = time.process_time() - begin
                 write(self.rows, self.total, self.spent, self.progress)
@@ -236,7 +252,7 @@ class Session:
                     if check.moved[0] > 1e-12:
                         outcome, moved = "within allowance", max(moved, check.moved)
         return {
-            "file": str(mutant.path.relative_to(PACKAGE)),
+            "file": _file(mutant),
             "function": mutant.function,
             "line": mutant.line,
             "kind": mutant.kind,
@@ -248,6 +264,23 @@ class Session:
             "of_allowance": moved[1],
             "compared": moved[2],
         }
+
+
+def _file(mutant: Mutant) -> str:
+    return str(mutant.path.relative_to(PACKAGE))
+
+
+def _key(row: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return what tells a broken formula from another, whatever line it has come to stand in."""
+    return tuple(row[name] for name in ("file", "function", "kind", "before", "after"))
+
+
+def _stronger(row: dict[str, Any], past: dict[str, Any] | None) -> dict[str, Any]:
+    """Return a row with the outcome of an earlier run where that run's checks said more."""
+    rank = ("not reached", "without effect", "within allowance", "found")
+    if past is None or rank.index(past["outcome"]) <= rank.index(row["outcome"]):
+        return row
+    return past | {"line": row["line"]}
 
 
 def _give_up(*_: object) -> None:
@@ -296,12 +329,14 @@ def run(
     seconds: float = 600.0,
     tests: list[str] | None = None,
     progress: Path | None = None,
+    known: list[dict[str, Any]] | None = None,
 ) -> tuple[list[dict[str, Any]], int, float]:
     """Return a row for each mutant tried, how many there are, and the processor time; raise if a check fails.
 
-    ``progress`` is a folder that gets what is known so far after each hundred.
+    ``progress`` is a folder that gets what is known so far after each hundred. ``known`` are the rows of an earlier
+    run: what it found is not tried again.
     """
-    session = Session(words=words, seed=seed, most=most, seconds=seconds, progress=progress)
+    session = Session(words=words, seed=seed, most=most, seconds=seconds, progress=progress, known=known or [])
     files = tests or sorted(
         str(path) for path in (ROOT / "tests").rglob("test_*.py") if "outside(" in path.read_text(encoding="utf-8")
     )
