@@ -235,15 +235,17 @@ class Session:
 
     def _row(self, mutant: Mutant, checks: list[Check]) -> dict[str, Any]:
         function = function_of(mutant.path, mutant.function)
-        outcome, by, moved = "not reached", "", (0.0, 0.0, "")
+        outcome, by, moved, left_out = "not reached", "", (0.0, 0.0, ""), 0
         if function is not None and checks and len(function.__code__.co_freevars) == len(mutant.code.co_freevars):
             outcome = "without effect"
             begin = time.process_time()
             with broken(function, mutant.code):
                 # Those that found most errors of this file first, then the quick ones.
-                for check in sorted(checks, key=lambda check: -self.kills[str(mutant.path), check.name]):
+                ranked = sorted(checks, key=lambda check: -self.kills[str(mutant.path), check.name])
+                for number, check in enumerate(ranked):
                     # A slow check is left out once the quick ones have taken their time.
                     if time.process_time() - begin > _PER_MUTANT:
+                        left_out = len(ranked) - number
                         break
                     if check.fails(max(2.0, 10 * check.seconds)):
                         outcome, by = "found", check.name
@@ -263,6 +265,7 @@ class Session:
             "moved": moved[0],
             "of_allowance": moved[1],
             "compared": moved[2],
+            "left_out": left_out,
         }
 
 
@@ -316,8 +319,9 @@ def summary(rows: list[dict[str, Any]], total: int, spent: float) -> str:
     for row in left:
         change = f"`{row['before']}` -> `{row['after']}`".replace("|", "\\|")
         place = f"{row['file']}:{row['line']} {row['function']}"
-        how_far = f"{row['moved']:.1e} | {row['of_allowance']:.2f} | {row['compared']}" if row["moved"] else "| |"
-        lines.append(f"| {place} | {row['kind']}: {change} | {row['outcome']} | {how_far} |")
+        how_far = f"{row['moved']:.1e} | {row['of_allowance']:.2f} | {row['compared']}" if row.get("moved") else "| |"
+        outcome = row["outcome"] + (f", {row['left_out']} slow checks left out" if row.get("left_out") else "")
+        lines.append(f"| {place} | {row['kind']}: {change} | {outcome} | {how_far} |")
     return "\n".join(lines) + "\n"
 
 
