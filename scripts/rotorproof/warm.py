@@ -202,7 +202,19 @@ def _loaded() -> dict[str, Callable[..., None]]:
         module = importlib.util.module_from_spec(specification)
         specification.loader.exec_module(module)
         works[name] = module.main
+    _try_out()
     return works
+
+
+def _try_out() -> None:
+    """Do a little of everything once: much is loaded, compiled or looked up at its first use only."""
+    for name, function in (("procedures", "procedures"), ("derivations", "derivations"), ("quantities", "quantities")):
+        getattr(importlib.import_module(f"rotorproof.{name}"), function)()
+    base, numpy = importlib.import_module("rotorproof.procedures.base"), importlib.import_module("numpy")
+    axis = base.Axis("x", "length", "m")
+    series = base.Series("y", numpy.array([1.0, 2.0]), numpy.array([1.0, 2.0]))
+    importlib.import_module("rotorproof.rendering.figures").svg(base.Panel("x", "x", axis, axis, [series], "x"))
+    importlib.import_module("rotorproof.rendering.pdf").write("<p>x</p>", "", images={}, identifier="x")
 
 
 if __name__ == "__main__":
