@@ -32,6 +32,8 @@ localrules:
 
 rule all:
     input:
+        # Each by itself: what is only on the way to the register would not be missed if it were deleted.
+        [plan.made(unit) for unit in plan.units],
         f"{plan.reports}/index.html",
         plan.comparison_reports,
         plan.refusals,

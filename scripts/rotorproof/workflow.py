@@ -24,6 +24,9 @@ from .settings.run import RunSettings
 
 _FIT_UNIT_KEYS = ("unit", "kind", "tested_on", "nameplate", "ambient", "instruments", "parts", "tests")
 _FIT_SETTINGS = ("config_version", "winding_constant", "pack", "vehicle", "coverage_probability")
+#: What is made for a unit: the steps on the way, under ``.work``, and what a reader sees.
+STEPS = ("readings.npz", "fit.json", "panels.npz")
+RESULTS = ("results.json", "figures", "report.pdf", "evidence.json")
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,11 @@ class Plan:
     def units(self) -> list[str]:
         """Return the names of the units that can be reported on."""
         return list(self.project.units)
+
+    def made(self, unit: str) -> list[str]:
+        """Return every file and folder that is made for a unit."""
+        steps = [f"{self.reports}/.work/{unit}/{name}" for name in STEPS]
+        return steps + [f"{self.reports}/{unit}/{name}" for name in RESULTS]
 
     @property
     def unit_pattern(self) -> str:

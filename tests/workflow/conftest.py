@@ -80,7 +80,7 @@ class Project:
         return {
             str(path.relative_to(reports)): path.stat().st_mtime_ns
             for path in sorted(reports.rglob("*"))
-            if path.is_file() and "log" not in path.parts and path.name != "lock"
+            if path.is_file() and "log" not in path.parts and path.name not in ("lock", "settled")
         }
 
     def changed(self, before: dict[str, int]) -> set[str]:

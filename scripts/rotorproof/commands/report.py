@@ -12,10 +12,12 @@ import json
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 from ..decision.reasons import reason
 from ..jsonio import read_json
-from ..workflow import Plan
+from ..settled import causes_of, is_settled, settle, unsettle
+from ..workflow import STEPS, Plan
 from ._project import ROOT, overrides
 from ._workflow import BusyError, run_workflow
 
@@ -42,73 +44,75 @@ def run(args: argparse.Namespace) -> int:
         print(f"error: no such unit: {', '.join(unknown)}; there are: {known}", file=sys.stderr)
         return 2
     wanted = [name for name in args.units if name in plan.units]
-    targets = [f"{plan.reports}/{name}/report.pdf" for name in wanted]
+    targets = [path for name in wanted for path in plan.made(name)]
     refused = [name for name in plan.refused if not args.units or name in args.units]
     status = 0
     unclear: list[str] = []
-    if not args.units or targets:
+    causes = causes_of(plan)
+    if (not args.units or targets) and not is_settled(plan, causes):
+        unsettle(plan)
         try:
             status, unclear = run_workflow(reports, targets, args.cores, settings, quiet=args.quiet)
         except BusyError as error:
             print(f"error: {error}", file=sys.stderr)
             return 2
+        if status == 0 and not args.units:
+            settle(plan, causes)
     rows = [_row(reports, name) for name in (wanted if args.units else plan.units)]
     if unclear and any(row["verdict"] == "not reported" for row in rows):
         # A step failed for another reason than a refused unit: what the workflow said is all there is to go by.
         print("\n".join(unclear), file=sys.stderr)
     rows += [{"unit": name, "verdict": "not reported", "reason": plan.refused[name][0]["message"]} for name in refused]
-    _print(rows, plan, reports, as_json=args.json)
+    mistakes = [problem for row in rows for problem in row.pop("errors", ())]
+    _print(rows, mistakes, plan, reports, as_json=args.json)
     for problem in [] if args.units else plan.comparison_problems:
         print(problem, file=sys.stderr)
     failed = refused or any(row["verdict"] == "not reported" for row in rows)
     return 1 if failed else min(status, 1)
 
 
-#: What the steps before the report leave behind; a step that fails takes its own away.
-_STEPS = ("readings.npz", "fit.json", "panels.npz")
-
-
-def _row(reports: Path, name: str) -> dict[str, str]:
-    if not all((reports / ".work" / name / step).exists() for step in _STEPS):
+def _row(reports: Path, name: str) -> dict[str, Any]:
+    # A step that fails takes its own files away.
+    if not all((reports / ".work" / name / step).exists() for step in STEPS):
         # Results and report, if there are any, are those of an earlier run.
         return {"unit": name, "verdict": "not reported", "reason": "a step of the workflow failed"}
     try:
         results = read_json(reports / name / "results.json")
     except (OSError, ValueError):
         return {"unit": name, "verdict": "not reported", "reason": "a step of the workflow failed"}
+    errors = [{"unit": name, **problem} for problem in results["problems"] if problem["severity"] == "error"]
     report = reports / name / "report.pdf"
     if not report.exists():
-        return {"unit": name, "verdict": "not reported", "reason": "the report could not be rendered"}
-    errors = sum(problem["severity"] == "error" for problem in results["problems"])
-    warnings = len(results["problems"]) - errors
+        why = "the report could not be rendered"
+        return {"unit": name, "verdict": "not reported", "reason": why, "errors": errors}
+    warnings = len(results["problems"]) - len(errors)
     return {
         "unit": name,
         "verdict": results["verdict"],
         "reason": reason(results),
-        "problems": f"{errors} errors, {warnings} warnings" if errors or warnings else "",
+        "problems": f"{len(errors)} errors, {warnings} warnings" if errors or warnings else "",
+        "errors": errors,
         "report": os.path.relpath(report),
     }
 
 
-def _print(rows: list[dict[str, str]], plan: Plan, reports: Path, *, as_json: bool) -> None:
+def _print(
+    rows: list[dict[str, Any]], mistakes: list[dict[str, Any]], plan: Plan, reports: Path, *, as_json: bool
+) -> None:
     if as_json:
         print(json.dumps(rows, indent=2))
         return
-    for name in plan.units:
-        path = reports / name / "results.json"
-        if path.exists() and any(row["unit"] == name for row in rows):
-            for problem in read_json(path)["problems"]:
-                if problem["severity"] == "error":
-                    place = ", ".join(
-                        str(part)
-                        for part in (
-                            problem.get("file"),
-                            f"line {problem['line']}" if problem.get("line") else None,
-                            f"column {problem['column']!r}" if problem.get("column") else None,
-                        )
-                        if part
-                    )
-                    print(f"error: {place or name}: {problem['message']}", file=sys.stderr)
+    for problem in mistakes:
+        place = ", ".join(
+            str(part)
+            for part in (
+                problem.get("file"),
+                f"line {problem['line']}" if problem.get("line") else None,
+                f"column {problem['column']!r}" if problem.get("column") else None,
+            )
+            if part
+        )
+        print(f"error: {place or problem['unit']}: {problem['message']}", file=sys.stderr)
     for problems in plan.refused.values():
         for problem in problems:
             place = ", ".join(str(problem[key]) for key in ("file", "line", "column") if key in problem)
