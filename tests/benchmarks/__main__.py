@@ -1,6 +1,6 @@
 """Measure speed and print a table: every figure beside what the same bytes cost otherwise, measured in the same run.
 
-    python -m tests.benchmarks [--gigabytes 1] [--units 3] [--parts reading unit weekend]
+    python -m tests.benchmarks [--gigabytes 1] [--units 40 --megabytes 50] [--growth 10 100 1000] [--parts reading unit]
 
 Processor time (user and system, of all processes of the work) is compared, so that a busy computer does not change a
 ratio; wall time stands beside it. Nothing here fails: a target that is missed is printed as missed.
@@ -15,10 +15,10 @@ import sys
 import tempfile
 from pathlib import Path
 
-from . import many, reading, whole_unit
+from . import growth, many, reading, whole_unit
 from .measure import Row, table
 
-_PARTS = {"reading": reading.rows, "unit": whole_unit.rows, "weekend": many.rows}
+_PARTS = {"reading": reading.rows, "unit": whole_unit.rows, "weekend": many.rows, "growth": growth.rows}
 
 
 def main() -> None:
@@ -26,6 +26,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="tests.benchmarks", description=__doc__)
     parser.add_argument("--gigabytes", type=float, default=0.1, help="size of each large capture (default: 0.1)")
     parser.add_argument("--units", type=int, default=3, help="units of the weekend (default: 3)")
+    parser.add_argument("--megabytes", type=float, default=0.0, help="size of a unit's logs (default: the demo's own)")
+    parser.add_argument(
+        "--growth", type=int, nargs="*", default=[], help="numbers of small units (default: only checked, not done)"
+    )
     parser.add_argument("--cores", type=int, default=min(2, os.cpu_count() or 1))
     parser.add_argument("--parts", nargs="+", choices=list(_PARTS), default=list(_PARTS))
     chosen = parser.parse_args()
@@ -37,7 +41,14 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="rotorproof-speed-") as folder:
         rows: list[Row] = []
         for name in chosen.parts:
-            rows += _PARTS[name](Path(folder), gigabytes=chosen.gigabytes, units=chosen.units, cores=chosen.cores)
+            rows += _PARTS[name](
+                Path(folder),
+                gigabytes=chosen.gigabytes,
+                units=chosen.units,
+                megabytes=chosen.megabytes,
+                growth=chosen.growth,
+                cores=chosen.cores,
+            )
             sys.stderr.write(table(rows) + "\n\n")
     print(table(rows))
 

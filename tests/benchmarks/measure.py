@@ -40,24 +40,27 @@ def python(code: str, *arguments: str | Path) -> Cost:
     return run([sys.executable, "-c", code, *map(str, arguments)])
 
 
-def run(command: Sequence[str], *, fails: bool = False) -> Cost:
-    """Run a command and everything it starts; raise if it fails."""
-    environment = {**os.environ, "PYTHONPATH": f"{ROOT / 'scripts'}{os.pathsep}{ROOT}", "OMP_NUM_THREADS": "1"}
+def run(command: Sequence[str], *, root: Path = ROOT) -> Cost:
+    """Run a command and everything it starts, with the code of the project at ``root``; raise if it fails."""
+    environment = {**os.environ, "PYTHONPATH": f"{root / 'scripts'}{os.pathsep}{ROOT}", "OMP_NUM_THREADS": "1"}
+    # As on any computer but some that build: compiled modules are kept.
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
     start = time.monotonic()
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment)
     assert process.stdout is not None
     output = process.stdout.read()
     _, status, used = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode and not fails:
+    if process.returncode:
         raise RuntimeError(f"{' '.join(command)[:200]} failed:\n{output[-3000:]}")
     return Cost(used.ru_utime + used.ru_stime, time.monotonic() - start, used.ru_maxrss / 1024, output)
 
 
-def report(raw: Path, reports: Path, cores: int, *more: str) -> Cost:
-    """Run the ``report`` command."""
+def report(root: Path, raw: Path, reports: Path, cores: int, *more: str) -> Cost:
+    """Run the ``report`` command of the project at ``root``."""
     settings = ["--config", f"raw_dir={raw}", f"reports_dir={reports}", *more]
-    return run([sys.executable, "-m", "rotorproof", "report", "--quiet", "--cores", str(cores), *settings], fails=False)
+    command = [sys.executable, "-m", "rotorproof", "report", "--quiet", "--cores", str(cores), *settings]
+    return run(command, root=root)
 
 
 def ratio(what: str, ours: Cost, beside: Cost, most: float) -> Row:

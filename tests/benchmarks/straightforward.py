@@ -26,17 +26,12 @@ def floor(raw: Path, reports: Path, unit: str) -> tuple[float, float]:
     return measured
 
 
-def loop(raw: Path, reports: Path, out: Path) -> None:
-    """Do all units under ``raw`` one after the other; the text of the pages is taken from ``reports``."""
+def loop(raw: Path, reports: Path, out: Path, units: int) -> None:
+    """Do the first ``units`` under ``raw`` one after the other; the text of the pages is taken from ``reports``."""
     out.mkdir(parents=True, exist_ok=True)
-    for folder in sorted(raw.iterdir()):
-        source = (
-            folder.name
-            if (reports / folder.name / "results.json").exists()
-            else next(reports.glob("*/results.json")).parent.name
-        )
-        html, css = _pages(reports, source)
-        names = [path.name for path in sorted((reports / source / "figures").glob("*.svg"))]
+    for folder in sorted(raw.iterdir())[:units]:
+        html, css = _pages(reports, folder.name)
+        names = [path.name for path in sorted((reports / folder.name / "figures").glob("*.svg"))]
         tables = _parse(folder)
         figures = _own_figures(tables, names)
         (out / f"{folder.name}.pdf").write_bytes(_render(html, css, figures))

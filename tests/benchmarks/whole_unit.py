@@ -5,12 +5,11 @@ The floor is one warm process that knows all results beforehand; it renders the 
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
-from .measure import ROOT, Cost, Row, python, ratio, report
+from .copies import UNIT, made, project
+from .measure import Cost, Row, python, ratio, report
 
-UNIT = "AL-M1"
 _FLOOR = """
 import sys, time, resource
 from pathlib import Path
@@ -19,17 +18,17 @@ print("RESULT", *floor(Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3]))
 """
 
 
-def rows(folder: Path, *, gigabytes: float, units: int, cores: int) -> list[Row]:
+def rows(folder: Path, *, cores: int, **_: object) -> list[Row]:
     """Return the rows of this part."""
-    del gigabytes, units
     raw, reports = folder / "raw", folder / "reports"
-    shutil.copytree(ROOT / "raw" / UNIT, raw / UNIT)
-    ours = report(raw, reports, cores)
-    found = python(_FLOOR, raw, reports, UNIT)
+    made(raw, 1)
+    (unit,) = (path.name for path in raw.iterdir())
+    ours = report(project(folder), raw, reports, cores)
+    found = python(_FLOOR, raw, reports, unit)
     processor, wall = map(float, found.output.split("RESULT")[1].split()[:2])
     floor = Cost(processor, wall, found.memory, "")
-    logs = sum(1 for path in (raw / UNIT).iterdir() if path.suffix != ".yaml")
-    what = f"one unit, {logs} logs, from start to register"
+    logs = sum(1 for path in (raw / unit).iterdir() if path.suffix != ".yaml")
+    what = f"one unit like {UNIT}, {logs} logs, from start to register"
     found_wall = ours.wall / floor.wall
     return [
         ratio(f"{what} (processor)", ours, floor, 1.5),

@@ -1,0 +1,65 @@
+"""Does a unit cost the same among ten as among a thousand? Small units, so that the number of them is what counts."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from pathlib import Path
+
+from .copies import made, project
+from .measure import Cost, Row, python, report
+
+_PLAN = """
+import sys
+from itertools import pairwise
+from pathlib import Path
+from rotorproof.workflow import Plan
+plan = Plan.load(Path(sys.argv[2]), {"raw_dir": sys.argv[1]})
+assert len(plan.units) == int(sys.argv[3])
+plan.code("read")
+"""
+_CHECKED = (10, 100, 1000)
+_EQUAL = 0.1
+
+
+def rows(folder: Path, *, growth: list[int], cores: int, **_: object) -> list[Row]:
+    """Return the rows of this part."""
+    root = project(folder)
+    costs, whole, nothing = {}, {}, {}
+    for count in _CHECKED:
+        raw = folder / f"checked-{count}"
+        made(raw, count)
+        costs[count] = python(_PLAN, raw, root, str(count))
+    for count in growth:
+        raw, reports = folder / f"grown-{count}", folder / f"grown-{count}-reports"
+        made(raw, count, procedures=("winding-resistance",))
+        whole[count] = report(root, raw, reports, cores)
+        nothing[count] = report(root, raw, reports, cores)
+    found = [_row("checking {} units before a run", costs)]
+    if whole:
+        found.append(_row("small reports of {} units, one log each", whole))
+        found.append(
+            Row(
+                f"nothing to do for {', '.join(map(str, nothing))} units",
+                ", ".join(f"{cost.processor:.1f} s ({cost.wall:.1f})" for cost in nothing.values()),
+                "",
+                f"{nothing[max(nothing)].wall:.1f} s",
+                "< 15 s at 1,000 units",
+                nothing[max(nothing)].wall < 15,
+            )
+        )
+    return found
+
+
+def _row(what: str, costs: dict[int, Cost]) -> Row:
+    """Compare the cost of one more unit from step to step: starting the program is no growth."""
+    counts = sorted(costs)
+    steps = list(pairwise(counts))
+    slopes = [(costs[b].processor - costs[a].processor) / (b - a) for a, b in steps]
+    return Row(
+        what.format(", ".join(map(str, counts))),
+        ", ".join(f"{costs[count].processor:.1f} s ({costs[count].wall:.1f})" for count in counts),
+        "",
+        " and ".join(f"{1e3 * slope:.1f}" for slope in slopes) + " ms for one more unit",
+        "equal within 10 %",
+        max(slopes) / min(slopes) - 1 < _EQUAL if len(slopes) > 1 else None,
+    )
