@@ -59,7 +59,8 @@ class Survey:
         if not chunk.rows:
             return
         if self.rows < KEPT_ROWS:
-            self._pieces.append({name: values[: KEPT_ROWS - self.rows] for name, values in chunk.columns.items()})
+            room = KEPT_ROWS - self.rows
+            self._pieces.append({n: v[:room].astype(np.float64, copy=False) for n, v in chunk.columns.items()})
         self.rows += chunk.rows
         for name, values in chunk.columns.items():
             self.columns.setdefault(name, ColumnSurvey()).take(values)

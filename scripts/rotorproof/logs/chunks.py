@@ -13,7 +13,7 @@ from . import limits
 
 @dataclass(frozen=True)
 class Chunk:
-    """Some consecutive rows of a log: canonical columns ``(n,)`` float64 in SI.
+    """Some consecutive rows of a log: canonical columns ``(n,)`` float64 in SI; logic levels may come as bytes.
 
     ``line`` turns a row of the chunk (from 0) into the line of the file; ``None`` where the file has no lines.
     """
@@ -111,4 +111,4 @@ def collected(chunks: Iterable[Chunk], shown: str) -> dict[str, np.ndarray]:
         for name, values in chunk.columns.items():
             pieces.setdefault(name, []).append(values)
     # Column by column, so that at most one column is in memory twice.
-    return {name: np.concatenate(pieces.pop(name)) for name in list(pieces)}
+    return {name: np.concatenate(pieces.pop(name)).astype(np.float64, copy=False) for name in list(pieces)}

@@ -37,9 +37,14 @@ class Source:
     factor: float
     offset: float
 
+    @property
+    def unchanged(self) -> bool:
+        """Tell whether the cells' numbers are SI already."""
+        return self.factor == 1.0 and self.offset == 0.0
+
     def si(self, values: np.ndarray) -> np.ndarray:
         """Return the cells' numbers ``(n,)`` in SI."""
-        if self.factor == 1.0 and self.offset == 0.0:
+        if self.unchanged:
             return values
         return values * self.factor + self.offset
 

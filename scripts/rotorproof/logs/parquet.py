@@ -15,14 +15,17 @@ from .chunks import Log
 from .mapping import Channel
 from .recording import damaged, recording
 
+#: Of each column, what is read from the file at once; and how many rows are decoded at once.
+_BUFFER_BYTES, _ROWS = 1 << 22, 2 * limits.BLOCK_ROWS
+
 
 def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
     """Open a Parquet file; a field's metadata may hold its ``unit``. Raises ``InputError``."""
     from pyarrow import parquet
 
     try:
-        # Own buffers: the columns of a large file are read group by group, not mapped whole.
-        file = parquet.ParquetFile(path, memory_map=False)
+        # Own buffers, filled as the rows are asked for: else the memory grows with the file or its row groups.
+        file = parquet.ParquetFile(path, memory_map=False, pre_buffer=False, buffer_size=_BUFFER_BYTES)
         schema = file.schema_arrow
     except Exception as error:  # a damaged file raises whatever comes first
         raise damaged(error, "Parquet", shown) from None
@@ -36,7 +39,9 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
         if len(set(schema.names)) < len(schema.names):
             raise InputError(Problem("the file has two columns of one name; rename one", file=shown))
         try:
-            for batch in file.iter_batches(batch_size=limits.BLOCK_ROWS, columns=list(dict.fromkeys(names))):
+            columns = list(dict.fromkeys(names))
+            # Threads would decode columns ahead of each other, which costs more than it wins.
+            for batch in file.iter_batches(batch_size=_ROWS, columns=columns, use_threads=False):
                 yield [_array(batch.column(name), name, shown) for name in names]
         except InputError:
             raise
@@ -58,5 +63,7 @@ def _array(column: Any, name: str, shown: str) -> np.ndarray:
         raise InputError(
             Problem(f"the column {name!r} holds {kind}, not numbers; export numbers", file=shown, column=name)
         )
+    if column.null_count == 0 and kind in (pa.float64(), pa.bool_(), pa.int8(), pa.uint8()):
+        return np.asarray(column.to_numpy(zero_copy_only=False))
     # A null becomes NaN, which is then refused by its row.
     return np.asarray(column.cast(pa.float64()).to_numpy(zero_copy_only=False))

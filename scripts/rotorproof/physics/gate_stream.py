@@ -73,6 +73,7 @@ class GateStream:
             self.analogue = tuple(name for name in ("throttle", "duty") if name in rows)
             self.windows = Windows(1 + len(self.analogue))
         values = np.array([np.asarray(rows[name], dtype=float) for name in self.analogue]).reshape(-1, time.size)
+        first = self.last is None
         if self.last is None:
             self.begin = float(time[0])
             for leg in range(3):
@@ -80,29 +81,48 @@ class GateStream:
                 self.legs[leg].feed(time[[0, 0]], np.array([-1, gate[0] >> (2 * leg) & 3]))
             for number in range(6):
                 self.gates[number].feed(time[:1], gate[:1] >> number & 1)
-        else:
-            time = np.append(self.last[0], time)
-            gate, hall = np.append(self.last[1], gate), np.append(self.last[2], hall)
-            values = np.concatenate([self.last[3], values], axis=1)
-        self.last = (float(time[-1]), int(gate[-1]), int(hall[-1]), values[:, -1:])
+            self.last = (self.begin, int(gate[0]), int(hall[0]), values[:, :1])
+        before, self.last = self.last, (float(time[-1]), int(gate[-1]), int(hall[-1]), values[:, -1:])
         self.end = float(time[-1])
-        if time.size < 2:
+        if first and time.size == 1:
             return
-        assert self.windows is not None
-        powered = POWERED[gate[:-1]].astype(float)
-        self.windows.add(time, np.concatenate([powered[None, :], values[:, :-1]]))
-        # From here on only the rows where something changes; the first row is the state carried in.
-        change = (gate[1:] != gate[:-1]) | (hall[1:] != hall[:-1])
-        keep = np.append(True, change)
-        keep[-1] = True
-        self._grid(time[1:][change])
-        time, gate, hall = time[keep], gate[keep], hall[keep]
+        # From here on only the rows where something changes, and the last; the first row is the state carried in.
+        change = np.empty(time.size, dtype=bool)
+        change[0] = (gate[0], hall[0]) != before[1:3]
+        change[1:] = (gate[1:] != gate[:-1]) | (hall[1:] != hall[:-1])
+        place = np.flatnonzero(change)
+        self._grid(time[place])
+        rows_kept = place if change[-1] else np.append(place, time.size - 1)
+        whole_time, whole_gate = time, gate
+        time = np.append(before[0], time[rows_kept])
+        gate, hall = (np.append(b, level[rows_kept]) for b, level in ((before[1], gate), (before[2], hall)))
+        self._window(before, whole_time[first:], whole_gate[first:], values[:, first:], time, gate)
         sector = self.sector_number + np.append(0, np.cumsum(hall[1:] != hall[:-1]))
         self._on(time, gate)
         self._legs(time[1:], gate[1:])
         rises = self._gates(time, gate, sector)
         self._sectors(time, gate, hall, sector, rises)
         self.sector_number = int(sector[-1])
+
+    def _window(
+        self,
+        before: tuple[float, int, int, np.ndarray],
+        time: np.ndarray,
+        gate: np.ndarray,
+        values: np.ndarray,
+        change_time: np.ndarray,
+        change_gate: np.ndarray,
+    ) -> None:
+        """Average over windows of time: what the gates do from change to change, analogue values from row to row."""
+        assert self.windows is not None
+        if self.analogue:
+            change_time = np.append(before[0], time)
+            change_gate = np.append(before[1], gate)
+            values = np.concatenate([before[3], values], axis=1)[:, :-1]
+        else:
+            values = np.empty((0, change_time.size - 1))
+        powered = POWERED[change_gate[:-1]].astype(float)
+        self.windows.add(change_time, np.concatenate([powered[None, :], values]))
 
     def _grid(self, time: np.ndarray) -> None:
         """Count level changes, and those that do not lie on the stated sample grid."""
@@ -346,12 +366,22 @@ class _Open:
 
 
 def _packed(rows: Mapping[str, np.ndarray], names: tuple[str, ...]) -> np.ndarray:
-    packed = np.zeros(len(rows["time"]), dtype=np.int64)
-    for bit, name in enumerate(names):
+    """Return levels as the bits of bytes ``(n,)``. Raises ``FitError`` for levels other than 0 and 1."""
+    packed = np.zeros(len(rows["time"]), dtype=np.uint8)
+    for name in reversed(names):
         level = np.asarray(rows[name])
-        if level.dtype.kind == "f" and not np.all((level == 0) | (level == 1)):
+        if level.dtype.itemsize == 1:
+            # A level below zero is one above 127 here.
+            high = level.view(np.uint8)
+            wrong = high.max() > 1
+        else:
+            high = (level == 1).view(np.uint8)
+            wrong = np.count_nonzero(level) != np.count_nonzero(high)
+        if wrong:
             raise FitError(f"{name} holds levels other than 0 and 1; export logic levels, or map them in a layout")
-        packed |= level.astype(np.int64) << bit
+        # In place: a new array for each of nine levels would cost more than the bits.
+        np.left_shift(packed, 1, out=packed)
+        np.bitwise_or(packed, high, out=packed)
     return packed
 
 
