@@ -46,9 +46,11 @@ COLUMNS: dict[str, Column] = {
         *_family("time", "time", "time since an arbitrary start"),
         *_family("voltage_ab voltage_bc voltage_ca", "voltage", "line-to-line voltage"),
         *_family("voltage_a voltage_b voltage_c", "voltage", "phase voltage to the star point"),
-        *_family("current_a current_b current_c", "current", "phase current, into the motor"),
-        *_family("current_ab current_bc current_ca", "current", "current through a pair of lines"),
-        *_family("current_q current_d", "current", "rotor-frame current, peak of the phase current"),
+        *_family(
+            "current_a current_b current_c", "current", "phase current into the motor, as it flows at that moment"
+        ),
+        *_family("current_ab current_bc current_ca", "current", "direct current through a pair of lines"),
+        *_family("current_q current_d", "current", "rotor-frame current, peak of the phase current (not RMS)"),
         *_family("supply_voltage", "voltage", "DC supply voltage at the controller's terminals"),
         *_family("supply_current", "current", "DC supply current"),
         *_family("speed", "speed", "mechanical speed"),

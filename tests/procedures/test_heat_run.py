@@ -22,6 +22,7 @@ from rotorproof.procedures.base import Log
 from rotorproof.procedures.heat_run import PROCEDURE
 from rotorproof.uncertainty.coverage import interval
 from rotorproof.uncertainty.forms import Form
+from tests.outside import Outside
 from tests.simulation.heat import HeatRun, HeatTruth, heat_run
 
 NIST = Path(__file__).parents[1] / "data" / "nist-strd"
@@ -150,6 +151,34 @@ def test_controller_is_judged_by_its_stated_limit() -> None:
     )
     assert cover.low == pytest.approx(10 * 1.5 ** (1.0 / 2), rel=0.01)
     assert cover.high == pytest.approx(10 * 1.5 ** (1.3 / 2), rel=0.01)
+
+
+def test_the_kind_of_a_stated_current_is_asked_for_and_counts(outside: Outside) -> None:
+    time = np.arange(0.0, 5000.0, 10.0)
+    reading = 25 + 30 * (1 - np.exp(-time / 900)) + 0.1 * np.random.default_rng(6).standard_normal(time.size)
+    conditions = {"ambient_temperature": 25.0, "heat_power": 20.0, "test_current": 10.0, "temperature_limit": 85.0}
+
+    def run_of(**kind: float) -> Outcome:
+        return outcome(Log("run", {"time": time, "temperature_controller": reading}, {**conditions, **kind}))
+
+    unsaid, direct, rms, peak = run_of(), *(run_of(current_kind=float(k)) for k in range(3))
+    assert any("state 'current_kind'" in problem.message for problem in unsaid.fit.warnings)
+    assert not direct.fit.warnings
+    base = direct.forms["continuous_current"].value
+    assert unsaid.forms["continuous_current"].value == pytest.approx(base)
+    # Heat of three sinusoidal currents, averaged over a turn, in a winding of 1 ohm a phase.
+    angle = np.linspace(0, 2 * np.pi, 100_000, endpoint=False)
+    heat = sum(np.mean((10 * np.cos(angle - k * 2 * np.pi / 3)) ** 2) for k in range(3))
+    for found, scale in ((peak, 1.0), (rms, 2.0)):
+        outside(
+            "continuous_current",
+            "direct current through two lines that heats like a sinusoidal phase current",
+            ours=10 * found.forms["continuous_current"].value / base,
+            published=np.sqrt(scale * heat / 2),
+            allowance=1e-6,
+            unit="A",
+            source="mathematics: mean of three squared cosines, and 2 R I^2",
+        )
 
 
 def test_case_alone_says_nothing_of_the_winding() -> None:

@@ -100,6 +100,58 @@ def test_a_supply_current_without_duty_is_warned_of() -> None:
     assert chopped.forms["torque_constant"].value == pytest.approx(0.9)
 
 
+STALL = np.linspace(1.0, 12.0, 10)
+SMALL = 0.004 * np.tile([1.0, -1.0], 5)
+
+
+@pytest.mark.parametrize(
+    ("columns", "chosen", "words"),
+    [
+        # A meter in each line, lines B and C fed: the first column holds nothing but noise.
+        ({"current_a": SMALL, "current_b": STALL, "current_c": -STALL}, "current B", "not used: current A, C"),
+        ({"current_a": SMALL, "current_c": STALL}, "current C", "not used: current A"),
+        ({"current_a": STALL, "supply_current": 0.1 * STALL}, "current A", "not used: supply current"),
+        ({"current_ab": SMALL, "current_ca": STALL}, "current C-A", "direct current through a pair of lines"),
+        ({"current_ab": STALL, "current_a": STALL}, "current A-B", "not used: current A"),
+    ],
+)
+def test_the_current_that_flows_is_taken_and_named(columns: dict[str, np.ndarray], chosen: str, words: str) -> None:
+    result = outcome(PROCEDURE, [({"torque": 0.9 * STALL} | columns, MEAN)], ACCURACY)
+    assert result.forms["torque_constant"].value == pytest.approx(0.9, rel=1e-6)
+    (note,) = (one for one in result.fit.notes if one.startswith("Current taken: "))
+    assert note.startswith(f"Current taken: {chosen} (") and words in note
+
+
+@pytest.mark.parametrize(
+    ("columns", "words"),
+    [
+        # Three lines of a field-oriented drive at standstill, at 20 degrees electrical.
+        (
+            {f"current_{k}": STALL * np.cos(0.35 - n * 2 * np.pi / 3) for n, k in enumerate("abc")},
+            "through all three lines",
+        ),
+        ({"current_a": STALL, "current_b": -0.5 * STALL}, "through all three lines"),
+        ({"current_ab": STALL, "current_bc": 0.7 * STALL}, "one pair of lines at a time"),
+    ],
+)
+def test_currents_that_are_no_direct_current_through_two_lines_are_refused(
+    columns: dict[str, np.ndarray], words: str
+) -> None:
+    with pytest.raises(FitError, match=words):
+        outcome(PROCEDURE, [({"torque": 0.9 * STALL} | columns, MEAN)])
+
+
+def test_a_q_axis_current_in_rms_is_told_by_the_back_emf() -> None:
+    # Power balance of the two-axis model: torque per ampere of the peak is sqrt(3)/2 of the peak line-to-line EMF.
+    peak = 1.1
+    torque = np.sqrt(0.75) * peak * STALL
+    for shown, warned in ((STALL, False), (STALL / np.sqrt(2), True)):
+        columns = {"torque": torque, "current_q": shown}
+        result = outcome(PROCEDURE, [(columns, MEAN)], emf_constant_peak=peak)
+        assert any("RMS" in problem.message for problem in result.fit.warnings) is warned
+        assert "(not RMS)" in result.fit.notes[0]
+
+
 def test_agreement_with_the_back_emf_is_noted() -> None:
     current = np.linspace(1, 10, 8)
     result = outcome(PROCEDURE, [({"torque": 0.9 * current, "current_ab": current}, MEAN)], emf_constant_dc=0.92)

@@ -28,6 +28,11 @@ WINDING_AT_SURFACE = AT_SURFACE["temperature_winding"]
 _COOLING = ("hot", "cool_level", "ln_tau_cool", "cool_slope")
 
 
+CURRENT_KINDS = ("direct", "rms", "peak")
+#: Direct current through two lines that heats a winding like a sinusoidal phase current of 1 A: 2 R I^2 = 3 R I_rms^2.
+_DIRECT = {"direct": 1.0, "rms": float(np.sqrt(3 / 2)), "peak": float(np.sqrt(3) / 2)}
+
+
 @dataclass
 class Made:
     """What the fit has gathered so far."""
@@ -229,7 +234,19 @@ def add_power(run: Course, made: Made) -> None:
 def add_current(run: Course, made: Made) -> None:
     """Add the current of the run, as stated or as logged."""
     if "test_current" in run.log.conditions:
-        made.exact("current as stated", current=run.log.conditions["test_current"])
+        kind = run.log.conditions.get("current_kind")
+        name = "direct" if kind is None else CURRENT_KINDS[int(kind)]
+        made.exact("current as stated", current=run.log.conditions["test_current"] * _DIRECT[name])
+        if kind is None:
+            made.warn(
+                "'test_current' is taken for the direct current through two lines; of a sinusoidal drive the RMS or "
+                "peak of the phase current is another number: state 'current_kind' as direct, rms or peak"
+            )
+        elif name != "direct":
+            made.notes.append(
+                f"Current of the run: {name} of the phase current as stated, times {_DIRECT[name]:.4f} for the direct "
+                "current through two lines that heats the winding alike (3 R I_rms^2 = 2 R I^2)."
+            )
     elif run.log.conditions.get("output_power", 0.0) > 0 and "temperature_controller" not in run.log:
         # A motor that turned had a bridge before it, whose DC current is not that of the winding.
         made.missing["continuous_current"] = (

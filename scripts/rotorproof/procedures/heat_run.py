@@ -30,7 +30,14 @@ class HeatRun(Procedure):
         Condition("heat_power", "power", "power that became heat at the end of the run: input less output"),
         Condition("fixed_loss", "power", "part of that heat which does not grow with the current (iron, friction)"),
         Condition("output_power", "power", "shaft or output power, to be taken from the supply power (0 W at rest)"),
-        Condition("test_current", "current", "current of the run; the continuous current is of the same kind"),
+        Condition("test_current", "current", "current of the run, of the kind that 'current_kind' says"),
+        Condition(
+            "current_kind",
+            "number",
+            "what test_current is: 'direct' (through two lines, or of the supply of a controller), or of a sinusoidal "
+            "phase current its 'rms' or its 'peak'",
+            choices=parts.CURRENT_KINDS,
+        ),
         Condition("start_time", "time", "time in the log at which the load was switched on (first reading otherwise)"),
         Condition("switch_off_time", "time", "time in the log at which the load was switched off"),
         Condition("cold_resistance", "resistance", "line-to-line resistance before the run"),
@@ -96,8 +103,8 @@ class HeatRun(Procedure):
             "I_cont",
             "current",
             "A",
-            "current, of the kind stated for the run, at which the place measured reaches its temperature "
-            "limit in air of 40 degC (or of the condition design_ambient)",
+            "direct current (for sinusoidal phase currents, that of the same heat in the winding) at which the place "
+            "measured reaches its temperature limit in air of 40 degC (or of the condition design_ambient)",
             "IEC 60034-1 and IEC 60085; heat in proportion to current squared and resistance",
         ),
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..columns import COLUMNS, titles
 from ..errors import FitError, Problem
 from ..physics import stall
 from .base import Axis, Block, Condition, Fit, Log, Need, Panel, Procedure, Quantity, Series
@@ -15,6 +16,7 @@ _LINE_PAIRS = ("current_ab", "current_bc", "current_ca")
 _PHASES = ("current_a", "current_b", "current_c")
 _POSITIONS = ("mean", "peak")
 _SUPPLY = "Supply current"
+_NOTHING = 0.05  # of the largest current: a line with less carries none
 
 
 @dataclass(frozen=True)
@@ -22,6 +24,7 @@ class StallOutcome(Fit):
     """A fit with the choices it made, so that repeating it for uncertainty makes the same."""
 
     stall: stall.StallFit | None = None
+    chosen: str = ""
     position: np.ndarray | None = None
 
 
@@ -79,9 +82,10 @@ class LockedRotor(Procedure):
         """Fit torque over current with odd powers, one slope and offset per rotor position."""
         log = logs[0]
         before = near if isinstance(near, StallOutcome) else None
-        current, name, what = _current(log)
+        chosen = before.chosen if before else _chosen(log)
+        current, name, what = _current(log, chosen)
         torque = _torque(log)
-        notes: list[str] = []
+        notes: list[str] = [_which(log, chosen)]
         warnings: list[Problem] = []
         if what == _SUPPLY:
             warnings.append(
@@ -129,10 +133,24 @@ class LockedRotor(Procedure):
             notes.append(
                 f"Torque constant over back-EMF constant (DC): {slope * factor / emf:.4f}; 1 by the power balance."
             )
+        peak = given.get("emf_constant_peak")
+        if name == "torque_constant_q" and peak and 1.3 < slope / (np.sqrt(0.75) * peak) < 1.53:
+            warnings.append(
+                Problem(
+                    f"torque per ampere of current_q is {slope / (np.sqrt(0.75) * peak):.2f} times that of the "
+                    "back-EMF, as if the column held the RMS of the phase current: it is to hold its peak, so "
+                    "multiply it by the square root of 2 ('scale' in the layout) if your drive shows RMS",
+                    column="current_q",
+                    severity="warning",
+                    procedure=self.name,
+                )
+            )
         reach = float(np.max(np.abs(current)))
         notes.append(f"{current.size} readings up to {reach:.3g} A.")
         panel = _panel(fitted, current, torque, position, what)
-        return StallOutcome(blocks, [panel], (), notes, warnings, missing, stall=fitted, position=position)
+        return StallOutcome(
+            blocks, [panel], (), notes, warnings, missing, stall=fitted, chosen=chosen, position=position
+        )
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the fitted parameters, with what the choice of shape adds to them (nothing but doubt)."""
@@ -143,13 +161,58 @@ class LockedRotor(Procedure):
         return result
 
 
-def _current(log: Log) -> tuple[np.ndarray, str, str]:
-    """Return the motor's current (A), the quantity its slope gives, and its name for the figure."""
+def _chosen(log: Log) -> str:
+    """Return the column of the motor's current: q axis, line pair, phase, supply, the first of these in the log.
+
+    Of several line pairs or phases it is the one that carries the current. Raises ``FitError`` where several carry it
+    in a way that is no direct current through two lines.
+    """
     if "current_q" in log:
+        return "current_q"
+    size = {name: float(np.sqrt(np.mean(log[name] ** 2))) for name in (*_LINE_PAIRS, *_PHASES) if name in log}
+    pairs = sorted((name for name in size if name in _LINE_PAIRS), key=lambda name: -size[name])
+    if pairs:
+        if len(pairs) > 1 and size[pairs[1]] > _NOTHING * size[pairs[0]]:
+            raise FitError(
+                f"{pairs[0]} and {pairs[1]} both hold a current, and torque belongs to one pair of lines at a time; "
+                "give each pair a log of its own, or leave out the column that was not fed"
+            )
+        return pairs[0]
+    phases = sorted((name for name in size if name in _PHASES), key=lambda name: -size[name])
+    if not phases:
+        return "supply_current"
+    if len(phases) > 1:
+        # Two lines carry the same current, one way and the other; the third carries none.
+        rest = log[phases[0]] + log[phases[1]]
+        third = max(float(np.sqrt(np.mean(rest**2))), *(size[name] for name in phases[2:]), 0.0)
+        if third > _NOTHING * size[phases[0]]:
+            if len(phases) == 2 and size[phases[1]] <= _NOTHING * size[phases[0]]:
+                return phases[0]  # the line that brings it back was not logged
+            raise FitError(
+                "the current flows through all three lines, so it is not the direct current through two that torque "
+                "per ampere is defined by; feed two lines, or log current_q (its peak in the rotor frame) of a "
+                "field-oriented drive"
+            )
+        return sorted(phases[:2])[0]
+    return phases[0]
+
+
+def _which(log: Log, chosen: str) -> str:
+    """Return which current was taken, of what kind it is, and which others the log holds."""
+    kind = COLUMNS[chosen].meaning
+    if chosen in _PHASES:
+        kind = "direct current at standstill, in by one line and out by another"
+    others = [name for name in (*_LINE_PAIRS, *_PHASES, "supply_current") if name in log and name != chosen]
+    beside = f"; not used: {titles(others)}" if others else ""
+    return f"Current taken: {COLUMNS[chosen].title} ({kind}){beside}."
+
+
+def _current(log: Log, chosen: str) -> tuple[np.ndarray, str, str]:
+    """Return the motor's current (A), the quantity its slope gives, and its name for the figure."""
+    if chosen == "current_q":
         return log["current_q"], "torque_constant_q", "Current, q axis"
-    for name in (*_LINE_PAIRS, *_PHASES):
-        if name in log:
-            return log[name], "torque_constant", "Current through two lines"
+    if chosen != "supply_current":
+        return log[chosen], "torque_constant", "Current through two lines"
     duty = log.get("duty")
     if duty is None:
         return log["supply_current"], "torque_constant", _SUPPLY
