@@ -6,7 +6,13 @@ from typing import Any
 
 
 def main(
-    *, unit: str, folder: Path, tests: list[Mapping[str, Any]], layouts: Mapping[str, Any], readings: Path
+    *,
+    unit: str,
+    folder: Path,
+    tests: list[Mapping[str, Any]],
+    layouts: Mapping[str, Any],
+    readings: Path,
+    log: Path | None = None,
 ) -> None:
     """Read the logs named by ``tests`` in ``folder`` and write ``readings``."""
     from rotorproof.logs.store import save_readings
@@ -15,7 +21,10 @@ def main(
     from rotorproof.settings.unit import Test
 
     models = {name: Layout.model_validate(data) for name, data in layouts.items()}
-    save_readings(readings, read_unit(unit, folder, [Test.model_validate(test) for test in tests], models))
+    found = read_unit(unit, folder, [Test.model_validate(test) for test in tests], models)
+    save_readings(readings, found)
+    if log is not None:
+        log.write_text("\n".join(found.tracebacks), encoding="utf-8")
 
 
 if "snakemake" in globals():
@@ -29,4 +38,5 @@ if "snakemake" in globals():
         tests=snakemake.params.tests,  # noqa: F821
         layouts=snakemake.params.layouts,  # noqa: F821
         readings=Path(snakemake.output.readings),  # noqa: F821
+        log=Path(snakemake.log[0]),  # noqa: F821
     )

@@ -44,6 +44,26 @@ class Problem:
         return f"{self.severity}: {where}: {self.message}" if where else f"{self.severity}: {self.message}"
 
 
+def trace_of(unit: str, stage: str) -> str:
+    """Return where a stage keeps the traces of a unit, from the folder of the reports."""
+    return f".work/{unit}/log/{stage}.txt"
+
+
+def unforeseen(name: str, error: Exception, file: str | None, trace: str) -> Problem:
+    """Return one line on a failure that nobody foresaw in the maker ``name``; ``trace`` is where its trace is kept.
+
+    NumPy and SciPy raise ``ValueError`` and ``LinAlgError`` for their own reasons, whose words help the authors, not
+    the practitioner: they are cut to a line.
+    """
+    words = " ".join(f"{type(error).__name__}: {error}".split())[:120]
+    return Problem(
+        f"{name} failed in a way its authors did not foresee ({words}); the other results stand. Please report it with "
+        f"its log and the trace in {trace}",
+        file=file,
+        procedure=name,
+    )
+
+
 class InputError(Exception):
     """Input that cannot be used; ``problems`` holds every reason found, never only the first."""
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from graphlib import TopologicalSorter
 
 from ..derivations import derivations
-from ..errors import FitError, InputError, Problem
+from ..errors import FitError, InputError, Problem, trace_of, unforeseen
 from ..physics.thermal_class import CLASS_TEMPERATURE, HOT_SPOT_ALLOWANCE
 from ..procedures import procedures
 from ..procedures.base import Log, Need, Procedure
@@ -143,11 +143,11 @@ def _derive(
             trials = f"{unit.unit}/{derivation.name}"
             simulated = simulate_forms(derivation.derive, scalars, forms, probability, trials)
             shown = derivation.show(centre, {key: form.value for key, form in forms.items()})
-        except ValueError as error:
+        except FitError as error:
             result.problems.append(Problem(str(error), severity="warning", procedure=derivation.name))
             continue
-        except Exception:
-            _unexpected(derivation.name, result)
+        except Exception as error:
+            _unexpected(unit.unit, derivation.name, error, result)
             continue
         if forms or shown.missing:
             notes = [f"Assumed: {item.why}." for item in assumed] if forms else []
@@ -280,11 +280,11 @@ def _run_one(
         return
     tests = [entry.test for entry in group]
     raw_logs = [entry.log for entry in group]
-    assigned = assign(unit, procedure, tests, raw_logs, [dict(e.written) for e in group], shown)
-    result.problems.extend(assigned.problems)
-    if any(problem.severity == "error" for problem in assigned.problems):
-        return
     try:
+        assigned = assign(unit, procedure, tests, raw_logs, [dict(e.written) for e in group], shown)
+        result.problems.extend(assigned.problems)
+        if any(problem.severity == "error" for problem in assigned.problems):
+            return
         outcome = run(
             procedure,
             raw_logs,
@@ -301,8 +301,8 @@ def _run_one(
     except FitError as error:
         result.problems.append(Problem(str(error), file=files, procedure=procedure.name))
         return
-    except Exception:
-        _unexpected(procedure.name, result, files)
+    except Exception as error:
+        _unexpected(unit.unit, procedure.name, error, result, files)
         return
     places = [place for place, test in enumerate(unit.tests) if any(test is entry.test for entry in group)]
     held = sorted(set().union(*(procedure.with_controller_loss(log) for log in raw_logs)) & set(outcome.forms))
@@ -312,17 +312,10 @@ def _run_one(
         result.problems.append(Problem(f"{name}: {reason}", file=files, severity="warning", procedure=procedure.name))
 
 
-def _unexpected(name: str, result: UnitFit, files: str | None = None) -> None:
+def _unexpected(unit: str, name: str, error: Exception, result: UnitFit, files: str | None = None) -> None:
     """Keep an unforeseen failure from taking the unit down; the trace goes to the job's log."""
-    result.tracebacks.append(traceback.format_exc())
-    result.problems.append(
-        Problem(
-            f"{name} failed in a way its authors did not foresee; the trace is in the job's log. The other "
-            "results stand. Please report it with this log",
-            file=files,
-            procedure=name,
-        )
-    )
+    result.tracebacks.append(f"{name}, {files or unit}\n{traceback.format_exc()}")
+    result.problems.append(unforeseen(name, error, files, trace_of(unit, "fit")))
 
 
 def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict[str, Form]:

@@ -21,6 +21,8 @@ class Readings:
     columns: Sequence[Mapping[str, np.ndarray] | None]
     sha256: Mapping[str, str]
     problems: Sequence[Problem]
+    #: Of failures that nobody foresaw, for the job's log; not stored.
+    tracebacks: Sequence[str] = ()
 
 
 def save_readings(path: Path, readings: Readings) -> None:

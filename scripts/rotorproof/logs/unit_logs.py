@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import traceback
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from ..errors import InputError, Problem
+from ..errors import InputError, Problem, trace_of, unforeseen
 from ..procedures import procedures
 from ..procedures.base import Procedure
 from ..settings.layout import Layout
@@ -27,6 +28,7 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
     columns: list[dict[str, np.ndarray] | None] = []
     problems: list[Problem] = []
     hashes: dict[str, str] = {}
+    traces: list[str] = []
     for test in tests:
         procedure = procedures()[test.procedure]
         path = folder / test.log
@@ -38,10 +40,14 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
         except InputError as error:
             problems.extend(replace(problem, procedure=procedure.name) for problem in error.problems)
             columns.append(None)
+        except Exception as error:
+            traces.append(f"{procedure.name}, {shown}\n{traceback.format_exc()}")
+            problems.append(unforeseen(procedure.name, error, shown, trace_of(unit, "read")))
+            columns.append(None)
         else:
             problems.extend(replace(note, procedure=procedure.name) for note in found.notes)
             columns.append(found.columns)
-    return Readings(columns, hashes, problems)
+    return Readings(columns, hashes, problems, traces)
 
 
 def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: str) -> Table:

@@ -15,6 +15,8 @@ from typing import Literal
 
 import numpy as np
 
+from ..errors import FitError
+
 Distribution = Literal["normal", "rectangular"]
 
 
@@ -132,7 +134,7 @@ def _slopes(
             continue
         if set(up) >= set(best) and set(down) >= set(best):
             return {output: (up[output] - down[output]) / (2 * step) for output in best}
-    raise ValueError(f"the result cannot be followed over the uncertainty of {name}")
+    raise FitError(f"the result cannot be followed over the uncertainty of {name}")
 
 
 def block_influences(
@@ -145,20 +147,22 @@ def block_influences(
     """Split a ``(k, k)`` covariance of fitted parameters into independent unit influences.
 
     Returns the influences and the ``(k, m)`` matrix of sensitivities of the k parameters to them. Eigenvalues
-    below 1e-14 of the largest are rounding and are dropped. Raises ``ValueError`` if the matrix is not finite
-    or not positive semi-definite, or if rectangular errors are said to be correlated.
+    below 1e-14 of the largest are rounding and are dropped. Raises ``FitError`` if the matrix is not finite
+    or not positive semi-definite, ``ValueError`` if rectangular errors are said to be correlated.
     """
     covariance = np.atleast_2d(np.asarray(covariance, dtype=float))
     if distribution == "rectangular" and np.any(covariance != np.diag(np.diag(covariance))):
         raise ValueError("rectangular errors within one block must be independent")
     if not np.isfinite(covariance).all():
-        raise ValueError("the covariance of the fit is not finite: the readings do not determine the parameters")
+        raise FitError("the covariance of the fit is not finite: the readings do not determine the parameters")
     scale = np.sqrt(np.diag(covariance))
     scale = np.where(scale > 0, scale, 1.0)
     # Correlations, not covariances, are decomposed: parameters of very different size share one matrix.
     eigenvalues, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
     if eigenvalues.min() < -1e-6:
-        raise ValueError("the covariance of the fit is not positive semi-definite")
+        raise FitError(
+            "the covariance of the fit is not positive semi-definite: take more readings, or spread them wider"
+        )
     keep = eigenvalues > 1e-14 * max(eigenvalues.max(), 1e-300)
     matrix = scale[:, None] * vectors[:, keep] * np.sqrt(eigenvalues[keep])
     influences = [
