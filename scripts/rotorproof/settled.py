@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
@@ -58,7 +57,7 @@ def _note(plan: Plan) -> Path:
 def _state(plan: Plan, causes: str) -> str:
     content = hashlib.sha256(causes.encode())
     for path in _made(plan):
-        found = os.stat(path)
+        found = path.stat()
         content.update(f"{path.name} {found.st_size} {found.st_mtime_ns}\n".encode())
     return content.hexdigest()
 
