@@ -5,6 +5,7 @@ What is not in these tables is left to the library; a test compares every prefix
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
 from fractions import Fraction
@@ -73,6 +74,16 @@ def factor(unit: str, target: str) -> float | None:
     if ours is None or goal is None or ours[0] != goal[0]:
         return None
     return float(ours[1] / goal[1]) * math.pi ** (ours[2] - goal[2])
+
+
+def near(text: str, target: str) -> str | None:
+    """Return the known symbol of the same dimension as ``target`` that looks most like ``text``, if one does."""
+    names = [*_ALONE, *_TURNS, *_SYMBOLS, *(prefix + name for prefix in _PREFIXES for name in _SYMBOLS)]
+    fitting = [target, *(name for name in names if factor(name, target) is not None)]
+    found = difflib.get_close_matches(text.strip().lower(), [name.lower() for name in fitting], n=1, cutoff=0.6)
+    alike = [name for name in fitting if found and name.lower() == found[0]]
+    # "mv" means mV rather than MV: the letters as they were typed decide.
+    return max(alike, key=lambda name: sum(a == b for a, b in zip(name, text.strip(), strict=False)), default=None)
 
 
 def _symbol(name: str) -> tuple[Dimensions, Fraction, int] | None:

@@ -114,7 +114,7 @@ def conversion(unit: str, kind: str) -> Conversion:
         return Conversion(0.01)
     if _NO_UNIT.search(text):
         # The parser behind passes over marks that it does not know, and would read ';s' as 's'.
-        raise ValueError(f"unit {unit!r} is not known; write for example {target!r}")
+        raise ValueError(f"unit {unit!r} is not known; {_hint(text, target)}")
     quick = _without_library(text, kind, target)
     return _by_library(text, kind, target, unit) if quick is None else Conversion(_tidy(quick))
 
@@ -132,7 +132,7 @@ def _by_library(text: str, kind: str, target: str, unit: str) -> Conversion:
     try:
         parsed = registry.Unit(text.replace("^", "**") if " " not in text else _spaced(text))
     except Exception as error:  # pint raises many types for text it cannot read
-        raise ValueError(f"unit {unit!r} is not known; write for example {target!r}") from error
+        raise ValueError(f"unit {unit!r} is not known; {_hint(text, target)}") from error
     goal = registry.Unit("dimensionless" if target == "1" else _spaced(target))
     try:
         if kind == "temperature":
@@ -147,6 +147,12 @@ def _by_library(text: str, kind: str, target: str, unit: str) -> Conversion:
             f"unit {unit!r} does not measure a {kind.replace('_', ' ')}; write for example {target!r}"
         ) from error
     return Conversion(_tidy(one - zero), _tidy(zero))
+
+
+def _hint(text: str, target: str) -> str:
+    """Return what to write instead: the known unit that looks most like the text, else the SI unit as an example."""
+    meant = unit_symbols.near(text, target)
+    return f"did you mean {meant!r}?" if meant else f"write for example {target!r}"
 
 
 def _spaced(unit: str) -> str:

@@ -108,3 +108,34 @@ def test_supply_through_a_probe_and_a_run_at_standstill():
 
 def test_logic_level_that_is_a_voltage():
     assert any("0 or 1" in f.message for f in seen({"hall_a": np.array([0.0, 5.0] * 9)}, waveforms=False))
+
+
+MADE_FOR = {**KNOWN, "rated_power": 250.0}
+
+
+def test_a_prefix_wrong_by_a_thousand_is_told_by_the_nameplate():
+    # 250 W at 36 V is about 9 A; 12 % copper loss of it about half an ohm between two lines.
+    n = np.arange(30.0)
+    run = {"time": n, "supply_voltage": 36 + 0.01 * n, "supply_current": 0.5 + 0.01 * n}
+    assert seen(run, MADE_FOR, waveforms=False) == []
+    for column, factor, words in (
+        ("supply_current", 1000, "mA written as A"),
+        ("supply_current", 1e-3, "A written as mA"),
+        ("supply_voltage", 1e-3, "V written as mV"),
+    ):
+        slip = {**run, column: run[column] * factor}
+        assert any(f.column == column and words in f.message for f in seen(slip, MADE_FOR, waveforms=False)), column
+    steps = {"current_ab": np.linspace(0.5, 5, 10)}
+    assert seen({**steps, "voltage_ab": 0.24 * steps["current_ab"]}, MADE_FOR, waveforms=False) == []
+    millivolts = seen({**steps, "voltage_ab": 240 * steps["current_ab"]}, MADE_FOR, waveforms=False)
+    assert any("wrong by 1000" in f.message for f in millivolts)
+
+
+def test_rpm_as_rad_per_second_is_told_by_the_supply_where_the_run_stays_slow():
+    # At half the rated voltage a motor turns at about half its no-load speed: 14 rad/s, or 135 rpm.
+    n = np.arange(30.0)
+    run = {"time": n, "supply_voltage": 13 + 0.01 * n, "speed": 10 + 0.01 * n}
+    assert seen(run, waveforms=False) == []
+    slip = {**run, "speed": run["speed"] * 60 / (2 * np.pi)}
+    assert [f.column for f in seen(slip, waveforms=False)] == ["speed"]
+    assert "rpm written as" in seen(slip, waveforms=False)[0].message

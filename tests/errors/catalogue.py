@@ -159,7 +159,12 @@ CASES = [
     Case("number with its unit", log("2.5000", "2.5 A"), LOG, 6, "current_ab", "belongs into the header"),
     Case("decimal comma in quotes", log("2.5000", '"2,5"'), LOG, 6, "current_ab", "decimal comma"),
     Case(
-        "decimal comma", whole(HEADER + "\n" + FIRST.replace(".", ",") + "\n"), LOG, 2, None, "12 cells, the header 6"
+        "decimal comma",
+        whole(HEADER + "\n" + FIRST.replace(".", ",") + "\n"),
+        LOG,
+        2,
+        None,
+        "decimal mark looks like a comma",
     ),
     Case("thousands", log("2.5000", '"2,500.0"'), LOG, 6, "current_ab", "between thousands"),
     Case("clock time", log("2.5000", "12:30:01"), LOG, 6, "current_ab", "clock time"),

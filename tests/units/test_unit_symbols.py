@@ -60,3 +60,17 @@ def test_the_usual_units_do_not_start_the_library() -> None:
     )
     paths = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
     assert subprocess.run([sys.executable, "-c", program], check=False, env=paths).returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("typed", "kind", "meant"),
+    [("rmp", "speed", "rpm"), ("Ohms", "resistance", "ohm"), ("mv", "voltage", "mV"), ("degc", "temperature", "degC")],
+)
+def test_a_misspelt_unit_brings_the_one_that_was_meant(typed: str, kind: str, meant: str) -> None:
+    with pytest.raises(ValueError, match=f"unit '{typed}' is not known; did you mean '{meant}'"):
+        conversion(typed, kind)
+
+
+def test_what_looks_like_no_unit_brings_an_example() -> None:
+    with pytest.raises(ValueError, match="write for example 'rad/s'"):
+        conversion("xyz", "speed")

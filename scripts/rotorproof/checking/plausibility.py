@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..columns import COLUMNS
 from ..units import SI_UNIT
-from . import waveform
+from . import nameplate, waveform
+from .finding import Finding
 from .survey import Survey
 
 _RPM = 60 / (2 * math.pi)
@@ -33,14 +33,6 @@ RANGES: dict[str, tuple[float, float]] = {
 _COLUMN_RANGES = {"insulation_resistance": (1e3, 1e13), "throttle": (0.1, 60.0), "brake": (0.1, 100.0)}
 
 
-@dataclass(frozen=True)
-class Finding:
-    """Something that looks wrong in a log, and the column it concerns."""
-
-    message: str
-    column: str | None = None
-
-
 def findings(survey: Survey, known: Mapping[str, float], *, waveforms: bool) -> list[Finding]:
     """Return everything that looks wrong.
 
@@ -48,6 +40,7 @@ def findings(survey: Survey, known: Mapping[str, float], *, waveforms: bool) -> 
     tells whether the rows are samples of waveforms in time (not a hand-written table, not logic transitions).
     """
     found = [*_prefixes(survey), *_rated(survey, known), *_swapped_supply(survey, known), *_resistances(survey)]
+    found += nameplate.thousands(survey, known)
     found += _angle(survey)
     if waveforms:
         found += [*_sampling(survey), *_sums(survey)]
@@ -100,13 +93,20 @@ def _rated(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
             yield Finding(
                 f"the speed is {ratio:.3g} of the rated speed, near 2 pi/60: are rad/s written as rpm?", "speed"
             )
+        else:
+            yield from nameplate.speed_for_its_voltage(survey, known)
     voltage = survey.columns.get("supply_voltage")
     rated = known.get("rated_voltage")
     if voltage and rated and voltage.largest:
         ratio = voltage.largest / rated
         if ratio > 5:
             yield Finding(f"the supply reaches {ratio:.3g} times rated voltage; check its unit", "supply_voltage")
-        elif speed and known.get("rated_speed") and 4 * ratio < speed.largest / known["rated_speed"] < 25 * ratio:
+        elif (
+            ratio < 0.3
+            and speed
+            and known.get("rated_speed")
+            and 4 * ratio < speed.largest / known["rated_speed"] < 25 * ratio
+        ):
             # A motor turns no faster than its supply lets it: the speed says what the voltage must have been.
             yield Finding(
                 f"the speed belongs to about ten times the supply's {voltage.largest:.3g} V; is a x10 probe not in the "

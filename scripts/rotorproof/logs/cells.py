@@ -104,9 +104,15 @@ def _first_absent(sources: Sequence[Source], length: int) -> str | None:
 def _ragged(row: Sequence[str], width: int, layout: Layout) -> str:
     if len(row) < width:
         return f"the row has {len(row)} cells, the header {width}; the file may be cut off here"
-    comma = layout.delimiter == "," and len(row) in (2 * width, 2 * width - 1)
-    hint = " If the decimal sign is a comma, name delimiter and decimal sign in a layout file." if comma else ""
-    return f"the row has {len(row)} cells, the header {width}; take the extra ones out.{hint}"
+    # Halves of numbers: more cells than names, at most two for each, and a point in none of them.
+    halves = len(row) <= 2 * width and all(re.fullmatch(r"\s*[-+]?\d+(?:[eE][-+]?\d+)?\s*", cell) for cell in row)
+    if layout.delimiter == "," and halves:
+        return (
+            f"the row has {len(row)} cells, the header {width}: the decimal mark looks like a comma. Export the file "
+            "with points; or with semicolons between the cells, and name 'delimiter: \";\"' and 'decimal: \",\"' in a "
+            "layout file"
+        )
+    return f"the row has {len(row)} cells, the header {width}; take the extra ones out"
 
 
 def number(cell: str, layout: Layout) -> float:
