@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from rotorproof.errors import InputError
-from rotorproof.evidence.signoff import outcome, waived
+from rotorproof.evidence.signoff import acknowledged, outcome, waived
 
 
 def results(**decisions: str) -> dict[str, Any]:
@@ -71,3 +71,23 @@ def test_more_waivers_than_fit_on_the_page() -> None:
     many = results(**{f"q{number}": "fail" for number in range(13)})
     with pytest.raises(InputError, match="do not fit on page 1"):
         waived(many, {f"q{number}": "why" for number in range(13)})
+
+
+def test_what_was_not_measured_is_waived_or_acknowledged() -> None:
+    found = results(a="pass", b="not measured", c="not measured")
+    with pytest.raises(InputError, match=r"not measured: b, c\. Let each through with --waive 'b=why'"):
+        acknowledged(found, (), None)
+    some = waived(found, {"b": "why"})
+    with pytest.raises(InputError, match="not measured: c"):
+        acknowledged(found, some, "  ")
+    assert acknowledged(found, some, " no thermometer ") == "no thermometer"
+    assert acknowledged(found, waived(found, {"b": "why", "c": "why"}), None) is None
+    # A rejection stands whatever else was not measured, unless what failed is let through.
+    both = results(a="fail", b="not measured")
+    assert acknowledged(both, (), None) is None
+    with pytest.raises(InputError, match="not measured: b"):
+        acknowledged(both, waived(both, {"a": "why"}), None)
+    with pytest.raises(InputError, match="leave it out"):
+        acknowledged(results(a="pass"), (), "why")
+    with pytest.raises(InputError, match="name an acceptance set"):
+        acknowledged(results(), (), None)

@@ -2,7 +2,8 @@
 
 The report must be that of the present logs, settings and software, and free of errors; run `report` first and
 look at it. The signed report goes to reports/archive/UNIT/r1 (r2, ... for later ones) and is never changed.
-A criterion that did not pass can be waived with a reason; the waiver stands on page 1. A unit that was signed
+A criterion that did not pass can be waived with a reason; the waiver stands on page 1. Where a criterion was not
+measured, it must be waived, or the unit signed as incomplete with --incomplete and a reason. A unit that was signed
 before needs --because: why a new report replaces the old one.
 """
 
@@ -42,6 +43,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="QUANTITY=REASON",
         help="let a criterion through that did not pass",
     )
+    parser.add_argument(
+        "--incomplete", metavar="REASON", help="sign although criteria were not measured, and say why that is enough"
+    )
     parser.add_argument("--because", metavar="REASON", help="why this report replaces the one signed before")
     parser.add_argument(
         "--certificate", type=Path, metavar="FILE", help="PKCS#12 or PEM (default: the one `certificate` made)"
@@ -73,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
     certificate = args.certificate or default_folder() / "certificate.p12"
     signer = load_signer(certificate, args.key, _passphrase(args, certificate))
     name = (args.name or _name_of(signer)).strip()
-    statement = Statement(name, args.role.strip(), args.remarks, waivers, args.because)
+    statement = Statement(name, args.role.strip(), args.remarks, waivers, args.because, args.incomplete)
     revision = sign_report(reports, reported, statement, signer, _renderer(reported, made), args.timestamp)
     _renew_register(plan, reports)
     signed = revision.sign_off()
@@ -86,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
 def _check_lengths(args: argparse.Namespace) -> None:
     if not args.role.strip():
         raise InputError(Problem("--role is empty; say in what role you sign"))
-    for name, most in (("name", 100), ("role", 100), ("remarks", 600), ("because", 600)):
+    for name, most in (("name", 100), ("role", 100), ("remarks", 600), ("because", 600), ("incomplete", 600)):
         if len(getattr(args, name) or "") > most:
             raise InputError(Problem(f"--{name} takes at most {most} letters, so that it fits on page 1"))
 

@@ -17,7 +17,7 @@ from .bag import check_name, finish_bag, payload
 from .record import plain_files
 from .revisions import REPORT, SIGN_OFF, Revision, new_revision
 from .signature import check_signature, fingerprint_of, sign_pdf, subject_of
-from .signoff import SignOff, Superseded, outcome, waived
+from .signoff import SignOff, Superseded, acknowledged, outcome, waived
 from .software import source_archive
 
 if TYPE_CHECKING:
@@ -33,6 +33,8 @@ class Statement:
     remarks: str | None
     waivers: Mapping[str, str]
     because: str | None
+    #: Why criteria that were neither measured nor waived do not matter.
+    incomplete: str | None = None
 
 
 @dataclass(frozen=True)
@@ -67,11 +69,12 @@ def sign_report(
 ) -> Revision:
     """Write the next revision of a unit's signed report into the archive.
 
-    Raises ``InputError``: a log that could not be used, a waiver without a reason, an earlier revision and no
-    reason for another, an input that changes meanwhile, no time stamp.
+    Raises ``InputError``: a log that could not be used, a waiver without a reason, criteria neither
+    measured nor waived without a word on it, an earlier revision and no reason for another, an input that changes meanwhile, no time stamp.
     """
     _check_usable(reported.results)
     waivers = waived(reported.results, statement.waivers)
+    incomplete = acknowledged(reported.results, waivers, statement.incomplete)
     with new_revision(reports, reported.unit) as (number, earlier, folder):
         supersedes = _superseded(reported.unit, earlier, statement.because)
         certificate = signer.signing_cert
@@ -86,6 +89,7 @@ def sign_report(
             name=statement.name,
             role=statement.role,
             remarks=statement.remarks,
+            incomplete=incomplete,
             signed_at=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
             certificate_subject=subject_of(certificate),
             certificate_sha256=fingerprint_of(certificate),

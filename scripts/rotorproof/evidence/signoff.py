@@ -51,6 +51,8 @@ class SignOff(_Model):
     name: Text
     role: Text
     remarks: str | None = None
+    #: Why a report is signed although criteria were neither measured nor waived.
+    incomplete: Text | None = None
     signed_at: str
     certificate_subject: str
     certificate_sha256: Digest
@@ -105,3 +107,33 @@ def outcome(results: Mapping[str, Any], waivers: Sequence[Waiver]) -> Outcome:
         return "accepted with waivers"
     left: Outcome = verdict(rest)
     return "accepted with waivers" if waivers and left == "accepted" else left
+
+
+def acknowledged(results: Mapping[str, Any], waivers: Sequence[Waiver], reason: str | None) -> str | None:
+    """Return the reason for which a report is signed as incomplete; ``None`` where the sign-off is not incomplete.
+
+    Raises ``InputError`` if the sign-off comes to incomplete and no reason says that its signer knows, and if a
+    reason is given where nothing is lacking.
+    """
+    if outcome(results, waivers) != "incomplete":
+        if reason is not None:
+            raise InputError(Problem("--incomplete is for units with criteria that were not measured; leave it out"))
+        return None
+    if reason is not None and reason.strip():
+        return reason.strip()
+    let_through = {waiver.quantity for waiver in waivers}
+    lacking = [
+        criterion["quantity"]
+        for criterion in results["criteria"]
+        if criterion["decision"] == "not measured" and criterion["quantity"] not in let_through
+    ]
+    if not lacking:
+        raise InputError(
+            Problem("no criteria decide this unit; name an acceptance set, or sign it as it is with --incomplete 'why'")
+        )
+    raise InputError(
+        Problem(
+            f"not measured: {', '.join(lacking)}. Let each through with --waive '{lacking[0]}=why', or sign the unit "
+            "as incomplete with --incomplete 'why'"
+        )
+    )
