@@ -69,8 +69,9 @@ def sign_report(
 ) -> Revision:
     """Write the next revision of a unit's signed report into the archive.
 
-    Raises ``InputError``: a log that could not be used, a waiver without a reason, criteria neither
-    measured nor waived without a word on it, an earlier revision and no reason for another, an input that changes meanwhile, no time stamp.
+    Raises ``InputError``: a log that could not be used, a waiver without a reason, criteria neither measured nor
+    waived and no word on it, an earlier revision and no reason for another, an input that changes meanwhile, no time
+    stamp.
     """
     _check_usable(reported.results)
     waivers = waived(reported.results, statement.waivers)
