@@ -197,6 +197,20 @@ def test_a_phone_shows_cards_without_sideways_scrolling(opened: webdriver.Chrome
         opened.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})  # type: ignore[no-untyped-call]
 
 
+@pytest.mark.parametrize("width", [1200, 1000, 800])
+def test_nothing_is_cut_off_in_a_window_of_ordinary_width(opened: webdriver.Chrome, width: int) -> None:
+    metrics = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    opened.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)  # type: ignore[no-untyped-call]
+    try:
+        cut = opened.execute_script(  # type: ignore[no-untyped-call]
+            "return [document.documentElement, document.querySelector('.scroll')]"
+            ".filter(e => e.scrollWidth > e.clientWidth).length"
+        )
+        assert cut == 0
+    finally:
+        opened.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})  # type: ignore[no-untyped-call]
+
+
 class _Structure(HTMLParser):
     """Collects what a reader without eyes relies on."""
 

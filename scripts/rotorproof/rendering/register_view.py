@@ -101,15 +101,11 @@ def columns(all_rows: Sequence[Row]) -> list[Column]:
     return [
         Column("unit", Markup("Unit"), _unit),
         Column("verdict", Markup("Verdict"), _verdict, "number"),
-        Column("kind", Markup("Kind"), lambda row: _text(row.kind)),
-        Column("model", Markup("Model"), lambda row: _text(row.unit.get("model"))),
-        Column("serial", Markup("Serial number"), lambda row: _text(row.unit.get("serial"))),
-        Column("tested_on", Markup("Tested on"), lambda row: _text(row.unit.get("tested_on"))),
-        Column("operator", Markup("Operator"), lambda row: _text(row.unit.get("operator"))),
+        Column("model", Markup("Model, serial number"), lambda row: _stacked(row, "model", "serial")),
+        Column("tested_on", Markup("Tested on, by"), lambda row: _stacked(row, "tested_on", "operator")),
         *(_constant(name) for name in _keys(all_rows)),
         Column("problems", Markup("Problems"), _problems, "number"),
         Column("signed", Markup("Signed"), _signed),
-        Column("files", Markup("Files"), _files, ""),
     ]
 
 
@@ -124,14 +120,21 @@ def _text(value: object) -> Cell:
     return Cell(Markup("{}").format(value), str(value).lower())
 
 
+def _stacked(row: Row, first: str, second: str) -> Cell:
+    """Return two facts of a unit in one cell, the second in small letters; both sort it."""
+    above, below = (_text(row.unit.get(key)) for key in (first, second))
+    small = Markup('<span class="about">{}</span>').format(below.html) if below.sort else Markup("")
+    return Cell(Markup("{}{}").format(above.html, small), f"{above.sort} {below.sort}".strip())
+
+
 def _unit(row: Row) -> Cell:
-    about = row.unit.get("description")
+    about = ": ".join(str(fact) for fact in (row.unit.get("kind"), row.unit.get("description")) if fact)
     small = Markup('<span class="about">{}</span>').format(about) if about else Markup("")
     name = Markup('<span class="name">{}</span>').format(row.name)
     if row.results is not None:
         # The report is what most people come for: it is one click from the name, wherever the table is scrolled.
         name = Markup('<a href="{0}/report.pdf" aria-label="report of {0}">{1}</a>').format(row.name, name)
-    return Cell(name + small, row.name.lower())
+    return Cell(name + small + _files(row), row.name.lower())
 
 
 def _verdict(row: Row) -> Cell:
@@ -187,9 +190,12 @@ def _signed(row: Row) -> Cell:
     return Cell(shown, f"{last['signed_at']} {last['outcome']}")
 
 
-def _files(row: Row) -> Cell:
+def _files(row: Row) -> Markup:
+    """Return links to what lies beside the report, to which the unit's name leads."""
     if row.results is None:
-        return Cell(Markup("–"))
+        return Markup("")
     link = Markup('<a href="{0}/{1}" aria-label="{2} of {0}">{2}</a>')
-    files = (("report.pdf", "report"), ("results.json", "results"), ("evidence.json", "evidence"))
-    return Cell(Markup(" ").join(link.format(row.name, file, title) for file, title in files))
+    files = (("results.json", "results"), ("evidence.json", "evidence"))
+    return Markup('<span class="about">{}</span>').format(
+        Markup(" ").join(link.format(row.name, file, title) for file, title in files)
+    )
