@@ -124,7 +124,9 @@ def _stacked(row: Row, first: str, second: str) -> Cell:
     """Return two facts of a unit in one cell, the second in small letters; both sort it."""
     above, below = (_text(row.unit.get(key)) for key in (first, second))
     small = Markup('<span class="about">{}</span>').format(below.html) if below.sort else Markup("")
-    return Cell(Markup("{}{}").format(above.html, small), f"{above.sort} {below.sort}".strip())
+    # A day stays on one line; the name of a model may be long.
+    shown = Markup('<span class="n">{}</span>').format(above.html) if first == "tested_on" else above.html
+    return Cell(Markup("{}{}").format(shown, small), f"{above.sort} {below.sort}".strip())
 
 
 def _unit(row: Row) -> Cell:
