@@ -185,3 +185,20 @@ def test_our_fonts_have_the_signs_of_the_trade() -> None:
     assert {ord(sign) for sign in "ΩµμωηθτλφψαβΔ±×·−≤≥°²³∞√→–\u202f\u00a0"} <= regular
     assert {ord(sign) for sign in "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"} <= both
     assert all(file.path.is_file() for file in font_files())
+
+
+def test_a_spectrum_of_many_orders_stays_a_small_figure_with_its_peaks() -> None:
+    orders = np.arange(1.0, 3001.0)
+    size = 1e-3 + 1e-4 * np.sin(orders)
+    size[[359, 719]] = 0.09, 0.04
+    axes = (Axis("Order", "number", "1"), Axis("Torque", "torque", "N m"))
+    content = svg(Panel("o", "Orders", *axes, [Series("amplitude", orders, size)], "c", "bars"))
+    assert len(content) < 100_000
+    # The two peaks are the only spikes in the upper nine tenths of the figure.
+    line = max(re.findall(rb'<path d="([^"]*)" clip-path', content), key=len)
+    ends = np.array([[float(number) for number in point.split()[-2:]] for point in line.split(b"\n") if point.strip()])
+    bottom = ends[:, 1].max()
+    tall = ends[ends[:, 1] < bottom - 0.1 * np.ptp(ends[:, 1])]
+    assert len(tall) == 2
+    heights = bottom - tall[:, 1]
+    assert heights[0] / heights[1] == pytest.approx(0.09 / 0.04, rel=1e-3)

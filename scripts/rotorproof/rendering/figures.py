@@ -21,6 +21,7 @@ WIDTH_MM, HALF_MM = 180.0, 88.0
 #: A figure whose names of series fill more rows in half the width takes the whole.
 _MOST_ROWS_IN_HALF = 4
 _MM_PER_INCH = 25.4
+_POINTS_PER_INCH = 72
 
 
 def figure_name(part: Mapping[str, Any], panel: str) -> str:
@@ -60,12 +61,13 @@ def svg(panel: Panel) -> bytes:
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         width = WIDTH_MM if is_wide(panel.form, [series.label for series in panel.series]) else HALF_MM
         size = (width / _MM_PER_INCH, form.height(panel) / _MM_PER_INCH)
-        figure = Figure(figsize=size, layout="constrained")
-        FigureCanvasSVG(figure)
+        figure = Figure(figsize=size, layout="constrained", dpi=_POINTS_PER_INCH)
+        canvas = FigureCanvasSVG(figure)
         form.draw(figure, panel)
         buffer = io.BytesIO()
         about = {"Title": panel.title, "Date": None, "Creator": None, "Format": None, "Type": None}
-        figure.savefig(buffer, format="svg", metadata=about)
+        # The general way to save draws everything twice, the first time for the room that labels take only.
+        canvas.print_svg(buffer, metadata=about)
     return buffer.getvalue()
 
 
