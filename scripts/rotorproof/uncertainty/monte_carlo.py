@@ -143,14 +143,6 @@ def symmetric_interval(sample: np.ndarray, probability: float) -> tuple[float, f
     return float(low), float(high)
 
 
-def shortest_interval(sample: np.ndarray, probability: float) -> tuple[float, float]:
-    """Return the shortest interval that holds the share ``probability`` of a sorted sample (7.7.4)."""
-    count = math.floor(probability * sample.size + 0.5)
-    widths = sample[count:] - sample[:-count]
-    start = int(np.argmin(widths))
-    return float(sample[start]), float(sample[start + count])
-
-
 def reported_interval(sample: np.ndarray, value: float, probability: float) -> tuple[float, float]:
     """Return the interval of results: the symmetric one, widened to its mirror image about the value.
 
