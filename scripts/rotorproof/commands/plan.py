@@ -14,6 +14,7 @@ from pathlib import Path
 
 from ..checking.missing import missing
 from ..errors import InputError, Problem
+from ..planning.rehearsal import rehearse
 from ..planning.sheet import known_lines, planned, sheet, situation
 from ..settings.load import SettingsFolder, load_settings, load_unit_file
 from ..settings.run import RunSettings
@@ -74,7 +75,8 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
             Problem("no test to plan: list tests in unit.yaml or name an acceptance set", f"{name}/unit.yaml")
         )
     known = situation(file, settings, bench)
-    sheets = [sheet(file, procedure, limits, settings, known) for procedure in tests]
+    rehearsed = rehearse(file, tests, known, settings.coverage_probability) if limits is not None else {}
+    sheets = [sheet(file, procedure, limits, settings, known, rehearsed.get(procedure.name)) for procedure in tests]
     paths = render_plan(
         ROOT / settings.reports_dir / "plans" / name,
         unit={"unit": file.unit, "kind": file.kind},
@@ -83,7 +85,7 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
         known=known_lines(known),
         probability=settings.coverage_probability,
     )
-    short = [row for entry in sheets for row in entry["capabilities"] if row["decides"] == "no"]
+    short = [row for entry in sheets for row in entry["capabilities"] if row["decides"] == "no:"]
     print(f"{name}: {len(sheets)} sheets in {paths[0].parent}")
     for row in short:
         print(f"  {row['title']}: {row['words']}")

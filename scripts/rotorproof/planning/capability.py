@@ -21,6 +21,7 @@ from ..settings.acceptance import AcceptanceSet, Criterion
 from ..settings.unit import Accuracies, UnitFile
 from ..uncertainty.coverage import interval
 from ..uncertainty.forms import Form, Influence
+from ..uncertainty.result import Result
 from ..uncertainty.specification import components
 from ..units import parse
 
@@ -72,8 +73,12 @@ def capability(
     effects: Sequence[Effect],
     expectation: Expectation | None,
     probability: float,
+    rehearsed: Result | None = None,
 ) -> Capability:
-    """Return what the instruments can say about one criterion."""
+    """Return what the instruments can say about one criterion.
+
+    ``rehearsed`` is what the procedure's own fit made of ideal readings; it speaks where no ``effects`` are named.
+    """
     quantity = quantities()[criterion.quantity]
     limits = {
         side: None if getattr(criterion, side) is None else parse(str(getattr(criterion, side)), quantity.kind).value
@@ -82,20 +87,59 @@ def capability(
     low, high = limits["min"], limits["max"]
     name = criterion.quantity
     if not effects:
-        words = "cannot be told before the measurement: the scatter decides, or the nameplate does not say enough"
-        return Capability(name, low, high, None, None, None, words)
+        if rehearsed is not None:
+            return _from_rehearsal(name, low, high, rehearsed, expectation, probability)
+        return Capability(name, low, high, None, None, None, _WHY_NOT.get(quantity.kind, _SCATTER))
     value, room = _value_and_room(low, high, expectation)
     form, lacking = _form(file, procedure.name, effects, value)
     if lacking:
         return Capability(name, low, high, room, None, None, "; ".join(lacking))
     half = interval(form, probability).expanded_uncertainty
     if room is None or half == 0:
-        return Capability(name, low, high, room, half, None, "the expected value is not known: give the nameplate")
+        words = "no value to expect is known: after one measurement compare its distance to the limit with U"
+        return Capability(name, low, high, room, half, None, words)
     if room == 0:
         words = "the nameplate lets expect a value beyond the limit: check limit and nameplate"
         return Capability(name, low, high, room, half, None, words)
     ratio = room / half
     return Capability(name, low, high, room, half, ratio, _words(form, ratio))
+
+
+#: Why nothing can be told beforehand, and what to do.
+_SCATTER = (
+    "the scatter of the readings decides, which the bench alone knows: measure once and see the report's interval"
+)
+_WHY_NOT = {
+    "number": "a count comes out exact with any instrument; record long enough to see rare events",
+    "time": "the sample step decides; keep it far below the room, measure once and see the report's interval",
+    "duration": "the sample step decides; keep it far below the room, measure once and see the report's interval",
+    "frequency": "the clock of the recorder decides; state its accuracy, measure once and see the report's interval",
+}
+#: Instruments that use up less of the room than one part in this many do not show in the quantity.
+_UNSEEN = 1000.0
+
+
+def _from_rehearsal(
+    name: str,
+    low: float | None,
+    high: float | None,
+    rehearsed: Result,
+    expectation: Expectation | None,
+    probability: float,
+) -> Capability:
+    value = rehearsed.value
+    if expectation is None or expectation.low is None or expectation.high is None:
+        expectation = Expectation(name, value, value, "the test played through with ideal readings")
+    _, room = _value_and_room(low, high, expectation)
+    half = rehearsed.interval(probability).expanded_uncertainty
+    if half == 0 or not rehearsed.form.terms:
+        return Capability(name, low, high, room, None, None, _WHY_NOT["number"])
+    if not room:
+        words = "the nameplate lets expect a value beyond the limit: check limit and nameplate"
+        return Capability(name, low, high, room, half, None, words)
+    if room / half > _UNSEEN:
+        return Capability(name, low, high, room, None, None, f"the instruments' errors cancel; {_SCATTER}")
+    return Capability(name, low, high, room, half, room / half, _words(rehearsed.form, room / half))
 
 
 def _value_and_room(

@@ -15,6 +15,7 @@ from ..quantities import quantities
 from ..settings.acceptance import AcceptanceSet
 from ..settings.run import RunSettings
 from ..settings.unit import UnitFile
+from ..uncertainty.result import Result
 from ..units import SI_UNIT, Measured, from_si
 from .capability import Capability, capability, criteria_of, effects_of
 
@@ -38,11 +39,19 @@ def planned(file: UnitFile, acceptance: AcceptanceSet | None) -> list[Procedure]
 
 
 def sheet(
-    file: UnitFile, procedure: Procedure, acceptance: AcceptanceSet | None, settings: RunSettings, known: Situation
+    file: UnitFile,
+    procedure: Procedure,
+    acceptance: AcceptanceSet | None,
+    settings: RunSettings,
+    known: Situation,
+    rehearsed: Mapping[str, Result] | None = None,
 ) -> dict[str, Any]:
-    """Return one bench sheet as plain data; ``wiring`` is left as the drawing's data."""
+    """Return one bench sheet as plain data; ``wiring`` is left as the drawing's data.
+
+    ``rehearsed`` holds what the procedure's own fit made of ideal readings (``rehearsal.rehearse``).
+    """
     bench = procedure.bench(known)
-    can = capabilities(file, procedure, acceptance, settings, bench)
+    can = capabilities(file, procedure, acceptance, settings, bench, rehearsed or {})
     return {
         "name": procedure.name,
         "title": procedure.title,
@@ -73,7 +82,12 @@ def sheet(
 
 
 def capabilities(
-    file: UnitFile, procedure: Procedure, acceptance: AcceptanceSet | None, settings: RunSettings, bench: Bench
+    file: UnitFile,
+    procedure: Procedure,
+    acceptance: AcceptanceSet | None,
+    settings: RunSettings,
+    bench: Bench,
+    rehearsed: Mapping[str, Result],
 ) -> list[Capability]:
     """Return what the instruments can say about each criterion that this procedure's quantities meet."""
     expected = {e.quantity: e for e in bench.expectations}
@@ -85,6 +99,7 @@ def capabilities(
             effects_of(bench.effects, criterion.quantity),
             expected.get(criterion.quantity),
             settings.coverage_probability,
+            rehearsed.get(criterion.quantity),
         )
         for criterion in criteria_of(acceptance, procedure)
     ]
@@ -124,19 +139,22 @@ def _expectation(name: str, low: float | None, high: float | None, rests_on: str
 
 def _capability(found: Capability) -> dict[str, Any]:
     quantity = quantities()[found.quantity]
-    limits = [
-        f"{word} {from_si(limit, quantity.unit, quantity.kind):.6g}{_unit(quantity.unit)}"
-        for word, limit in (("at least", found.minimum), ("at most", found.maximum))
-        if limit is not None
+    ends = [
+        None if limit is None else f"{from_si(limit, quantity.unit, quantity.kind):.6g}"
+        for limit in (found.minimum, found.maximum)
     ]
+    if ends[0] is not None and ends[1] is not None:
+        limits = f"exactly {ends[0]}" if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+    else:
+        limits = f"at least {ends[0]}" if ends[1] is None else f"at most {ends[1]}"
     spread = found.expanded_uncertainty
     factor = abs(from_si(1.0, quantity.unit, quantity.kind) - from_si(0.0, quantity.unit, quantity.kind))
     return {
         "title": quantity.title,
-        "limits": ", ".join(limits),
+        "limits": limits + _unit(quantity.unit),
         "uncertainty": "" if spread is None else f"± {_digits(spread * factor)}{_unit(quantity.unit)}",
         "ratio": "" if found.ratio is None else f"{found.ratio:.1f}",
-        "decides": {True: "yes", False: "no", None: "?"}[found.decides],
+        "decides": {True: "yes:", False: "no:", None: "not known:"}[found.decides],
         "words": found.words,
     }
 
@@ -147,15 +165,14 @@ def _shown(value: float | None, kind: str, unit: str) -> str:
     if unit in ("Hz", "s") and (value >= 1e3 or value < 0.1):
         for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u")):
             if value >= factor and not (unit == "s" and factor > 1):
-                return f"{_digits(value / factor)}\u00a0{prefix}{unit}"
+                return f"{_digits(value / factor)} {prefix}{unit}"
     return f"{_digits(from_si(value, unit, kind))}{_unit(unit)}"
 
 
 def _unit(unit: str) -> str:
     if unit == "1":
         return ""
-    # A number and its unit stay on one line.
-    return "\u00a0" + ("%" if unit == "percent" else unit.replace(" ", "\u00a0"))
+    return " %" if unit == "percent" else f" {unit}"
 
 
 def _digits(number: float) -> str:

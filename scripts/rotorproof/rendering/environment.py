@@ -7,7 +7,7 @@ from typing import Any
 
 from . import gauges, wording, words
 from .style import INK, MARKS, MUTED, RULE, TEMPLATES
-from .symbols import prose
+from .symbols import prose, unit_text
 
 
 @cache
@@ -23,6 +23,7 @@ def environment() -> Any:
         lstrip_blocks=True,
     )
     found.filters["prose"] = prose
+    found.filters["unit_text"] = unit_text
     found.filters["plainly"] = wording.plainly
     found.filters["maker"] = wording.maker
     found.filters["quantity_title"] = wording.quantity_title

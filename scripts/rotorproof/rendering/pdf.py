@@ -45,16 +45,8 @@ def write(
     from weasyprint.text.fonts import FontConfiguration
     from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
 
-    known: dict[str, tuple[str, bytes]] = {
-        f"figure:{name}": ("image/svg+xml", content) for name, content in images.items()
-    }
-    faces = []
-    for number, file in enumerate(font_files()):
-        known[f"font:{number}"] = ("font/ttf", file.path.read_bytes())
-        faces.append(
-            f"@font-face {{ font-family: '{file.family}'; font-weight: {file.weight}; font-style: {file.slope}; "
-            f"src: url('font:{number}') }}"
-        )
+    faces, letters = font_faces()
+    known = letters | {f"figure:{name}": ("image/svg+xml", content) for name, content in images.items()}
 
     class Fetcher(URLFetcher):  # type: ignore[misc]
         """Hands out what was given to ``write`` and refuses all else, network and files alike."""
@@ -68,7 +60,7 @@ def write(
 
     fetcher = Fetcher()
     fonts = FontConfiguration()
-    stylesheet = weasyprint.CSS(string="\n".join([*faces, css]), font_config=fonts, url_fetcher=fetcher)
+    stylesheet = weasyprint.CSS(string=f"{faces}\n{css}", font_config=fonts, url_fetcher=fetcher)
     document = weasyprint.HTML(string=html, url_fetcher=fetcher, base_url="about:blank").render(
         stylesheets=[stylesheet], font_config=fonts, pdf_variant="pdf/a-3a", cache=_translated(images)
     )
@@ -81,6 +73,18 @@ def write(
             finisher=_add_pdf_ua,
         )
     return pdf
+
+
+def font_faces() -> tuple[str, dict[str, tuple[str, bytes]]]:
+    """Return the style sheet that names our fonts, and their type and content by the addresses in it."""
+    known, faces = {}, []
+    for number, file in enumerate(font_files()):
+        known[f"font:{number}"] = ("font/ttf", file.path.read_bytes())
+        faces.append(
+            f"@font-face {{ font-family: '{file.family}'; font-weight: {file.weight}; font-style: {file.slope}; "
+            f"src: url('font:{number}') }}"
+        )
+    return "\n".join(faces), known
 
 
 def _translated(images: Mapping[str, bytes]) -> dict[str, Figure]:

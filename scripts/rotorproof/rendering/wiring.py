@@ -21,7 +21,7 @@ def wiring_svg(wiring: Wiring) -> str:
     body = _wires(wiring) + [_part(part) for part in wiring.parts]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" width="{width:g}" '
-        f'height="{height:g}" font-family="sans-serif" font-size="10" fill="none" stroke="black">'
+        f'height="{height:g}" font-family="IBM Plex Sans, DejaVu Sans" font-size="10" fill="none" stroke="black">'
         + "".join(body)
         + "</svg>"
     )

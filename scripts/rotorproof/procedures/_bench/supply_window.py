@@ -58,7 +58,10 @@ def bench(situation: Situation) -> Bench:
             SetValue("Sample rate, at least", 20.0, "frequency", "Hz", "25 mV between readings at that rate"),
         ),
         (),
-        {name: (Effect("supply_voltage", 0.8 * voltage),) for name in ("start_voltage", "cutoff_voltage")}
+        {
+            name: (Effect("supply_voltage", 0.8 * voltage),)
+            for name in ("start_voltage", "cutoff_voltage", "overvoltage_cutoff")
+        }
         if voltage
         else {},
         (
