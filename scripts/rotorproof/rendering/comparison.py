@@ -16,8 +16,9 @@ from ..procedures.base import Panel, Series
 from ..quantities import quantities
 from . import numbers, words
 from .environment import environment
-from .figures import svg
+from .figures import is_wide, svg
 from .identity import report_id
+from .part_view import FigureView, placed
 from .style import TEMPLATES
 from .symbols import with_unit
 
@@ -82,13 +83,19 @@ def comparison_html(comparison: Mapping[str, Any], panels: Sequence[Panel], work
             quantities=[_quantity(name, row) for name, row in comparison["quantities"].items()],
             criteria=[_criterion(row) for row in comparison["criteria"]],
             only=[(quantities()[name].title, unit) for name, unit in comparison["one_unit_only"].items()],
-            panels=panels,
+            figures=placed([_figure(panel) for panel in panels], []),
             workshop=workshop,
             latest=max((str(unit["tested_on"]) for unit in comparison["units"] if unit["tested_on"]), default=None),
             report_id=_NO_ID,
         )
     )
     return html
+
+
+def _figure(panel: Panel) -> FigureView:
+    wide = is_wide(panel.form, [series.label for series in panel.series])
+    alt = f"{panel.title} of all units, overlaid"
+    return FigureView(f"{panel.name}.svg", panel.title, panel.caption, alt, wide)
 
 
 def _quantity(name: str, row: Mapping[str, Any]) -> dict[str, Any]:

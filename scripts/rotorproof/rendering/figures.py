@@ -18,8 +18,8 @@ from .wording import plainly
 #: The text width of a report page, and that of a figure of which two stand side by side: figures are drawn in their
 #: printed size.
 WIDTH_MM, HALF_MM = 180.0, 88.0
-#: A figure whose names of series fill more rows in half the width takes the whole.
-_MOST_ROWS_IN_HALF = 4
+#: A figure with more series, or whose names of series fill more rows, takes the whole width.
+_MOST_IN_HALF, _MOST_ROWS_IN_HALF = 6, 4
 _MM_PER_INCH = 25.4
 _POINTS_PER_INCH = 72
 
@@ -33,7 +33,8 @@ def is_wide(form: str, labels: Sequence[str]) -> bool:
     """Tell whether a figure with these series takes the whole width of a page; the others stand two to a row."""
     from .forms.common import legend_columns
 
-    return form == "levels" or len(labels) > _MOST_ROWS_IN_HALF * legend_columns(labels, HALF_MM)
+    rows = -(-len(labels) // legend_columns(labels, HALF_MM))
+    return form == "levels" or len(labels) > _MOST_IN_HALF or rows > _MOST_ROWS_IN_HALF
 
 
 def draw(panel: Panel, path: Path) -> None:

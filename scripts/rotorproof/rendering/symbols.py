@@ -71,9 +71,14 @@ def _letters(text: str) -> str:
 def with_unit(number: str, unit: str) -> Markup:
     """Return number and unit as HTML; a line may break before "±", "×" and "(" only."""
     text = unit_text(unit)
-    space = "" if text in ("", "°") else "\u00a0"
+    space = before_unit(text)
     pieces = re.split(r"[ \u202f](?=[±×(])", f"{number}{space}{text}")
     return Markup(" ").join(Markup('<span class="n">{}</span>').format(piece) for piece in pieces)
+
+
+def before_unit(text: str) -> str:
+    """Return what stands between a number and its unit: nothing before "°" (ISO 80000-1:2009, 7.1.4), else a space."""
+    return "" if text in ("", "°") else "\u00a0"
 
 
 def unbroken(text: str) -> Markup:
@@ -146,4 +151,4 @@ def _after_number(unit: str, space: str) -> str:
     if not space and len(unit) == 1 and unit not in "VAWKs":
         return unit  # "3m", "2C": a name rather than a value
     written = unit_text(unit)
-    return written if written == "°" else f"\u00a0{written}"
+    return f"{before_unit(written)}{written}"

@@ -7,7 +7,7 @@ from typing import Any
 
 from ..decision.reasons import reason
 from . import numbers
-from .symbols import unit_text
+from .symbols import before_unit, unit_text
 
 VERDICT_MEANING = {
     "accepted": "Every criterion was measured and is met.",
@@ -41,7 +41,7 @@ def limits_text(criterion: Mapping[str, Any]) -> str:
     """Return the limits of a criterion: "at most 0.15 Ω", "0.10 to 0.15 Ω", "exactly 23"."""
     low, high = criterion.get("min"), criterion.get("max")
     unit = unit_text(criterion["unit"])
-    space = "\u00a0" if unit else ""
+    space = before_unit(unit)
     if low is None:
         if high is None:
             raise ValueError("a criterion has no limit")
@@ -58,7 +58,7 @@ def criterion_sentence(criterion: Mapping[str, Any], entry: Mapping[str, Any] | 
     if entry is None:
         return f"{title}: not measured, so the limit ({limits_text(criterion)}) could not be checked."
     unit = unit_text(entry["unit"])
-    space = "\u00a0" if unit else ""
+    space = before_unit(unit)
     value, (low, high) = entry["value"], entry["interval"]
     shown = numbers.stated(value, low, high, entry["expanded_uncertainty"])
     measured = f"{title} = {shown}{space}{unit}"
