@@ -12,6 +12,7 @@ from scipy.optimize import brentq
 from rotorproof.errors import FitError
 from rotorproof.physics import load_points
 from rotorproof.procedures._load_parts import phase_power
+from rotorproof.procedures._load_views import _by_sweep
 from rotorproof.procedures.base import Log
 from rotorproof.procedures.load import PROCEDURE
 from tests.outside import Outside
@@ -179,3 +180,14 @@ def test_two_wattmeters_and_three_phases_add_up_to_the_total(outside: Outside) -
     assert by_phase is not None
     assert by_phase[0] == pytest.approx(total, rel=1e-12)
     assert phase_power(Log("l", {"wattmeter_1": np.array([first])})) is None
+
+
+def test_the_efficiency_line_is_lifted_between_sweeps_of_the_torque() -> None:
+    torque = np.array([1.0, 2.0, 3.0, 1.0, 2.0, 3.0])
+    x, y = _by_sweep(torque, 0.1 * torque)
+    assert np.array_equal(np.flatnonzero(np.isnan(x)), [3])
+    assert np.array_equal(x[np.isfinite(x)], torque)
+    assert np.array_equal(np.isnan(x), np.isnan(y))
+    scattered = np.tile([2.0, 1.0], 20)
+    x, _ = _by_sweep(scattered, scattered)
+    assert np.array_equal(x, np.sort(scattered))

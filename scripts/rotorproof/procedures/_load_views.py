@@ -12,6 +12,8 @@ from .base import Axis, Field, Panel, Series, Table
 _SPEED = Axis("Speed", "speed", "rpm")
 _TORQUE = Axis("Torque", "torque", "N m")
 _EFFICIENCY = Axis("Efficiency", "ratio", "percent")
+#: More returns to a small torque than this are no sweeps.
+_MOST_SWEEPS = 8
 _GRID = 61
 
 
@@ -62,9 +64,9 @@ def efficiency(
     left = ~used & (power > 0)
     if left.any():
         series.append(Series("suspect supply reading", torque[left], (torque * speed / power)[left], "left out"))
-    model, _ = surface.efficiency(speed[shown], torque[shown])
-    order = np.argsort(torque[shown], kind="stable")
-    series.append(Series("smoothed losses", torque[shown][order], model[order], "model"))
+    model, spread = surface.efficiency(speed[shown], torque[shown])
+    series.append(Series("smoothed losses", *_by_sweep(torque[shown], model), "model"))
+    rest = Series("points", torque[shown], series[0].y - model, y_error=spread)
     panels = [
         Panel(
             f"efficiency-{key}",
@@ -73,12 +75,27 @@ def efficiency(
             _EFFICIENCY,
             series,
             "Shaft power over electrical power at each point, and the efficiency that follows from the losses smoothed "
-            "over all points.",
+            "over all points; one line for each rise of the torque in the log. Error bars: scatter of the smoothed "
+            "losses.",
+            residuals=[rest],
+            residual_axis=Axis("Residual", "ratio", "percent"),
         )
     ]
     if not load_points.is_line(speed, torque):
         panels += _maps(key, title, surface, speed[used], torque[used])
     return panels
+
+
+def _by_sweep(torque: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the points as one line that is lifted wherever the torque starts from below again.
+
+    Points in no order of torque give one line by torque.
+    """
+    starts = np.flatnonzero(np.diff(torque) < 0) + 1
+    if len(starts) > _MOST_SWEEPS:
+        order = np.argsort(torque, kind="stable")
+        return torque[order], value[order]
+    return np.insert(torque, starts, np.nan), np.insert(value, starts, np.nan)
 
 
 def _maps(key: str, title: str, surface: load_points.LossSurface, speed: np.ndarray, torque: np.ndarray) -> list[Panel]:
