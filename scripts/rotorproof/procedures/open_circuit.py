@@ -278,6 +278,12 @@ class OpenCircuit(Procedure):
             f"{len(records)} record(s), {low:.2f} Hz to {high:.2f} Hz electrical; harmonics up to order {len(kept)}; "
             f"blocks of whole electrical turns left out in turn give the scatter ({len(c.without)} blocks)."
         )
+        notes += [
+            f"{record.label} holds {record.readings:.0f} readings. They were averaged by electrical angle while they "
+            f"were read, in {int(record.block[-1]) + 1} blocks of turns, which keeps all that the fit uses."
+            for record in records
+            if record.block is not None
+        ]
         harmonics = [
             {"order": h + 1, "percent": 100 * float(s), "standard_uncertainty_percent": 100 * float(noise[h])}
             for h, s in enumerate(views.pooled(full))
