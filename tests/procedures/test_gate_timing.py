@@ -16,7 +16,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pytest
+from pyarrow import parquet
 
 from rotorproof.errors import FitError, InputError
 from rotorproof.fitting.engine import InstrumentError, Outcome, run
@@ -96,6 +98,28 @@ def test_files_and_block_borders_make_no_difference(tmp_path: Path) -> None:
         for name, values in whole.items():
             # A time scale of 1 ns is all that the dump keeps.
             np.testing.assert_allclose(other[name], values, atol=1.1e-9, rtol=1e-5, err_msg=name)
+
+
+@pytest.mark.parametrize("kind", ["bool", "int8", "uint8", "int64", "float64"])
+def test_the_type_of_parquet_levels_makes_no_difference(tmp_path: Path, kind: str) -> None:
+    capture = GateBench(dead_time=517e-9).capture(0.03, RATE, np.random.default_rng(2))
+    times, levels = capture.rows()
+    columns = {f"{name} [1]": levels[:, k].astype(kind) for k, name in enumerate(CHANNELS)}
+    parquet.write_table(pa.table({"time [s]": times, **columns}), tmp_path / "a.parquet", row_group_size=777)
+    found = _reduced(tmp_path / "a.parquet")
+    for name, values in _fed(capture).items():
+        np.testing.assert_array_equal(found[name], values, err_msg=name)
+
+
+@pytest.mark.parametrize(("kind", "level"), [("int8", -1), ("int8", 2), ("uint8", 3), ("int64", 256), ("float64", 0.5)])
+def test_levels_other_than_0_and_1_are_refused_in_any_type(tmp_path: Path, kind: str, level: float) -> None:
+    capture = GateBench().capture(0.01, RATE, np.random.default_rng(2))
+    times, levels = capture.rows()
+    columns = {f"{name} [1]": levels[:, k].astype(kind) for k, name in enumerate(CHANNELS)}
+    columns["gate_bl [1]"][57] = level
+    parquet.write_table(pa.table({"time [s]": times, **columns}), tmp_path / "a.parquet")
+    with pytest.raises(InputError, match="gate_bl holds levels other than 0 and 1"):
+        _reduced(tmp_path / "a.parquet")
 
 
 @pytest.mark.parametrize(
