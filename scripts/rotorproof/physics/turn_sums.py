@@ -31,9 +31,9 @@ class TurnSums:
             self.sums = np.concatenate([self.sums, np.zeros((len(self.sums), more, self.bins))], axis=1)
         key = (turn // self.turns_per_block - low) * self.bins + place
         size = (high - low) * self.bins
+        count = np.bincount(key, minlength=size)
         for row, value in enumerate(values):
-            one_for_all = not isinstance(value, np.ndarray)
-            part = value * np.bincount(key, minlength=size) if one_for_all else np.bincount(key, value, size)
+            part = np.bincount(key, value, size) if isinstance(value, np.ndarray) else value * count
             self.sums[row, low:high] += part.reshape(high - low, self.bins)
 
     def _halve(self) -> None:

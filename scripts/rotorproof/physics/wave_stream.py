@@ -268,7 +268,10 @@ class _Follower:
             raise FitError(f"from {time[self.done]:.6g} s to {time[-1]:.6g} s: {error}") from None
         if patient and turn.turns < _FEWEST_TURNS:
             return
-        angle = turn.at(time)
+        # Between averages the speed hardly changes, and a line is five times as quick to draw as the curve.
+        angle = np.interp(time, times, turn.angle)
+        for beyond in (time < times[0], time > times[-1]):
+            angle[beyond] = turn.at(time[beyond])
         if self.expected is None:
             self.origin = float(angle[0])
         else:
@@ -317,12 +320,15 @@ class _Follower:
         turn = np.maximum(((angle - self.origin) / _TURN).astype(np.int64), 0)
         columns = {name: self.pending[name][rows] for name in (*self.raw, *(["speed"] if self.speed else []))}
         lines = [line_of(columns, name) / speed for name in self.names]
-        # The angle that one average covers: the step between averages, of which 1 - 1/m^2 blurs (m readings).
-        step = speed * np.gradient(time) if time.size > 1 else np.zeros(1)
-        blur = step * step * ((1.0 - readings**-2.0) / 12.0)
+        m = float(readings[0]) if readings[0] == readings[-1] else 0.0  # 0: not the same everywhere
+        blur: np.ndarray | float = 0.0
+        if m != 1.0 and time.size > 1:
+            # The angle that one average covers: the step between averages, of which 1 - 1/m^2 blurs (m readings).
+            step = speed * np.gradient(time)
+            blur = step * step * ((1.0 - readings**-2.0) / 12.0)
         values = [scaled - whole, speed, blur, *columns.values(), *lines, *(line * line for line in lines)]
         self.unit = self.unit or float(readings[0])
-        if np.all(readings == self.unit):
+        if m == self.unit:
             self.sums.add(turn, place, [1.0, *values])
             return
         # Each counts by the readings it holds; the first averages are worth one.
