@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from rotorproof.physics.wave_stream import WaveStream
 from tests.benchmarks.gate_studies import GATES
 from tests.benchmarks.mechanical_studies import MECHANICAL
 from tests.simulation.controller_bench import LimitController, SupplyController, ThrottleController
@@ -112,6 +115,17 @@ def open_circuit(rng: np.random.Generator, shape: str) -> Case:
         Reader("time", "0.01 %", ("time",)),
     )
     return Case(logs, machine.truth(), readers)
+
+
+def open_circuit_folded(rng: np.random.Generator, shape: str) -> Case:
+    """Draw the same units, their logs reduced as long captures are."""
+    case = open_circuit(rng, shape)
+    logs = []
+    for columns, conditions in case.logs:
+        stream = WaveStream(kept_rows=2000)
+        stream.feed(columns)
+        logs.append((stream.finish(), conditions))
+    return replace(case, logs=logs)
 
 
 def hall(rng: np.random.Generator) -> Case:
@@ -245,6 +259,7 @@ STUDIES: tuple[Study, ...] = (
     study("insulation-resistance", "insulation-resistance", insulation),
     study("open-circuit, rounded wave", "open-circuit", open_circuit, shape="sine"),
     study("open-circuit, trapezoid", "open-circuit", open_circuit, shape="trapezoid"),
+    study("open-circuit, folded while read", "open-circuit", open_circuit_folded, shape="sine"),
     study("hall-sensors", "hall-sensors", hall),
     study("heat-run", "heat-run", heat, cooling=False, exponent=0.3),
     study("heat-run with readings after switch-off", "heat-run", heat, cooling=True, exponent=0.3),
