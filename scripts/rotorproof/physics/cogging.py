@@ -23,13 +23,15 @@ _PARTS = 6
 class Sweep:
     """Readings to be fitted together: ``angle`` (rad, unwrapped), ``torque`` (N m), ``direction`` +1 or -1, ``(n,)``.
 
-    ``step`` is the angle (rad) over which each reading is a mean, 0 where it is a single reading.
+    ``step`` is the angle (rad) over which each reading is a mean, 0 where it is a single reading; ``size`` is how many
+    single readings it is the mean of.
     """
 
     angle: np.ndarray
     torque: np.ndarray
     direction: np.ndarray
     step: float = 0.0
+    size: int = 1
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,9 @@ def reduced(sweep: Sweep, per_turn: float) -> Sweep:
         angle.append(sweep.angle[rows].mean(axis=1))
         torque.append(sweep.torque[rows].mean(axis=1))
         direction.append(sweep.direction[rows][:, 0])
-    return Sweep(np.concatenate(angle), np.concatenate(torque), np.concatenate(direction), 2 * np.pi * size / rate)
+    return Sweep(
+        np.concatenate(angle), np.concatenate(torque), np.concatenate(direction), 2 * np.pi * size / rate, size
+    )
 
 
 def spectrum(sweep: Sweep, highest: int) -> np.ndarray:
@@ -194,8 +198,8 @@ def fit_harmonics(sweep: Sweep, orders: np.ndarray, *, scatter: bool = True) -> 
     waves = [f(k * sweep.angle) for k in orders for f in (np.cos, np.sin)]
     values, covariance, residuals = _solved(np.column_stack([*head, *waves]), sweep.torque)
     first = len(head)
-    # A mean over a step has the harmonic weakened by sinc; undo it.
-    gain = 1 / np.sinc(orders * sweep.step / (2 * np.pi))
+    # A mean of readings over a step has the harmonic weakened (Dirichlet's kernel); undo it.
+    gain = np.sinc(orders * sweep.step / (2 * np.pi * sweep.size)) / np.sinc(orders * sweep.step / (2 * np.pi))
     cosines, sines = values[first::2] * gain, values[first + 1 :: 2] * gain
     covariance = covariance[first:, first:]
     freedom = float(residuals.size - values.size)

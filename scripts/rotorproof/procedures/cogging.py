@@ -276,7 +276,7 @@ def _agreement(sweep: cogging.Sweep, found: cogging.Harmonics) -> list[Problem]:
     for sign in (1.0, -1.0):
         here = sweep.direction == sign
         one = cogging.fit_harmonics(
-            cogging.Sweep(sweep.angle[here], sweep.torque[here], sweep.direction[here], sweep.step),
+            cogging.Sweep(sweep.angle[here], sweep.torque[here], sweep.direction[here], sweep.step, sweep.size),
             np.array([order]),
             scatter=False,
         )
