@@ -52,6 +52,9 @@ def test_the_verdict_comes_first_with_its_reason(pages: list[str]) -> None:
     for word in ("pass", "fail", "not measured", "guarded", "simple", "Signature", "Name", "Date"):
         assert word in first
     assert "Given by: Insulation resistance" in first
+    # What rejects the unit comes before what was not measured, in the reasons and in the table.
+    assert first.index("lies above the upper limit of 0.1") < first.index("Not measured, so not decided")
+    assert first.index("fail") < first.rindex("not measured") < first.rindex("pass")
 
 
 def test_every_page_has_unit_report_and_page_of_pages(report: Path, pages: list[str]) -> None:
@@ -62,6 +65,10 @@ def test_every_page_has_unit_report_and_page_of_pages(report: Path, pages: list[
         assert f"Report {identifier}" in page
         assert "CT-9" in page
         assert "Not a certificate of an accredited laboratory" in page
+
+
+def test_a_report_of_one_short_test_has_few_pages(pages: list[str]) -> None:
+    assert len(pages) <= 6
 
 
 def test_sections_hold_everything_behind_the_numbers(text: str) -> None:
