@@ -30,6 +30,44 @@ def test_both_limits() -> None:
     assert not found.fit.warnings
 
 
+def _sinusoids(peak: float, seed: int = 3) -> dict[str, np.ndarray]:
+    """Return three sinusoidal phase currents that rise and then stay at a peak, and a speed that falls throughout."""
+    rng = np.random.default_rng(seed)
+    time = np.arange(6000) * 0.01
+    amplitude = np.minimum(time / 20, 1.0) * peak
+    angle = 2 * np.pi * 0.77 * time
+    waves = {f"current_{k}": amplitude * np.sin(angle - n * 2 * np.pi / 3) for n, k in enumerate("abc")}
+    noise = {name: values + rng.normal(0, 0.01, time.size) for name, values in waves.items()}
+    return {"time": time, "speed": np.linspace(24, 5, time.size), **noise}
+
+
+def test_blocks_are_named_and_sinusoids_are_told_with_their_peak(outside: Outside) -> None:
+    blocks = outcome("current-limit", [_log(LimitController())])
+    assert any("block-shaped" in note for note in blocks.fit.notes)
+    found = outcome("current-limit", [Log("sine", _sinusoids(20.0))])
+    (warning,) = (w for w in found.fit.warnings if "sinusoids" in w.message)
+    assert "sinusoids of 20 A peak (14.1 A RMS)" in warning.message
+    outside(
+        "phase_current_limit",
+        "three sinusoids of 20 A peak: mean of the two that carry most",
+        ours=found.forms["phase_current_limit"].value,
+        # Over 60 degrees about a zero of one current: half the sum of magnitudes, sqrt(3)/2 cos x each side of it.
+        published=20 * np.mean(np.sqrt(0.75) * np.cos(np.linspace(-np.pi / 6, np.pi / 6, 100001))),
+        allowance=0.02,
+        unit="A",
+        source="mathematics: sin(x + 120 deg) - sin(x - 120 deg) = sqrt(3) cos x",
+    )
+
+
+@pytest.mark.parametrize("kept", ["abc", "ab"])
+def test_readings_whose_kind_cannot_be_told_are_asked_for(kept: str) -> None:
+    time = np.arange(400) * 0.1
+    level = np.minimum(time / 10, 1.0) * 14.1
+    columns = {f"current_{k}": level + 0.01 * np.sin(time * 7) for k in kept}
+    with pytest.raises(FitError, match="whether they are RMS or peak cannot be told"):
+        outcome("current-limit", [Log("rms", {"time": time, "speed": 24 - time / 4, **columns})])
+
+
 def test_overshoot_is_told_from_the_limit() -> None:
     found = outcome("current-limit", [_log(LimitController(overshoot=0.3))])
     assert found.forms["supply_current_limit"].value == pytest.approx(15.0, rel=0.012)

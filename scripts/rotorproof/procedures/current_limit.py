@@ -94,8 +94,14 @@ class CurrentLimit(Procedure):
             for name in _PHASES:
                 # The three currents of a motor without neutral add up to zero.
                 currents.setdefault(name, -sum(log[other] for other in phases))  # type: ignore[arg-type]
-            amplitude = link_current(*(currents[name] for name in _PHASES))
-            _limit(log, "phase_current", amplitude, missing, blocks, panels, notes)
+            reason = _not_as_it_flows([log[name] for name in phases])
+            if reason is not None:
+                missing["phase_current_limit"] = reason
+            else:
+                amplitude = link_current(*(currents[name] for name in _PHASES))
+                plateau_found = _limit(log, "phase_current", amplitude, missing, blocks, panels, notes)
+                if plateau_found is not None:
+                    _name_the_kind(currents, plateau_found, notes, warnings)
         else:
             missing["phase_current_limit"] = "the log has fewer than two phase currents; record two of the three"
         if not any(name.endswith("_limit") for block in blocks for name in block.values):
@@ -154,6 +160,44 @@ def _limit(
         )
     )
     return found
+
+
+def _not_as_it_flows(phases: Sequence[np.ndarray]) -> str | None:
+    """Return why phase readings ``(n,)`` cannot be currents at the moment of their row, ``None`` if they can.
+
+    The currents into a motor without neutral add up to zero, so that one of them at least flows back.
+    """
+    largest = max(float(np.max(np.abs(values))) for values in phases)
+    least = min(float(np.min(values)) for values in phases)
+    off = float(np.sqrt(np.mean(np.sum(phases, axis=0) ** 2))) if len(phases) == 3 else 0.0
+    if least < -0.05 * largest and off < 0.2 * largest:
+        return None
+    return (
+        "the phase currents never flow back or do not add up to zero, as RMS readings or magnitudes would; whether "
+        "they are RMS or peak cannot be told from them: record the currents as they flow, with their sign"
+    )
+
+
+def _name_the_kind(
+    currents: Mapping[str, np.ndarray], found: Plateau, notes: list[str], warnings: list[Problem]
+) -> None:
+    """Say which kind of current the limit is; three sinusoids leave a third current where blocks leave none."""
+    magnitudes = np.abs(np.stack(list(currents.values())))[:, found.inside]
+    third = float(magnitudes.min(axis=0).mean())
+    pair = 0.5 * float((magnitudes.sum(axis=0) - magnitudes.min(axis=0)).mean())
+    # 0.31 for sinusoids, (1 - cos 30 deg)/(pi/6) over 0.83; near 0 for blocks.
+    if third < 0.2 * pair:
+        notes.append("The phase current limit is the amplitude of block-shaped currents: direct current for the motor.")
+        return
+    peak = float(np.sqrt(2.0 / 3.0 * np.mean(np.sum(magnitudes**2, axis=0))))
+    warnings.append(
+        Problem(
+            f"the phase currents at the limit are no blocks but near to sinusoids of {peak:.3g} A peak "
+            f"({peak / 2**0.5:.3g} A RMS); the limit given is the mean of the two that carry most, 0.83 of that peak",
+            severity="warning",
+            procedure=CurrentLimit.name,
+        )
+    )
 
 
 def _load_rose(log: Log, found: Plateau, warnings: list[Problem]) -> None:
