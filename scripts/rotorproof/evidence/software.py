@@ -22,7 +22,6 @@ LIBRARIES = (
     "nptdms",
     "numpy",
     "openpyxl",
-    "pandas",
     "pikepdf",
     "pint",
     "pyarrow",
