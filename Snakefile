@@ -14,6 +14,11 @@ sys.executable = shlex.quote(sys.executable)
 
 from rotorproof.workflow import Plan
 
+
+# Folders are those of the project, wherever the run is started from.
+workdir: str(ROOT)
+
+
 plan = Plan.load(ROOT, config)
 WORK = f"{plan.reports}/.work/{{unit}}"
 OUT = f"{plan.reports}/{{unit}}"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import jsonschema
@@ -152,3 +154,14 @@ def test_settings_that_cannot_be_used_say_so_before_any_job(project: Project) ->
         in (result.stderr)
     )
     assert not (project.root / "reports").exists()
+
+
+def test_a_bare_workflow_run_from_elsewhere_writes_into_the_project(project: Project, tmp_path: Path) -> None:
+    project.add_unit("CT-1")
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    command = [sys.executable, "-m", "snakemake", "--snakefile", str(project.root / "Snakefile"), "--cores", "1"]
+    subprocess.run([*command, "reports/CT-1/results.json"], cwd=elsewhere, check=True, capture_output=True, timeout=240)
+    assert (project.root / "reports/CT-1/results.json").exists()
+    # The engine's own log of the run is all it leaves where it was started.
+    assert [path for path in elsewhere.rglob("*") if path.is_file() and path.suffix != ".log"] == []
