@@ -16,7 +16,7 @@ from scipy.signal import lfilter
 
 from rotorproof.derivations.drive_match import DERIVATION as MATCH
 from rotorproof.derivations.drive_prediction import DERIVATION as DRIVE
-from rotorproof.physics import coasting, cogging, commutation, load_points, regression, sampling, waveform
+from rotorproof.physics import coasting, cogging, commutation, friction, load_points, regression, sampling, waveform
 from tests.outside import Outside
 from tests.proof.test_terms_that_count import DRAGGED, drag, values
 
@@ -56,6 +56,53 @@ def test_cut_off_at_a_cruise_with_drag_beyond_the_bench(outside: Outside) -> Non
         unit="V",
         source="power balance, " + HAND,
     )
+
+
+def test_what_of_friction_is_the_loss_of_a_bridge(outside: Outside) -> None:
+    """The loss at no load over the speed, by least squares between 0.3 and 1 times the greatest, on a fine grid."""
+    coulomb, viscous, emf, drop, resistance, greatest = 0.46, 0.009, 1.1, 0.8, 0.05, 32.0
+    speed = np.linspace(0.3 * greatest, greatest, 20_001)
+    current = (coulomb + viscous * speed) / emf
+    published_b, published_c = np.polyfit(speed, (drop * current + resistance * current**2) / speed, 1)
+    found = friction.bridge_loss_in_friction(coulomb, viscous, emf, drop, resistance, greatest)
+    given = {
+        **DRAGGED,
+        "emf_constant_dc": emf,
+        "coulomb_friction": coulomb,
+        "viscous_friction": viscous,
+        "bench_speed_max": greatest,
+        "coulomb_friction_holds_controller_loss": 1.0,
+        "friction_controller_share": 1.0,
+        # 190 W out at 6.5972 A: the loss beyond standby that makes 0.8 V and, all of it in proportion, no resistance.
+        "controller_loss": 10.0,
+        "controller_efficiency": 0.95,
+        "standby_power": 10 - 0.8 * 190 / (0.8 * 36),
+        "controller_bench_duty": 0.8,
+        "controller_loss_square": 0.0,
+        "supply_current_limit": 30.0,
+        "phase_current_limit": 30.0,
+    }
+    straight = np.polyfit(speed, drop * current / speed, 1)[1]
+    for name, what, ours, published, unit in (
+        ("coulomb_friction", "loss of 0.8 V and 0.05 ohm in the constant part", found[0], published_c, "N m"),
+        ("viscous_friction", "the same in the part that grows with speed", found[1], published_b, "N m s/rad"),
+        (
+            "pack_top_torque",
+            "30 A, 1.1 N m/A, friction of 0.46 N m that holds the loss of 0.8 V",
+            DRIVE.derive(given)["pack_top_torque"],
+            30 * emf - (coulomb - straight),
+            "N m",
+        ),
+    ):
+        outside(
+            name,
+            what,
+            ours=ours,
+            published=float(published),
+            allowance=1e-3 * abs(float(published)) if name != "pack_top_torque" else 1e-4,
+            unit=unit,
+            source="least squares by numpy.polyfit; power balance, " + HAND,
+        )
 
 
 # ----- EMF
