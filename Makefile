@@ -130,7 +130,7 @@ proof-book: test-ready ## Write what every number was compared with (reports/ver
 	@$(PY) -m pytest -q -n $(JOBS) --outside-record=build/proof/record.json tests
 	@$(PY) -m rotorproof.rendering.proof_book build/proof/record.json reports/verification
 
-# Not among the tests: it takes some minutes. docs/mutation.md holds the last figures.
+# Not among the tests: it takes most of an hour. docs/mutation.md holds the last figures.
 .PHONY: mutate
 mutate: test-ready ## Break formulae on purpose and see which errors the outside checks find (ARGS="road --most 50")
 	@$(PY) -m tests.mutation $(ARGS)

@@ -14,7 +14,7 @@ def main() -> int:
     parser.add_argument("files", nargs="*", metavar="FILE", help="files with formulae, without .py (all otherwise)")
     parser.add_argument("--seed", type=int, default=1, help="which mutants are drawn, and in which order")
     parser.add_argument("--most", type=int, default=0, help="how many are tried at most (0: all)")
-    parser.add_argument("--seconds", type=float, default=600.0, help="processor time for all of them")
+    parser.add_argument("--seconds", type=float, default=3600.0, help="processor time for all of them")
     parser.add_argument("--again", action="store_true", help="try those alone that the last run did not find")
     parser.add_argument("--tests", nargs="+", metavar="TEST", help="files with outside checks (all otherwise)")
     options = parser.parse_args()
