@@ -98,17 +98,20 @@ def reduce(turn: Track, lines: np.ndarray, orders: int, averaged: int = 1) -> Bl
 
 def equations(record: Folded, orders: int) -> Blocks:
     """Form the normal equations of each block; what averaging took from each harmonic is given back."""
-    design = np.empty((record.angle.size, 2 * orders + 1))
-    design[:, 0] = 1.0
+    # One row for each function of the angle: rows are written and multiplied in one piece.
+    design = np.empty((2 * orders + 1, record.angle.size))
+    design[0] = 1.0
     unit = np.exp(1j * record.angle)
     power = record.speed.astype(complex)
     for h in range(orders):
-        power = power * unit
-        design[:, 1 + 2 * h], design[:, 2 + 2 * h] = power.real, power.imag
+        power *= unit
+        design[1 + 2 * h], design[2 + 2 * h] = power.real, power.imag
     scale = float(record.speed.mean())
-    design[:, 1:] /= scale
+    design[1:] /= scale
     if record.kept is not None:
-        design[:, 1:] *= np.repeat(record.kept(orders), 2, axis=-1)
+        kept = np.atleast_2d(record.kept(orders)).T
+        design[1::2] *= kept
+        design[2::2] *= kept
     blocks = int(record.block[-1]) + 1
     starts = np.searchsorted(record.block, np.arange(blocks))
     ends = np.append(starts[1:], record.block.size)
@@ -116,8 +119,8 @@ def equations(record: Folded, orders: int) -> Blocks:
     normal = np.empty((blocks, 2 * orders + 1, 2 * orders + 1))
     right = np.empty((blocks, 2 * orders + 1, lines))
     for m, (start, end) in enumerate(zip(starts, ends, strict=True)):
-        weighted = design[start:end].T * record.count[start:end]
-        normal[m] = weighted @ design[start:end]
+        weighted = design[:, start:end] * record.count[start:end]
+        normal[m] = weighted @ design[:, start:end].T
         right[m] = weighted @ record.mean[start:end]
     offset = _solve(normal.sum(axis=0), right.sum(axis=0))[0]
     right = right - normal[:, :, :1] * offset[None, None, :]
