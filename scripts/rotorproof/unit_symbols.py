@@ -22,6 +22,7 @@ _SYMBOLS: dict[str, tuple[tuple[int, int, int, int, int], Fraction]] = {
     "N": ((1, 1, -2, 0, 0), Fraction(1)),
     "J": ((2, 1, -2, 0, 0), Fraction(1)),
     "W": ((2, 1, -3, 0, 0), Fraction(1)),
+    "Wh": ((2, 1, -2, 0, 0), Fraction(3600)),
     "C": ((0, 0, 1, 1, 0), Fraction(1)),
     "V": ((2, 1, -3, -1, 0), Fraction(1)),
     "ohm": ((2, 1, -3, -2, 0), Fraction(1)),
@@ -48,10 +49,12 @@ def known(text: str) -> tuple[Dimensions, Fraction, int] | None:
 
     ``None`` for a unit that is not written with these symbols.
     """
+    sign = 1
+    if text.startswith("1/"):
+        sign, text = -1, text[2:]
     if not _PRODUCT.fullmatch(text):
         return None
     dimensions, factor, turns = [0] * 5, Fraction(1), 0
-    sign = 1
     for part in re.split(r"([ */])", text):
         if part in (" ", "*", "/"):
             sign = -1 if part == "/" else 1

@@ -17,7 +17,7 @@ from rotorproof.units import SI_UNIT, conversion
 
 _SINGLE = (
     "m s A V ohm W N J H Hz K C rad g min h rpm deg revolution kg m^2 m^3 kg/m^3 kg*m^2 N*m V*s/rad V/s A*h W*h m/s^2 "
-    "rad/s deg/s rad/s^2 rpm/V km/h J/m J/K K/W N/m 1/s s^-1 kg/m^-2 mV/rpm A^2 W/V"
+    "rad/s deg/s rad/s^2 rpm/V km/h J/m J/K K/W N/m 1/s 1/s^2 1/K 1/min Wh kWh Wh/km s^-1 kg/m^-2 mV/rpm A^2 W/V"
 )
 _SPACED = (
     "N m, mN m, N cm, kg m^2, g cm^2, V s/rad, mV s/rad, N m/A, N m s/rad, uN m s/rad, N m s^2/rad^2, W h/km, kW h, "
@@ -52,7 +52,8 @@ def test_every_unit_converts_as_the_library_converts_it(kind: str, monkeypatch: 
 
 def test_the_usual_units_do_not_start_the_library() -> None:
     program = (
-        "import sys; from rotorproof.units import parse\n"
+        "import sys; from rotorproof.units import conversion, parse; from rotorproof.quantities import quantities\n"
+        "for one in quantities().values(): conversion(one.unit, one.kind)\n"
         "for text, kind in [('36 V', 'voltage'), ('230 rpm', 'speed'), ('0.05 +/- 0.001 kg m^2', 'moment_of_inertia'),"
         " ('12 mN m', 'torque'), ('45 percent', 'ratio'), ('21.5 degC', 'temperature'), ('1.5 km', 'length')]:\n"
         "    parse(text, kind)\n"
