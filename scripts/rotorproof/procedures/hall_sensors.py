@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -171,23 +171,30 @@ class HallSensors(Procedure):
         del given
         result: dict[str, float] = {}
         alive = [s for s in hall.SENSORS if f"rise_{s}" in parameters]
-        rise = np.array([parameters[f"rise_{s}"] for s in alive])
-        fall = np.array([parameters[f"fall_{s}"] for s in alive])
-        result["hall_duty_error"] = float(np.max(np.abs((fall - rise) / hall.TURN - 0.5)))
+        # Numbers, or arrays where thousands of trials are computed at once.
+        rise = _together(parameters[f"rise_{s}"] for s in alive)
+        fall = _together(parameters[f"fall_{s}"] for s in alive)
+        result["hall_duty_error"] = np.max(np.abs((fall - rise) / hall.TURN - 0.5), axis=0)
         if "hall_jitter" in parameters:
             result["hall_jitter"] = parameters["hall_jitter"]
         for name in ("hall_spacing", "hall_sequence", "commutation_table"):
             if name in parameters:
                 result[name] = parameters[name]
+        middle = 0.5 * (rise + fall)
         if "nominal_a" in parameters:
-            nominal = np.array([parameters[f"nominal_{s}"] for s in hall.SENSORS])
-            away = 0.5 * (rise + fall) - nominal
-            away = away - away.mean()
-            result |= {f"hall_placement_{s}": float(e) for s, e in zip(hall.SENSORS, away, strict=True)}
-            result["hall_placement_error"] = float(np.max(np.abs(away)))
+            nominal = [parameters[f"nominal_{s}"] for s in hall.SENSORS]
+            away = _together(at - place for at, place in zip(middle, nominal, strict=True))
+            away = away - away.mean(axis=0)
+            result |= {f"hall_placement_{s}": e for s, e in zip(hall.SENSORS, away, strict=True)}
+            result["hall_placement_error"] = np.max(np.abs(away), axis=0)
         if "grid" in parameters:
-            result["hall_offset"] = float(0.5 * (rise + fall).mean() - parameters["grid"])
+            result["hall_offset"] = middle.mean(axis=0) - parameters["grid"]
         return result
+
+
+def _together(values: Iterable[float]) -> np.ndarray:
+    """Return numbers as an array ``(k,)``, or arrays of trials as ``(k, n)``."""
+    return np.stack(np.broadcast_arrays(*values))
 
 
 def _edge_names(found: Capture) -> list[str]:
