@@ -118,10 +118,14 @@ def equations(record: Folded, orders: int) -> Blocks:
     lines = record.mean.shape[1]
     normal = np.empty((blocks, 2 * orders + 1, 2 * orders + 1))
     right = np.empty((blocks, 2 * orders + 1, lines))
+    # The root of the weight on both sides: a product of a matrix with itself takes half the time.
+    weight = np.sqrt(record.count)
+    design *= weight
+    mean = record.mean * weight[:, None]
     for m, (start, end) in enumerate(zip(starts, ends, strict=True)):
-        weighted = design[:, start:end] * record.count[start:end]
-        normal[m] = weighted @ design[:, start:end].T
-        right[m] = weighted @ record.mean[start:end]
+        part = design[:, start:end]
+        normal[m] = part @ part.T
+        right[m] = part @ mean[start:end]
     offset = _solve(normal.sum(axis=0), right.sum(axis=0))[0]
     right = right - normal[:, :, :1] * offset[None, None, :]
     return Blocks(normal[:, 1:, 1:] * scale**2, right[:, 1:, :] * scale, offset)
