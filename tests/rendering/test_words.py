@@ -93,6 +93,29 @@ def test_names_become_titles_and_sources_become_marks(said: str, shown: str) -> 
     assert plainly(said) == shown
 
 
+@pytest.mark.parametrize(
+    "name",
+    [
+        "AL-M1/open-circuit-110rpm.csv",
+        "load-24V.csv",
+        "heat-20degC.parquet",
+        "run-5x10.csv.gz",
+        "1e-3.csv",
+        "-5.csv",
+        "emf_constant_dc.csv",
+        "hub-36V",
+        "psu_30V",
+        "24V-run",
+        "CT-1e-5",
+        "run1x2",
+        "0x1F",
+    ],
+)
+def test_names_of_files_units_and_instruments_stay_as_they_are(name: str) -> None:
+    for sentence in (f"{name}: left out", f"see {name}.", f"({name}, {name})"):
+        assert plainly(sentence) == sentence
+
+
 def test_columns_are_told_by_family() -> None:
     assert titles(["time", "voltage_ab", "voltage_bc", "temperature_winding"]) == (
         "time, voltage A-B, B-C, winding temperature"

@@ -87,8 +87,9 @@ def unbroken(text: str) -> Markup:
     return Markup(" ").join(Markup('<span class="n">{}</span>').format(piece) for piece in pieces)
 
 
-#: What its reader has to type or find in a file stays as it is written: 'quoted text' and [units of columns].
-_TYPED = re.compile(r"(?<!\w)'[^'\n]{1,80}'(?!\w)|`[^`\n]+`|\[[^\]\s][^\]\n]{0,20}\]")
+#: What its reader has to type or find stays as it is written: 'quoted text', [units of columns] and names of files.
+_FILE = r"(?<!\w)[\w./+-]*\w\.[A-Za-z][A-Za-z0-9]{1,7}(?:\.(?:gz|zst))?(?!\w)"
+_TYPED = re.compile(rf"(?<!\w)'[^'\n]{{1,80}}'(?!\w)|`[^`\n]+`|\[[^\]\s][^\]\n]{{0,20}}\]|{_FILE}")
 #: Units that other units are multiplied by in running text, and those that may follow them.
 _PREFIXED = r"[kMGmun\u00b5]?(?:[oO]hm|Hz|V|A|W|N|H|F|s|g|m|J|C|T)"
 _UNIT = rf"(?:degC|delta_degC|degrees?|deg|percent|rpm|rad|min|h|K|Wh|Ah|revolution|{_PREFIXED})(?:\^-?\d)?"
@@ -97,6 +98,10 @@ _COMPOUND = re.compile(
     rf"(?<=[\d)⁰¹²³⁴⁵⁶⁷⁸⁹])(?P<space>[ \u00a0]?)"
     rf"(?P<unit>(?:{_PRODUCT}|{_UNIT})(?:/(?:\((?:[^()]+)\)|{_UNIT}))*)(?![\w^/\u00b2])"
 )
+#: A number that begins a word: that of "load-24V" or "CT-1e-5" belongs to a name.
+_BEGINS = r"(?<![\w.,/])(?<!\w-)"
+_VALUE = re.compile(rf"{_BEGINS}\d[\d.,]*$")
+_POWER = re.compile(rf"{_BEGINS}(\d+(?:\.\d+)?)e([+-]\d+)\b")
 _HEADED = re.compile(rf"(?<= / )\(?(?:{_PRODUCT}|{_UNIT})(?:/{_UNIT})*\)?(?= [|]|,|;|$|\)| of )")
 _PREFIX = {"u": "µ"}
 _SIGNS = (
@@ -108,7 +113,7 @@ _SIGNS = (
     # A hyphen before a number is a minus sign, unless it joins words or the parts of a date or of a standard's number.
     (re.compile(r"(?<![\w.,)\]}/'-])-(?=\d)"), "−"),
     (re.compile(r"(?<=[\d\s)])(?:\*|x)(?= ?[\d(])(?<=[ )][*x])"), "×"),
-    (re.compile(r"(?<=\d)(?:\*|x)(?=\d)"), "×"),
+    (re.compile(rf"{_BEGINS}\d[\d.]*(?:[*x]\d[\d.]*)+(?!\w)"), lambda match: re.sub("[*x]", "×", match[0])),
     (re.compile(r"(?<=[\w)]) \* (?=[\w(√])"), " × "),
     (re.compile(r"(?<=\d)[ \u00a0]?%"), "\u00a0%"),
     (re.compile(r"(?<![\w])([mkMGu]?)[oO]hm\b"), lambda match: f"{_PREFIX.get(match[1], match[1])}Ω"),
@@ -119,14 +124,14 @@ _SIGNS = (
 def prose(text: str) -> str:
     """Return a sentence with print's signs: "20 degC +/- 1 degC", "2e-06 N m" as 20 °C ± 1 °C, 2 × 10⁻⁶ N·m.
 
-    Signs, units and powers alone change, and never within 'quotes' or [brackets]: that is text to type. A number
-    and its unit are kept on one line.
+    Signs, units and powers alone change, and never within 'quotes', [brackets] or names of files: that is text to
+    type or to find. A number and its unit are kept on one line.
     """
     return outside_typed(_signs, text)
 
 
 def outside_typed(change: Callable[[str], str], text: str) -> str:
-    """Return ``text`` with ``change`` made to everything but 'quotes' and [brackets], which are text to type."""
+    """Return ``text`` with ``change`` made to everything but 'quotes', [brackets] and names of files."""
     pieces, end = [], 0
     for typed in _TYPED.finditer(text):
         pieces += [change(text[end : typed.start()]), typed[0]]
@@ -138,8 +143,8 @@ def _signs(text: str) -> str:
     if not text:
         return text
     # Symbols are read before units: the "x 10" of a power must not look like a product of two numbers.
-    text = re.sub(r"(?<=\d)e([+-]\d+)\b", lambda m: f" × 10{str(int(m[1])).translate(_SUPERSCRIPT)}", text)
-    text = _COMPOUND.sub(lambda match: _after_number(match["unit"], match["space"]), text)
+    text = _POWER.sub(lambda m: f"{m[1]} × 10{str(int(m[2])).translate(_SUPERSCRIPT)}", text)
+    text = _COMPOUND.sub(_after_number, text)
     text = _HEADED.sub(lambda match: unit_text(match[0]), text)
     text = re.sub(r"(?<=[A-Za-z)])\^(-?\d)\b", lambda match: match[1].translate(_SUPERSCRIPT), text)
     for pattern, sign in _SIGNS:
@@ -147,8 +152,12 @@ def _signs(text: str) -> str:
     return text
 
 
-def _after_number(unit: str, space: str) -> str:
-    if not space and len(unit) == 1 and unit not in "VAWKs":
-        return unit  # "3m", "2C": a name rather than a value
+def _after_number(match: re.Match[str]) -> str:
+    unit, text = match["unit"], match.string
+    if not match["space"]:
+        named = text[match.start() - 1].isdecimal() and not _VALUE.search(text, 0, match.start())
+        named = named or re.match(r"[-.]\w", text[match.end() :]) is not None
+        if named or (len(unit) == 1 and unit not in "VAWKs"):
+            return unit  # "3m", "2C", "load-24V", "24V-run": a name rather than a value
     written = unit_text(unit)
     return f"{before_unit(written)}{written}"
