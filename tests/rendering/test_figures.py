@@ -16,7 +16,7 @@ import pytest
 
 from rotorproof.procedures.base import Axis, Field, Panel, Series
 from rotorproof.rendering import thinning
-from rotorproof.rendering.figures import alt_text, figure_name, svg
+from rotorproof.rendering.figures import HALF_MM, WIDTH_MM, alt_text, figure_name, is_wide, svg
 from rotorproof.rendering.forms.common import looks, shown, shown_spread
 from rotorproof.rendering.style import DASHES, MARKERS, SERIES_COLOURS, font_files
 
@@ -202,3 +202,13 @@ def test_a_spectrum_of_many_orders_stays_a_small_figure_with_its_peaks() -> None
     assert len(tall) == 2
     heights = bottom - tall[:, 1]
     assert heights[0] / heights[1] == pytest.approx(0.09 / 0.04, rel=1e-3)
+
+
+@pytest.mark.parametrize("label", ["x" * 10 + " 1e-06 ohm", "short", "y" * 40])
+def test_a_figure_is_drawn_for_the_width_at_which_it_is_placed(label: str) -> None:
+    # Signs of print are shorter or longer than what they stand for; both rooms must judge the same words.
+    x = np.arange(3.0)
+    series = [Series(f"{number} {label}", x, x) for number in range(5)]
+    root = ET.fromstring(svg(Panel("p", "P", _TIME, _VOLTAGE, series, "c")))
+    width = WIDTH_MM if is_wide("points", [one.label for one in series]) else HALF_MM
+    assert float(root.attrib["width"].removesuffix("pt")) * 25.4 / 72 == pytest.approx(width, rel=1e-6)

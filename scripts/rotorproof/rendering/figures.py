@@ -33,7 +33,8 @@ def is_wide(form: str, labels: Sequence[str]) -> bool:
     """Tell whether a figure with these series takes the whole width of a page; the others stand two to a row."""
     from .forms.common import legend_columns
 
-    rows = -(-len(labels) // legend_columns(labels, HALF_MM))
+    # As they are printed, so that whoever places a figure finds the width that it was drawn for.
+    rows = -(-len(labels) // legend_columns([plainly(label) for label in labels], HALF_MM))
     return form == "levels" or len(labels) > _MOST_IN_HALF or rows > _MOST_ROWS_IN_HALF
 
 
@@ -53,6 +54,7 @@ def svg(panel: Panel) -> bytes:
     from .forms import FORMS
 
     form = FORMS[panel.form]
+    width = WIDTH_MM if is_wide(panel.form, [series.label for series in panel.series]) else HALF_MM
     panel = _worded(panel)
     with mpl.rc_context(), warnings.catch_warnings():
         mpl.rcdefaults()  # whatever this computer's own settings are
@@ -60,7 +62,6 @@ def svg(panel: Panel) -> bytes:
         _use_our_fonts()
         # A letter that neither family has is drawn as a box; that is what the reader should see, not a failed job.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        width = WIDTH_MM if is_wide(panel.form, [series.label for series in panel.series]) else HALF_MM
         size = (width / _MM_PER_INCH, form.height(panel) / _MM_PER_INCH)
         figure = Figure(figsize=size, layout="constrained", dpi=_POINTS_PER_INCH)
         canvas = FigureCanvasSVG(figure)
