@@ -193,8 +193,10 @@ def _status(main: Callable[..., None], arguments: Mapping[str, Any]) -> int:
 
 def _loaded() -> dict[str, Callable[..., None]]:
     """Return the works of all rules, their libraries loaded."""
+    # What cannot be loaded or tried out here fails in the step that needs it, which says so; the others go on.
     for name in _LIBRARIES:
-        importlib.import_module(name)
+        with contextlib.suppress(Exception):
+            importlib.import_module(name)
     works = {}
     for name in _JOBS:
         specification = importlib.util.spec_from_file_location(f"rule_{name}", _SCRIPTS / f"{name}.py")
@@ -202,7 +204,8 @@ def _loaded() -> dict[str, Callable[..., None]]:
         module = importlib.util.module_from_spec(specification)
         specification.loader.exec_module(module)
         works[name] = module.main
-    _try_out()
+    with contextlib.suppress(Exception):
+        _try_out()
     return works
 
 

@@ -101,3 +101,12 @@ def test_a_server_ends_with_the_run_that_is_killed() -> None:
 def _reachable(address: str) -> bool:
     with socket.socket(socket.AF_UNIX) as connection:
         return connection.connect_ex(f"\0{address}") == 0
+
+
+def test_a_library_that_does_not_load_costs_only_the_steps_that_need_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken() -> None:
+        raise OSError("cannot load a shared library")
+
+    monkeypatch.setattr(warm, "_LIBRARIES", ("no_such_library", "rotorproof.logs.unit_logs"))
+    monkeypatch.setattr(warm, "_try_out", broken)
+    assert set(warm._loaded()) == {"read", "fit", "decide", "draw", "render"}
