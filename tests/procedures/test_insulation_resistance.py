@@ -64,6 +64,22 @@ def test_the_interval_holds_what_either_coefficient_of_the_standard_gives(temper
     assert not any("law" in i.source for i in found.forms["polarization_index"].terms)
 
 
+def test_a_kind_that_is_not_stated_is_a_warning_where_it_matters() -> None:
+    time = np.arange(15.0, 601.0, 15.0)
+    columns = {"time": time, "insulation_resistance": 3e8 * (time / 60) ** 0.6}
+
+    def warned(**conditions: float) -> list[str]:
+        return [problem.message for problem in outcome(columns, **conditions).fit.warnings]
+
+    # At 20 degC the coefficients are 0.250 and 0.762: 0.506, and 0.256 either way.
+    (message,) = warned(winding_temperature=20.0)
+    assert "may be off by 51%" in message
+    assert "insulation_kind" in message
+    assert not warned(winding_temperature=40.0)
+    assert not warned(winding_temperature=20.0, insulation_kind=0.0)
+    assert not warned(winding_temperature=20.0, halving_interval=12.0)
+
+
 def test_near_40_degc_and_with_a_stated_halving_the_doubt_is_gone() -> None:
     time = np.arange(15.0, 601.0, 15.0)
     columns = {"time": time, "insulation_resistance": 3e8 * (time / 60) ** 0.6}

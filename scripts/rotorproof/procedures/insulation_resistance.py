@@ -17,6 +17,8 @@ _NEAR_ONE, _NEAR_TEN = (20.0, 180.0), (280.0, 660.0)
 _INDEX_MEANS_LITTLE = 5e9
 _KINDS = ("thermoplastic", "thermoset")
 _FACTORS = {"thermoplastic": insulation.halving_factor, "thermoset": insulation.thermoset_factor}
+#: Share of the value by which an unknown kind of insulation may move it without a warning.
+_DOUBTFUL = 0.05
 _AT_40 = (("temperature", "40 degC"),)
 
 
@@ -107,7 +109,7 @@ class InsulationResistance(Procedure):
         time = log["time"] - log.conditions.get("start_time", 0.0)
         readings = log["insulation_resistance"]
         temperature, notes, warnings = _temperature(log, given)
-        correction = _correction(log, temperature, notes)
+        correction = _correction(log, temperature, notes, warnings)
         notes.append(
             "IEEE 43 (from memory) asks for at least 5 Mohm at 40 degC for random-wound windings rated below "
             "1 kV, and a polarization index of at least 2 (1.5 for thermal class A). Small motors reach "
@@ -205,8 +207,8 @@ def _temperature(log: Log, given: Mapping[str, float]) -> tuple[float, list[str]
     )
 
 
-def _correction(log: Log, temperature: float, notes: list[str]) -> Block:
-    """Return the factor to 40 degC with what its law leaves in doubt, and note both."""
+def _correction(log: Log, temperature: float, notes: list[str], warnings: list[Problem]) -> Block:
+    """Return the factor to 40 degC with what its law leaves in doubt, note both and warn of a large doubt."""
     step, kind = log.conditions.get("halving_interval"), log.conditions.get("insulation_kind")
     if step is not None and step <= 0:
         raise FitError("'halving_interval' is the rise of temperature that halves the resistance: above 0 K")
@@ -226,6 +228,15 @@ def _correction(log: Log, temperature: float, notes: list[str]) -> Block:
             f"{_FACTORS[_KINDS[1]](temperature):.3f}, anything between which is in the interval; state "
             "'insulation_kind' or 'halving_interval', or test nearer to 40 degC, to narrow it"
         )
+        if half_width > _DOUBTFUL * factor:
+            # The value lies between both kinds, so a rule that does not look at the interval may pass the lower kind.
+            warnings.append(
+                _warning(
+                    "the kind of insulation is not stated, so the value at 40 degC may be off by "
+                    f"{half_width / factor:.0%} either way: state 'insulation_kind' as {_KINDS[0]} or {_KINDS[1]}, or "
+                    "test nearer to 40 degC"
+                )
+            )
     notes.append(
         f"Measured with {log.conditions['test_voltage']:g} V DC at {temperature:.1f} degC; corrected to 40 degC by the "
         f"factor {factor:.3f}: {law}."
