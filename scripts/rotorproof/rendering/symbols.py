@@ -57,12 +57,6 @@ def symbol_html(symbol: str) -> Markup:
     return html
 
 
-def symbol_text(symbol: str) -> str:
-    """Return a symbol in plain text, for places that hold no markup."""
-    base, separator, rest = symbol.partition("_")
-    return _letters(base) + separator + _letters(rest)
-
-
 def _letters(text: str) -> str:
     """Replace spelled Greek letters, alone or before a prime or a digit."""
     return re.sub(r"[A-Za-z]+", lambda match: _GREEK.get(match[0], match[0]), text)

@@ -18,13 +18,6 @@ VERDICT_MEANING = {
     "incomplete": "Not every criterion could be decided, because a quantity was not measured or no criteria are named.",
 }
 
-DECISION_MEANING = {
-    "pass": "the limit is kept",
-    "fail": "the limit is not kept",
-    "undecided": "the limit lies within the uncertainty",
-    "not measured": "no value to compare with the limit",
-}
-
 #: Decisions in the order in which a reader needs them: what rejects the unit comes first.
 DECISIVE = ("fail", "undecided", "not measured", "pass")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
@@ -49,11 +49,6 @@ class AcceptanceSet(Strict):
         1.0
     )
     criteria: list[Criterion]
-
-
-def limit_text(value: Any) -> str | None:
-    """Return a limit as written text."""
-    return None if value is None else str(value)
 
 
 def difference(text: str, kind: str) -> float:
