@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import re
 import sys
@@ -43,6 +44,10 @@ class Plan:
         """Check everything. Settings that cannot be used end the program with every problem on the screen."""
         from .settings.documents import read_document
 
+        # What is loaded here stays until the end. To look for garbage among ever more of it would take a quarter of
+        # the time with a thousand units, and more for each unit the more there are.
+        collected = gc.isenabled()
+        gc.disable()
         try:
             path = root / "config" / "config.yaml"
             settings = load_settings(path, overrides)
@@ -52,6 +57,10 @@ class Plan:
                 raise InputError(project.problems)
         except InputError as error:
             raise SystemExit("\n".join(str(problem) for problem in error.problems)) from None
+        finally:
+            gc.freeze()
+            if collected:
+                gc.enable()
         return cls(root, settings, project, _json(raw))
 
     @property
