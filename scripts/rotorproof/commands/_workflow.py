@@ -51,6 +51,8 @@ def _snakemake(targets: list[str], cores: int, settings: dict[str, Any], *, quie
         str(ROOT),
     ]
     command += ["--cores", str(cores), "--keep-going", "--rerun-incomplete", "--nolock", "--nocolor"]
+    # Every job takes one core and nothing else: there is nothing for a solver to weigh.
+    command += ["--scheduler", "greedy"]
     if settings:
         command += ["--config", *(f"{key}={json.dumps(value)}" for key, value in settings.items())]
     command += ["--", *targets] if targets else []
