@@ -1,10 +1,11 @@
 """Write the register of all units (adapter of the rule ``register``)."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from rotorproof.evidence.export import export
+from rotorproof.evidence.revisions import all_signed
 from rotorproof.rendering.register import render_register
 
 
@@ -12,7 +13,7 @@ def main(
     *,
     units: Sequence[Mapping[str, Any]],
     refused: Mapping[str, Any],
-    signed: Mapping[str, Sequence[Mapping[str, Any]]],
+    signed: Iterable[str],
     reports: Path,
     index: Path,
     csv: Path,
@@ -20,10 +21,12 @@ def main(
 ) -> None:
     """Write the register of ``units`` under ``reports`` as ``index`` (HTML), and all values as ``csv`` and ``parquet``.
 
-    ``refused`` are the units without results, ``signed`` the signed reports by unit.
+    ``refused`` are the units without results, ``signed`` those with signed reports. Whether the last of these is of
+    the present results is looked up here: the run that this belongs to may have made them anew.
     """
-    render_register(units=units, refused=refused, signed=signed, reports=reports, index=index)
-    export(units=units, signed=signed, reports=reports, csv_path=csv, parquet_path=parquet)
+    found = all_signed(reports, signed)
+    render_register(units=units, refused=refused, signed=found, reports=reports, index=index)
+    export(units=units, signed=found, reports=reports, csv_path=csv, parquet_path=parquet)
 
 
 if "snakemake" in globals():

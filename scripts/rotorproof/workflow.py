@@ -14,7 +14,7 @@ from typing import Any
 
 from .errors import InputError, Problem
 from .evidence.bag import digest
-from .evidence.revisions import signed_reports
+from .evidence.revisions import all_signed
 from .evidence.software import code_hash, software
 from .fingerprint import fingerprint
 from .logs.unit_logs import sha256
@@ -201,10 +201,12 @@ class Plan:
 
     @property
     def signed(self) -> dict[str, list[dict[str, Any]]]:
-        """Return the signed reports of every unit that has any."""
-        reports = self.root / self.reports
-        found = {name: signed_reports(reports, name) for name in (*self.units, *self.project.refused)}
-        return {name: rows for name, rows in found.items() if rows}
+        """Return the signed reports of every unit that has any, but not whether they are of the present results.
+
+        A run that is planned here may change the results: the register looks when it is written.
+        """
+        found = all_signed(self.root / self.reports, (*self.units, *self.project.refused))
+        return {name: [{k: row[k] for k in row if k != "current"} for row in rows] for name, rows in found.items()}
 
     @property
     def comparisons(self) -> dict[str, list[str]]:

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+from csv import DictReader
 from pathlib import Path
 
 import pytest
 
+import register
 from rotorproof.errors import InputError
-from rotorproof.evidence.revisions import new_revision, revisions, signed_reports
+from rotorproof.evidence.revisions import all_signed, new_revision, revisions, signed_reports
+from rotorproof.evidence.signoff import SignOff
+from rotorproof.jsonio import write_json
+from rotorproof.logs.unit_logs import sha256
 
 
 def test_a_revision_appears_when_the_block_ends(tmp_path: Path) -> None:
@@ -65,3 +70,40 @@ def test_a_damaged_archive_is_shown_as_such(tmp_path: Path) -> None:
     (row,) = signed_reports(tmp_path, "U")
     assert row["outcome"] == "damaged"
     assert row["current"] is False
+
+
+def test_the_register_looks_when_it_is_written_whether_the_results_are_those_that_were_signed(tmp_path: Path) -> None:
+    results = tmp_path / "U/results.json"
+    entry = {"value": 0.12, "unit": "ohm", "standard_uncertainty": 5e-4, "degrees_of_freedom": None}
+    entry |= {"expanded_uncertainty": 0.001, "coverage_factor": 2.0, "interval": [0.119, 0.121], "procedure": "x"}
+    content = {"verdict": "accepted", "quantities": {"phase_resistance": entry}, "criteria": [], "problems": []}
+    write_json(results, content)
+    stated = SignOff(
+        unit="U",
+        revision=1,
+        name="N",
+        role="R",
+        signed_at="2026-05-03T10:00:00+00:00",
+        certificate_subject="N",
+        certificate_sha256="0" * 64,
+        verdict="accepted",
+        outcome="accepted",
+        files={"data/results.json": sha256(results)},
+    )
+    write_json(tmp_path / "archive/U/r1/data/sign-off.json", stated.model_dump(by_alias=True, exclude_none=True))
+    # As a run plans it: with the results of the run before.
+    planned = all_signed(tmp_path, ["U", "V"])
+    assert list(planned) == ["U"]
+
+    def shown() -> tuple[bool, bool]:
+        index, csv = tmp_path / "index.html", tmp_path / "results.csv"
+        units = [{"unit": "U", "kind": "motor"}]
+        parquet = tmp_path / "results.parquet"
+        register.main(units=units, refused={}, signed=planned, reports=tmp_path, index=index, csv=csv, parquet=parquet)
+        changed = "the results have changed since" in index.read_text(encoding="utf-8")
+        with csv.open(encoding="utf-8", newline="") as stream:
+            return changed, any(row["signed_outcome"] == "accepted" for row in DictReader(stream))
+
+    assert shown() == (False, True)
+    write_json(results, {**content, "problems": [{"message": "m", "severity": "warning"}]})
+    assert shown() == (True, False)

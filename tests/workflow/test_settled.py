@@ -147,6 +147,19 @@ def test_every_change_asks_the_engine(project: Project, change: Callable[[Path],
     assert not is_settled(plan, causes_of(plan))
 
 
+def test_other_settings_code_or_page_styles_ask_the_engine(project: Project) -> None:
+    project.add_unit("CT-1")
+    causes = causes_of(Plan.load(project.root, {}))
+    assert causes == causes_of(Plan.load(project.root, {}))
+    assert causes != causes_of(Plan.load(project.root, {"coverage_probability": 0.9}))
+    for name in ("scripts/decide.py", "templates/report.css", "Snakefile"):
+        with (project.root / name).open("a", encoding="utf-8") as stream:
+            stream.write("\n")
+        changed = causes_of(Plan.load(project.root, {}))
+        assert changed != causes, name
+        causes = changed
+
+
 def test_what_was_noted_can_be_forgotten(project: Project) -> None:
     plan = Plan.load(project.root, {})
     unsettle(plan)

@@ -6,7 +6,7 @@ import fcntl
 import os
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -82,6 +82,12 @@ def signed_reports(reports: Path, unit: str) -> list[dict[str, Any]]:
             }
         )
     return found
+
+
+def all_signed(reports: Path, units: Iterable[str]) -> dict[str, list[dict[str, Any]]]:
+    """Return the ``signed_reports`` of every unit that has any."""
+    found = {unit: signed_reports(reports, unit) for unit in units}
+    return {unit: rows for unit, rows in found.items() if rows}
 
 
 @contextmanager
