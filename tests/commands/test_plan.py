@@ -231,6 +231,14 @@ def test_inertia_is_rehearsed_with_the_friction_of_the_run_before():
     assert found.decides
 
 
+def test_a_test_with_a_column_of_unknown_accuracy_is_not_rehearsed():
+    tests = [procedures()[name] for name in ("coast-down", "no-load", "winding-resistance")]
+    # Friction needs the current: taken for exact, it would make the inertia look well known.
+    found = rehearse(unit({"voltage": "0 %", "speed": "0 %"}), tests, FULL, 0.95)
+    assert "no-load" not in found
+    assert "moment_of_inertia" not in found.get("coast-down", {})
+
+
 def test_what_cannot_be_told_says_why():
     file = unit({"voltage": "1 %", "current": "1 %"})
     unbalance = rehearse(file, [procedures()["winding-resistance"]], FULL, 0.95)["winding-resistance"]

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import FitError
+from ..columns import COLUMNS
+from ..errors import FitError, Problem
 from ..fitting.assign import assign
 from ..fitting.engine import run
 from ..procedures.base import Log, Procedure
@@ -61,7 +62,8 @@ def rehearse(
 ) -> dict[str, dict[str, Result]]:
     """Return what each of ``tests`` would give with the instruments of ``file``, by procedure and quantity, in SI.
 
-    A test for which no ideal log can be made, or whose fit would not take one, is left out.
+    A test for which no ideal log can be made, or whose fit would not take one, is left out, and so is one with a column
+    whose accuracy nobody states.
     """
     machine = Machine.expected(known) if file.kind == "motor" else None
     if machine is None:
@@ -79,8 +81,8 @@ def rehearse(
             Test(procedure=procedure.name, log=f"{procedure.name}.csv"),
         )
         assigned = assign(file, procedure, [test] * len(logs), logs, [{}] * len(logs), file.unit)
-        if any(problem.severity == "error" for problem in assigned.problems):
-            continue  # two instruments could have read one thing: the sheet says so where it names them
+        if any(_lacks_accuracy(problem) for problem in assigned.problems):
+            continue  # what no instrument is named for would pass for exact
         needed = {need.quantity: measured[need.quantity] for need in procedure.needs if need.quantity in measured}
         try:
             outcome = run(
@@ -98,6 +100,11 @@ def rehearse(
         found[procedure.name] = {name: outcome.result(name) for name in outcome.forms}
         measured |= {name: form for name, form in outcome.forms.items() if name not in measured}
     return found
+
+
+def _lacks_accuracy(problem: Problem) -> bool:
+    """Tell whether a column's errors are not known: no instrument, or several; those of a clock hardly ever matter."""
+    return problem.severity == "error" or (problem.column in COLUMNS and COLUMNS[problem.column].kind != "time")
 
 
 def _traced(log: Log) -> Log:
