@@ -25,7 +25,7 @@ def test_errors_come_first_and_one_place_stands_once() -> None:
     assert views[0].place == "U/b.csv, line 3, column voltage_ab (voltage A-B)"
     assert views[1].procedure == "No-load run"
     assert list(views[1].messages) == ["a: 20\u00a0°C", "Overvoltage cut-off: not seen"]
-    assert views[2].place == "U/a.csv and 2 more logs of this test"
+    assert views[2].place == "U/a.csv, b.csv, c.csv"
     assert views[3].place == "U/unit.yaml, key output_power"
     assert views[4].place == "U/unit.yaml, column temperature_controller (controller temperature)"
 

@@ -70,10 +70,10 @@ class Record:
         return waveform.Folded(self.block, self.angle, self.electrical, self.lines.T, self.weight, self.kept)
 
 
-def prepare(log: Log, procedure: str, given: Mapping[str, float]) -> Record:
+def prepare(log: Log, given: Mapping[str, float]) -> Record:
     """Pick the lines of a log, mend what can be mended and follow the angle. Raises ``FitError``."""
-    del procedure
-    names, raw, findings = lines_of(log)
+    names, raw = lines_of(log)
+    findings: list[str] = []
     reduced = "bin_block" in log
     shares = log["clipped_share"] if reduced else [line_checks.clipped_share(readings) for readings in raw.values()]
     for name, share in zip(raw, shares, strict=True):
@@ -191,8 +191,8 @@ def _moments(log: Log, lines: int) -> line_checks.Moments:
     )
 
 
-def lines_of(log: Log) -> tuple[list[str], dict[str, np.ndarray], list[str]]:
-    """Return the line names that the log gives, its raw voltage columns, and an empty list for findings.
+def lines_of(log: Log) -> tuple[list[str], dict[str, np.ndarray]]:
+    """Return the line names that the log gives, and its raw voltage columns.
 
     Raises ``FitError`` if the log holds no line voltage and fewer than two phase voltages.
     """
@@ -200,7 +200,7 @@ def lines_of(log: Log) -> tuple[list[str], dict[str, np.ndarray], list[str]]:
         names, raw = line_checks.line_voltages(log.columns)
     except FitError as error:
         raise FitError(f"{log.label}: {error}") from None
-    return names, {name: log[name] for name in raw}, []
+    return names, {name: log[name] for name in raw}
 
 
 def _speed(log: Log, findings: list[str]) -> tuple[np.ndarray | float | None, float | None]:

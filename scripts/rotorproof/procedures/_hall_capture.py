@@ -108,9 +108,9 @@ def _emf(log: Log, warn: object) -> tuple[Track | None, np.ndarray | None, str]:
     """Return angle and harmonics from the line voltages, or why there are none."""
     if not any(name.startswith("voltage_") for name in log.columns):
         return None, None, "no line voltages were recorded beside the sensors; record voltage_ab and voltage_bc too"
-    names, raw, findings = lines_of(log)
+    names, raw = lines_of(log)
     checked = line_checks.check_lines(names, np.stack([line_checks.line_of(raw, name) for name in names]))
-    for text in (*findings, *checked.findings):
+    for text in checked.findings:
         warn(text)  # type: ignore[operator]
     rows = [sign * line_checks.line_of(raw, name) for name, sign in zip(checked.names, checked.signs, strict=True)]
     lines = np.stack(rows)

@@ -172,9 +172,12 @@ def _not_as_it_flows(phases: Sequence[np.ndarray]) -> str | None:
     off = float(np.sqrt(np.mean(np.sum(phases, axis=0) ** 2))) if len(phases) == 3 else 0.0
     if least < -0.05 * largest and off < 0.2 * largest:
         return None
+    third = (
+        "" if len(phases) == 3 else "; where a standing rotor led the current back through the third, record that too"
+    )
     return (
         "the phase currents never flow back or do not add up to zero, as RMS readings or magnitudes would; whether "
-        "they are RMS or peak cannot be told from them: record the currents as they flow, with their sign"
+        f"they are RMS or peak cannot be told from them: record the currents as they flow, with their sign{third}"
     )
 
 

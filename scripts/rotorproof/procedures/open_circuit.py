@@ -162,7 +162,7 @@ class OpenCircuit(Procedure):
 
     def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
         """Fit the harmonics of all lines over the electrical angle, all logs together."""
-        records = [prepare(log, self.name, given) for log in logs]
+        records = [prepare(log, given) for log in logs]
         common = tuple(n for n in line_checks.LINES if all(n in r.names for r in records))
         if not common:
             raise FitError(

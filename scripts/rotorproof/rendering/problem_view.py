@@ -10,9 +10,6 @@ from ..columns import COLUMNS
 from . import words
 from .wording import maker, plainly
 
-#: A problem that concerns all logs of a test names the first of them and how many more there are.
-_MOST_FILES = 2
-
 
 @dataclass(frozen=True)
 class ProblemView:
@@ -40,8 +37,11 @@ def problem_views(problems: Sequence[Mapping[str, Any]]) -> list[ProblemView]:
 
 def _place(problem: Mapping[str, Any]) -> str:
     files = str(problem.get("file") or "").split(", ")
-    if len(files) > _MOST_FILES:
-        return words.place({**problem, "file": f"{files[0]} and {len(files) - 1} more logs of this test"})
+    if len(files) > 1:
+        # All of them, but the folder once.
+        folder, _, _ = files[0].rpartition("/")
+        others = [name.removeprefix(f"{folder}/") for name in files[1:]]
+        problem = {**problem, "file": ", ".join([files[0], *others])}
     key = str(problem.get("column") or "")
     if key in COLUMNS and COLUMNS[key].title != key:
         return words.place({**problem, "column": f"{key} ({COLUMNS[key].title})"})

@@ -10,7 +10,7 @@ from ...procedures.base import Panel, Series
 from .. import thinning
 from ..style import INK
 from ..symbols import axis_label
-from .common import Look, legend, looks, shown, shown_spread, y_label
+from .common import Look, legend, looks, shown, shown_spread, thinned_label, y_label
 from .points import draw_limit
 
 #: Up to this many places each gets its tick; beyond, the axis chooses.
@@ -71,6 +71,7 @@ def _spikes(axes: Any, panel: Panel, series: Series, look: Look) -> None:
     # One line that is lifted between the spikes: a thousandth of the work of as many bars.
     none = np.full(len(kept), np.nan)
     across, up = np.stack([x[kept], x[kept], none]), np.stack([np.zeros(len(kept)), y[kept], none])
-    axes.plot(across.T.ravel(), up.T.ravel(), color=look.colour, linestyle=look.dash, linewidth=1.2, label=series.label)
-    if y.min() >= 0:
+    label = thinned_label(series.label, len(kept), len(x))
+    axes.plot(across.T.ravel(), up.T.ravel(), color=look.colour, linestyle=look.dash, linewidth=1.2, label=label)
+    if y.min(initial=0.0) >= 0:
         axes.set_ylim(bottom=0)
