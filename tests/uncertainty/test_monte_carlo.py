@@ -250,3 +250,11 @@ def test_reported_interval_holds_amplitudes_from_zero_up(size: float) -> None:
     assert 0.87 <= held / runs <= 0.985
     if size == 0:
         assert plain == 0
+
+
+def test_an_interval_of_what_cannot_be_negative_ends_at_zero_though_a_few_trials_passed_it() -> None:
+    sample = np.sort(np.abs(np.random.default_rng(4).normal(0.0, 1.0, 20_000)))
+    sample[:3] = -1e-9
+    low, high = reported_interval(sample, 0.1, 0.95)
+    assert low == 0.0
+    assert high == pytest.approx(2.24, abs=0.05)  # the 97.5 % quantile of |N(0, 1)|

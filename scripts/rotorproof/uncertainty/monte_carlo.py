@@ -29,6 +29,8 @@ MOST_BLOCKS = 20
 #: For formulas that take no arrays: 100/(1 - p) trials to a block, as 7.9.4 b asks before its floor, 10 000
 #: in all.
 SLOW_BLOCK, MOST_SLOW_BLOCKS = 2_000, 5
+#: A share of trials that is no evidence of a sign.
+_RARE = 1e-3
 #: Probabilities at which a simulated distribution is kept.
 LEVELS = np.linspace(0.0, 1.0, 401)
 
@@ -151,13 +153,14 @@ def reported_interval(sample: np.ndarray, value: float, probability: float) -> t
     The mirror image takes the error off instead (the basic bootstrap interval: Davison and Hinkley, Bootstrap
     Methods and their Application, 1997, 5.2). The hull of both holds the truth in 90 % to 98 % of cases for
     amplitudes and largest deviations from zero to far above the noise, as the tests measure. It never passes
-    zero where no trial did.
+    zero where fewer than one trial in a thousand did: a fit followed to second order passes it by a hair.
     """
     low, high = symmetric_interval(sample, probability)
     bottom, top = min(low, 2 * value - high), max(high, 2 * value - low)
-    if sample[0] >= 0:
+    smallest, largest = np.quantile(sample, [_RARE, 1.0 - _RARE])
+    if smallest >= 0:
         bottom = max(0.0, bottom)
-    if sample[-1] <= 0:
+    if largest <= 0:
         top = min(0.0, top)
     return bottom, top
 
