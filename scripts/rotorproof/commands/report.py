@@ -15,7 +15,11 @@ from pathlib import Path
 from typing import Any
 
 from ..decision.reasons import reason
+from ..errors import Problem
+from ..evidence.export import export
+from ..evidence.revisions import all_signed
 from ..jsonio import read_json
+from ..rendering.register import render_register
 from ..settled import causes_of, is_settled, settle, unsettle
 from ..workflow import STEPS, Plan
 from ._project import ROOT, overrides
@@ -58,6 +62,8 @@ def run(args: argparse.Namespace) -> int:
             return 2
         if status == 0 and not args.units:
             settle(plan, causes)
+        else:
+            _register(plan, reports)
     rows = [_row(reports, name) for name in (wanted if args.units else plan.units)]
     if unclear and any(row["verdict"] == "not reported" for row in rows):
         # A step failed for another reason than a refused unit: what the workflow said is all there is to go by.
@@ -69,6 +75,28 @@ def run(args: argparse.Namespace) -> int:
         print(problem, file=sys.stderr)
     failed = refused or any(row["verdict"] == "not reported" for row in rows)
     return 1 if failed else min(status, 1)
+
+
+def _register(plan: Plan, reports: Path) -> None:
+    """Write the register where the workflow did not: it does so only with every unit's report there."""
+    missing = {}
+    for name in plan.units:
+        row = _row(reports, name)
+        if row["verdict"] == "not reported":
+            problem = Problem(f"{row['reason']}, or it was not asked for yet: make report UNIT={name}", name)
+            missing[name] = [problem.as_json()]
+    units = [unit for unit in plan.all_units if unit["unit"] not in missing]
+    signed = all_signed(reports, plan.signed)
+    render_register(
+        units=units, refused={**plan.refused, **missing}, signed=signed, reports=reports, index=reports / "index.html"
+    )
+    export(
+        units=units,
+        signed=signed,
+        reports=reports,
+        csv_path=reports / "results.csv",
+        parquet_path=reports / "results.parquet",
+    )
 
 
 def _row(reports: Path, name: str) -> dict[str, Any]:
