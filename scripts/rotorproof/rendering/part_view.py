@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -20,6 +21,9 @@ from .wording import quantity_title
 
 #: Letters up to which a cell and a header ask for a column of their own length.
 _WIDE_CELL, _WIDE_HEAD = 74, 16
+#: A number without exponent or groups, and the digits up to which zeros make a column of them of one length.
+_PLAIN = re.compile("[-\u2212]?([0-9]+)(?:[.]([0-9]+))?")
+_MOST_DIGITS = 7
 #: A table of no more letters and rows than these takes half the width.
 _HALF_LETTERS, _HALF_ROWS = 66, 14
 
@@ -196,6 +200,10 @@ def table_view(table: Table) -> TableView:
         and all(isinstance(row[column], int | float) or row[column] in ("", None) for row in table.rows)
         for column in range(width)
     ]
+    for column in range(width):
+        if numeric[column]:
+            for row, cell in zip(rows, _aligned([row[column] for row in rows]), strict=True):
+                row[column] = cell
     letters = _letters(table.headers, rows)
     widths = [round(100 * own / sum(letters), 1) for own in letters]
     half = sum(letters) <= _HALF_LETTERS and len(rows) <= _HALF_ROWS
@@ -230,6 +238,17 @@ def _cell(cell: object) -> str:
     if isinstance(cell, int):
         return numbers.plain(cell, 15)
     return numbers.plain(cell) if isinstance(cell, float) else str(cell)
+
+
+def _aligned(cells: Sequence[str]) -> list[str]:
+    """Return the numbers of a column with as many decimals each, where that takes few zeros."""
+    parts = [_PLAIN.fullmatch(cell) for cell in cells if cell != "–"]
+    if any(part is None for part in parts):
+        return list(cells)
+    most = max((len(part[2] or "") for part in parts if part), default=0)
+    if most == 0 or most + max(len(part[1]) for part in parts if part) > _MOST_DIGITS:
+        return list(cells)
+    return [cell if cell == "–" else f"{cell.partition('.')[0]}.{cell.partition('.')[2]:0<{most}}" for cell in cells]
 
 
 def _test(procedure: Procedure, test: Test, readings: Readings, place: int) -> TestView:
