@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import os
 import sys
 from collections.abc import Sequence
+from typing import NoReturn
 
 from . import __doc__ as purpose
 from . import __version__
@@ -39,5 +42,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 130
 
 
+#: What a shell gives for a program that was ended because nobody reads its output any more (128 + SIGPIPE).
+_NO_READER = 141
+
+
+def program() -> NoReturn:
+    """Run the command of the command line and end the process with its status.
+
+    Threads of a library (pyarrow's read ahead) can still run while the interpreter takes itself apart, and then abort
+    the process: it ends at once, as soon as all that was printed is out.
+    """
+    try:
+        status = main()
+        sys.stdout.flush()
+    except BrokenPipeError:
+        status = _NO_READER  # such as 'rotorproof check | head'
+    with contextlib.suppress(OSError):
+        sys.stderr.flush()
+    os._exit(status)
+
+
 if __name__ == "__main__":
-    sys.exit(main())
+    program()

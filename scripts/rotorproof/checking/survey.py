@@ -40,6 +40,8 @@ class Survey:
     rows: int = 0
     columns: dict[str, ColumnSurvey] = field(default_factory=dict)
     start: dict[str, np.ndarray] = field(default_factory=dict)
+    #: The columns that were found, whether or not they hold a reading.
+    names: list[str] = field(default_factory=list)
     longest_step: float = 0.0
     _pieces: list[dict[str, np.ndarray]] = field(default_factory=list)
     _last: float | None = None
@@ -56,6 +58,7 @@ class Survey:
         return survey
 
     def _take(self, chunk: Chunk) -> None:
+        self.names = self.names or list(chunk.columns)
         if not chunk.rows:
             return
         if self.rows < KEPT_ROWS:

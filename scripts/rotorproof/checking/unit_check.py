@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -10,8 +10,10 @@ import numpy as np
 
 from ..errors import InputError, Problem
 from ..fitting.assign import assign
-from ..logs.chunks import time_checked
-from ..logs.table import open_log
+from ..logs.chunks import Chunk, time_checked
+from ..logs.needed import missing_columns, unknown_columns
+from ..logs.table import line_of, open_log, too_few
+from ..logs.window import Window, no_time, not_for_a_capture
 from ..procedures import procedures
 from ..procedures.base import Log
 from ..settings.load import Unit, conditions_of
@@ -19,7 +21,7 @@ from ..settings.unit import Test, UnitFile
 from ..units import Measured
 from .missing import missing
 from .plausibility import findings
-from .survey import Survey
+from .survey import KEPT_ROWS, Survey
 
 #: Logs shorter than this are hand-written tables; a look at a waveform would say nothing.
 _WAVEFORM_ROWS = 100
@@ -86,9 +88,14 @@ def _check_log(unit: Unit, test: Test) -> LogCheck:
     procedure = procedures()[test.procedure]
     shown = f"{unit.file.unit}/{test.log}"
     result = LogCheck(test.procedure, test.log, test.label)
+    layout = unit.layouts[test.layout]
+    window = Window(test.window[0].value, test.window[1].value) if test.window else None
+    if window and procedure.reduced_columns and not procedure.long_logs_only:
+        result.problems.append(not_for_a_capture(shown))
     try:
-        log = open_log(unit.folder / test.log, unit.layouts[test.layout], procedure.columns(), shown=shown)
-        survey = Survey.of(time_checked(log.chunks, shown) if procedure.time_ordered else log.chunks)
+        log = open_log(unit.folder / test.log, layout, procedure.columns(), shown=shown)
+        chunks = time_checked(log.chunks, shown) if procedure.time_ordered else log.chunks
+        survey = Survey.of(chunks if window is None else _watched(chunks, window))
     except InputError as error:
         result.problems.extend(error.problems)
         return result
@@ -98,19 +105,43 @@ def _check_log(unit: Unit, test: Test) -> LogCheck:
     step = survey.step
     result.sample_rate = 1 / step if step and procedure.time_ordered else None
     sampled = procedure.long_logs_only or not procedure.reduced_columns
-    if survey.rows < procedure.minimum_rows and sampled:
-        result.problems.append(
-            Problem(f"the log has {survey.rows} rows of readings; at least {procedure.minimum_rows} are needed", shown)
-        )
-    for item in procedure.required_columns:
-        names = (item,) if isinstance(item, str) else item
-        if survey.rows and not any(name in survey.columns for name in names):
-            what = names[0] if len(names) == 1 else "one of " + ", ".join(names)
-            result.problems.append(Problem(f"{procedure.name} needs the column {what}", shown, column=names[0]))
+    lacking = missing_columns(procedure, survey.names, log.names, shown)
+    if lacking:
+        result.problems.extend(lacking)
+    elif survey.rows < procedure.minimum_rows and sampled:
+        result.problems.append(too_few(survey.rows, procedure.minimum_rows, shown))
+    elif window and sampled:
+        result.problems.extend(_window_problems(survey, window, procedure.minimum_rows, shown))
+    # What is missing may well be what is misspelt: that is said once.
+    if not lacking:
+        result.problems.extend(unknown_columns(procedure, log.names, layout, shown))
     waves = procedure.time_ordered and sampled and survey.rows >= _WAVEFORM_ROWS
     for finding in findings(survey, _known(unit), waveforms=waves) if survey.rows else []:
         result.problems.append(Problem(finding.message, shown, column=finding.column, severity="warning"))
+    if sampled and not lacking and procedure.minimum_rows <= survey.rows <= KEPT_ROWS and window is None:
+        for suspect in procedure.suspects(survey.start):
+            line = line_of(unit.folder / test.log, layout, procedure.columns(), suspect.row, shown=shown)
+            result.problems.append(Problem(suspect.message, shown, line, suspect.column, "warning"))
     return result
+
+
+def _watched(chunks: Iterable[Chunk], window: Window) -> Iterator[Chunk]:
+    """Pass the chunks on, and let the window count what lies inside."""
+    for chunk in chunks:
+        if "time" in chunk.columns:
+            window.inside(chunk.columns["time"])
+        yield chunk
+
+
+def _window_problems(survey: Survey, window: Window, minimum_rows: int, shown: str) -> Sequence[Problem]:
+    """Return why the test's window leaves nothing to report on; what it leaves out is no news here."""
+    if "time" not in survey.columns:
+        return [no_time(shown)]
+    try:
+        window.note(minimum_rows, shown)
+    except InputError as error:
+        return error.problems
+    return []
 
 
 def _known(unit: Unit) -> dict[str, float]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 #: Text is read and parsed in pieces of this size; a single line longer than it is refused.
 BLOCK_BYTES = 8 * 1024 * 1024
+#: Only larger pieces are parsed by several threads at once: for an ordinary log, starting them costs more than it wins.
+THREADED_BYTES = 4 * 1024 * 1024
 #: A compressed log may unpack to this much at most.
 MAXIMUM_UNPACKED_BYTES = 16 * 1024**3
 #: Beyond the first ``BLOCK_BYTES``, a compressed log may be this many times larger unpacked. Bench logs shrink to

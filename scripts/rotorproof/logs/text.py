@@ -156,7 +156,7 @@ def _parsed(body: bytes, head: Head, layout: Layout) -> dict[str, np.ndarray] | 
     try:
         table = arrow_csv.read_csv(
             pa.BufferReader(body),
-            read_options=arrow_csv.ReadOptions(column_names=names),
+            read_options=arrow_csv.ReadOptions(column_names=names, use_threads=len(body) > limits.THREADED_BYTES),
             parse_options=arrow_csv.ParseOptions(delimiter=delimiter),
             convert_options=arrow_csv.ConvertOptions(
                 include_columns=keep,

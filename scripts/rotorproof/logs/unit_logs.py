@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import traceback
 from collections.abc import Mapping, Sequence
@@ -18,9 +17,10 @@ from ..settings.layout import Layout
 from ..settings.load import conditions_of
 from ..settings.unit import Test
 from .capture import read_reduced
+from .needed import missing_columns, unknown_columns
 from .store import Readings
-from .table import Table, line_of, read_table
-from .window import Window
+from .table import Table, line_of, read_table, too_few
+from .window import Window, no_time, not_for_a_capture
 
 
 def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[str, Layout]) -> Readings:
@@ -37,6 +37,7 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
             hashes[test.log] = sha256(path)
         try:
             found = _read(path, layouts[test.layout], procedure, test, shown)
+            unknown = unknown_columns(procedure, found.names, layouts[test.layout], shown)
         except InputError as error:
             problems.extend(replace(problem, procedure=procedure.name) for problem in error.problems)
             columns.append(None)
@@ -45,7 +46,7 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
             problems.append(unforeseen(procedure.name, error, shown, trace_of(unit, "read")))
             columns.append(None)
         else:
-            problems.extend(replace(note, procedure=procedure.name) for note in found.notes)
+            problems.extend(replace(note, procedure=procedure.name) for note in [*unknown, *found.notes])
             columns.append(found.columns)
     return Readings(columns, hashes, problems, traces)
 
@@ -55,12 +56,7 @@ def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: s
     window = Window(test.window[0].value, test.window[1].value) if test.window else None
     if reducer is not None:
         if window and not procedure.long_logs_only:
-            raise InputError(
-                Problem(
-                    "a capture is reduced while it is read and takes no 'window'; export the part that is wanted",
-                    file=shown,
-                )
-            )
+            raise InputError(not_for_a_capture(shown))
         return read_reduced(path, layout, procedure, reducer, shown=shown, require=_require, window=window)
     found = read_table(
         path,
@@ -68,12 +64,16 @@ def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: s
         procedure.columns(),
         shown=shown,
         time_ordered=procedure.time_ordered,
-        minimum_rows=procedure.minimum_rows,
+        minimum_rows=0,
     )
+    # Columns first: a log of another test, or without its header, may seem to hold no rows.
+    _require(procedure, found, shown)
+    length = len(next(iter(found.columns.values()), ()))
+    if length < procedure.minimum_rows:
+        raise InputError(too_few(length, procedure.minimum_rows, shown))
     rows: np.ndarray | None = None
     if window:
         found, rows = _within(found, window, procedure.minimum_rows, shown)
-    _require(procedure, found, shown)
     wanted = procedure.columns()
     doubts = [
         Problem(
@@ -91,7 +91,7 @@ def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: s
 def _within(found: Table, window: Window, minimum_rows: int, shown: str) -> tuple[Table, np.ndarray]:
     """Keep the readings of a time window and return which rows they are; what is left out is said."""
     if "time" not in found.columns:
-        raise InputError(Problem("the test names a 'window' but its log has no time column", file=shown, column="time"))
+        raise InputError(no_time(shown))
     inside = window.inside(found.columns["time"])
     note = window.note(minimum_rows, shown)
     columns = {name: values[inside] for name, values in found.columns.items()}
@@ -99,21 +99,7 @@ def _within(found: Table, window: Window, minimum_rows: int, shown: str) -> tupl
 
 
 def _require(procedure: Procedure, found: Table, shown: str) -> None:
-    problems = []
-    for item in procedure.required_columns:
-        names = (item,) if isinstance(item, str) else item
-        if not any(name in found.columns for name in names):
-            what = names[0] if len(names) == 1 else "one of " + ", ".join(names)
-            near = [match for name in names for match in difflib.get_close_matches(name, found.names, 1, 0.7)]
-            hint = f"; is {near[0]!r} meant?" if near else ""
-            problems.append(
-                Problem(
-                    f"{procedure.name} needs the column {what}{hint}; add it to the log or map it in the layout",
-                    file=shown,
-                    column=names[0],
-                    procedure=procedure.name,
-                )
-            )
+    problems = missing_columns(procedure, found.columns, found.names, shown)
     if problems:
         raise InputError(problems)
 

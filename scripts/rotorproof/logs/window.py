@@ -49,3 +49,15 @@ class Window:
             file=shown,
             severity="warning",
         )
+
+
+def no_time(shown: str) -> Problem:
+    """Return the problem of a window on a log without time."""
+    return Problem("the test names a 'window' but its log has no time column", file=shown, column="time")
+
+
+def not_for_a_capture(shown: str) -> Problem:
+    """Return the problem of a window on a capture, which is reduced while it is read."""
+    return Problem(
+        "a capture is reduced while it is read and takes no 'window'; export the part that is wanted", file=shown
+    )

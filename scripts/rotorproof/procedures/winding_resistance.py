@@ -144,7 +144,7 @@ class WindingResistance(Procedure):
         notes.append(f"Temperature: {how}.")
         notes.append(f"R(T) = R(20 degC) (k + T)/(k + 20) with k = {given['winding_constant']:g} degC.")
         missing = {
-            f"resistance_{pair}": f"the log has no voltage_{pair} and current_{pair}; measure this line pair too"
+            f"resistance_{pair}": f"the log has no {_lacking(log, pair)}; measure this line pair too"
             for pair in _PAIRS
             if pair not in pairs
         }
@@ -179,6 +179,10 @@ class WindingResistance(Procedure):
             result["phase_resistance"] = winding.phase_resistance(*parameters.values())
             result["resistance_unbalance"] = winding.unbalance(np.array(list(parameters.values())))
         return result
+
+
+def _lacking(log: Log, pair: str) -> str:
+    return " and ".join(name for name in (f"voltage_{pair}", f"current_{pair}") if name not in log)
 
 
 def _name(pair: str) -> str:

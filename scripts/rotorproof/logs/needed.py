@@ -1,0 +1,92 @@
+"""Which columns a procedure needs and a log does not have, and which a log has that nobody knows."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Collection, Sequence
+
+from ..columns import COLUMNS
+from ..errors import Problem
+from ..procedures.base import Procedure
+from ..settings.layout import Layout
+
+_NUMBER = re.compile(r"[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?")
+_HEADER = re.compile(r"\s*(?P<name>[^\[\]]*?)\s*(?P<unit>\[[^\]]*\])?\s*")
+#: How many unknown columns are listed by name.
+_LISTED = 8
+
+
+def missing_columns(procedure: Procedure, present: Collection[str], names: Sequence[str], shown: str) -> list[Problem]:
+    """Return a problem for each required column that is not ``present``; ``names`` is what the log itself has."""
+    lacking = []
+    for item in procedure.required_columns:
+        alternatives = (item,) if isinstance(item, str) else item
+        if not any(name in present for name in alternatives):
+            lacking.append(alternatives)
+    if lacking and not present and names and all(_NUMBER.fullmatch(name.strip()) for name in names):
+        return [
+            Problem(
+                "the log has no header: its first row holds numbers where the names of the columns must stand, each as "
+                "'name [unit]'",
+                file=shown,
+                procedure=procedure.name,
+            )
+        ]
+    problems = []
+    for alternatives in lacking:
+        what = alternatives[0] if len(alternatives) == 1 else "one of " + ", ".join(alternatives)
+        near = [match for name in alternatives for match in difflib.get_close_matches(name, names, 1, 0.7)]
+        hint = f"; is {near[0]!r} meant?" if near else ""
+        problems.append(
+            Problem(
+                f"{procedure.name} needs the column {what}{hint}; add it to the log or map it in the layout",
+                file=shown,
+                column=alternatives[0],
+                procedure=procedure.name,
+            )
+        )
+    return problems
+
+
+def unknown_columns(procedure: Procedure, names: Sequence[str], layout: Layout, shown: str) -> list[Problem]:
+    """Return a warning on columns that no procedure knows: what is misspelt is read as if it were not there.
+
+    A column without a unit and far from any known name (remarks, numbers of rows) is taken for the writer's own. Where
+    a layout names the columns, the others are left out on purpose.
+    """
+    if layout.columns is not None:
+        return []
+    bare = [match["name"] if (match := _HEADER.fullmatch(name)) else name.strip() for name in names]
+    absent = [name for name in procedure.columns() if name not in bare]
+    problems, others = [], []
+    for name, header in zip(bare, names, strict=True):
+        if name in COLUMNS or not name or _NUMBER.fullmatch(name):
+            continue
+        near = difflib.get_close_matches(name.lower().replace(" ", "_"), absent, 1, 0.8)
+        if near:
+            problems.append(
+                Problem(
+                    f"the column {name!r} is not known and is left out; did you mean {near[0]}?",
+                    file=shown,
+                    column=name,
+                    severity="warning",
+                    procedure=procedure.name,
+                )
+            )
+        elif "[" in header:
+            others.append(name)
+    if others:
+        more = f" and {len(others) - _LISTED} more" if len(others) > _LISTED else ""
+        listed = ", ".join(repr(name[:60]) for name in others[:_LISTED])
+        many = len(others) > 1
+        problems.append(
+            Problem(
+                f"the column{'s' * many} {listed}{more} {'are' if many else 'is'} not known and {'are' if many else 'is'} "
+                "left out",
+                file=shown,
+                severity="warning",
+                procedure=procedure.name,
+            )
+        )
+    return problems

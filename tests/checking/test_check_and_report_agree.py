@@ -1,0 +1,92 @@
+"""What the report will refuse or leave out, the check says before, in the same words."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+
+import pytest
+
+from rotorproof.__main__ import main
+from rotorproof.commands import _project
+from tests.errors.bench import HEADER, Bench, log_text, process
+from tests.errors.catalogue import timed
+
+
+@pytest.fixture
+def bench(tmp_path, monkeypatch):
+    monkeypatch.setattr(_project, "ROOT", tmp_path)
+    return Bench(tmp_path).build()
+
+
+def said(bench, capsys):
+    """Return what the check prints of the unit BAD, and the messages of its report."""
+    main(["check", "BAD"])
+    return capsys.readouterr().out, [problem["message"] for problem in process(bench.root).problems["BAD"]]
+
+
+def test_a_misspelt_column_is_named_and_only_what_is_missing(bench, capsys):
+    bench.edit("raw/BAD/steps.csv", "voltage_ab", "votlage_ab")
+    out, messages = said(bench, capsys)
+    words = "the column 'votlage_ab' is not known and is left out; did you mean voltage_ab?"
+    assert words in out
+    assert words in messages
+    assert "looks plausible" not in out
+    assert any("the log has no voltage_ab; measure" in message for message in messages)
+
+
+def test_unknown_columns_with_a_unit_are_listed_and_remarks_are_not(bench, capsys):
+    lines = log_text().splitlines()
+    rows = [f"{lines[0]},bearing [degC],remark", *(f"{line},21.0,7" for line in lines[1:])]
+    (bench.bad / "steps.csv").write_text("\n".join(rows) + "\n")
+    out, messages = said(bench, capsys)
+    assert messages == ["the column 'bearing' is not known and is left out"]
+    assert messages[0] in out
+
+
+def test_columns_of_another_test_are_missing_columns_not_missing_rows(bench, capsys):
+    timed("", "")(bench)
+    (bench.bad / "steps.csv").write_text(log_text())
+    out, messages = said(bench, capsys)
+    assert "coast-down needs the column time" in out
+    assert any("coast-down needs the column time" in message for message in messages)
+    assert " 0 rows" not in out
+
+
+def test_a_log_without_its_header(bench, capsys):
+    (bench.bad / "steps.csv").write_text(log_text().replace(HEADER + "\n", ""))
+    out, messages = said(bench, capsys)
+    assert "the log has no header" in out
+    assert any("the log has no header" in message for message in messages)
+    assert " 0 rows" not in out
+
+
+@pytest.mark.parametrize("timeless", [True, False])
+def test_a_window_that_leaves_nothing(bench, capsys, timeless):
+    if not timeless:
+        timed("", "")(bench)
+    bench.edit("raw/BAD/unit.yaml", "log: steps.csv", "log: steps.csv\n    window: [50 s, 99 s]")
+    out, messages = said(bench, capsys)
+    words = "its log has no time column" if timeless else "the window 50 s to 99 s holds 0 of the 30 readings"
+    assert words in out
+    assert any(words in message for message in messages)
+
+
+def test_the_program_ends_at_once_and_prints_all():
+    """Threads of pyarrow once aborted the interpreter at its end; atexit shows that it does not get there."""
+    code = (
+        "import atexit, sys, rotorproof.__main__ as m; atexit.register(print, 'late'); "
+        "m.main = lambda: print('said') or 3; m.program()"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (3, "said\n", "")
+
+
+def test_nobody_reads_any_more():
+    code = "import rotorproof.__main__ as m; m.main = lambda: print('said') or 0; m.program()"
+    reader, writer = os.pipe()
+    os.close(reader)
+    ended = subprocess.run([sys.executable, "-c", code], stdout=writer, stderr=subprocess.PIPE, check=False)
+    os.close(writer)
+    assert (ended.returncode, ended.stderr) == (141, b"")
