@@ -18,6 +18,8 @@ PYTEST_ARGS ?=
 JOBS ?= auto
 
 export PYTHONPATH := $(CURDIR)/scripts
+# Read by the shell, so that a blank or a quote in it stays part of the name.
+export NAME
 # Arrays here are small: threads of the linear algebra only get in each other's way, twentyfold on a busy machine.
 export OMP_NUM_THREADS ?= 1
 export OPENBLAS_NUM_THREADS ?= 1
@@ -60,7 +62,7 @@ check: ready ## Check the raw logs in seconds, without fitting (UNIT=X for one)
 
 .PHONY: unit
 unit: ready ## Start a new unit; asks what it needs (NAME=X ARGS="--kind motor")
-	@$(ROTORPROOF) unit $(if $(NAME),--name $(NAME)) $(ARGS)
+	@$(ROTORPROOF) unit $(if $(NAME),--name "$$NAME") $(ARGS)
 
 .PHONY: plan
 plan: ready ## Make printable bench sheets for the tests of a unit (UNIT=X)

@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
+from .columns import COLUMNS
+
 Severity = Literal["error", "warning"]
 
 
@@ -39,7 +41,9 @@ class Problem:
         if self.line is not None:
             place.append(f"line {self.line}")
         if self.column:
-            place.append(f"column {self.column!r}")
+            # A settings file has keys; where it speaks of a column of a log, that is what is meant.
+            what = "key" if str(self.file or "").endswith(".yaml") and self.column not in COLUMNS else "column"
+            place.append(f"{what} {self.column!r}")
         where = ", ".join(place)
         return f"{self.severity}: {where}: {self.message}" if where else f"{self.severity}: {self.message}"
 

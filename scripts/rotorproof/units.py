@@ -72,6 +72,10 @@ _VALUE = re.compile(
 )
 
 
+#: A number with a decimal comma.
+_COMMA = re.compile(r"([-+]?\d+),(\d+(?![\d,]))")
+
+
 @cache
 def _registry() -> Any:
     import pint  # slow to import, and most processes never read a unit
@@ -181,6 +185,9 @@ def parse(text: str, kind: str) -> Measured:
 
     Raises ``ValueError`` with a message for the practitioner.
     """
+    if _COMMA.match(text):
+        pointed = _COMMA.sub(r"\1.\2", text)
+        raise ValueError(f"{text!r}: the decimal mark must be a point; write {pointed.strip()!r}")
     match = _VALUE.match(text)
     if not match:
         raise ValueError(f"{text!r} is not a number with a unit; write for example '1.5 {SI_UNIT[kind]}'")

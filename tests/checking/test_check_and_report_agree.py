@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -18,6 +19,9 @@ from tests.errors.catalogue import timed
 def bench(tmp_path, monkeypatch):
     monkeypatch.setattr(_project, "ROOT", tmp_path)
     return Bench(tmp_path).build()
+
+
+_SCRIPTS = {**os.environ, "PYTHONPATH": str(Path(_project.__file__).parents[2])}
 
 
 def said(bench, capsys):
@@ -79,7 +83,7 @@ def test_the_program_ends_at_once_and_prints_all():
         "import atexit, sys, rotorproof.__main__ as m; atexit.register(print, 'late'); "
         "m.main = lambda: print('said') or 3; m.program()"
     )
-    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    ended = subprocess.run([sys.executable, "-c", code], env=_SCRIPTS, capture_output=True, text=True, check=False)
     assert (ended.returncode, ended.stdout, ended.stderr) == (3, "said\n", "")
 
 
@@ -87,6 +91,8 @@ def test_nobody_reads_any_more():
     code = "import rotorproof.__main__ as m; m.main = lambda: print('said') or 0; m.program()"
     reader, writer = os.pipe()
     os.close(reader)
-    ended = subprocess.run([sys.executable, "-c", code], stdout=writer, stderr=subprocess.PIPE, check=False)
+    ended = subprocess.run(
+        [sys.executable, "-c", code], env=_SCRIPTS, stdout=writer, stderr=subprocess.PIPE, check=False
+    )
     os.close(writer)
     assert (ended.returncode, ended.stderr) == (141, b"")

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+from pathlib import Path
+
 import yaml
 
 from rotorproof.__main__ import main
@@ -72,3 +75,23 @@ def test_end_of_input_stops(bench, typed, capsys):
     typed("M4")
     assert main(["unit"]) == 130
     assert not (bench.root / "raw/M4").exists()
+
+
+def test_a_wrong_answer_is_asked_for_again(bench, typed, capsys):
+    typed("My Motor 1", "GOOD", "M5", "", "small", "36", "36 V", "250 V", "", "230 rpm", "many", "23", "Kim")
+    assert main(["unit"]) == 0
+    said = capsys.readouterr().err
+    for words in ("for example 'My-Motor-1'", "GOOD exists already", "a unit is missing", "does not measure a power"):
+        assert words in said
+    data = yaml.safe_load((bench.root / "raw/M5/unit.yaml").read_text())
+    assert data["nameplate"] == {"rated_voltage": "36 V", "rated_speed": "230 rpm", "pole_pairs": 23}
+
+
+def test_a_name_with_blanks_reaches_the_program_whole():
+    makefile = Path(__file__).parents[2]
+    dry = ["make", "-n", "unit", "NAME=My Motor 1", "ROTORPROOF=printf '<%s>'", "PY=python3"]
+    recipe = subprocess.run(dry, cwd=makefile, capture_output=True, text=True, check=True).stdout
+    line = next(line for line in recipe.splitlines() if line.startswith("printf"))
+    env = {"NAME": "My Motor 1", "PATH": "/usr/bin:/bin"}
+    said = subprocess.run(["bash", "-c", line], env=env, capture_output=True, text=True, check=True).stdout
+    assert said == "<unit><--name><My Motor 1>"

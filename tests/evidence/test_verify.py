@@ -80,6 +80,34 @@ def test_other_software_is_named_and_other_numbers_are_found(signed: Workshop, t
     assert "computed with other software than the report was made with: the program's own code" in said.stdout
 
 
+def test_a_report_that_is_not_signed_is_nothing_to_check(signed: Workshop, archive: Path) -> None:
+    said = signed.command("verify", "reports/CT-1/report.pdf")
+    assert said.returncode == 2
+    assert "the PDF is not signed" in said.stdout
+    assert said.stdout.rstrip().endswith("=> NOTHING TO CHECK")
+    assert "BROKEN" not in said.stdout
+    # In an archive it is a fault: there a signed one was.
+    shutil.copy(signed.reports / "CT-1/report.pdf", archive / "data/report.pdf")
+    assert "the PDF holds no signature" in verify_archive(archive, []).faults
+
+
+def test_a_changed_log_is_named_once(archive: Path) -> None:
+    log = archive / "data/raw/CT-1/steps.csv"
+    log.write_bytes(log.read_bytes().replace(b"1", b"2", 1))
+    found = verify_archive(archive, [])
+    assert found.faults == ["data/raw/CT-1/steps.csv was changed"]
+    assert not any("the signature covers all" in sentence for sentence in found.holds)
+
+
+def test_a_broken_file_raises_no_question_of_trust(signed: Workshop, tmp_path: Path) -> None:
+    content = bytearray((signed.reports / "archive/CT-1/r1/data/report.pdf").read_bytes())
+    content[200] ^= 1
+    (tmp_path / "x.pdf").write_bytes(content)
+    found = verify_pdf(tmp_path / "x.pdf", read_certificates([signed.public]))
+    assert found.faults
+    assert not any("trust" in note for note in found.notes)
+
+
 def test_any_flipped_byte_in_any_file_is_found(archive: Path) -> None:
     chance = random.Random(1)
     flips = 0

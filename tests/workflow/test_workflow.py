@@ -149,9 +149,8 @@ def test_settings_that_cannot_be_used_say_so_before_any_job(project: Project) ->
     (project.root / "config/config.yaml").write_text("config_version: 1\nraw_dirr: raw\n", encoding="utf-8")
     result = project.run(check=False)
     assert result.returncode == 1 or result.returncode == 2  # noqa: PLR1714
-    assert (
-        "config/config.yaml, line 2, column 'raw_dirr': the key 'raw_dirr' is not known; did you mean 'raw_dir'?"
-        in (result.stderr)
+    assert "config/config.yaml, line 2, key 'raw_dirr': the key 'raw_dirr' is not known; did you mean 'raw_dir'?" in (
+        result.stderr
     )
     assert not (project.root / "reports").exists()
 

@@ -62,6 +62,9 @@ def _prefixes(survey: Survey) -> Iterator[Finding]:
             continue
         low, high = limits
         unit = SI_UNIT[kind]
+        if kind == "temperature" and (slip := _kelvin(column.low, column.high)):
+            yield Finding(slip, name)
+            continue
         if column.largest > high:
             slip = "1000 times too large: is the unit written for the wrong prefix (m for milli left out)?"
             what = slip if column.largest / 1000 <= high else "far above anything on this bench; check unit and scale"
@@ -77,6 +80,19 @@ def _prefixes(survey: Survey) -> Iterator[Finding]:
             and name != "supply_voltage"
         ):
             yield Finding(f"every reading is {column.low:.6g} {unit}; is the channel alive?", name)
+
+
+#: In degC: what a bench can have. Common practice, no source; in kelvin the same readings lie far outside.
+_COLDEST, _HOTTEST = -40.0, 200.0
+
+
+def _kelvin(low: float, high: float) -> str | None:
+    """Say where the readings, in degC, make sense only with K and degC exchanged."""
+    if high < _COLDEST <= low + 273.15 and high + 273.15 <= _HOTTEST:
+        return f"the readings run from {low:.4g} to {high:.4g} degC: are degC written as K? Then the unit is [degC]"
+    if low > _HOTTEST and high - 273.15 <= _HOTTEST:
+        return f"the readings run from {low:.4g} to {high:.4g} degC: are K written as degC? Then the unit is [K]"
+    return None
 
 
 def _rated(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:

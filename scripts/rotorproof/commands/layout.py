@@ -25,7 +25,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--write", action="store_true", help="write config/layouts/NAME.yaml; never over an existing one"
     )
     parser.add_argument("--delimiter", help="the delimiter, where it cannot be told (one character, or 'whitespace')")
-    parser.add_argument("--decimal", choices=(".", ","), help="the decimal sign, where it cannot be told")
+    parser.add_argument(
+        "--decimal", choices=(".", ","), metavar="SIGN", help="the decimal sign, '.' or ',', where it cannot be told"
+    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import argparse
 import re
+import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from ..drafts.unit_file import Draft, draft_log, draft_unit, tests_for
@@ -46,12 +48,11 @@ def run(args: argparse.Namespace) -> int:
     folder = SettingsFolder(ROOT / "config")
     sets = folder.names("acceptance")
     asked = on_terminal()
-    name = args.name or (ask("name of the unit") if asked else "")
-    if not _NAME.fullmatch(name):
-        raise _wrong(f"--name {name!r}: a name holds letters, digits, '-', '_' and '.' and begins with letter or digit")
-    target = ROOT / settings.raw_dir / name
-    if target.exists():
-        raise _wrong(f"{_shown(target)} exists already; nothing was changed. Choose another name or edit what is there")
+    raw = ROOT / settings.raw_dir
+    name = args.name or (_asked("name of the unit", lambda text: _name_fault(text, raw)) if asked else "")
+    if fault := _name_fault(name, raw):
+        raise _wrong(f"--name {name!r}: {fault}")
+    target = raw / name
     kind = args.kind or (ask("kind", "motor", _KINDS) if asked else "")
     if not kind:
         raise _wrong(f"--kind is needed: {', '.join(_KINDS)}")
@@ -77,6 +78,24 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _name_fault(name: str, raw: Path) -> str | None:
+    """Return why no unit can be called so."""
+    if not _NAME.fullmatch(name):
+        nearest = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("-._")[:80]
+        example = f", for example {nearest!r}" if nearest else ""
+        return f"a name holds letters, digits, '-', '_' and '.' and begins with letter or digit{example}"
+    if (raw / name).exists():
+        return f"{_shown(raw / name)} exists already; nothing was changed. Choose another name or edit what is there"
+    return None
+
+
+def _asked(question: str, fault: Callable[[str], str | None]) -> str:
+    """Ask until the answer can be used: nobody types the others again for one slip."""
+    while (found := fault(answer := ask(question))) is not None:
+        print(found, file=sys.stderr)
+    return answer
+
+
 def _nameplate(args: argparse.Namespace, kind: str, asked: bool) -> dict[str, str]:
     questions = {"rated_voltage": "rated voltage, e.g. 36 V", "rated_power": "rated power, e.g. 250 W"}
     if kind != "controller":
@@ -85,24 +104,26 @@ def _nameplate(args: argparse.Namespace, kind: str, asked: bool) -> dict[str, st
     for key, question in questions.items():
         value = getattr(args, key)
         if value is None and asked:
-            value = ask(f"{question}; empty if not known")
+            value = _asked(f"{question}; empty if not known", lambda text, key=key: _value_fault(key, text))
         if value not in (None, ""):
             found[key] = str(value)
-    _check_nameplate(found)
+            if fault := _value_fault(key, found[key]):
+                raise _wrong(f"--{key.replace('_', '-')}: {fault}")
     return found
 
 
-def _check_nameplate(found: dict[str, str]) -> None:
+def _value_fault(key: str, text: str) -> str | None:
+    """Return why the nameplate cannot hold this, ``None`` for an empty text too."""
     from pydantic import ValidationError
 
     from ..settings.unit import Nameplate
 
     try:
-        Nameplate.model_validate(found)
+        Nameplate.model_validate({key: text} if text else {})
     except ValidationError as error:
         entry = error.errors(include_url=False)[0]
-        message = str(entry.get("ctx", {}).get("error", entry["msg"]))
-        raise _wrong(f"--{str(entry['loc'][0]).replace('_', '-')}: {message}") from None
+        return str(entry.get("ctx", {}).get("error", entry["msg"]))
+    return None
 
 
 def _wrong(message: str) -> InputError:

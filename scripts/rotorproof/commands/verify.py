@@ -52,7 +52,14 @@ def run(args: argparse.Namespace) -> int:
             _recompute(one)
     if args.json:
         rows = [
-            {"path": str(v.path), "trusted": v.trusted, "holds": v.holds, "faults": v.faults, "notes": v.notes}
+            {
+                "path": str(v.path),
+                "signed": not v.unsigned,
+                "trusted": v.trusted,
+                "holds": v.holds,
+                "faults": v.faults,
+                "notes": v.notes,
+            }
             for v in found
         ]
         print(json.dumps(rows, indent=2))
@@ -61,6 +68,8 @@ def run(args: argparse.Namespace) -> int:
             _print(one)
     if any(one.faults for one in found):
         return 1
+    if any(one.unsigned for one in found):
+        return 2
     return 0 if all(one.trusted for one in found) else _UNKNOWN_SIGNER
 
 
@@ -97,6 +106,8 @@ def _recompute(one: Verified) -> None:
     from ..evidence.recompute import recompute
     from ..evidence.software import code_hash, software
 
+    if one.unsigned:
+        return
     if one.faults or one.evidence is None or one.results is None:
         one.notes.append("not computed again: what is there is not what was signed")
         return
@@ -142,6 +153,8 @@ def _print(one: Verified) -> None:
         print(f"  note     {sentence}")
     if one.faults:
         print("  => DOES NOT HOLD")
+    elif one.unsigned:
+        print("  => NOTHING TO CHECK")
     elif one.trusted:
         print("  => HOLDS")
     else:

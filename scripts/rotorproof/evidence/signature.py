@@ -159,6 +159,8 @@ class Checked:
     time_stamped_at: datetime.datetime | None = None
     time_stamp_trusted: bool = False
     notes: Sequence[str] = field(default_factory=tuple)
+    #: The PDF can be read and holds no signature at all.
+    unsigned: bool = False
 
 
 def check_signature(pdf: bytes, trust: Sequence[Certificate]) -> Checked:
@@ -177,7 +179,7 @@ def check_signature(pdf: bytes, trust: Sequence[Certificate]) -> Checked:
         return Checked([f"the PDF cannot be read ({type(error).__name__}): it is damaged or changed"], False)
     if len(signatures) != 1:
         count = "no signature" if not signatures else f"{len(signatures)} signatures, not one"
-        return Checked([f"the PDF holds {count}"], False)
+        return Checked([f"the PDF holds {count}"], False, unsigned=not signatures)
     try:
         return _check(pdf, signatures[0], trust)
     except Exception as error:

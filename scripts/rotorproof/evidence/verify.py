@@ -36,6 +36,8 @@ class Verified:
     faults: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     trusted: bool = False
+    #: A sound PDF without any signature: there is nothing to check.
+    unsigned: bool = False
     results: Mapping[str, Any] | None = None
     evidence: Mapping[str, Any] | None = None
     sources: dict[str, bytes | Path] = field(default_factory=dict)
@@ -47,6 +49,13 @@ def verify_pdf(path: Path, trust: Sequence[Certificate]) -> Verified:
     found = Verified(path)
     pdf = path.read_bytes()
     files, sign_off = _signed_content(found, pdf, trust)
+    if found.unsigned:
+        # No sign of a change either: such is every report before it is signed.
+        found.faults.clear()
+        found.notes.append(
+            "the PDF is not signed, so nothing in it can be checked; the signed reports of a unit lie in "
+            "reports/archive/UNIT"
+        )
     if sign_off is None:
         return found
     for name in ("results.json", "evidence.json"):
@@ -82,13 +91,17 @@ def verify_archive(folder: Path, trust: Sequence[Certificate]) -> Verified:
         return found
     signed = {**sign_off.files, SIGN_OFF: digest(files["sign-off.json"])}
     others = {name: value for name, value in hashes.items() if name != REPORT}
-    wrong = [
-        f"{name} is not the file that was signed" for name in signed if name in others and others[name] != signed[name]
-    ]
-    wrong += [f"{name} was signed but is missing" for name in signed if name not in others]
-    wrong += [f"{name} was not among the files signed" for name in others if name not in signed]
-    found.faults += wrong
-    if not wrong:
+    changed = [name for name in signed if name in others and others[name] != signed[name]]
+    absent = [name for name in signed if name not in others]
+    added = [name for name in others if name not in signed]
+    # What the archive's own lists have named already is named once; lists that were made to fit name nothing.
+    for names, listed, words in (
+        (changed, "was changed", "is not the file that was signed"),
+        (absent, "is missing", "was signed but is missing"),
+        (added, "was added to the archive", "was not among the files signed"),
+    ):
+        found.faults += [f"{name} {words}" for name in names if f"{name} {listed}" not in faults]
+    if not (changed or absent or added):
         found.holds.append(f"the signature covers all {len(hashes)} files of the archive")
     stray = [name for name, content in files.items() if digest(content) not in signed.values()]
     found.faults += [f"the attachment {name} is not among the archived files" for name in stray]
@@ -98,7 +111,7 @@ def verify_archive(folder: Path, trust: Sequence[Certificate]) -> Verified:
             place = input_place(sign_off.unit, name)
             if hashes.get(place) == value:
                 found.sources[name] = folder / place
-            else:
+            elif place not in changed and place not in absent:
                 found.faults.append(f"{name} is not the file that the report was made from")
     _neighbours(found, folder, sign_off)
     return found
@@ -110,6 +123,7 @@ def _signed_content(
     """Check the signature and return the attachments and the sign-off, or ``None`` if there is nothing to rely on."""
     checked = check_signature(pdf, trust)
     found.faults += checked.faults
+    found.unsigned = checked.unsigned
     if checked.fingerprint:
         _signer(found, checked, trust)
     if checked.faults:
@@ -140,7 +154,7 @@ def _signer(found: Verified, checked: Checked, trust: Sequence[Certificate]) -> 
         known = checked.fingerprint in {fingerprint_of(c) for c in trust}
         how = "a certificate you trust" if known else "a certificate issued by an authority you trust"
         found.holds.append(f"it was signed with {how} ({checked.subject})")
-    else:
+    elif not checked.faults:
         found.notes.append(
             f"who signed is not proved: nothing here says whether you trust the certificate ({checked.subject}). "
             f"Ask the workshop for its certificate and give it with --trust, or compare its SHA-256: {letters}"
@@ -181,6 +195,11 @@ def _neighbours(found: Verified, folder: Path, sign_off: SignOff) -> None:
             found.holds.append(f"r{earlier.revision}, which it replaces, lies beside it unchanged")
         else:
             found.faults.append(f"r{earlier.revision}, which lies beside it, is not the report that it replaces")
+    elif earlier:
+        found.notes.append(
+            f"r{earlier.revision}, which it replaces, is not beside it: this archive was copied alone, or the earlier "
+            "one was removed"
+        )
     later = [number for number in beside if number > sign_off.revision]
     if later:
         found.notes.append(f"it has since been replaced by r{max(later)}")

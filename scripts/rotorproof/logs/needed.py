@@ -79,11 +79,11 @@ def unknown_columns(procedure: Procedure, names: Sequence[str], layout: Layout, 
     if others:
         more = f" and {len(others) - _LISTED} more" if len(others) > _LISTED else ""
         listed = ", ".join(repr(name[:60]) for name in others[:_LISTED])
-        many = len(others) > 1
         problems.append(
             Problem(
-                f"the column{'s' * many} {listed}{more} {'are' if many else 'is'} not known and {'are' if many else 'is'} "
-                "left out",
+                f"the columns {listed}{more} are not known and are left out"
+                if len(others) > 1
+                else f"the column {listed} is not known and is left out",
                 file=shown,
                 severity="warning",
                 procedure=procedure.name,

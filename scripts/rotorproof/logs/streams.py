@@ -13,6 +13,7 @@ from typing import IO, Any
 import numpy as np
 
 from ..errors import InputError, Problem
+from ..settings.documents import near_names
 from . import limits
 
 _NEWLINE = 10
@@ -44,15 +45,20 @@ def first_bytes(path: Path, shown: str, count: int = 64) -> bytes:
         with path.open("rb") as stream:
             start = stream.read(count)
     except FileNotFoundError:
-        raise InputError(
-            Problem("the log named in unit.yaml is not there; add the file or take the test out", file=shown)
-        ) from None
+        raise InputError(Problem(f"the log named in unit.yaml is not there; {_instead(path)}", file=shown)) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(Problem(f"the log cannot be read: {reason}", file=shown)) from None
     if not start:
         raise InputError(Problem("the log is empty; export it again", file=shown))
     return start
+
+
+def _instead(path: Path) -> str:
+    """Return what to do about a log that is not there: the file that its name may mean, if one lies beside it."""
+    beside = [found.name for found in path.parent.iterdir() if found.is_file()] if path.parent.is_dir() else []
+    near = near_names(path.name, beside)
+    return f"is {near[0]!r} meant?" if near else "add the file or take the test out"
 
 
 def unpacked(path: Path, shown: str, size: int) -> Iterator[bytes]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -25,12 +27,41 @@ class Document:
     data: Any
     lines: dict[Path_, int] = field(default_factory=dict)
 
+    def at(self, where: Path_) -> Any:
+        """Return what stands at ``where``, ``None`` if the file has nothing there."""
+        found = self.data
+        for part in where:
+            try:
+                found = found[part]
+            except (KeyError, IndexError, TypeError):
+                return None
+        return found
+
     def line(self, where: Path_) -> int | None:
         """Return the line of the deepest part of ``where`` that the file has."""
         for length in range(len(where), -1, -1):
             if where[:length] in self.lines:
                 return self.lines[where[:length]]
         return None
+
+
+def written_key(where: Path_) -> str:
+    """Return the way to a key for its writer: "nameplate.rated_voltage", "tests, entry 1, window"."""
+    text = ""
+    for part, before in zip(where, (None, *where), strict=False):
+        if isinstance(part, int):
+            text += f", entry {part + 1}"
+        else:
+            text += f"{', ' if isinstance(before, int) else '.' if text else ''}{part}"
+    return text.removeprefix(", ")
+
+
+def near_names(wanted: str, names: Iterable[str]) -> list[str]:
+    """Return the names of files that ``wanted`` may mean, the nearest first: other case, ending or a slip."""
+    lower: dict[str, str] = {}
+    for name in sorted(names):
+        lower.setdefault(name.lower(), name)
+    return [lower[near] for near in difflib.get_close_matches(wanted.lower(), lower, n=3, cutoff=0.8)]
 
 
 def read_document(path: Path, shown: str | None = None) -> Document:

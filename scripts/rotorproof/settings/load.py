@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import itertools
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,7 +18,7 @@ from ..procedures.base import Condition
 from ..quantities import quantities
 from ..units import Measured, conversion, parse
 from .acceptance import AcceptanceSet, ProcessSpread, difference
-from .documents import Document, read_document
+from .documents import Document, near_names, read_document, written_key
 from .fields import Strict
 from .layout import BUILTIN, Layout
 from .run import RunSettings
@@ -62,11 +64,13 @@ _EXPECTED = {
 def _problem(document: Document, entry: Mapping[str, Any], model: type[Strict]) -> Problem:
     where = tuple(part for part in entry["loc"] if not (isinstance(part, str) and part.startswith("function-")))
     where += getattr(entry.get("ctx", {}).get("error"), "where", ())
-    key = ".".join(str(part) for part in where) or None
+    key = written_key(where) or None
     kind, context = entry["type"], entry.get("ctx", {})
     given = entry.get("input")
     shown = f" (found {given!r})" if isinstance(given, str | int | float) and kind != "missing" else ""
-    if kind == "extra_forbidden":
+    if comma := _decimal_comma(document, where, entry):
+        message = comma
+    elif kind == "extra_forbidden":
         allowed = _allowed(model, where[:-1])
         near = difflib.get_close_matches(str(where[-1]), allowed, n=1)
         hint = f"; did you mean {near[0]!r}?" if near else ""
@@ -85,6 +89,26 @@ def _problem(document: Document, entry: Mapping[str, Any], model: type[Strict]) 
     else:
         message = f"{entry['msg'][0].lower()}{entry['msg'][1:]}{shown}"
     return Problem(message, file=document.shown, line=document.line(where), column=key)
+
+
+_AFTER_COMMA = re.compile(r"\d+(?![.\d])")
+
+
+def _decimal_comma(document: Document, where: tuple[Any, ...], entry: Mapping[str, Any]) -> str | None:
+    """Tell of a number with a decimal comma, which ends an entry in '{...}' or '[...]': '0,44 N m' reads as two."""
+    if entry["type"] == "extra_forbidden" and _AFTER_COMMA.match(str(where[-1])) and entry.get("input") is None:
+        mapping = document.at(where[:-1])
+        keys = list(mapping) if isinstance(mapping, dict) else []
+        for before, rest in itertools.pairwise(keys):
+            whole = mapping[before]
+            if rest != where[-1] or not isinstance(whole, int):
+                continue
+            return f"the decimal mark must be a point: write '{before}: {whole}.{rest}', not '{whole},{rest}'"
+    if entry["type"] == "too_long" and isinstance(found := entry.get("input"), list):
+        for whole, rest in itertools.pairwise(found):
+            if isinstance(whole, int) and isinstance(rest, str) and _AFTER_COMMA.match(rest):
+                return f"the decimal mark must be a point: write '{whole}.{rest}', not '{whole},{rest}'"
+    return None
 
 
 def _allowed(model: type[Strict], where: tuple[Any, ...]) -> list[str]:
@@ -291,7 +315,9 @@ def _unfit(project: Project, role: str, part: str) -> str | None:
 def load_unit_file(entry: Path, folder: SettingsFolder, shown: str) -> tuple[Document, UnitFile]:
     """Read a unit file by itself; logs, layouts and limits of a draft may be open. Raises ``InputError``."""
     if not (entry / "unit.yaml").exists():
-        raise InputError(Problem("the folder has no unit.yaml; every unit under test needs one", file=shown))
+        near = near_names("unit.yaml", (path.name for path in entry.iterdir()))
+        hint = f"; rename {near[0]!r} to unit.yaml" if near else "; every unit under test needs one"
+        raise InputError(Problem(f"the folder has no unit.yaml{hint}", file=shown))
     if not (entry / "unit.yaml").resolve().is_relative_to(entry.resolve()):
         raise InputError(Problem("unit.yaml is a link out of the unit's folder; copy the file in", file=shown))
     document = read_document(entry / "unit.yaml", shown)
