@@ -77,6 +77,16 @@ def test_a_window_that_leaves_nothing(bench, capsys, timeless):
     assert any(words in message for message in messages)
 
 
+@pytest.mark.parametrize(("old", "new"), [("2.5000", "2500.0"), ("2.5000", "25.0"), ("0.60960", "609.60")])
+def test_a_reading_far_off_the_line_of_the_others_is_named_with_its_line(bench, capsys, old, new):
+    bench.edit("raw/BAD/steps.csv", old, new)
+    out, messages = said(bench, capsys)
+    assert "warning: BAD/steps.csv, line 6, column 'voltage_ab'" in out
+    assert "where the other readings lead to" in out
+    assert any("where the other readings lead to" in message for message in messages)
+    assert not any("vary enough" in message for message in messages)
+
+
 def test_the_program_ends_at_once_and_prints_all():
     """Threads of pyarrow once aborted the interpreter at its end; atexit shows that it does not get there."""
     code = (

@@ -109,6 +109,11 @@ def test_a_second_report_names_the_first_and_leaves_it(signed: Workshop, tmp_pat
     assert said.returncode == 0, said.stdout
     assert "r1, which it replaces, lies beside it unchanged" in said.stdout
     assert "it has since been replaced by r2" in said.stdout
+    first.rename(first.with_name("elsewhere"))
+    said = workshop.command("verify", "reports/archive/CT-1/r2")
+    assert said.returncode == 0, said.stdout
+    assert "note     r1, which it replaces, is not beside it" in said.stdout
+    first.with_name("elsewhere").rename(first)
     register = (workshop.reports / "index.html").read_text(encoding="utf-8")
     assert "archive/CT-1/r2/data/report.pdf" in register
 

@@ -10,6 +10,7 @@ import argparse
 import re
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from ..drafts.unit_file import Draft, draft_log, draft_unit, tests_for
@@ -49,8 +50,8 @@ def run(args: argparse.Namespace) -> int:
     sets = folder.names("acceptance")
     asked = on_terminal()
     raw = ROOT / settings.raw_dir
-    name = args.name or (_asked("name of the unit", lambda text: _name_fault(text, raw)) if asked else "")
-    if fault := _name_fault(name, raw):
+    name = args.name or (_asked("name of the unit", partial(_name_fault, raw)) if asked else "")
+    if fault := _name_fault(raw, name):
         raise _wrong(f"--name {name!r}: {fault}")
     target = raw / name
     kind = args.kind or (ask("kind", "motor", _KINDS) if asked else "")
@@ -78,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _name_fault(name: str, raw: Path) -> str | None:
+def _name_fault(raw: Path, name: str) -> str | None:
     """Return why no unit can be called so."""
     if not _NAME.fullmatch(name):
         nearest = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("-._")[:80]
@@ -104,7 +105,7 @@ def _nameplate(args: argparse.Namespace, kind: str, asked: bool) -> dict[str, st
     for key, question in questions.items():
         value = getattr(args, key)
         if value is None and asked:
-            value = _asked(f"{question}; empty if not known", lambda text, key=key: _value_fault(key, text))
+            value = _asked(f"{question}; empty if not known", partial(_value_fault, key))
         if value not in (None, ""):
             found[key] = str(value)
             if fault := _value_fault(key, found[key]):

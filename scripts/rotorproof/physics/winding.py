@@ -20,6 +20,43 @@ def driven(current: np.ndarray) -> np.ndarray:
     return np.ones(current.shape, bool) if largest == 0 else np.abs(current) > 0.01 * largest
 
 
+#: A reading off the line by so many robust standard deviations, by this share of what the line leads to, and by this
+#: share of the middle voltage is a slip of the pen or of the meter's range, not scatter or warming (common practice,
+#: no source).
+_FAR_DEVIATIONS, _FAR_SHARE, _FAR_FLOOR = 10.0, 0.2, 0.1
+#: So many readings are enough to find the line of most.
+_ENOUGH = 300
+
+
+def far_off(current: np.ndarray, voltage: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return which readings (A, V, both ``(n,)``) lie far off the line of the others, and the voltage it leads to.
+
+    The line is that of the median of all slopes between two readings (Theil and Sen), which single readings do not
+    move. Where fewer than five carry current none is called far off.
+    """
+    alone = np.zeros(current.shape, bool)
+    carrying = np.abs(current) > 0
+    if np.count_nonzero(carrying) < 5:
+        return alone, voltage
+    # A pair that is left open while others are tested stays near zero.
+    carrying = np.abs(current) > 0.01 * float(np.median(np.abs(current[carrying])))
+    chosen = np.flatnonzero(carrying)[:: max(1, int(np.count_nonzero(carrying)) // _ENOUGH)]
+    if len(chosen) < 5:
+        return alone, voltage
+    i, u = current[chosen], voltage[chosen]
+    one, other = np.triu_indices(len(chosen), 1)
+    apart = i[one] != i[other]
+    if not apart.any():
+        return alone, voltage
+    slope = float(np.median((u[one] - u[other])[apart] / (i[one] - i[other])[apart]))
+    expected = float(np.median(u - slope * i)) + slope * current
+    rest = np.abs(voltage - expected)
+    spread = 1.4826 * float(np.median(rest[carrying]))
+    least = max(_FAR_DEVIATIONS * spread, _FAR_FLOOR * float(np.median(np.abs(expected[carrying]))))
+    far = rest > np.maximum(least, _FAR_SHARE * np.maximum(np.abs(voltage), np.abs(expected)))
+    return far & carrying, expected
+
+
 def resistance_from_steps(current: np.ndarray, voltage: np.ndarray) -> Estimates:
     """Fit ``voltage = offset + R current`` (A, V, both ``(n,)``); values are ``[offset, R]``.
 

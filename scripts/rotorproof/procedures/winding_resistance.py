@@ -8,9 +8,11 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import winding
-from .base import Axis, Block, Condition, Fit, Log, Panel, Procedure, Quantity, Series
+from .base import Axis, Block, Condition, Fit, Log, Panel, Procedure, Quantity, Series, Suspect
 
 _PAIRS = ("ab", "bc", "ca")
+#: Of one pair, so many readings far off the line are named.
+_NAMED = 5
 _AT_20 = (("temperature", "20 degC"),)
 
 
@@ -77,10 +79,39 @@ class WindingResistance(Procedure):
     order = 10
     time_ordered = False
 
+    def suspects(self, columns: Mapping[str, np.ndarray]) -> Sequence[Suspect]:
+        """Return the readings that lie far off the line of the others of their pair."""
+        found = []
+        for pair in _PAIRS:
+            voltage, current = columns.get(f"voltage_{pair}"), columns.get(f"current_{pair}")
+            if voltage is None or current is None:
+                continue
+            rows, expected = winding.far_off(current, voltage)
+            found += [
+                Suspect(
+                    int(row),
+                    f"voltage_{pair}",
+                    f"{voltage[row]:.4g} V at {current[row]:.4g} A, where the other readings lead to "
+                    f"{expected[row]:.4g} V: more than ten robust standard deviations and 20 % off their line. Correct "
+                    "the voltage or the current if it is a slip",
+                )
+                for row in np.flatnonzero(rows)[:_NAMED]
+            ]
+        return found
+
     def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
         """Fit voltage = offset + R current for the line pairs present, with the warming of the winding."""
         del near
-        log = logs[0]
+        try:
+            return self._fitted(logs[0], given)
+        except FitError:
+            if not self.suspects(logs[0].columns):
+                raise
+            raise FitError(
+                "a reading lies far off the line of the others, as a warning on the log says; correct it and run again"
+            ) from None
+
+    def _fitted(self, log: Log, given: Mapping[str, float]) -> Fit:
         if "temperature_winding" in log:
             temperature = log["temperature_winding"]
         elif "winding_temperature" in log.conditions:
