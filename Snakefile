@@ -93,7 +93,7 @@ rule decide:
     log:
         f"{WORK}/log/decide.txt",
     params:
-        kind=plan.kind,
+        unit=plan.measured_part,
         acceptance=plan.acceptance,
         probability=plan.settings.coverage_probability,
         code=plan.code("decide"),

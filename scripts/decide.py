@@ -7,8 +7,7 @@ from typing import Any
 
 def main(
     *,
-    unit: str,
-    kind: str,
+    unit: Mapping[str, Any],
     acceptance: Mapping[str, Any] | None,
     probability: float,
     readings: Path,
@@ -16,17 +15,24 @@ def main(
     results: Path,
     parts: Sequence[Path] = (),
 ) -> None:
-    """Write ``results`` (``results.json``); ``parts`` are the results of the parts of a drive."""
+    """Write ``results`` (``results.json``); ``parts`` are the results of the parts of a drive.
+
+    What looks wrong in the readings is looked for here, where they are at hand, and does not wait for a fit.
+    """
+    from rotorproof.checking.look import reading_problems
     from rotorproof.decision.results import build_results
     from rotorproof.fitting.store import load_fit
     from rotorproof.jsonio import read_json, write_json
     from rotorproof.logs.store import load_readings
     from rotorproof.settings.acceptance import AcceptanceSet
+    from rotorproof.settings.unit import UnitFile
 
     limits = None if acceptance is None else AcceptanceSet.model_validate(acceptance)
-    problems = [problem.as_json() for problem in load_readings(readings).problems]
+    model = UnitFile.model_validate(unit)
+    read = load_readings(readings)
+    problems = [problem.as_json() for problem in [*read.problems, *reading_problems(model, read)]]
     made_of = [read_json(path) for path in parts]
-    write_json(results, build_results(unit, kind, load_fit(fit), problems, limits, probability, made_of))
+    write_json(results, build_results(model.unit, model.kind, load_fit(fit), problems, limits, probability, made_of))
 
 
 if "snakemake" in globals():
@@ -35,8 +41,7 @@ if "snakemake" in globals():
     job(
         __file__,
         main,
-        unit=snakemake.wildcards.unit,  # noqa: F821
-        kind=snakemake.params.kind,  # noqa: F821
+        unit=snakemake.params.unit,  # noqa: F821
         acceptance=snakemake.params.acceptance,  # noqa: F821
         probability=snakemake.params.probability,  # noqa: F821
         readings=Path(snakemake.input.readings),  # noqa: F821

@@ -17,6 +17,17 @@ ALLOWED = {
     "procedures": {"procedures", "physics", "errors", "units", "columns", "uncertainty"},
     "derivations": {"derivations", "procedures", "physics", "errors", "units", "uncertainty"},
     "logs": {"logs", "settings", "procedures", "columns", "errors", "jsonio", "units"},
+    "checking": {
+        "checking",
+        "logs",
+        "fitting",
+        "derivations",
+        "procedures",
+        "settings",
+        "columns",
+        "units",
+        "errors",
+    },
     "decision": {"decision", "uncertainty", "settings", "quantities", "procedures", "units", "errors"},
 }
 

@@ -21,7 +21,8 @@ class Problem:
 
     ``message`` says in one or two sentences what is wrong and what to do; ``file``, ``line`` and ``column`` say
     where, as far as it is known. An *error* means something asked for could not be given; a *warning* means a
-    number was given but needs a careful eye.
+    number was given but needs a careful eye. ``doubt`` marks a warning that a number may be right or wrong by a
+    known kind of slip: ``"unit"`` where the readings look as if a unit were wrong.
     """
 
     message: str
@@ -30,6 +31,7 @@ class Problem:
     column: str | None = None
     severity: Severity = "error"
     procedure: str | None = None
+    doubt: Literal["unit"] | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Return the mapping that ``results.json`` holds; keys that are unknown are left out."""

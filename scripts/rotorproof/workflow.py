@@ -124,7 +124,7 @@ class Plan:
         return _json(self._unit(wildcards).document.data)
 
     def measured_part(self, wildcards: Any) -> dict[str, Any]:
-        """Return the part of the unit file that fitting depends on."""
+        """Return the part of the unit file that fitting, and a look at the readings, depend on."""
         data = self.unit(wildcards)
         return {key: data[key] for key in _FIT_UNIT_KEYS if key in data}
 
@@ -141,10 +141,6 @@ class Plan:
             return [pattern.format(unit=part) for part in parts.roles.values()] if parts else []
 
         return files
-
-    def kind(self, wildcards: Any) -> str:
-        """Return the kind of a unit."""
-        return self._unit(wildcards).file.kind
 
     def acceptance(self, wildcards: Any) -> dict[str, Any] | None:
         """Return the acceptance set of a unit as plain data."""

@@ -8,7 +8,7 @@ import pytest
 
 from rotorproof.__main__ import main
 from rotorproof.commands import _project
-from tests.errors.bench import Bench
+from tests.errors.bench import Bench, log_text
 
 
 @pytest.fixture
@@ -18,11 +18,23 @@ def bench(tmp_path, monkeypatch):
 
 
 def test_sound_units(bench, capsys):
+    (bench.root / "raw" / "GOOD" / "steps.csv").write_text(log_text(1))
     assert main(["check"]) == 0
     out = capsys.readouterr().out
     assert "winding-resistance: steps.csv: 10 rows, 6 columns, looks plausible" in out
     assert "2 units checked: 0 errors, 0 warnings" in out
     assert "missing" not in out
+
+
+def test_the_log_of_another_unit_and_a_test_of_tomorrow(bench, capsys):
+    bench.edit("raw/BAD/unit.yaml", "tested_on: 2026-05-02", "tested_on: 9999-05-02")
+    assert main(["check"]) == 0
+    out = capsys.readouterr().out
+    assert "warning: GOOD/steps.csv: holds the same readings, to the byte, as BAD/steps.csv" in out
+    assert "column 'tested_on': the test is dated 9999-05-02, later than today" in out
+    assert "2 units checked: 0 errors, 2 warnings" in out
+    assert main(["check", "--json"]) == 0
+    assert [len(unit["problems"]) for unit in json.loads(capsys.readouterr().out)["units"]] == [1, 1]
 
 
 def test_errors_warnings_and_what_is_missing(bench, capsys):

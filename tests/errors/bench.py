@@ -129,8 +129,7 @@ def process(root: Path) -> Outcome:
         )
         acceptance = None if unit.acceptance is None else unit.acceptance.model_dump(exclude_none=True)
         decide.main(
-            unit=name,
-            kind=unit.file.kind,
+            unit=data,
             acceptance=acceptance,
             probability=settings.coverage_probability,
             results=work / "results.json",

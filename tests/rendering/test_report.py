@@ -43,6 +43,20 @@ def text(pages: list[str]) -> str:
     return " ".join(pages)
 
 
+def html_of(made: Made, results: dict[str, Any]) -> str:
+    """Return the made unit's report on ``results`` as HTML."""
+    readings = load_readings(made.folder / "readings.npz")
+    proof = evidence_record(
+        unit="CT-9",
+        log_hashes=readings.sha256,
+        settings_hashes={},
+        configuration=made.configuration,
+        inputs={},
+        made={},
+    )
+    return report_html(UnitFile.model_validate(UNIT), results, load_fit(made.folder / "fit.json"), readings, proof)
+
+
 def test_the_verdict_comes_first_with_its_reason(pages: list[str]) -> None:
     first = pages[0]
     assert "Verdict: rejected" in first
@@ -55,6 +69,19 @@ def test_the_verdict_comes_first_with_its_reason(pages: list[str]) -> None:
     # What rejects the unit comes before what was not measured, in the reasons and in the table.
     assert first.index("lies above the upper limit of 0.1") < first.index("Not measured, so not decided")
     assert first.index("fail") < first.rindex("not measured") < first.rindex("pass")
+
+
+def test_a_doubt_about_a_unit_stands_beside_the_verdict(made: Made, pages: list[str]) -> None:
+    assert "unit or a scale" not in pages[0]
+    doubtful = made.results
+    message = "the largest reading is 0.0008 V, 1000 times too small"
+    place = {"file": "CT-9/first.csv", "column": "voltage_ab", "severity": "warning", "doubt": "unit"}
+    doubtful["problems"] = [*doubtful["problems"], {"message": message, **place}]
+    html = html_of(made, doubtful)
+    line = "Readings look as if a unit or a scale were wrong (first.csv): see Problems before relying on the verdict."
+    assert html.index("Verdict: rejected") < html.index(line) < html.index("Criteria</h2>")
+    assert "1000 times too small" in html
+    assert "not an error of the test" not in html
 
 
 def test_every_page_has_unit_report_and_page_of_pages(report: Path, pages: list[str]) -> None:
@@ -270,17 +297,7 @@ def test_a_part_of_its_own_takes_the_place_of_the_general_layout(
     changed = environment.environment().overlay(loader=jinja2.FileSystemLoader([environment.TEMPLATES, tmp_path]))
     monkeypatch.setattr(report, "environment", lambda: changed)
     monkeypatch.setattr(report, "has_template", lambda name: (tmp_path / name).is_file())
-    unit = UnitFile.model_validate(UNIT)
-    readings = load_readings(made.folder / "readings.npz")
-    proof = evidence_record(
-        unit="CT-9",
-        log_hashes=readings.sha256,
-        settings_hashes={},
-        configuration=made.configuration,
-        inputs={},
-        made={},
-    )
-    html = report_html(unit, made.results, load_fit(made.folder / "fit.json"), readings, proof)
+    html = html_of(made, made.results)
     assert html.count("Own part of winding-resistance") == 2
     assert "<img" not in html
     assert "Uncertainty budget" in html

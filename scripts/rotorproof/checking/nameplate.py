@@ -34,18 +34,22 @@ def thousands(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
                 f"the current reaches {ratio:.3g} times the rated {current:.3g} A: are mA written as A? Then its unit "
                 "is [mA]",
                 name,
+                unit=True,
             )
         elif ratio < _TOO_LITTLE_CURRENT:
             yield Finding(
                 f"the largest current is {column.largest:.3g} A, next to nothing beside the rated {current:.3g} A: are "
                 "A written as mA? Then its unit is [A]",
                 name,
+                unit=True,
+                small=True,
             )
     supply = survey.columns.get("supply_voltage")
     if supply and voltage and supply.largest and supply.largest / voltage < _TOO_LITTLE_SUPPLY:
         yield Finding(
             f"the supply reaches {supply.largest:.3g} V of {voltage:.3g} V rated: are V written as mV?",
             "supply_voltage",
+            unit=True,
         )
     if not (voltage and current):
         return
@@ -61,6 +65,7 @@ def thousands(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
                 f"V/I is {ratio * expected:.3g} ohm, far {much} the {expected:.2g} ohm that the nameplate lets "
                 "expect: is one of the two units wrong by 1000 (mV and V, mA and A)?",
                 f"voltage_{pair}",
+                unit=True,
             )
 
 
@@ -80,4 +85,5 @@ def speed_for_its_voltage(survey: Survey, known: Mapping[str, float]) -> Iterato
             f"the speed per volt of supply is {per_volt:.3g} times the nameplate's, near 60/(2 pi): are rpm written as "
             "rad/s?",
             "speed",
+            unit=True,
         )

@@ -58,7 +58,7 @@ def _prefixes(survey: Survey) -> Iterator[Finding]:
             yield Finding(f"a logic level is 0 or 1, but this runs from {column.low:.3g} to {column.high:.3g}", name)
         if limits is None or column.largest == 0:
             if column.largest == 0 and kind not in ("logic", "time"):
-                yield Finding("every reading is zero; is the channel connected?", name)
+                yield Finding("every reading is zero; is the channel connected?", name, small=True)
             continue
         low, high = limits
         unit = SI_UNIT[kind]
@@ -68,11 +68,11 @@ def _prefixes(survey: Survey) -> Iterator[Finding]:
         if column.largest > high:
             slip = "1000 times too large: is the unit written for the wrong prefix (m for milli left out)?"
             what = slip if column.largest / 1000 <= high else "far above anything on this bench; check unit and scale"
-            yield Finding(f"the largest reading is {column.largest:.4g} {unit}, {what}", name)
+            yield Finding(f"the largest reading is {column.largest:.4g} {unit}, {what}", name, unit=True)
         elif column.largest < low:
             slip = "1000 times too small: is the unit written for the wrong prefix (m for milli too much)?"
             what = slip if column.largest * 1000 >= low else "far below anything on this bench; check unit and scale"
-            yield Finding(f"the largest reading is {column.largest:.4g} {unit}, {what}", name)
+            yield Finding(f"the largest reading is {column.largest:.4g} {unit}, {what}", name, unit=True, small=True)
         elif (
             survey.rows > 100
             and column.low == column.high
@@ -104,10 +104,13 @@ def _rated(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
             yield Finding(
                 f"the speed reaches {ratio:.3g} times the rated speed, near 60/(2 pi): are rpm written as rad/s?",
                 "speed",
+                unit=True,
             )
         elif 0.6 / _RPM < ratio < 1.7 / _RPM and speed.low > 0.5 * speed.high:
             yield Finding(
-                f"the speed is {ratio:.3g} of the rated speed, near 2 pi/60: are rad/s written as rpm?", "speed"
+                f"the speed is {ratio:.3g} of the rated speed, near 2 pi/60: are rad/s written as rpm?",
+                "speed",
+                unit=True,
             )
         else:
             yield from nameplate.speed_for_its_voltage(survey, known)
@@ -116,7 +119,9 @@ def _rated(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
     if voltage and rated and voltage.largest:
         ratio = voltage.largest / rated
         if ratio > 5:
-            yield Finding(f"the supply reaches {ratio:.3g} times rated voltage; check its unit", "supply_voltage")
+            yield Finding(
+                f"the supply reaches {ratio:.3g} times rated voltage; check its unit", "supply_voltage", unit=True
+            )
         elif (
             ratio < 0.3
             and speed
@@ -128,6 +133,7 @@ def _rated(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
                 f"the speed belongs to about ten times the supply's {voltage.largest:.3g} V; is a x10 probe not in the "
                 "layout?",
                 "supply_voltage",
+                unit=True,
             )
 
 
@@ -140,6 +146,7 @@ def _swapped_supply(survey: Survey, known: Mapping[str, float]) -> Iterator[Find
                 f"the mean current is {current:.3g} A and the mean voltage {voltage:.3g} V at {rated:.3g} V rated: are "
                 "the two columns exchanged?",
                 "supply_voltage",
+                unit=True,
             )
 
 
@@ -157,10 +164,10 @@ def _resistances(survey: Survey) -> Iterator[Finding]:
         for factor in (10.0, 1000.0):
             if middle and 0.6 < slope / middle / factor < 1.7:
                 yield Finding(f"the resistance {pair.upper()} is {factor:g} times that of the others; check the "
-                              "range of meter or shunt", f"voltage_{pair}")  # fmt: skip
+                              "range of meter or shunt", f"voltage_{pair}", unit=True)  # fmt: skip
             if slope and 0.6 < middle / slope / factor < 1.7:
                 yield Finding(f"the resistance {pair.upper()} is a {factor:g}th of the others; check the range of "
-                              "meter or shunt", f"voltage_{pair}")  # fmt: skip
+                              "meter or shunt", f"voltage_{pair}", unit=True)  # fmt: skip
 
 
 def _angle(survey: Survey) -> Iterator[Finding]:
@@ -174,7 +181,9 @@ def _angle(survey: Survey) -> Iterator[Finding]:
         for turn, words in ((360.0, "degrees written as rad"), (math.radians(2 * math.pi), "radians written as deg")):
             if abs(span - turn) < 0.05 * turn:
                 yield Finding(
-                    f"the angle starts anew after {span:.4g} rad, not after 2 pi: are these {words}?", "angle"
+                    f"the angle starts anew after {span:.4g} rad, not after 2 pi: are these {words}?",
+                    "angle",
+                    unit=True,
                 )
     time, speed = survey.start.get("time"), survey.start.get("speed")
     if time is not None and speed is not None and jump < 0.5 * span and np.any(speed):
@@ -188,7 +197,9 @@ def _angle(survey: Survey) -> Iterator[Finding]:
                 (_RPM, "the speed rpm written as rad/s the other way round"),
             ):
                 if 0.8 < ratio / factor < 1.25:
-                    yield Finding(f"the angle turns {ratio:.3g} times what the speed gives: are {words}?", "angle")
+                    yield Finding(
+                        f"the angle turns {ratio:.3g} times what the speed gives: are {words}?", "angle", unit=True
+                    )
 
 
 def _sampling(survey: Survey) -> Iterator[Finding]:
@@ -210,7 +221,7 @@ def _sums(survey: Survey) -> Iterator[Finding]:
             slip = waveform.odd_one({name: survey.start[name] for name in names})
             if slip:
                 kind = COLUMNS[names[0]].kind
-                yield Finding(f"the three {kind}s do not sum to zero: {slip}", names[0])
+                yield Finding(f"the three {kind}s do not sum to zero: {slip}", names[0], unit="ten times" in slip)
 
 
 def _wave(name: str, wave: np.ndarray, survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
@@ -225,7 +236,8 @@ def _wave(name: str, wave: np.ndarray, survey: Survey, known: Mapping[str, float
         )
     per_turn = waveform.samples_per_turn(wave)
     step = survey.step
-    if per_turn is None or step is None:
+    # No procedure follows a current over the electrical turn: magnitudes of phase currents need no dense samples.
+    if per_turn is None or step is None or COLUMNS[name].kind != "voltage":
         return
     if per_turn < waveform.FEWEST_SAMPLES_PER_TURN:
         yield Finding(
@@ -238,7 +250,7 @@ def _wave(name: str, wave: np.ndarray, survey: Survey, known: Mapping[str, float
     if survey.rows / per_turn < waveform.FEWEST_TURNS:
         yield Finding(f"the record holds only {survey.rows / per_turn:.2g} electrical turns; record longer", name)
     offset = waveform.offset_share(wave)
-    if offset is not None and abs(offset) > 0.05 and name.startswith("voltage"):
+    if offset is not None and abs(offset) > 0.05:
         yield Finding(
             f"the mean is {offset:.0%} of the RMS: an offset of the channel? Zero the input or note the offset in the "
             "layout",
@@ -267,7 +279,9 @@ def _against_speed(
         factor = min(causes, key=lambda cause: abs(math.log(ratio / cause)))
         if factor != 1.0 and abs(ratio / factor - 1) < 0.1 and abs(ratio - 1) > 0.2:
             yield Finding(
-                f"the electrical frequency is {ratio:.3g} times what the speed gives: {causes[factor]}", "speed"
+                f"the electrical frequency is {ratio:.3g} times what the speed gives: {causes[factor]}",
+                "speed",
+                unit=True,
             )
         elif ratio < 0.9 and pairs * mechanical > math.pi / step:
             yield Finding("the electrical frequency exceeds half the sample rate: aliased; sample faster", name)
@@ -276,4 +290,6 @@ def _against_speed(
         ratio = 0.5 * float(np.ptp(wave)) / mechanical / (rated_voltage / rated_speed)
         if 4 < ratio < 25 or 1 / 25 < ratio < 1 / 4:
             side = "ten times" if ratio > 1 else "a tenth of"
-            yield Finding(f"the EMF per speed is about {side} rated voltage over rated speed: a x10 probe?", name)
+            yield Finding(
+                f"the EMF per speed is about {side} rated voltage over rated speed: a x10 probe?", name, unit=True
+            )

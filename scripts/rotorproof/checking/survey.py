@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -55,6 +55,14 @@ class Survey:
         names = list(survey._pieces[0]) if survey._pieces else []
         survey.start = {name: np.concatenate([piece[name] for piece in survey._pieces]) for name in names}
         survey._pieces = []
+        return survey
+
+    @classmethod
+    def of_extremes(cls, columns: Mapping[str, np.ndarray]) -> Survey:
+        """Survey what is left of a reduced log: extremes alone, since its columns differ in length and in order."""
+        survey = cls(rows=1 if columns else 0)
+        for name, values in columns.items():
+            survey.columns.setdefault(name, ColumnSurvey()).take(values)
         return survey
 
     def _take(self, chunk: Chunk) -> None:

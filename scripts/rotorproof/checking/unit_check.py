@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,13 +20,10 @@ from ..procedures import procedures
 from ..procedures.base import Log
 from ..settings.load import Unit, conditions_of
 from ..settings.unit import Test, UnitFile
-from ..units import Measured
+from . import copies
+from .look import look, sampled
 from .missing import missing
-from .plausibility import findings
 from .survey import KEPT_ROWS, Survey
-
-#: Logs shorter than this are hand-written tables; a look at a waveform would say nothing.
-_WAVEFORM_ROWS = 100
 
 
 @dataclass
@@ -55,12 +54,21 @@ class UnitCheck:
     acceptance: str | None
     logs: list[LogCheck]
     missing: list[str]
+    #: What looks wrong beside the logs: copies, dates.
+    problems: list[Problem] = field(default_factory=list)
     #: The units that a drive is made of.
     parts: list[str] = field(default_factory=list)
 
 
-def check_unit(unit: Unit, parts: Sequence[UnitFile] = ()) -> UnitCheck:
-    """Return what the unit's logs look like; ``parts`` are the files of the units that a drive is made of."""
+def check_unit(
+    unit: Unit, parts: Sequence[UnitFile] = (), *, hashes: Mapping[Path, str] | None = None, today: date | None = None
+) -> UnitCheck:
+    """Return what the unit's logs look like; ``parts`` are the files of the units that a drive is made of.
+
+    With ``hashes`` (``copies.hashes_of``) copies among its logs are named, with ``today`` a test made later than that.
+    A report knows no day but those in its inputs, so that the same inputs give the same bytes: that look is made here
+    alone.
+    """
     logs = []
     for index, test in enumerate(unit.file.tests):
         log = _check_log(unit, test)
@@ -68,7 +76,13 @@ def check_unit(unit: Unit, parts: Sequence[UnitFile] = ()) -> UnitCheck:
         logs.append(log)
     lacking = missing(unit.file, unit.acceptance, parts)
     names = [part.unit for part in parts]
-    return UnitCheck(unit.file.unit, unit.file.kind, unit.file.acceptance, logs, lacking, names)
+    problems = copies.of_this_unit(unit, hashes or {})
+    tested_on = unit.file.tested_on
+    if today is not None and tested_on is not None and tested_on > today:
+        message = f"the test is dated {tested_on}, later than today, {today}; correct the date"
+        line = unit.document.line(("tested_on",))
+        problems.append(Problem(message, unit.shown, line, "tested_on", "warning"))
+    return UnitCheck(unit.file.unit, unit.file.kind, unit.file.acceptance, logs, lacking, problems, names)
 
 
 def _unclear_instruments(unit: Unit, index: int, columns: Sequence[str]) -> list[Problem]:
@@ -104,21 +118,19 @@ def _check_log(unit: Unit, test: Test) -> LogCheck:
     result.duration = survey.duration
     step = survey.step
     result.sample_rate = 1 / step if step and procedure.time_ordered else None
-    sampled = procedure.long_logs_only or not procedure.reduced_columns
+    each_sample = sampled(procedure)
     lacking = missing_columns(procedure, survey.names, log.names, shown)
     if lacking:
         result.problems.extend(lacking)
-    elif survey.rows < procedure.minimum_rows and sampled:
+    elif survey.rows < procedure.minimum_rows and each_sample:
         result.problems.append(too_few(survey.rows, procedure.minimum_rows, shown))
-    elif window and sampled:
+    elif window and each_sample:
         result.problems.extend(_window_problems(survey, window, procedure.minimum_rows, shown))
     # What is missing may well be what is misspelt: that is said once.
     if not lacking:
         result.problems.extend(unknown_columns(procedure, log.names, layout, shown))
-    waves = procedure.time_ordered and sampled and survey.rows >= _WAVEFORM_ROWS
-    for finding in findings(survey, _known(unit), waveforms=waves) if survey.rows else []:
-        result.problems.append(Problem(finding.message, shown, column=finding.column, severity="warning"))
-    if sampled and not lacking and procedure.minimum_rows <= survey.rows <= KEPT_ROWS and window is None:
+    result.problems.extend(look(unit.file, test, survey))
+    if each_sample and not lacking and procedure.minimum_rows <= survey.rows <= KEPT_ROWS and window is None:
         for suspect in procedure.suspects(survey.start):
             line = line_of(unit.folder / test.log, layout, procedure.columns(), suspect.row, shown=shown)
             result.problems.append(Problem(suspect.message, shown, line, suspect.column, "warning"))
@@ -142,13 +154,3 @@ def _window_problems(survey: Survey, window: Window, minimum_rows: int, shown: s
     except InputError as error:
         return error.problems
     return []
-
-
-def _known(unit: Unit) -> dict[str, float]:
-    known = {}
-    for key, value in unit.file.nameplate:
-        if isinstance(value, Measured):
-            known[key] = value.value
-        elif isinstance(value, int | float) and not isinstance(value, bool):
-            known[key] = float(value)
-    return known

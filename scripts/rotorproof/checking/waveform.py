@@ -44,19 +44,20 @@ def clipped_share(wave: np.ndarray) -> float:
     amplitude = 0.5 * (high - low)
     if amplitude == 0 or len(wave) < 50:
         return 0.0
-    levels = np.unique(wave)
-    step = float(np.diff(levels).min()) if len(levels) > 1 else amplitude
-    step = max(step, 1e-9 * amplitude)
-    expected = math.acos(max(-1.0, 1 - step / amplitude)) / math.pi
-    worst = 0.0
+    flat_shares = []
     for extreme in (low, high):
         flat = wave == extreme
         edges = np.flatnonzero(np.diff(np.concatenate(([0], flat.view(np.int8), [0]))))
         runs = edges[1::2] - edges[::2]
-        share = float(runs[runs >= 5].sum()) / len(wave)
-        if share > 0.02 and share > 3 * expected:
-            worst = max(worst, share)
-    return worst
+        flat_shares.append(float(runs[runs >= 5].sum()) / len(wave))
+    worst = max(flat_shares)
+    if worst <= 0.02:  # before the levels are sorted, which takes most of the time
+        return 0.0
+    levels = np.unique(wave)
+    step = float(np.diff(levels).min()) if len(levels) > 1 else amplitude
+    step = max(step, 1e-9 * amplitude)
+    expected = math.acos(max(-1.0, 1 - step / amplitude)) / math.pi
+    return worst if worst > 3 * expected else 0.0
 
 
 def offset_share(wave: np.ndarray) -> float | None:

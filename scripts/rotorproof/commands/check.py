@@ -1,9 +1,9 @@
 """Check everything in raw/ in seconds, without fitting.
 
 Reads every unit.yaml and every log, names each cell that cannot be used, says how long each log is and whether it
-looks plausible (a unit wrong by a thousand, degrees for radians, an inverted or clipped channel, too few samples),
-and lists what is missing for the acceptance set. The exit status is 1 if anything cannot be used; warnings alone
-leave it 0.
+looks plausible (a unit wrong by a thousand, degrees for radians, an inverted or clipped channel, too few samples, a
+copy of another log), and lists what is missing for the acceptance set. The exit status is 1 if anything cannot be
+used; warnings alone leave it 0.
 """
 
 from __future__ import annotations
@@ -11,7 +11,9 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from datetime import date
 
+from ..checking.copies import hashes_of, of_other_units
 from ..checking.unit_check import LogCheck, UnitCheck, check_unit
 from ..errors import Problem
 from ._project import overrides, project
@@ -34,7 +36,16 @@ def run(args: argparse.Namespace) -> int:
         return 2
     wanted = args.units or sorted(names)
     refused = {name: found.refused[name] for name in wanted if name in found.refused}
-    checks = [check_unit(found.units[name], found.parts(name)) for name in wanted if name in found.units]
+    hashes = hashes_of(found.units.values())
+    today = date.today()
+    checks = [
+        check_unit(found.units[name], found.parts(name), hashes=hashes, today=today)
+        for name in wanted
+        if name in found.units
+    ]
+    shared = of_other_units(found.units.values(), hashes)
+    for check in checks:
+        check.problems += shared.get(check.unit, [])
     errors = [*found.problems, *(problem for problems in refused.values() for problem in problems)]
     errors += [p for check in checks for log in check.logs for p in log.problems if p.severity == "error"]
     if args.json:
@@ -50,7 +61,8 @@ def run(args: argparse.Namespace) -> int:
             print(f"    {problem}")
     if not names and not found.problems:
         print("raw/ holds no units yet; 'make unit' makes one")
-    warnings = sum(p.severity == "warning" for check in checks for log in check.logs for p in log.problems)
+    noted = [p for check in checks for p in [*check.problems, *(p for log in check.logs for p in log.problems)]]
+    warnings = sum(problem.severity == "warning" for problem in noted)
     print(f"{len(wanted)} unit{'s' * (len(wanted) != 1)} checked: {len(errors)} errors, {warnings} warnings")
     return 1 if errors else 0
 
@@ -61,6 +73,8 @@ def _print(check: UnitCheck) -> None:
         print(f"  {log.procedure}: {log.log}{_extent(log)}")
         for problem in log.problems:
             print(f"    {problem}")
+    for problem in check.problems:
+        print(f"  {problem}")
     if check.parts:
         print(f"  made of {' and '.join(check.parts)}{'' if check.logs else '; no tests of its own'}")
     elif not check.logs:
@@ -89,6 +103,7 @@ def _json(checks: list[UnitCheck], refused: dict[str, list[Problem]], problems: 
                 "kind": check.kind,
                 "acceptance": check.acceptance,
                 "logs": [log.as_json() for log in check.logs],
+                "problems": [problem.as_json() for problem in check.problems],
                 "missing": check.missing,
             }
             for check in checks

@@ -14,7 +14,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from ..decision.reasons import reason
+from ..decision.reasons import doubt, reason
 from ..errors import Problem
 from ..evidence.export import export
 from ..evidence.revisions import all_signed
@@ -118,6 +118,7 @@ def _row(reports: Path, name: str) -> dict[str, Any]:
         "unit": name,
         "verdict": results["verdict"],
         "reason": reason(results),
+        **({"doubt": why} if (why := doubt(results)) else {}),
         "problems": f"{len(errors)} errors, {warnings} warnings" if errors or warnings else "",
         "errors": errors,
         "report": os.path.relpath(report),
@@ -148,6 +149,8 @@ def _print(
     width = max([len(row["unit"]) for row in rows], default=4)
     for row in rows:
         print(f"{row['unit']:<{width}}  {row['verdict']:<12}  {row['reason']}")
+        if "doubt" in row:
+            print(f"{'':<{width}}  {row['doubt']}")
         if "report" in row:
             extra = f"  ({row['problems']})" if row["problems"] else ""
             print(f"{'':<{width}}  {row['report']}{extra}")

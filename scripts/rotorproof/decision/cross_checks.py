@@ -7,6 +7,7 @@ from typing import Any
 
 from ..errors import Problem
 from ..quantities import quantities
+from .plausible import unit_slip
 
 
 def cross_checks(found: Mapping[str, Mapping[str, Any]]) -> list[Problem]:
@@ -24,13 +25,16 @@ def cross_checks(found: Mapping[str, Mapping[str, Any]]) -> list[Problem]:
             ours = f"{entry['value']:.4g} +/- {entry['expanded_uncertainty']:.2g}"
             theirs = f"{other['value']:.4g} +/- {other['expanded_uncertainty']:.2g}"
             here, there = (f"{e['procedure']}{' of ' + e['part'] if 'part' in e else ''}" for e in (entry, other))
+            slip = unit_slip(entry["value"], other["value"])
             cause = quantity.disagreement or "an instrument, a condition stated wrongly, or a change between the tests"
             warnings.append(
                 Problem(
                     f"{quantity.title} is {ours} {entry['unit']} by {here} but {theirs} by "
-                    f"{there}: {error:.1f} times what their uncertainties allow. Likely cause: {cause}",
+                    f"{there}: {error:.1f} times what their uncertainties allow. "
+                    + (f"Is the unit right? {slip[0].upper()}{slip[1:]}" if slip else f"Likely cause: {cause}"),
                     severity="warning",
                     procedure=other["procedure"],
+                    doubt="unit" if slip else None,
                 )
             )
     return warnings

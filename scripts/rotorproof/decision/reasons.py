@@ -8,6 +8,16 @@ from typing import Any
 from ..quantities import quantities
 
 
+def doubt(results: Mapping[str, Any]) -> str:
+    """Return a sentence if readings behind the results look as if a unit were wrong: the verdict may rest on it."""
+    places = [p.get("file") or p.get("procedure") for p in results["problems"] if p.get("doubt") == "unit"]
+    if not places:
+        return ""
+    names = list(dict.fromkeys(str(place).rpartition("/")[2] for place in places if place))
+    where = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+    return f"readings look as if a unit or a scale were wrong ({where}): see Problems before relying on the verdict"
+
+
 def reason(results: Mapping[str, Any]) -> str:
     """Return why the verdict is what it is, naming the quantities that decide."""
     by_decision: dict[str, list[str]] = {}

@@ -15,6 +15,8 @@ from ..units import conversion, from_si
 from .budgets import budget_entries, finite, uncertainty_notes
 from .criteria import criterion_row
 from .cross_checks import cross_checks
+from .plausible import implausible
+from .reasons import doubt
 from .rules import verdict
 
 SCHEMA_VERSION = 1
@@ -59,6 +61,7 @@ def build_results(
         best[name] = result
     criteria = [criterion_row(c, acceptance, best, probability) for c in acceptance.criteria] if acceptance else []
     made_of = [_part(one, results) for one, results in zip(fit.get("parts", ()), part_results, strict=True)]
+    other = [*_part_problems(unit, made_of, part_results), *cross_checks(found), *implausible(found)]
     return {
         "schema": SCHEMA_VERSION,
         "unit": unit,
@@ -70,7 +73,7 @@ def build_results(
         "problems": [
             *reading_problems,
             *fit["problems"],
-            *(problem.as_json() for problem in [*_part_problems(unit, made_of), *cross_checks(found)]),
+            *(problem.as_json() for problem in other),
         ],
     }
 
@@ -82,9 +85,14 @@ def _part(one: Mapping[str, Any], results: Mapping[str, Any]) -> dict[str, Any]:
     return {"role": one["role"], "unit": one["unit"], "verdict": results["verdict"], "taken": values}
 
 
-def _part_problems(unit: str, made_of: Sequence[Mapping[str, Any]]) -> list[Problem]:
-    """Return a warning for each part that its own limits do not accept: the drive is judged by its own alone."""
-    return [
+def _part_problems(
+    unit: str, made_of: Sequence[Mapping[str, Any]], part_results: Sequence[Mapping[str, Any]]
+) -> list[Problem]:
+    """Return a warning for each part that its own limits do not accept: the drive is judged by its own alone.
+
+    Another for each part whose readings are in doubt, since what the drive takes from it is too.
+    """
+    found = [
         Problem(
             f"the {one['role']} {one['unit']} is {one['verdict']} by its own limits; read its report before the "
             "drive is used, whatever is decided on the drive",
@@ -93,6 +101,17 @@ def _part_problems(unit: str, made_of: Sequence[Mapping[str, Any]]) -> list[Prob
         )
         for one in made_of
         if one["verdict"] != "accepted"
+    ]
+    doubtful = [one for one, results in zip(made_of, part_results, strict=True) if one["taken"] and doubt(results)]
+    return found + [
+        Problem(
+            f"the readings of the {one['role']} {one['unit']} look as if a unit or a scale were wrong, and this drive "
+            "takes values from them; see the problems in its report",
+            file=f"{unit}/unit.yaml",
+            severity="warning",
+            doubt="unit",
+        )
+        for one in doubtful
     ]
 
 

@@ -114,6 +114,8 @@ class ProblemEntry(_Model):
     column: str | None = None
     severity: Literal["error", "warning"]
     procedure: str | None = None
+    #: The readings look as if a unit were wrong: a verdict may rest on it.
+    doubt: Literal["unit"] | None = None
 
 
 class TakenEntry(_Model):

@@ -143,7 +143,8 @@ def _verdict(row: Row) -> Cell:
     if row.results is None:
         why = Markup('<a href="#refused-{}">why</a>').format(row.name)
     else:
-        why = Markup("{}").format(words.verdict_reason(row.results))
+        said = [words.verdict_reason(row.results), words.verdict_doubt(row.results)]
+        why = Markup("{}").format(" ".join(filter(None, said)))
     return Cell(
         Markup('<span class="verdict v-{}">{} {}</span><span class="about">{}</span>').format(
             row.verdict.replace(" ", "-"), gauges.mark(row.verdict), row.verdict, why

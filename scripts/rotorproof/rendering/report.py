@@ -125,6 +125,8 @@ def report_html(
             probability=numbers.plain(100 * _probability(proof)),
             results=results,
             verdict_reason=words.verdict_reason(results),
+            verdict_doubt=words.verdict_doubt(results),
+            verdict_meaning=words.verdict_meaning(results),
             limits_about=acceptance.get("description") or "",
             limits_source=(acceptance.get("source") or "").rstrip("."),
             criteria=sorted(

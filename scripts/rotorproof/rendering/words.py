@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from ..decision.reasons import reason
+from ..decision.reasons import doubt, reason
 from . import numbers
 from .symbols import before_unit, unit_text
 
 VERDICT_MEANING = {
     "accepted": "Every criterion was measured and is met.",
-    "rejected": "At least one criterion is not met. This is a result, not an error of the test.",
+    "rejected": "At least one criterion is not met.",
     "undecided": "No criterion is missed, but at least one limit lies within the uncertainty of its measured value: "
     "the measurement cannot tell on which side the true value is. Measure again with a smaller uncertainty (the "
     "budget of the quantity names the largest source), or let the person responsible decide.",
@@ -22,6 +22,20 @@ VERDICT_MEANING = {
 DECISIVE = ("fail", "undecided", "not measured", "pass")
 
 SEVERITY = {"error": "Error", "warning": "Warning"}
+
+
+def verdict_meaning(results: Mapping[str, Any]) -> str:
+    """Return what the verdict means. A rejection is no error of the test, unless a unit may have been wrong."""
+    meaning = VERDICT_MEANING[results["verdict"]]
+    if results["verdict"] == "rejected" and not doubt(results):
+        return f"{meaning} This is a result, not an error of the test."
+    return meaning
+
+
+def verdict_doubt(results: Mapping[str, Any]) -> str:
+    """Return the doubt about a unit as a sentence, "" if there is none."""
+    text = doubt(results)
+    return f"{text[0].upper()}{text[1:]}." if text else ""
 
 
 def verdict_reason(results: Mapping[str, Any]) -> str:

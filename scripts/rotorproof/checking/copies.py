@@ -1,0 +1,83 @@
+"""One recording behind two tests: a log copied in place of another, or exported twice."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..errors import Problem
+from ..logs.unit_logs import sha256
+from ..settings.unit import Test, UnitFile
+
+if TYPE_CHECKING:
+    from ..settings.load import Unit
+
+
+def repeated(unit: UnitFile, hashes: Mapping[str, str]) -> list[Problem]:
+    """Return a warning for each test whose log another test of its procedure has, to the byte.
+
+    ``hashes`` holds the SHA-256 of each log. Other windows, or other layouts, take other readings from one recording,
+    and tests of two procedures may share one: neither is a copy.
+    """
+    first: dict[tuple[str, str, str, str], Test] = {}
+    problems = []
+    for test in unit.tests:
+        if test.log not in hashes:
+            continue
+        key = (test.procedure, hashes[test.log], test.layout, str(test.window))
+        other = first.setdefault(key, test)
+        if other is not test:
+            of = f" ({other.label})" if other.label else ""
+            problems.append(
+                Problem(
+                    f"holds the same readings, to the byte, as {other.log}{of} of the same procedure: is one of them a "
+                    "copy in the wrong place? Put each test's own log there",
+                    f"{unit.unit}/{test.log}",
+                    severity="warning",
+                    procedure=test.procedure,
+                )
+            )
+    return problems
+
+
+def hashes_of(units: Iterable[Unit]) -> dict[Path, str]:
+    """Return the SHA-256 of every log that has the length of another one; the others are no copies."""
+    by_size: dict[int, set[Path]] = defaultdict(set)
+    for unit in units:
+        for test in unit.file.tests:
+            path = unit.folder / test.log
+            if path.is_file():
+                by_size[path.stat().st_size].add(path)
+    return {path: sha256(path) for size, paths in by_size.items() if size and len(paths) > 1 for path in sorted(paths)}
+
+
+def of_this_unit(unit: Unit, hashes: Mapping[Path, str]) -> list[Problem]:
+    """Return what ``repeated`` finds with hashes by path; a log without one is a copy of none but itself."""
+    logs = {test.log: unit.folder / test.log for test in unit.file.tests}
+    return repeated(unit.file, {log: hashes.get(path, f"alone {log}") for log, path in logs.items() if path.is_file()})
+
+
+def of_other_units(units: Iterable[Unit], hashes: Mapping[Path, str]) -> dict[str, list[Problem]]:
+    """Return by unit a warning for each log that a unit of the same kind has too, for the same procedure."""
+    first: dict[tuple[str, str, str, str, str], tuple[str, str]] = {}
+    problems: dict[str, list[Problem]] = defaultdict(list)
+    for unit in units:
+        for test in unit.file.tests:
+            value = hashes.get(unit.folder / test.log)
+            if value is None:
+                continue
+            key = (unit.file.kind, test.procedure, value, test.layout, str(test.window))
+            name, log = first.setdefault(key, (unit.file.unit, test.log))
+            if name != unit.file.unit:
+                problems[unit.file.unit].append(
+                    Problem(
+                        f"holds the same readings, to the byte, as {name}/{log}: is it the log of the other unit? Put "
+                        "each unit's own log there",
+                        f"{unit.file.unit}/{test.log}",
+                        severity="warning",
+                        procedure=test.procedure,
+                    )
+                )
+    return problems

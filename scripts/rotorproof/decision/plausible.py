@@ -1,0 +1,78 @@
+"""Results that no motor gives: looked at once they are there, since no log shows them alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from ..errors import Problem
+from ..quantities import quantities
+from ..units import conversion
+
+#: Common practice, no source: time constants of motors and controllers of light vehicles, in s.
+_TIME_CONSTANT = (60.0, 3 * 3600.0)
+#: Factors between two units that are taken for one another, and how far a ratio may be from one.
+_FACTORS = {
+    9.549: "rpm and rad/s",
+    60.0: "min and s",
+    100.0: "N cm and N m",
+    1000.0: "m for milli, or k for kilo",
+}
+_NEAR = 1.05
+
+
+def unit_slip(one: float, other: float) -> str | None:
+    """Return words for the factor between two values of a quantity if it is near that between two units."""
+    if one * other <= 0:
+        return None
+    ratio = max(one / other, other / one)
+    for factor, units in _FACTORS.items():
+        if 1 / _NEAR < ratio / factor < _NEAR:
+            return f"one is {ratio:.3g} times the other, near the {factor:g} between two units ({units})"
+    return None
+
+
+def implausible(found: Mapping[str, Mapping[str, Any]]) -> list[Problem]:
+    """Return a warning for each of the ``quantities`` of ``results.json`` that is beyond what a motor gives."""
+    warnings = []
+    for name in ("efficiency_max", "motor_efficiency_max"):
+        entry = found.get(name)
+        if entry and _ends(name, entry)[0] > 1.0:
+            warnings.append(
+                _warning(
+                    name,
+                    entry,
+                    "more comes out than goes in, beyond what the instruments' errors explain. Is the unit right, of "
+                    "torque, speed, voltage and current? Do the columns belong to the same points?",
+                )
+            )
+    entry = found.get("thermal_time_constant")
+    if entry:
+        low, high = _ends("thermal_time_constant", entry)
+        # A run that was too short leaves a wide interval, and no doubt about the unit.
+        if high < _TIME_CONSTANT[0] or low > _TIME_CONSTANT[1]:
+            warnings.append(
+                _warning(
+                    "thermal_time_constant",
+                    entry,
+                    "motors and controllers of this size have 1 min to 3 h (common practice, no source). Is the "
+                    "unit of time right (s, min, h)?",
+                )
+            )
+    return warnings
+
+
+def _ends(name: str, entry: Mapping[str, Any]) -> tuple[float, float]:
+    """Return the ends of an interval in SI."""
+    factor = conversion(entry["unit"], quantities()[name].kind).factor
+    low, high = entry["interval"]
+    return low * factor, high * factor
+
+
+def _warning(name: str, entry: Mapping[str, Any], why: str) -> Problem:
+    return Problem(
+        f"{quantities()[name].title} is {entry['value']:.4g} {entry['unit']}: {why}",
+        severity="warning",
+        procedure=entry["procedure"],
+        doubt="unit",
+    )
