@@ -28,7 +28,7 @@ def main(
 
 
 if "snakemake" in globals():
-    from rotorproof.warm import job
+    from rotorproof.warm import job, leave
 
     job(
         __file__,
@@ -40,3 +40,4 @@ if "snakemake" in globals():
         readings=Path(snakemake.output.readings),  # noqa: F821
         log=Path(snakemake.log[0]),  # noqa: F821
     )
+    leave()

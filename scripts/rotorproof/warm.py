@@ -24,7 +24,7 @@ import threading
 import traceback
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 #: Names the socket of the server, in the environment of a run.
 VARIABLE = "ROTORPROOF_WARM"
@@ -74,6 +74,13 @@ def job(script: str, main: Callable[..., None], /, **arguments: Any) -> None:
                     raise SystemExit(status)
                 return
     main(**arguments)
+
+
+def leave() -> NoReturn:
+    """End a script whose work is done: threads of a library could abort the end of an interpreter."""
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(0)
 
 
 def _handed_over(connection: socket.socket, name: str, arguments: Mapping[str, Any]) -> int:
