@@ -43,11 +43,14 @@ class Problem:
         if self.line is not None:
             place.append(f"line {self.line}")
         if self.column:
-            # A settings file has keys; where it speaks of a column of a log, that is what is meant.
-            what = "key" if str(self.file or "").endswith(".yaml") and self.column not in COLUMNS else "column"
-            place.append(f"{what} {self.column!r}")
+            place.append(f"{key_or_column(self.file, self.column)} {self.column!r}")
         where = ", ".join(place)
         return f"{self.severity}: {where}: {self.message}" if where else f"{self.severity}: {self.message}"
+
+
+def key_or_column(file: str | None, name: str) -> str:
+    """Return what a name in a file is: settings have keys, and where they speak of a log's column that is meant."""
+    return "key" if str(file or "").endswith(".yaml") and name not in COLUMNS else "column"
 
 
 def trace_of(unit: str, stage: str) -> str:

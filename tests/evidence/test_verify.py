@@ -233,10 +233,7 @@ def test_attachments_of_the_pdf_are_the_archived_files(archive: Path) -> None:
     assert files["CT-1_unit.yaml"] == (archive / "data/raw/CT-1/unit.yaml").read_bytes()
 
 
-def test_an_unsigned_report_and_what_is_no_report_say_so(signed: Workshop, tmp_path: Path) -> None:
-    said = signed.command("verify", "reports/CT-1/report.pdf")
-    assert said.returncode == 1
-    assert "the PDF holds no signature" in said.stdout
+def test_what_is_no_report_says_so(signed: Workshop, tmp_path: Path) -> None:
     (tmp_path / "x.pdf").write_text("no pdf")
     said = signed.command("verify", tmp_path / "x.pdf")
     assert said.returncode == 1

@@ -171,3 +171,8 @@ def test_places_and_counts() -> None:
     assert words.place({"file": "a.csv", "line": 3, "column": "speed"}) == "a.csv, line 3, column speed"
     assert words.place({}) == ""
     assert [words.counted(n, "error") for n in (0, 1, 2)] == ["0 errors", "1 error", "2 errors"]
+
+
+def test_a_settings_file_has_keys_and_a_log_has_columns() -> None:
+    assert words.place({"file": "U/unit.yaml", "line": 2, "column": "kind"}) == "U/unit.yaml, line 2, key kind"
+    assert words.place({"file": "U/a.csv", "column": "votlage_ab"}) == "U/a.csv, column votlage_ab"

@@ -45,7 +45,4 @@ def _place(problem: Mapping[str, Any]) -> str:
     key = str(problem.get("column") or "")
     if key in COLUMNS and COLUMNS[key].title != key:
         return words.place({**problem, "column": f"{key} ({COLUMNS[key].title})"})
-    if key and key not in COLUMNS and str(problem.get("file", "")).endswith(".yaml"):
-        # A condition or a setting of the unit file: the key is what its reader types there.
-        return words.place({**problem, "column": None}) + f", key {key}"
     return words.place(problem)

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ..decision.reasons import doubt, reason
+from ..errors import key_or_column
 from . import numbers
 from .symbols import before_unit, unit_text
 
@@ -114,7 +115,8 @@ def place(problem: Mapping[str, Any]) -> str:
     if problem.get("line") is not None:
         parts.append(f"line {problem['line']}")
     if problem.get("column"):
-        parts.append(f"column {problem['column']}")
+        name = str(problem["column"])
+        parts.append(f"{key_or_column(problem.get('file'), name.split(' ', maxsplit=1)[0])} {name}")
     return ", ".join(parts)
 
 
