@@ -14,6 +14,7 @@ def main(
     fit: Path,
     results: Path,
     parts: Sequence[Path] = (),
+    log: Path | None = None,
 ) -> None:
     """Write ``results`` (``results.json``); ``parts`` are the results of the parts of a drive.
 
@@ -30,9 +31,12 @@ def main(
     limits = None if acceptance is None else AcceptanceSet.model_validate(acceptance)
     model = UnitFile.model_validate(unit)
     read = load_readings(readings)
-    problems = [problem.as_json() for problem in [*read.problems, *reading_problems(model, read)]]
+    traces: list[str] = []
+    problems = [problem.as_json() for problem in [*read.problems, *reading_problems(model, read, traces)]]
     made_of = [read_json(path) for path in parts]
     write_json(results, build_results(model.unit, model.kind, load_fit(fit), problems, limits, probability, made_of))
+    if log is not None:
+        log.write_text("\n".join(traces), encoding="utf-8")
 
 
 if "snakemake" in globals():
@@ -48,4 +52,5 @@ if "snakemake" in globals():
         fit=Path(snakemake.input.fit),  # noqa: F821
         results=Path(snakemake.output.results),  # noqa: F821
         parts=[Path(path) for path in snakemake.input.parts],  # noqa: F821
+        log=Path(snakemake.log[0]),  # noqa: F821
     )

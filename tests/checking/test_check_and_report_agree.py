@@ -58,6 +58,14 @@ def test_columns_of_another_test_are_missing_columns_not_missing_rows(bench, cap
     assert " 0 rows" not in out
 
 
+@pytest.mark.parametrize(("unit", "words"), [("mV", "a 1000th of the others"), ("uV", "1000 times too small")])
+def test_a_wrong_prefix_is_said_by_both(bench, capsys, unit, words):
+    bench.edit("raw/BAD/steps.csv", "voltage_ab [V]", f"voltage_ab [{unit}]")
+    out, messages = said(bench, capsys)
+    assert any(words in message for message in messages)
+    assert all(message in out for message in messages)
+
+
 def test_a_log_without_its_header(bench, capsys):
     (bench.bad / "steps.csv").write_text(log_text().replace(HEADER + "\n", ""))
     out, messages = said(bench, capsys)

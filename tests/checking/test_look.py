@@ -181,6 +181,33 @@ def test_the_look_costs_little_on_the_longest_log_that_is_kept() -> None:
     assert min(spent) < 0.2, spent  # some 0.035 s on an idle machine
 
 
+def test_a_look_that_fails_costs_no_result(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object, **__: object) -> list[Problem]:
+        raise ZeroDivisionError("none")
+
+    monkeypatch.setattr("rotorproof.checking.look.findings", fails)
+    (problem,) = seen("load", load_run())
+    assert problem.severity == "warning"
+    assert "the look at the readings failed" in problem.message
+    assert "decide.txt" in problem.message
+
+
+@pytest.mark.parametrize("size", [1e-300, 1e300])
+def test_readings_beyond_all_bounds_are_named_not_stumbled_over(size: float) -> None:
+    for procedure, log in (("load", load_run()), ("coast-down", coast())):
+        for name in log:
+            with np.errstate(all="ignore"):
+                found = seen(procedure, {**log, name: log[name] * size})
+            assert not [problem for problem in found if "foresee" in problem.message]
+    at = np.arange(0, 0.5, 1e-3)
+    wave = {"time": at, "speed": 20 + 0.01 * np.sin(at)}
+    wave |= {f"voltage_{p}": 25 * np.sin(400 * at - k * 2.0944) for k, p in enumerate(("ab", "bc", "ca"))}
+    for name in wave:
+        with np.errstate(all="ignore"):
+            found = seen("open-circuit", {**wave, name: wave[name] * size})
+        assert not [problem for problem in found if "foresee" in problem.message]
+
+
 # ----- One recording behind two tests
 
 TWO = """\

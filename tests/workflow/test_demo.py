@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from rotorproof.checking.look import reading_problems
 from rotorproof.fitting.parts import part
 from rotorproof.fitting.store import load_fit, save_fit
 from rotorproof.fitting.unit_fit import TestLog, best_forms, fit_unit
@@ -33,6 +34,7 @@ def fits(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     for name, unit in sorted(project.units.items(), key=lambda entry: entry[1].file.parts is not None):
         readings = read_unit(name, unit.folder, unit.file.tests, unit.layouts)
         assert not readings.problems
+        assert not reading_problems(unit.file, readings)
         logs = []
         for test, columns in zip(unit.file.tests, readings.columns, strict=True):
             assert columns is not None

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from ..columns import COLUMNS
-from ..errors import Problem
+from ..errors import Problem, trace_of, unforeseen
 from ..logs.chunks import Chunk
 from ..logs.store import Readings
 from ..procedures import procedures
@@ -60,15 +62,24 @@ def sampled(procedure: Procedure) -> bool:
     return procedure.long_logs_only or not procedure.reduced_columns
 
 
-def reading_problems(unit: UnitFile, readings: Readings) -> list[Problem]:
+def reading_problems(unit: UnitFile, readings: Readings, traces: list[str] | None = None) -> list[Problem]:
     """Return a warning for everything that looks wrong in the readings of a unit, without its logs.
 
     Of a capture that was reduced while it was read, only the extremes of what is left of its raw columns are looked at.
+    A look that fails in a way nobody foresaw costs no result: it is named, and its trace goes to ``traces``.
     """
     problems = []
     for test, columns in zip(unit.tests, readings.columns, strict=True):
-        if columns:
+        if not columns:
+            continue
+        try:
             problems += look(unit, test, _survey(procedures()[test.procedure], columns))
+        except Exception as error:
+            shown = f"{unit.unit}/{test.log}"
+            if traces is not None:
+                traces.append(f"{test.procedure}, {shown}\n{traceback.format_exc()}")
+            failed = unforeseen("the look at the readings", error, shown, trace_of(unit.unit, "decide"))
+            problems.append(replace(failed, severity="warning", procedure=test.procedure))
     return [*problems, *repeated(unit, readings.sha256)]
 
 
