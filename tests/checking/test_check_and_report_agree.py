@@ -33,8 +33,8 @@ def said(bench, capsys):
 def test_a_misspelt_column_is_named_and_only_what_is_missing(bench, capsys):
     bench.edit("raw/BAD/steps.csv", "voltage_ab", "votlage_ab")
     out, messages = said(bench, capsys)
-    words = "the column 'votlage_ab' is not known and is left out; did you mean voltage_ab?"
-    assert words in out
+    words = "no column of this name is known, so it is left out; did you mean voltage_ab?"
+    assert f"column 'votlage_ab': {words}" in out
     assert words in messages
     assert "looks plausible" not in out
     assert any("the log has no voltage_ab; measure" in message for message in messages)

@@ -152,7 +152,7 @@ CASES = [
         LOG,
         None,
         "current_ab",
-        "is 'curent_ab [A]' meant",
+        "if 'curent_ab [A]' is meant, rename it",
     ),
     # ----- the cells
     Case("text", log("2.5000", "ca. 2.5"), LOG, 6, "current_ab", "is not a number"),

@@ -12,7 +12,7 @@ from rotorproof.checking.survey import Survey
 from rotorproof.commands import layout
 from rotorproof.errors import InputError, Problem
 from rotorproof.logs.chunks import Chunk
-from rotorproof.settings.documents import written_key
+from rotorproof.settings.documents import read_document, written_key
 from rotorproof.units import parse
 from tests.errors.bench import Bench, process
 from tests.errors.catalogue import limits
@@ -35,6 +35,13 @@ def test_a_decimal_comma_in_a_list(bench):
 def test_a_decimal_comma_in_a_flow_mapping(bench):
     limits("max: 0.13 ohm", "max: 0,13 ohm")(bench)
     assert "the decimal mark must be a point: write 'max: 0.13 ohm', not '0,13 ohm'" in said(bench)
+
+
+def test_a_decimal_comma_in_a_condition_and_what_is_none(bench):
+    bench.edit("raw/BAD/unit.yaml", "{winding_temperature: 24.0 degC}", "{winding_temperature: 24,0 degC}")
+    assert said(bench) == "the decimal mark must be a point: write 'winding_temperature: 24.0 degC', not '24,0 degC'"
+    (bench.bad / "x.yaml").write_text("{a: 1, c: [1, 2, 3], d: {e: 5 V, 7: 8}, f: [1 s, 2 s], g: [1, 2026-05-02]}")
+    assert read_document(bench.bad / "x.yaml").data["c"] == [1, 2, 3]
 
 
 def test_a_decimal_comma_in_a_value(bench):

@@ -37,10 +37,10 @@ def missing_columns(procedure: Procedure, present: Collection[str], names: Seque
     for alternatives in lacking:
         what = alternatives[0] if len(alternatives) == 1 else "one of " + ", ".join(alternatives)
         near = [match for name in alternatives for match in difflib.get_close_matches(name, names, 1, 0.7)]
-        hint = f"; is {near[0]!r} meant?" if near else ""
+        other = f"if {near[0]!r} is meant, rename it; else " if near else ""
         problems.append(
             Problem(
-                f"{procedure.name} needs the column {what}{hint}; add it to the log or map it in the layout",
+                f"{procedure.name} needs the column {what}; {other}add it to the log or map it in the layout",
                 file=shown,
                 column=alternatives[0],
                 procedure=procedure.name,
@@ -67,7 +67,7 @@ def unknown_columns(procedure: Procedure, names: Sequence[str], layout: Layout, 
         if near:
             problems.append(
                 Problem(
-                    f"the column {name!r} is not known and is left out; did you mean {near[0]}?",
+                    f"no column of this name is known, so it is left out; did you mean {near[0]}?",
                     file=shown,
                     column=name,
                     severity="warning",

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import itertools
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +19,8 @@ MAXIMUM_BYTES = 1_000_000
 
 Path_ = tuple[str | int, ...]
 
+_WHOLE, _AFTER_COMMA = re.compile(r"[-+]?\d+"), re.compile(r"\d+(?![\d.:-])")
+
 
 @dataclass(frozen=True)
 class Document:
@@ -26,16 +30,6 @@ class Document:
     shown: str
     data: Any
     lines: dict[Path_, int] = field(default_factory=dict)
-
-    def at(self, where: Path_) -> Any:
-        """Return what stands at ``where``, ``None`` if the file has nothing there."""
-        found = self.data
-        for part in where:
-            try:
-                found = found[part]
-            except (KeyError, IndexError, TypeError):
-                return None
-        return found
 
     def line(self, where: Path_) -> int | None:
         """Return the line of the deepest part of ``where`` that the file has."""
@@ -107,6 +101,34 @@ def read_document(path: Path, shown: str | None = None) -> Document:
     return Document(path, name, data, lines)
 
 
+def _refuse_decimal_commas(node: yaml.Node, where: Path_, name: str) -> None:
+    """Raise ``InputError`` for a number with a decimal comma in '{...}' or '[...]', which ends the entry there."""
+    if not isinstance(node, yaml.CollectionNode) or not node.flow_style:
+        return
+    # A key without a value after a whole number in a mapping; text that begins with digits after one in a list.
+    if isinstance(node, yaml.MappingNode):
+        pairs = [(value, after) for (_, value), (after, nothing) in itertools.pairwise(node.value) if not nothing.value]
+        keys = {id(value): key.value for key, value in node.value}
+    else:
+        pairs, keys = list(itertools.pairwise(node.value)), {}
+    for whole, rest in pairs:
+        if not (isinstance(whole, yaml.ScalarNode) and isinstance(rest, yaml.ScalarNode)):
+            continue
+        cut = keys or not rest.tag.endswith(":int")
+        if cut and _WHOLE.fullmatch(whole.value) and _AFTER_COMMA.match(rest.value):
+            key = keys.get(id(whole))
+            start = f"{key}: " if key else ""
+            raise InputError(
+                Problem(
+                    f"the decimal mark must be a point: write '{start}{whole.value}.{rest.value}', not "
+                    f"'{whole.value},{rest.value}'",
+                    file=name,
+                    line=whole.start_mark.line + 1,
+                    column=written_key((*where, key) if key else where) or None,
+                )
+            )
+
+
 def _plain(loader: Any, node: yaml.Node, where: Path_, lines: dict[Path_, int], name: str, seen: set[int]) -> Any:
     line = node.start_mark.line + 1
     if id(node) in seen:
@@ -116,6 +138,7 @@ def _plain(loader: Any, node: yaml.Node, where: Path_, lines: dict[Path_, int], 
     lines.setdefault(where, line)
     if not node.tag.startswith("tag:yaml.org,2002:") or node.tag.startswith("tag:yaml.org,2002:python"):
         raise InputError(Problem(f"the tag {node.tag!r} is not allowed; write plain values", file=name, line=line))
+    _refuse_decimal_commas(node, where, name)
     if isinstance(node, yaml.MappingNode):
         result: dict[Any, Any] = {}
         for key_node, value_node in node.value:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import itertools
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -68,9 +66,7 @@ def _problem(document: Document, entry: Mapping[str, Any], model: type[Strict]) 
     kind, context = entry["type"], entry.get("ctx", {})
     given = entry.get("input")
     shown = f" (found {given!r})" if isinstance(given, str | int | float) and kind != "missing" else ""
-    if comma := _decimal_comma(document, where, entry):
-        message = comma
-    elif kind == "extra_forbidden":
+    if kind == "extra_forbidden":
         allowed = _allowed(model, where[:-1])
         near = difflib.get_close_matches(str(where[-1]), allowed, n=1)
         hint = f"; did you mean {near[0]!r}?" if near else ""
@@ -89,26 +85,6 @@ def _problem(document: Document, entry: Mapping[str, Any], model: type[Strict]) 
     else:
         message = f"{entry['msg'][0].lower()}{entry['msg'][1:]}{shown}"
     return Problem(message, file=document.shown, line=document.line(where), column=key)
-
-
-_AFTER_COMMA = re.compile(r"\d+(?![.\d])")
-
-
-def _decimal_comma(document: Document, where: tuple[Any, ...], entry: Mapping[str, Any]) -> str | None:
-    """Tell of a number with a decimal comma, which ends an entry in '{...}' or '[...]': '0,44 N m' reads as two."""
-    if entry["type"] == "extra_forbidden" and _AFTER_COMMA.match(str(where[-1])) and entry.get("input") is None:
-        mapping = document.at(where[:-1])
-        keys = list(mapping) if isinstance(mapping, dict) else []
-        for before, rest in itertools.pairwise(keys):
-            whole = mapping[before]
-            if rest != where[-1] or not isinstance(whole, int):
-                continue
-            return f"the decimal mark must be a point: write '{before}: {whole}.{rest}', not '{whole},{rest}'"
-    if entry["type"] == "too_long" and isinstance(found := entry.get("input"), list):
-        for whole, rest in itertools.pairwise(found):
-            if isinstance(whole, int) and isinstance(rest, str) and _AFTER_COMMA.match(rest):
-                return f"the decimal mark must be a point: write '{whole}.{rest}', not '{whole},{rest}'"
-    return None
 
 
 def _allowed(model: type[Strict], where: tuple[Any, ...]) -> list[str]:
