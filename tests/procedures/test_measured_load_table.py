@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import yaml
 
+from rotorproof.checking.look import reading_problems
 from rotorproof.decision.results import build_results
 from rotorproof.fitting.store import load_fit, load_panels, save_fit
 from rotorproof.fitting.unit_fit import TestLog, fit_unit
@@ -190,3 +191,14 @@ def test_the_workflow_reports_on_it(table: Path, project: Project) -> None:
     reported = json.loads((project.root / "reports" / "brake-stand" / "results.json").read_bytes())
     assert reported["quantities"]["torque_constant_q"]["value"] == pytest.approx(0.098, rel=0.03)
     assert (project.root / "reports" / "brake-stand" / "report.pdf").stat().st_size > 1000
+
+
+@pytest.mark.parametrize(("unit", "doubted"), [("N m", []), ("N cm", ["torque"]), ("kN m", ["torque"])])
+def test_a_torque_in_another_unit_is_told_by_the_efficiency(table: Path, unit: str, doubted: list[str]) -> None:
+    model = UnitFile.model_validate(UNIT)
+    layout = SettingsFolder(ROOT / "config").layout("brake-stand-field-oriented")
+    columns = {**layout.columns, "torque": layout.columns["torque"].model_copy(update={"unit": unit})}
+    layouts = {"brake-stand-field-oriented": layout.model_copy(update={"columns": columns})}
+    readings = read_unit(model.unit, table.parent, model.tests, layouts)
+    found = [problem.column for problem in reading_problems(model, readings) if problem.doubt == "unit"]
+    assert sorted(set(found)) == doubted
