@@ -162,6 +162,14 @@ def test_a_long_open_circuit_capture_is_looked_at_by_its_extremes() -> None:
     assert doubted(seen("open-circuit", long_wave(1e3))) == ["voltage_ab", "voltage_bc", "voltage_ca"]
 
 
+def test_the_emf_of_a_speed_tells_a_wrong_prefix_or_probe() -> None:
+    # 25 V at 24 rad/s, of a motor rated 36 V at 230 rpm, also where no column holds the speed.
+    lines = ["voltage_ab", "voltage_bc", "voltage_ca"]
+    stated = {"speed": "24 rad/s"}
+    for scale, wrong in ((1.0, []), (1e-3, lines), (0.1, lines), (10.0, lines), (2.0, []), (0.5, [])):
+        assert doubted(seen("open-circuit", long_wave(scale), stated)) == wrong, scale
+
+
 def test_a_gate_capture_has_nothing_left_to_look_at() -> None:
     from rotorproof.physics.gate_stream import REDUCED
 

@@ -35,7 +35,7 @@ def look(unit: UnitFile, test: Test, survey: Survey) -> list[Problem]:
     conditions = {name: measured.value for name, measured in conditions_of(test).items()}
     waves = procedure.time_ordered and sampled(procedure) and survey.rows >= _WAVEFORM_ROWS
     found = [
-        *findings(survey, known, waveforms=waves),
+        *findings(survey, known, waveforms=waves, conditions=conditions),
         *bounds(procedure.name, survey, known, conditions),
     ]
     return [

@@ -87,3 +87,29 @@ def speed_for_its_voltage(survey: Survey, known: Mapping[str, float]) -> Iterato
             "speed",
             unit=True,
         )
+
+
+def emf_for_its_speed(survey: Survey, known: Mapping[str, float], conditions: Mapping[str, float]) -> Iterator[Finding]:
+    """Compare the EMF per speed with rated voltage over rated speed: a factor of ten is a probe, 1000 a prefix.
+
+    Extremes are enough, so a capture that was reduced while it was read is looked at too.
+    """
+    rated_voltage, rated_speed = known.get("rated_voltage"), known.get("rated_speed")
+    column = survey.columns.get("speed")
+    speed = column.largest if column else abs(conditions.get("speed", 0.0))
+    if not speed or not rated_voltage or not rated_speed:
+        return
+    for name in ("voltage_ab", "voltage_bc", "voltage_ca"):
+        if name not in survey.columns:
+            continue
+        line = survey.columns[name]
+        ratio = 0.5 * (line.high - line.low) / speed / (rated_voltage / rated_speed)
+        for factor, one, other, cause in (
+            (10.0, "ten times", "a tenth of", "a x10 probe?"),
+            (1000.0, "1000 times", "a 1000th of", "is a unit wrong by 1000 (mV and V)?"),
+        ):
+            for near, side in ((ratio / factor, one), (ratio * factor, other)):
+                if 0.4 < near < 2.5:
+                    yield Finding(
+                        f"the EMF per speed is about {side} rated voltage over rated speed: {cause}", name, unit=True
+                    )

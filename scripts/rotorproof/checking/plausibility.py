@@ -33,14 +33,18 @@ RANGES: dict[str, tuple[float, float]] = {
 _COLUMN_RANGES = {"insulation_resistance": (1e3, 1e13), "throttle": (0.1, 60.0), "brake": (0.1, 100.0)}
 
 
-def findings(survey: Survey, known: Mapping[str, float], *, waveforms: bool) -> list[Finding]:
+def findings(
+    survey: Survey, known: Mapping[str, float], *, waveforms: bool, conditions: Mapping[str, float] | None = None
+) -> list[Finding]:
     """Return everything that looks wrong.
 
     ``known`` holds nameplate values in SI (``rated_voltage``, ``rated_speed``, ``pole_pairs``, ...); ``waveforms``
-    tells whether the rows are samples of waveforms in time (not a hand-written table, not logic transitions).
+    tells whether the rows are samples of waveforms in time (not a hand-written table, not logic transitions);
+    ``conditions`` are those of the test in SI.
     """
     found = [*_prefixes(survey), *_rated(survey, known), *_swapped_supply(survey, known), *_resistances(survey)]
     found += nameplate.thousands(survey, known)
+    found += nameplate.emf_for_its_speed(survey, known, conditions or {})
     found += _angle(survey)
     if waveforms:
         found += [*_sampling(survey), *_sums(survey)]
@@ -262,7 +266,7 @@ def _wave(name: str, wave: np.ndarray, survey: Survey, known: Mapping[str, float
 def _against_speed(
     name: str, wave: np.ndarray, per_turn: float, step: float, survey: Survey, known: Mapping[str, float]
 ) -> Iterator[Finding]:
-    """Compare the electrical frequency with the speed column, and the EMF with the nameplate."""
+    """Compare the electrical frequency with the speed column."""
     speed = survey.start.get("speed")
     mechanical = float(np.median(np.abs(speed))) if speed is not None else 0.0
     pairs = known.get("pole_pairs")
@@ -285,11 +289,3 @@ def _against_speed(
             )
         elif ratio < 0.9 and pairs * mechanical > math.pi / step:
             yield Finding("the electrical frequency exceeds half the sample rate: aliased; sample faster", name)
-    rated_voltage, rated_speed = known.get("rated_voltage"), known.get("rated_speed")
-    if mechanical and rated_voltage and rated_speed and name in ("voltage_ab", "voltage_bc", "voltage_ca"):
-        ratio = 0.5 * float(np.ptp(wave)) / mechanical / (rated_voltage / rated_speed)
-        if 4 < ratio < 25 or 1 / 25 < ratio < 1 / 4:
-            side = "ten times" if ratio > 1 else "a tenth of"
-            yield Finding(
-                f"the EMF per speed is about {side} rated voltage over rated speed: a x10 probe?", name, unit=True
-            )
