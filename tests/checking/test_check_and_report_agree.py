@@ -95,6 +95,20 @@ def test_a_reading_far_off_the_line_of_the_others_is_named_with_its_line(bench, 
     assert not any("vary enough" in message for message in messages)
 
 
+@pytest.mark.parametrize("pairs", [1, 3])
+def test_a_lead_that_is_reversed_gives_no_resistance(bench, capsys, pairs):
+    header, *rows = log_text().splitlines()
+    cells = [row.split(",") for row in rows]
+    for row in cells:
+        for position in range(0, 2 * pairs, 2):
+            row[position] = f"-{row[position]}"
+    (bench.bad / "steps.csv").write_text("\n".join([header, *map(",".join, cells)]) + "\n")
+    out, messages = said(bench, capsys)
+    assert out.count("is negative: are the leads of one meter exchanged?") == pairs
+    assert any("the resistance comes out negative for A-B (-0.2" in message for message in messages)
+    assert process(bench.root).results["BAD"]["verdict"] == "incomplete"
+
+
 def test_the_program_ends_at_once_and_prints_all():
     """Threads of pyarrow once aborted the interpreter at its end; atexit shows that it does not get there."""
     code = (

@@ -160,7 +160,11 @@ def _resistances(survey: Survey) -> Iterator[Finding]:
     for pair in ("ab", "bc", "ca"):
         voltage, current = survey.start.get(f"voltage_{pair}"), survey.start.get(f"current_{pair}")
         if voltage is not None and current is not None and np.any(current):
-            slopes[pair] = abs(float(current @ voltage) / float(current @ current))
+            product, power = float(current @ voltage), float(current @ current)
+            slopes[pair] = abs(product / power)
+            if product < -0.9 * math.sqrt(power * float(voltage @ voltage)):
+                yield Finding(f"the resistance {pair.upper()} is negative: are the leads of one meter exchanged? Then "
+                              "exchange them, or invert the column in the layout", f"voltage_{pair}")  # fmt: skip
     if len(slopes) < 2:
         return
     middle = sorted(slopes.values())[len(slopes) // 2] if len(slopes) == 3 else max(slopes.values())

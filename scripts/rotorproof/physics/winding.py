@@ -90,7 +90,7 @@ def resistances_from_steps(
     """
     k = current.shape[1]
     first = [resistance_from_steps(current[used[:, i], i], voltage[used[:, i], i]).values[1] for i in range(k)]
-    heat = heat_put_in(np.where(used, current**2 * np.array(first), 0.0).sum(axis=1), time)
+    heat = heat_put_in(np.where(used, current**2 * np.abs(first), 0.0).sum(axis=1), time)
     heat = heat / max(float(heat.max()), 1e-300)
     design, observed = [], []
     for i in range(k):

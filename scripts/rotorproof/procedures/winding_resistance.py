@@ -101,9 +101,9 @@ class WindingResistance(Procedure):
 
     def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
         """Fit voltage = offset + R current for the line pairs present, with the warming of the winding."""
-        del near
         try:
-            return self._fitted(logs[0], given)
+            # Judged once, on the readings as they are, not on each shift of them.
+            return self._fitted(logs[0], given, judge=near is None)
         except FitError:
             if not self.suspects(logs[0].columns):
                 raise
@@ -111,7 +111,7 @@ class WindingResistance(Procedure):
                 "a reading lies far off the line of the others, as a warning on the log says; correct it and run again"
             ) from None
 
-    def _fitted(self, log: Log, given: Mapping[str, float]) -> Fit:
+    def _fitted(self, log: Log, given: Mapping[str, float], *, judge: bool) -> Fit:
         if "temperature_winding" in log:
             temperature = log["temperature_winding"]
         elif "winding_temperature" in log.conditions:
@@ -166,6 +166,12 @@ class WindingResistance(Procedure):
                 f"winding at {temperature[0]:.1f} degC at the start; warming by the test current changed the "
                 f"resistance by {100 * rise:.2f} % +/- {200 * np.sqrt(fit.covariance[-1, -1]):.2f} % by the end and "
                 "is allowed for"
+            )
+        wrong = [f"{_name(pair)} ({slope:.4g} ohm)" for pair, slope in zip(pairs, slopes, strict=True) if slope < 0]
+        if judge and wrong:
+            raise FitError(
+                f"the resistance comes out negative for {', '.join(wrong)}: the voltage or the current has the wrong "
+                "sign; exchange the leads of one meter, or set 'invert' for that column in the layout"
             )
         notes = [
             f"{_name(pair)}: offset {1e3 * offset * float(np.mean(factor)):.2f} mV removed (thermal EMF, meter zero); "
