@@ -145,7 +145,7 @@ CASES = [
     Case("column twice", log("voltage_bc [V]", "voltage_ab [mV]"), LOG, 1, "voltage_ab", "stands 2 times"),
     Case("semicolons", whole(GOOD.replace(",", ";")), LOG, 1, None, "semicolon 5 times"),
     Case("tabs", whole(GOOD.replace(",", "\t")), LOG, 1, None, "tab 5 times"),
-    Case("no column of use", whole("a [V],b [A]\n" + "1,2\n" * 9), LOG, None, "voltage_ab", "needs the column"),
+    Case("no column of use", whole("a [V],b [A]\n" + "1,2\n" * 9), LOG, None, "voltage_ab", "needs one of the columns"),
     Case(
         "column misspelt",
         whole("voltage_a b,curent_ab [A],voltage_ab [V]\n" + "1,2,3\n" * 9),

@@ -24,7 +24,9 @@ def missing_columns(procedure: Procedure, present: Collection[str], names: Seque
         alternatives = (item,) if isinstance(item, str) else item
         if not any(name in present for name in alternatives):
             lacking.append(alternatives)
-    if lacking and not present and names and all(_NUMBER.fullmatch(name.strip()) for name in names):
+    # Where the layout says that there is no header, the columns are named by their numbers.
+    numbered = list(names) == [str(number) for number in range(1, len(names) + 1)]
+    if lacking and not present and not numbered and all(_NUMBER.fullmatch(name.strip()) for name in names):
         return [
             Problem(
                 "the log has no header: its first row holds numbers where the names of the columns must stand, each as "
@@ -33,20 +35,28 @@ def missing_columns(procedure: Procedure, present: Collection[str], names: Seque
                 procedure=procedure.name,
             )
         ]
+    headers = dict(zip(_bare(names), names, strict=True))
+    others = [name for name in headers if name not in COLUMNS]
     problems = []
     for alternatives in lacking:
-        what = alternatives[0] if len(alternatives) == 1 else "one of " + ", ".join(alternatives)
-        near = [match for name in alternatives for match in difflib.get_close_matches(name, names, 1, 0.7)]
-        other = f"if {near[0]!r} is meant, rename it; else " if near else ""
+        several = len(alternatives) > 1
+        what = f"one of the columns {', '.join(alternatives)}" if several else f"the column {alternatives[0]}"
+        near = [match for name in alternatives for match in difflib.get_close_matches(name, others, 1, 0.7)]
+        other = f"if {headers[near[0]].strip()!r} is meant, rename it; else " if near else ""
         problems.append(
             Problem(
-                f"{procedure.name} needs the column {what}; {other}add it to the log or map it in the layout",
+                f"{procedure.name} needs {what}; {other}add it to the log or map it in the layout",
                 file=shown,
                 column=alternatives[0],
                 procedure=procedure.name,
             )
         )
     return problems
+
+
+def _bare(names: Sequence[str]) -> list[str]:
+    """Return the names of columns without their units."""
+    return [match["name"] if (match := _HEADER.fullmatch(name)) else name.strip() for name in names]
 
 
 def unknown_columns(procedure: Procedure, names: Sequence[str], layout: Layout, shown: str) -> list[Problem]:
@@ -57,7 +67,7 @@ def unknown_columns(procedure: Procedure, names: Sequence[str], layout: Layout, 
     """
     if layout.columns is not None:
         return []
-    bare = [match["name"] if (match := _HEADER.fullmatch(name)) else name.strip() for name in names]
+    bare = _bare(names)
     absent = [name for name in procedure.columns() if name not in bare]
     problems, others = [], []
     for name, header in zip(bare, names, strict=True):
