@@ -158,6 +158,8 @@ def _block_covariance(model: Callable[[np.ndarray], np.ndarray], fitted: Estimat
     if k + 2 > _BLOCKS:
         return None
     scale = np.linalg.norm(jacobian, axis=0)
+    if not np.all(scale > 0):
+        return None  # a parameter that these readings do not show at all
     jacobian = jacobian / scale
     normal = jacobian.T @ jacobian
     moved = np.empty((_BLOCKS, k))
