@@ -51,8 +51,9 @@ def _snakemake(targets: list[str], cores: int, settings: dict[str, Any], *, quie
         str(ROOT),
     ]
     command += ["--cores", str(cores), "--keep-going", "--rerun-incomplete", "--nolock", "--nocolor"]
-    # Every job takes one core and nothing else: there is nothing for a solver to weigh.
-    command += ["--scheduler", "greedy"]
+    # Every job takes one core and nothing else: there is nothing for a solver to weigh. Of hundreds of ready jobs some
+    # are looked at each time, not all: else each job would cost more the more units there are.
+    command += ["--scheduler", "greedy", "--scheduler-subsample", str(8 * cores)]
     if settings:
         command += ["--config", *(f"{key}={json.dumps(value)}" for key, value in settings.items())]
     command += ["--", *targets] if targets else []
