@@ -224,7 +224,7 @@ class Plan:
                         f"the comparison {comparison.name!r} cannot be made: {', '.join(lacking)} {why}; mend the "
                         "unit, or take it out of the comparison",
                         file="config/config.yaml",
-                        column=f"comparisons.{place}.units",
+                        column=f"comparisons, entry {place + 1}, units",
                         severity="warning",
                     )
                 )
