@@ -83,6 +83,7 @@ def test_every_test_says_what_is_not_covered() -> None:
         ("Newton's law of cooling, integrated by SciPy", "equation solved"),
         ("NIST Statistical Reference Datasets, Norris", "published"),
         ("common practice, no source", "common practice"),
+        ("standard deviation of 60 seeded runs (JCGM 100:2008, 4.2)", "repeated runs"),
     ],
 )
 def test_what_a_value_rests_on(source: str, words: str) -> None:
@@ -92,3 +93,14 @@ def test_what_a_value_rests_on(source: str, words: str) -> None:
 def test_whole_numbers_without_allowance_are_shown_as_equal() -> None:
     rows = [*full(), comparison("pole_pairs", ours=23, published=23, allowance=0, unit="1")]
     assert "of none" in book_html(rows)
+
+
+def test_repeated_runs_alone_leave_a_quantity_unchecked(tmp_path: Path) -> None:
+    rows = full()
+    name = rows[0]["subject"]
+    rows = [row for row in rows if row["subject"] != name]
+    rows.append(comparison(name, source="standard deviation of 60 seeded runs (JCGM 100:2008, 4.2)"))
+    record = tmp_path / "record.json"
+    record.write_text(json.dumps(rows), encoding="utf-8")
+    with pytest.raises(InputError, match=f"nothing from outside is compared with '{name}'"):
+        load_record(record)

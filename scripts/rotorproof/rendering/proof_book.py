@@ -45,6 +45,7 @@ _BASES = (
         "software of others",
         re.compile(r"gym-electric-motor|motulator|swat-em|\bGTC\b|metrolopy|scipy|uncertainties \(|statsmodels|lmfit"),
     ),
+    ("repeated", "repeated runs", re.compile(r"seeded runs")),
     ("solved", "equation solved", re.compile(r"SciPy|integrated|eigenvalues")),
     (
         "hand",
@@ -83,7 +84,8 @@ def load_record(path: Path) -> list[dict[str, Any]]:
         for row in rows
         if row["subject"] not in known
     ]
-    checked = {row["subject"] for row in rows}
+    # Repeated runs judge a stated scatter; they are no outside value of the quantity.
+    checked = {row["subject"] for row in rows if basis(row["source"])[0] != "repeated"}
     problems += [
         Problem(f"nothing from outside is compared with {name!r}; add a check of it", file=path.name)
         for name in quantities()
