@@ -10,7 +10,7 @@ the fitted parameters follow the influences to second order.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -86,7 +86,8 @@ def run(
     ``uncertain_conditions`` the conditions whose writer stated an uncertainty, by log index and name.
     Raises ``FitError`` if the readings do not determine the quantities.
     """
-    centre = {name: form.value for name, form in given.items()}
+    values = {name: form.value for name, form in given.items()}
+    centre = _Asked(values)
     logs = _with_stated(logs, instruments, uncertain_conditions)
     fit = procedure.fit(logs, centre)
     best = procedure.derive(fit.parameters, centre)
@@ -149,11 +150,16 @@ def run(
     for name, form in given.items():
         u = form.standard_uncertainty
         if u > 0:
-            follow(
-                {i: c / u for i, c in form.terms.items()},
-                name,
-                lambda sign, n=name, f=form, u=u: (logs, {**centre, n: f.value + sign * u}),  # type: ignore[misc]
-            )
+            weights = {i: c / u for i, c in form.terms.items()}
+            # A scalar that nobody asked for moves nothing: fit and formula have no other inputs.
+            if name in centre.asked:
+                follow(
+                    weights,
+                    name,
+                    lambda sign, n=name, f=form, u=u: (logs, {**values, n: f.value + sign * u}),  # type: ignore[misc]
+                )
+            else:
+                response.shift(weights, fit.parameters, fit.parameters)
             response.move_given(name, u)
 
     forms = {name: Form(float(value), dict(terms[name])) for name, value in best.items()}
@@ -177,6 +183,26 @@ def run(
 
 
 _Scalars = Mapping[str, float]
+
+
+class _Asked(Mapping[str, float]):
+    """Scalars that note which of them are asked for, or whether they are there."""
+
+    def __init__(self, values: Mapping[str, float]) -> None:
+        self._values = values
+        self.asked: set[str] = set()
+
+    def __getitem__(self, name: str) -> float:
+        self.asked.add(name)
+        return self._values[name]
+
+    def __iter__(self) -> Iterator[str]:
+        # Whoever goes through all of them may depend on each.
+        self.asked.update(self._values)
+        return iter(self._values)
+
+    def __len__(self) -> int:
+        return len(self._values)
 
 
 class _Response:
