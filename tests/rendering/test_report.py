@@ -323,8 +323,8 @@ def test_the_most_and_longest_waivers_stand_on_page_one(made: Made, tmp_path: Pa
     content, _ = report_pdf(
         unit=made.unit,
         results=made.results,
-        readings_path=made.folder / "readings.npz",
-        fit_path=made.folder / "fit.json",
+        readings=load_readings(made.folder / "readings.npz"),
+        fit=load_fit(made.folder / "fit.json"),
         figures=made.folder / "figures",
         proof=json.loads((tmp_path / "evidence.json").read_bytes()),
         sign_off=sign_off,

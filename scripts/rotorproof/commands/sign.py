@@ -162,6 +162,8 @@ def _name_of(signer: SimpleSigner) -> str:
 
 def _renderer(reported: Reported, made: dict[str, Path]) -> Render:
     from ..evidence.record import evidence_attachments
+    from ..fitting.store import load_fit
+    from ..logs.store import load_readings
     from ..rendering.report import report_pdf
 
     def render(sign_off: SignOff) -> tuple[bytes, list[Attachment]]:
@@ -172,8 +174,8 @@ def _renderer(reported: Reported, made: dict[str, Path]) -> Render:
         pdf, _ = report_pdf(
             unit=proof["configuration"]["unit"],
             results=reported.results,
-            readings_path=made["readings.npz"],
-            fit_path=made["fit.json"],
+            readings=load_readings(made["readings.npz"]),
+            fit=load_fit(made["fit.json"]),
             figures=reported.figures,
             proof=proof,
             sign_off=sign_off.model_dump(),

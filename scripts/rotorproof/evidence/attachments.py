@@ -15,6 +15,8 @@ Relationship = Literal["Source", "Data", "Supplement"]
 
 #: Logs beyond this many bytes in all are not attached; their hashes are, in ``evidence.json``.
 LOGS_LIMIT = 16_000_000
+#: Between the fastest (1) and the smallest (9): 6 takes four times as long and saves 7 % of a report with large logs.
+_COMPRESSION = 4
 
 _MEDIA_TYPES = {
     ".json": "application/json",
@@ -62,7 +64,7 @@ def within_limit(sizes: Mapping[str, int], limit: int = LOGS_LIMIT) -> list[str]
 
 
 def attach(pdf: bytes, attachments: Iterable[Attachment]) -> bytes:
-    """Return ``pdf`` with the files attached; the same input gives the same bytes.
+    """Return ``pdf`` with the files attached and all streams packed; the same input gives the same bytes.
 
     The dates of an attachment are those of the PDF: when a file was last saved says nothing about a measurement
     and would differ between two copies of the same folder.
@@ -104,6 +106,7 @@ def attach(pdf: bytes, attachments: Iterable[Attachment]) -> bytes:
         catalog.Names.EmbeddedFiles = document.make_indirect(Dictionary(Names=names))
         catalog.AF = associated
         result = io.BytesIO()
+        pikepdf.settings.set_flate_compression_level(_COMPRESSION)
         document.save(
             result,
             deterministic_id=True,

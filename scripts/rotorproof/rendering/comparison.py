@@ -67,7 +67,7 @@ def render_comparison(comparison: Mapping[str, Any], panels: Sequence[Panel], wo
     html = comparison_html(comparison, panels, workshop)
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8") + _HEADER
     identifier = report_id([html.encode(), css.encode(), *images.values()])
-    content = pdf.write(html.replace(_NO_ID, identifier), css, images=images, identifier=identifier)
+    content = pdf.write(html.replace(_NO_ID, identifier), css, images=images, identifier=identifier, packed=False)
     data = Attachment("comparison.json", to_json(comparison).encode(), "Data of the comparison", "Data")
     write_bytes(report_path, attach(content, [data]))
 

@@ -34,11 +34,13 @@ def write(
     *,
     images: Mapping[str, bytes],
     identifier: str,
+    packed: bool = True,
 ) -> bytes:
     """Return the PDF (PDF/A-3a and PDF/UA-1) of ``html`` styled by ``css``.
 
     ``images`` maps the file names in ``src="figure:..."`` to SVG; nothing else can be loaded. The
     hour of rendering is nowhere in the file; the document's own metadata carry the date of its content.
+    Where files are attached next, which packs all streams, it need not be ``packed`` here.
     Raises ``weasyprint.urls.FatalURLFetchingError`` if the document asks for anything else.
     """
     import weasyprint
@@ -71,6 +73,7 @@ def write(
             pdf_variant="pdf/a-3a",
             pdf_identifier=identifier.encode(),
             finisher=_add_pdf_ua,
+            uncompressed_pdf=not packed,
         )
     return pdf
 

@@ -49,9 +49,10 @@ def render_report(
     an input that has changed since it was read.
     """
     files = {name: Path(path) for name, path in inputs.items()}
+    readings = load_readings(readings_path)
     proof = evidence_record(
         unit=unit["unit"],
-        log_hashes=load_readings(readings_path).sha256,
+        log_hashes=readings.sha256,
         settings_hashes=hashes,
         configuration=configuration,
         inputs=files,
@@ -66,8 +67,8 @@ def render_report(
     content, proof["report_id"] = report_pdf(
         unit=unit,
         results=read_json(results_path),
-        readings_path=readings_path,
-        fit_path=fit_path,
+        readings=readings,
+        fit=load_fit(fit_path),
         figures=figures,
         proof=proof,
     )
@@ -80,17 +81,17 @@ def report_pdf(
     *,
     unit: Mapping[str, Any],
     results: Mapping[str, Any],
-    readings_path: Path,
-    fit_path: Path,
+    readings: Readings,
+    fit: Mapping[str, Any],
     figures: Path,
     proof: Mapping[str, Any],
     sign_off: Mapping[str, Any] | None = None,
 ) -> tuple[bytes, str]:
-    """Return the report as PDF, without attachments, and its identifier. A ``sign_off`` stands on page 1."""
+    """Return the report as PDF, not packed yet, and its identifier. A ``sign_off`` stands on page 1."""
     from . import pdf
 
     model = UnitFile.model_validate(unit)
-    html = report_html(model, results, load_fit(fit_path), load_readings(readings_path), proof, sign_off)
+    html = report_html(model, results, fit, readings, proof, sign_off)
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
     images = {path.name: path.read_bytes() for path in sorted(figures.glob("*.svg"))}
     identifier = report_id([html.encode(), css.encode(), *images.values()])
@@ -99,6 +100,7 @@ def report_pdf(
         css,
         images=images,
         identifier=identifier,
+        packed=False,
     )
     return content, identifier
 
