@@ -16,10 +16,8 @@ from typing import Any
 
 from ..decision.reasons import doubt, reason
 from ..errors import Problem
-from ..evidence.export import export
-from ..evidence.revisions import all_signed
 from ..jsonio import read_json
-from ..rendering.register import render_register
+from ..rendering.register import write_register
 from ..settled import causes_of, is_settled, settle, unsettle
 from ..workflow import STEPS, Plan
 from ._project import ROOT, overrides
@@ -86,17 +84,7 @@ def _register(plan: Plan, reports: Path) -> None:
             problem = Problem(f"{row['reason']}, or it was not asked for yet: make report UNIT={name}", name)
             missing[name] = [problem.as_json()]
     units = [unit for unit in plan.all_units if unit["unit"] not in missing]
-    signed = all_signed(reports, plan.signed)
-    render_register(
-        units=units, refused={**plan.refused, **missing}, signed=signed, reports=reports, index=reports / "index.html"
-    )
-    export(
-        units=units,
-        signed=signed,
-        reports=reports,
-        csv_path=reports / "results.csv",
-        parquet_path=reports / "results.parquet",
-    )
+    write_register(units=units, refused={**plan.refused, **missing}, signed=plan.signed, reports=reports)
 
 
 def _row(reports: Path, name: str) -> dict[str, Any]:

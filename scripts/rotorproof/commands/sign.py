@@ -187,12 +187,7 @@ def _renderer(reported: Reported, made: dict[str, Path]) -> Render:
 
 def _renew_register(plan: Plan, reports: Path) -> None:
     """Show the new revision in the register, as the next run of `report` would."""
-    from ..evidence.export import export
-    from ..evidence.revisions import all_signed
-    from ..rendering.register import render_register
+    from ..rendering.register import write_register
 
     have = [unit for unit in plan.all_units if (reports / unit["unit"] / "results.json").is_file()]
-    signed = all_signed(reports, (*plan.units, *plan.refused))
-    render_register(units=have, refused=plan.refused, signed=signed, reports=reports, index=reports / "index.html")
-    csv, parquet = reports / "results.csv", reports / "results.parquet"
-    export(units=have, signed=signed, reports=reports, csv_path=csv, parquet_path=parquet)
+    write_register(units=have, refused=plan.refused, signed=(*plan.units, *plan.refused), reports=reports)

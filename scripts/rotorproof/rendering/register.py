@@ -5,16 +5,37 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from ..evidence.export import export
+from ..evidence.revisions import all_signed
 from ..jsonio import read_json, write_bytes
 from . import words
 from .environment import environment
 from .register_view import NOT_REPORTED, VERDICTS, Row, columns, rows
 from .style import MARKS, TEMPLATES
 from .trends import trends
+
+
+def write_register(
+    *, units: Sequence[Mapping[str, Any]], refused: Mapping[str, Any], signed: Iterable[str], reports: Path
+) -> None:
+    """Write the register of ``units`` under ``reports``: ``index.html``, ``results.csv`` and ``results.parquet``.
+
+    ``refused`` are the units without results, ``signed`` those that may have signed reports. Whether the last of these
+    is of the present results is looked up here: the run that this belongs to may have made them anew.
+    """
+    found = all_signed(reports, signed)
+    render_register(units=units, refused=refused, signed=found, reports=reports, index=reports / "index.html")
+    export(
+        units=units,
+        signed=found,
+        reports=reports,
+        csv_path=reports / "results.csv",
+        parquet_path=reports / "results.parquet",
+    )
 
 
 def render_register(
