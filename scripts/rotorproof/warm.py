@@ -9,6 +9,7 @@ the script does the same work itself.
 from __future__ import annotations
 
 import contextlib
+import gc
 import importlib
 import importlib.util
 import os
@@ -31,6 +32,8 @@ VARIABLE = "ROTORPROOF_WARM"
 _SCRIPTS = Path(__file__).resolve().parents[1]
 _JOBS = ("read", "fit", "decide", "draw", "render")
 _LOST = 70
+#: New objects, and rounds over the young and the older ones, before the collector of garbage looks at them.
+_SELDOM = (100_000, 20, 100)
 #: Named, not imported: a rule depends on the modules that its script imports, and every script imports this one.
 _LIBRARIES = (
     "jinja2",
@@ -130,7 +133,9 @@ def _serve(listener: socket.socket) -> None:
         _bury(os.WNOHANG)
         connection = listener.accept()[0]
         # Loaded at the first job, not before: a run with nothing to do needs none of it.
-        works = works or _loaded()
+        if not works:
+            works = _loaded()
+            _spare_the_collector()
         with connection:
             if _same_user(connection) and os.fork() == 0:
                 listener.close()
@@ -214,6 +219,15 @@ def _loaded() -> dict[str, Callable[..., None]]:
     with contextlib.suppress(Exception):
         _try_out()
     return works
+
+
+def _spare_the_collector() -> None:
+    """Let a job look for garbage seldom, and never in what was loaded before: it took a fifth of the time of a page.
+
+    A job is short, and nearly all that it makes is freed without being looked for.
+    """
+    gc.freeze()
+    gc.set_threshold(*_SELDOM)
 
 
 def _try_out() -> None:

@@ -6,7 +6,7 @@ import hashlib
 import io
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 if TYPE_CHECKING:
     import pikepdf
@@ -16,7 +16,7 @@ Relationship = Literal["Source", "Data", "Supplement"]
 #: Logs beyond this many bytes in all are not attached; their hashes are, in ``evidence.json``.
 LOGS_LIMIT = 16_000_000
 #: Between the fastest (1) and the smallest (9): 6 takes four times as long and saves 7 % of a report with large logs.
-_COMPRESSION = 4
+_COMPRESSION: Final = 4
 
 _MEDIA_TYPES = {
     ".json": "application/json",
