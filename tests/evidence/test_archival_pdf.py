@@ -138,6 +138,13 @@ def test_files_are_associated_and_described(document: pikepdf.Pdf) -> None:
         assert str(stream.Params.ModDate).startswith("D:20260502")
 
 
+def test_all_that_may_be_packed_is(document: pikepdf.Pdf) -> None:
+    streams = [found for found in document.objects if isinstance(found, pikepdf.Stream)]
+    plain = [found for found in streams if "/Filter" not in found and len(found.read_raw_bytes()) > 500]
+    assert len(streams) > 20
+    assert [str(found.get("/Type")) for found in plain] == ["/Metadata"]  # for readers that know no compression
+
+
 def plain_pdf() -> bytes:
     import io
 

@@ -21,7 +21,14 @@ from rotorproof.uncertainty.forms import Form, Influence
 PROCEDURE = procedures()["winding-resistance"]
 
 
-def outcome(resistances: Sequence[float], seed: int = 1, unit: str = "U", **more: Any) -> Outcome:
+def outcome(
+    resistances: Sequence[float],
+    seed: int = 1,
+    unit: str = "U",
+    given: Mapping[str, Form] | None = None,
+    temperature: float = 20.0,
+    **more: Any,
+) -> Outcome:
     rng = np.random.default_rng(seed)
     current = np.repeat(np.linspace(1, 6, 6), 2)
     columns: dict[str, np.ndarray] = {}
@@ -33,13 +40,12 @@ def outcome(resistances: Sequence[float], seed: int = 1, unit: str = "U", **more
             Influence("volts", "volts", "rectangular"), Accuracy(0.005, 0.0), [(0, c) for c in columns if "volt" in c]
         )
     ]
-    given: Mapping[str, Form] = {"winding_constant": Form(234.5)}
     return run(
         PROCEDURE,
-        [Log("w", columns, {"winding_temperature": 20.0})],
+        [Log("w", columns, {"winding_temperature": temperature})],
         label="w",
         unit=unit,
-        given=given,
+        given=given or {"winding_constant": Form(234.5)},
         instruments=readers,
         uncertain_conditions={},
         **more,
@@ -81,3 +87,27 @@ def test_what_was_drawn_is_kept_on_file(tmp_path: Path) -> None:
     (part,) = load_fit(tmp_path / "fit.json")["outcomes"]
     assert part["simulated"] == found.simulated
     assert part["forms"]["phase_resistance"].value == pytest.approx(found.forms["phase_resistance"].value)
+
+
+def test_a_scalar_moves_what_asks_for_it_and_costs_nothing_where_nobody_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    fits = []
+    fit = PROCEDURE.fit
+    monkeypatch.setattr(PROCEDURE, "fit", lambda *arguments: fits.append(1) or fit(*arguments))
+    stated = {name: Influence(name, name) for name in ("constant", "mass")}
+    copper = Form(234.5, {stated["constant"]: 3.0})
+
+    def at(given: Mapping[str, Form]) -> tuple[Outcome, int]:
+        fits.clear()
+        found = outcome((0.24, 0.25, 0.26), given=given, temperature=80.0)
+        return found, len(fits)
+
+    exact, fewest = at({"winding_constant": Form(234.5)})
+    moved, more = at({"winding_constant": copper})
+    beside, same = at({"winding_constant": copper, "vehicle_mass": Form(90.0, {stated["mass"]: 5.0})})
+    assert (more, same) == (fewest + 2, more)
+    assert beside.forms == moved.forms
+    # R20 = R80 (K + 20)/(K + 80), IEC 60034-1, 8.6.2, from memory: the slope over K is R80 60/(K + 80)^2.
+    resistance = exact.forms["phase_resistance"].value * (234.5 + 80.0) / (234.5 + 20.0)
+    slope = resistance * 60.0 / (234.5 + 80.0) ** 2
+    assert moved.forms["phase_resistance"].terms[stated["constant"]] == pytest.approx(3.0 * slope, rel=1e-3)
+    assert stated["mass"] not in beside.forms["phase_resistance"].terms
