@@ -44,7 +44,7 @@ def _snakemake(targets: list[str], cores: int, settings: dict[str, Any], *, quie
     command = [
         sys.executable,
         "-m",
-        "snakemake",
+        "rotorproof.commands._engine",
         "--snakefile",
         str(ROOT / "Snakefile"),
         "--directory",

@@ -1,0 +1,30 @@
+"""Start the workflow engine for a run on this computer; takes the engine's own arguments.
+
+The engine limits how many jobs it starts in a second, which no option of it switches off. Each job that ends while the
+limit stands has it look at all that is ready once more every second until the run ends: with thousands of jobs it
+would do little else. The limit spares the controller of a cluster; here jobs wait for a free core anyway.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Run the engine and return its exit status."""
+    from snakemake import cli
+    from snakemake.exceptions import print_exception
+
+    try:
+        parser, chosen = cli.parse_args(list(arguments))
+        chosen.max_jobs_per_timespan = None
+        done = cli.args_to_api(chosen, parser)
+    except Exception as error:
+        print_exception(error)
+        return 1
+    return 0 if done else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
