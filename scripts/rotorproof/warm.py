@@ -239,6 +239,9 @@ def _try_out() -> None:
     series = base.Series("y", numpy.array([1.0, 2.0]), numpy.array([1.0, 2.0]))
     importlib.import_module("rotorproof.rendering.figures").svg(base.Panel("x", "x", axis, axis, [series], "x"))
     importlib.import_module("rotorproof.rendering.pdf").write("<p>x</p>", "", images={}, identifier="x")
+    environment = importlib.import_module("rotorproof.rendering.environment").environment()
+    for template in environment.list_templates(filter_func=lambda name: name.startswith("report")):
+        environment.get_template(template)
 
 
 if __name__ == "__main__":
