@@ -88,6 +88,15 @@ class Project:
         return {name for name, stamp in self.stamps().items() if before.get(name) != stamp}
 
 
+def contents(reports: Path) -> dict[str, bytes]:
+    """Return every result's content; the steps in between and their logs are not results."""
+    return {
+        str(path.relative_to(reports)): path.read_bytes()
+        for path in sorted(reports.rglob("*"))
+        if path.is_file() and ".work" not in path.parts
+    }
+
+
 @pytest.fixture
 def project(tmp_path: Path) -> Project:
     """Return a fresh copy of the project with one acceptance set and no units."""

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.cluster.local_slurm import Cluster, local_slurm
-from tests.workflow.conftest import Project
+from tests.workflow.conftest import Project, contents
 
 UNITS = ("CT-1", "CT-2", "CT-3")
 
@@ -31,22 +31,13 @@ def _start(project: Project, cluster: Cluster, reports: Path, *more: str) -> sub
     )
 
 
-def _bytes(reports: Path) -> dict[str, bytes]:
-    """Return every result's content; the steps in between and their logs are not results."""
-    return {
-        str(path.relative_to(reports)): path.read_bytes()
-        for path in sorted(reports.rglob("*"))
-        if path.is_file() and ".work" not in path.parts
-    }
-
-
 @pytest.mark.slurm
 @pytest.mark.slow
 def test_a_cluster_gives_the_same_bytes_even_if_a_node_dies(project: Project, tmp_path: Path) -> None:
     for seed, name in enumerate(UNITS):
         project.add_unit(name, seed=seed)
     project.run("--config", f"reports_dir={tmp_path / 'local'}")
-    expected = _bytes(tmp_path / "local")
+    expected = contents(tmp_path / "local")
     with local_slurm(tmp_path / "cluster") as cluster:
         process = _start(project, cluster, tmp_path / "remote")
         deadline = time.monotonic() + 60
@@ -56,4 +47,4 @@ def test_a_cluster_gives_the_same_bytes_even_if_a_node_dies(project: Project, tm
         cluster.kill_node("n1")
         output, _ = process.communicate(timeout=240)
     assert process.returncode == 0, output[-4000:]
-    assert _bytes(tmp_path / "remote") == expected
+    assert contents(tmp_path / "remote") == expected
