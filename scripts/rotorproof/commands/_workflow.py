@@ -43,8 +43,7 @@ def run_workflow(
 def _snakemake(targets: list[str], cores: int, settings: dict[str, Any], *, quiet: bool) -> tuple[int, list[str]]:
     command = [
         sys.executable,
-        "-m",
-        "rotorproof.commands._engine",
+        str(ROOT / "scripts" / "engine.py"),
         "--snakefile",
         str(ROOT / "Snakefile"),
         "--directory",
