@@ -17,7 +17,7 @@ UNITS = ("CT-1", "CT-2", "CT-3")
 
 def _start(project: Project, cluster: Cluster, reports: Path, *more: str) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "snakemake", "--profile", "config/profiles/slurm", "--nolock", "--nocolor"]
-    command += ["--config", f"reports_dir={reports}", "--group-components", "unit=1", *more]
+    command += ["--config", f"reports_dir={reports}", "--group-components", "unit=2", *more]
     command += ["--slurm-init-seconds-before-status-checks", "2", "--default-resources"]
     command += ["slurm_account=workshop", "slurm_partition=bench", "runtime=5", "mem_mb=500"]
     environment = {**cluster.environment, "PYTHONPATH": str(project.root / "scripts"), "OMP_NUM_THREADS": "1"}
@@ -41,10 +41,12 @@ def test_a_cluster_gives_the_same_bytes_even_if_a_node_dies(project: Project, tm
     with local_slurm(tmp_path / "cluster") as cluster:
         process = _start(project, cluster, tmp_path / "remote")
         deadline = time.monotonic() + 60
-        while "RUNNING|n1" not in cluster.call("squeue", "-h", "-o", "%T|%N"):
+        while "RUNNING|n1" not in (jobs := cluster.call("squeue", "-h", "-o", "%T|%N|%C|%m")):
             assert time.monotonic() < deadline, "no job ever ran on n1"
             time.sleep(0.2)
+        # Two units share a job, which asks for two steps at once and no more.
+        assert {line.split("|", 2)[2] for line in jobs.splitlines()} == {"2|1000M"}
         cluster.kill_node("n1")
-        output, _ = process.communicate(timeout=240)
+        output, _ = process.communicate(timeout=480)
     assert process.returncode == 0, output[-4000:]
     assert contents(tmp_path / "remote") == expected
