@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from ..errors import FitError
-from .spline import Spline
+from .spline import Spline, repeated
 
 #: Windows in which the angle is corrected; the speed may change freely over a few of them.
 _MOST_WINDOWS = 2000
@@ -112,19 +113,17 @@ def _rough_angle(time: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, int]
     sides = {1: power[:half], -1: np.concatenate([power[:1], power[:-half:-1]])}
     # Power within +/- 20 % of each frequency: a drifting speed spreads its line, noise does not gather.
     lowest = max(2, int(np.ceil(2.0 * size / n)))
-    index = np.arange(lowest, half)
+    low, high = _near(lowest, half)
     gathered = {}
     for sense, power in sides.items():
         total = np.concatenate([[0.0], np.cumsum(power)])
-        high = np.minimum((index * 1.2).astype(int) + 1, half)
-        low = np.maximum((index / 1.2).astype(int), 1)
         gathered[sense] = total[high] - total[low]
-    if index.size == 0:
+    if low.size == 0:
         raise FitError("the record is too short to see a rotation; record more readings")
     sense = 1 if single or gathered[1].max() >= gathered[-1].max() else -1
     power = gathered[sense]
-    best = int(index[int(np.argmax(power))])
-    fastest = int(index[np.flatnonzero(power > 0.1 * power.max())[-1]])
+    best = lowest + int(np.argmax(power))
+    fastest = lowest + int(np.flatnonzero(power > 0.1 * power.max())[-1])
     if single:
         keep = np.zeros(size)
         keep[int(0.45 * best) : int(1.8 * best) + 2] = 1.0
@@ -141,12 +140,20 @@ def _rough_angle(time: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, int]
     return (angle if even is time else np.interp(time, even, angle)), (sense if not single else 1)
 
 
+@lru_cache(maxsize=4)
+def _near(lowest: int, half: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return from where to where a line of a spectrum is gathered, for each from ``lowest`` on; kept, for it recurs."""
+    index = np.arange(lowest, half)
+    return np.maximum((index / 1.2).astype(int), 1), np.minimum((index * 1.2).astype(int) + 1, half)
+
+
 def _unwrapped(angle: np.ndarray) -> np.ndarray:
     """Return an angle ``(n,)`` without jumps of more than half a turn: as ``numpy.unwrap``, in a fifth of its time."""
-    step = np.diff(angle)
+    step = angle[1:] - angle[:-1]
     jumps = np.flatnonzero(np.abs(step) > np.pi)
-    turns = np.concatenate([[0.0], np.cumsum(-np.sign(step[jumps]))])
-    return angle + np.repeat(2 * np.pi * turns, np.diff(jumps + 1, prepend=0, append=angle.size))
+    turns = np.zeros(jumps.size + 1)
+    np.cumsum(-np.sign(step[jumps]), out=turns[1:])
+    return angle + repeated(jumps + 1, angle.size)(2 * np.pi * turns)
 
 
 def _fast_length(n: int) -> int:
@@ -159,7 +166,8 @@ def _fast_length(n: int) -> int:
 
 def _window_of(angle: np.ndarray, windows: int) -> np.ndarray:
     span = angle[-1] - angle[0]
-    return np.clip(((angle - angle[0]) * (windows / span)).astype(int), 0, windows - 1)
+    part = ((angle - angle[0]) * (windows / span)).astype(int)
+    return np.minimum(np.maximum(part, 0, out=part), windows - 1, out=part)
 
 
 def _smooth(time: np.ndarray, angle: np.ndarray, windows: int) -> Spline | _Parabola:
@@ -181,6 +189,7 @@ class _Windows:
         self._rows = np.empty((5 + 3 * k, time.size))
         # Cosine, sine, cosine squared, cosine times sine, time, lines, lines times cosine, lines times sine.
         self._rows[4], self._rows[5 : 5 + k] = time, lines
+        self._work = np.empty((3, time.size))
         self._angle: np.ndarray | None = None
 
     def corrections(self, angle: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -195,7 +204,7 @@ class _Windows:
         count, sums = self._gathered(_window_of(angle, self._windows))
         if count.min() < 4:
             raise FitError("there are fewer than 4 readings per electrical turn; sample faster or turn more slowly")
-        return sums[4] / count, *_phases(count, sums[:4], *np.split(sums[5:], 3))
+        return sums[4] / count, *_phases(count, sums[:4], sums[5:].reshape(3, k, -1))
 
     def _turn(self, angle: np.ndarray) -> None:
         """Write cosine and sine of ``angle``."""
@@ -207,16 +216,24 @@ class _Windows:
             np.sin(angle, out=sine)
             return
         # Turned on by a small angle, with its series as far as double precision goes: a quarter of the time.
-        square = by * by
-        c = 1.0 - square * (0.5 - square * (1 / 24 - square * (1 / 720)))
-        s = by * (1.0 - square * (1 / 6 - square * (1 / 120 - square * (1 / 5040))))
-        self._rows[0], self._rows[1] = cosine * c - sine * s, sine * c + cosine * s
+        # Written in place, since to make an array anew costs more than to multiply it.
+        square, c, s = self._work
+        np.multiply(by, by, out=square)
+        _series(square, (-1 / 720, 1 / 24, -1 / 2, 1.0), c)
+        _series(square, (-1 / 5040, 1 / 120, -1 / 6, 1.0), s)
+        s *= by
+        np.multiply(sine, s, out=square)
+        s *= cosine
+        cosine *= c
+        cosine -= square
+        sine *= c
+        sine += s
 
     def _gathered(self, part: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return how many readings each window holds ``(windows,)`` and the sums of all rows over it."""
         # Readings of one window are neighbours; only an angle that noise turns back comes to a window twice.
         starts = np.concatenate([[0], np.flatnonzero(part[1:] != part[:-1]) + 1])
-        count = np.diff(starts, append=part.size).astype(float)
+        count = np.append(starts[1:], part.size) - starts.astype(float)
         sums = np.add.reduceat(self._rows, starts, axis=1)
         where = part[starts]
         if not np.array_equal(where, np.arange(self._windows)):
@@ -225,15 +242,23 @@ class _Windows:
         return count, sums
 
 
-def _phases(
-    count: np.ndarray, own: np.ndarray, line: np.ndarray, line_cosine: np.ndarray, line_sine: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _series(x: np.ndarray, terms: Sequence[float], out: np.ndarray) -> None:
+    """Write the polynomial of ``terms``, highest power first, to ``out`` ``(n,)``."""
+    np.multiply(x, terms[0], out=out)
+    for term in terms[1:-1]:
+        out += term
+        out *= x
+    out += terms[-1]
+
+
+def _phases(count: np.ndarray, own: np.ndarray, lines: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Solve the normal equations of the windows; return their phases ``(w,)`` and each line's amplitude ``(k,)``.
 
-    ``own`` holds the sums of cosine, sine, cosine squared and cosine times sine; the others, ``(k, w)``, those of the
-    lines and of their products.
+    ``own`` ``(4, w)`` holds the sums of cosine, sine, cosine squared and cosine times sine, ``lines`` ``(3, k, w)``
+    those of the lines and of their products with cosine and sine.
     """
     cosine, sine, cosine_squared, both = own
+    line, line_cosine, line_sine = lines
     # Elimination by hand: three unknowns of hundreds of windows at once. A little on the diagonal keeps it regular.
     little = 1e-9 * count
     c, s = cosine / (count + little), sine / (count + little)

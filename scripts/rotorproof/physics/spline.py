@@ -13,7 +13,9 @@ def repeated(edges: np.ndarray, count: int) -> Callable[[np.ndarray], np.ndarray
     ``edges`` ``(m,)`` is the first point of each interval but the first. To repeat values takes a third of the time of
     picking them.
     """
-    lengths = np.diff(np.concatenate([[0], edges, [count]]))
+    lengths = np.empty(edges.size + 1, int)
+    lengths[:-1], lengths[-1] = edges, count
+    lengths[1:] -= edges
     return lambda values: values.repeat(lengths)
 
 
@@ -27,9 +29,10 @@ class Spline:
     def __init__(self, x: np.ndarray, y: np.ndarray) -> None:
         from scipy.linalg.lapack import dgtsv
 
-        h = np.diff(x)
-        rise = np.diff(y) / h
-        below, diagonal, above, right = np.empty(h.size), np.empty(x.size), np.empty(h.size), np.empty(x.size)
+        h = x[1:] - x[:-1]
+        rise = (y[1:] - y[:-1]) / h
+        diagonal, right = np.empty((2, x.size))
+        below, above = np.empty((2, h.size))
         diagonal[1:-1] = 2 * (h[:-1] + h[1:])
         above[1:], below[:-1] = h[:-1], h[1:]
         right[1:-1] = 3 * (h[1:] * rise[:-1] + h[:-1] * rise[1:])
@@ -38,7 +41,7 @@ class Spline:
         right[0] = ((h[0] + 2 * first) * h[1] * rise[0] + h[0] ** 2 * rise[1]) / first
         diagonal[-1], below[-1] = h[-2], last
         right[-1] = (h[-1] ** 2 * rise[-2] + (2 * last + h[-1]) * h[-2] * rise[-1]) / last
-        slope = dgtsv(below, diagonal, above, right)[3]
+        slope = dgtsv(below, diagonal, above, right, 1, 1, 1, 1)[3]
         bend = (slope[:-1] + slope[1:] - 2 * rise) / h
         self._x = x
         self._coefficients = (y[:-1], slope[:-1], (rise - slope[:-1]) / h - bend, bend / h)

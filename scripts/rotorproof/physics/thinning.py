@@ -55,9 +55,11 @@ def drawn(time: np.ndarray, thin: np.ndarray, values: Sequence[np.ndarray], m: i
     if not ((time[place - 1] < thin).all() and (thin <= time[place]).all()):
         place = time.searchsorted(thin)
     of = repeated(place[1:-1], time.size)
-    near = np.minimum(np.maximum(time, thin[0]), thin[-1]) - of(thin[:-1])
-    width = np.diff(thin)
-    return [of(each[:-1]) + of(np.diff(each) / width) * near for each in values], slice(int(place[0]), int(place[-1]))
+    near = time - of(thin[:-1])
+    width = thin[1:] - thin[:-1]
+    first, last = int(place[0]), int(place[-1])
+    near[:first], near[last:] = 0.0, width[-1]
+    return [of(each[:-1]) + of((each[1:] - each[:-1]) / width) * near for each in values], slice(first, last)
 
 
 def follow(time: np.ndarray, lines: np.ndarray) -> tuple[Track, int]:

@@ -197,7 +197,7 @@ class _Sums:
 
     def __init__(self, origin: np.ndarray) -> None:
         k = origin.size
-        self.origin = origin[:, None]
+        self.origin = origin
         self.count = self.steps = 0
         self.total = np.zeros(k)
         self.products, self.step_products = np.zeros((k, k)), np.zeros((k, k))
@@ -207,8 +207,9 @@ class _Sums:
         n = lines[0].size
         # In parts that the processor's nearest memory holds; each begins with the last of the one before.
         for start in range(0, n, _PART):
-            near = np.stack([line[max(start - 1, 0) : start + _PART] for line in lines]) - self.origin
-            self.step_products += _gram(np.diff(near, axis=1))
+            part = slice(max(start - 1, 0), start + _PART)
+            near = np.stack([line[part] - origin for line, origin in zip(lines, self.origin, strict=True)])
+            self.step_products += _gram(near[:, 1:] - near[:, :-1])
             near = near[:, min(start, 1) :]
             self.total += near.sum(axis=1)
             self.products += _gram(near)
