@@ -35,7 +35,7 @@ _MARGIN, _LEAD = 1.5, 8.0
 _TOO_FEW = 350
 _TURN = 2 * np.pi
 #: Readings of which the moments are summed up at once.
-_PART = 1 << 13
+_PART = 1 << 14
 
 #: Columns of a reduced record that carry no instrument's error. The others keep the names of the raw ones: ``time``
 #: is the first and the last, ``voltage_*`` the mean of each bin, ``speed`` that of each block.
