@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from ..errors import FitError
-from .spline import Spline, repeated
 
 #: Windows in which the angle is corrected; the speed may change freely over a few of them.
 _MOST_WINDOWS = 2000
 _FEWEST_TURNS = 3.0
-#: Up to this angle in rad the series of sine and cosine end at its seventh power: the next is below 1e-16.
-_SMALL_ANGLE = 0.03
 
 
 @dataclass(frozen=True)
@@ -136,7 +133,7 @@ def _rough_angle(time: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, int]
         ahead, behind = box // 2, (box - 1) // 2
         total = np.concatenate([np.zeros(behind + 1), total, np.full(ahead, total[-1])])
         smooth = total[box:] - total[:-box]
-    angle = _unwrapped(np.angle(smooth))
+    angle = np.unwrap(np.angle(smooth))
     return (angle if even is time else np.interp(time, even, angle)), (sense if not single else 1)
 
 
@@ -147,21 +144,11 @@ def _near(lowest: int, half: int) -> tuple[np.ndarray, np.ndarray]:
     return np.maximum((index / 1.2).astype(int), 1), np.minimum((index * 1.2).astype(int) + 1, half)
 
 
-def _unwrapped(angle: np.ndarray) -> np.ndarray:
-    """Return an angle ``(n,)`` without jumps of more than half a turn: as ``numpy.unwrap``, in a fifth of its time."""
-    step = angle[1:] - angle[:-1]
-    jumps = np.flatnonzero(np.abs(step) > np.pi)
-    turns = np.zeros(jumps.size + 1)
-    np.cumsum(-np.sign(step[jumps]), out=turns[1:])
-    return angle + repeated(jumps + 1, angle.size)(2 * np.pi * turns)
-
-
 def _fast_length(n: int) -> int:
-    """Return the next length from ``n`` on without a prime factor above 11, which the Fourier transform takes fast."""
-    # Such a number divides a high power of 2 x 3 x 5 x 7 x 11.
-    while pow(2310, n.bit_length(), n):
-        n += 1
-    return n
+    """Return a length of at least ``n`` without large prime factors."""
+    from scipy.fft import next_fast_len
+
+    return int(next_fast_len(n))
 
 
 def _window_of(angle: np.ndarray, windows: int) -> np.ndarray:
@@ -170,7 +157,7 @@ def _window_of(angle: np.ndarray, windows: int) -> np.ndarray:
     return np.minimum(np.maximum(part, 0, out=part), windows - 1, out=part)
 
 
-def _smooth(time: np.ndarray, angle: np.ndarray, windows: int) -> Spline | _Parabola:
+def _smooth(time: np.ndarray, angle: np.ndarray, windows: int) -> _Spline | _Parabola:
     # Noise may let the rough angle step back, so windows are of equal time here.
     starts = -(-np.arange(windows) * time.size // windows)
     count = np.diff(starts, append=time.size)
@@ -189,14 +176,12 @@ class _Windows:
         self._rows = np.empty((5 + 3 * k, time.size))
         # Cosine, sine, cosine squared, cosine times sine, time, lines, lines times cosine, lines times sine.
         self._rows[4], self._rows[5 : 5 + k] = time, lines
-        self._work = np.empty((3, time.size))
-        self._angle: np.ndarray | None = None
 
     def corrections(self, angle: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return centre times and phase corrections of the windows, and each line's amplitude ``(k,)``."""
         k, rows = len(self._lines), self._rows
-        self._turn(angle)
-        cosine, sine = rows[0], rows[1]
+        # Written in place, since to make an array anew costs more than to multiply it.
+        cosine, sine = np.cos(angle, out=rows[0]), np.sin(angle, out=rows[1])
         np.multiply(cosine, cosine, out=rows[2])
         np.multiply(cosine, sine, out=rows[3])
         np.multiply(self._lines, cosine, out=rows[5 + k : 5 + 2 * k])
@@ -205,29 +190,6 @@ class _Windows:
         if count.min() < 4:
             raise FitError("there are fewer than 4 readings per electrical turn; sample faster or turn more slowly")
         return sums[4] / count, *_phases(count, sums[:4], sums[5:].reshape(3, k, -1))
-
-    def _turn(self, angle: np.ndarray) -> None:
-        """Write cosine and sine of ``angle``."""
-        by = None if self._angle is None else angle - self._angle
-        self._angle = angle
-        cosine, sine = self._rows[:2]
-        if by is None or np.abs(by).max() > _SMALL_ANGLE:
-            np.cos(angle, out=cosine)
-            np.sin(angle, out=sine)
-            return
-        # Turned on by a small angle, with its series as far as double precision goes: a quarter of the time.
-        # Written in place, since to make an array anew costs more than to multiply it.
-        square, c, s = self._work
-        np.multiply(by, by, out=square)
-        _series(square, (-1 / 720, 1 / 24, -1 / 2, 1.0), c)
-        _series(square, (-1 / 5040, 1 / 120, -1 / 6, 1.0), s)
-        s *= by
-        np.multiply(sine, s, out=square)
-        s *= cosine
-        cosine *= c
-        cosine -= square
-        sine *= c
-        sine += s
 
     def _gathered(self, part: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return how many readings each window holds ``(windows,)`` and the sums of all rows over it."""
@@ -242,15 +204,6 @@ class _Windows:
         return count, sums
 
 
-def _series(x: np.ndarray, terms: Sequence[float], out: np.ndarray) -> None:
-    """Write the polynomial of ``terms``, highest power first, to ``out`` ``(n,)``."""
-    np.multiply(x, terms[0], out=out)
-    for term in terms[1:-1]:
-        out += term
-        out *= x
-    out += terms[-1]
-
-
 def _phases(count: np.ndarray, own: np.ndarray, lines: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Solve the normal equations of the windows; return their phases ``(w,)`` and each line's amplitude ``(k,)``.
 
@@ -258,23 +211,34 @@ def _phases(count: np.ndarray, own: np.ndarray, lines: np.ndarray) -> tuple[np.n
     those of the lines and of their products with cosine and sine.
     """
     cosine, sine, cosine_squared, both = own
-    line, line_cosine, line_sine = lines
-    # Elimination by hand: three unknowns of hundreds of windows at once. A little on the diagonal keeps it regular.
-    little = 1e-9 * count
-    c, s = cosine / (count + little), sine / (count + little)
-    cc = cosine_squared + little - cosine * c
-    cs = both - cosine * s
-    ss = count - cosine_squared + little - sine * s
-    ratio = cs / cc
-    right = line_cosine - line * c
-    b = (line_sine - line * s - ratio * right) / (ss - ratio * cs)
-    amplitude = (right - cs * b) / cc - 1j * b
+    normal = np.array(
+        [[count, cosine, sine], [cosine, cosine_squared, both], [sine, both, count - cosine_squared]]
+    ).transpose(2, 0, 1)
+    # A little on the diagonal keeps it regular.
+    normal = normal + 1e-9 * count[:, None, None] * np.eye(3)
+    _, along, across = np.linalg.solve(normal, lines.transpose(2, 0, 1)).transpose(1, 2, 0)
+    amplitude = along - 1j * across
     reference = amplitude[:, count.size // 2]
     for _ in range(3):
         common = reference.conj() @ amplitude
         back = common.conj() / np.maximum(np.abs(common), np.finfo(float).tiny)
         reference = amplitude @ back / count.size
-    return _unwrapped(np.angle(common)), reference
+    return np.unwrap(np.angle(common)), reference
+
+
+class _Spline:
+    """The cubic spline through points."""
+
+    def __init__(self, x: np.ndarray, y: np.ndarray) -> None:
+        from scipy.interpolate import CubicSpline
+
+        self._value = CubicSpline(x, y)
+
+    def __call__(self, points: np.ndarray) -> np.ndarray:
+        return np.asarray(self._value(points))
+
+    def with_slope(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return self(points), np.asarray(self._value(points, 1))
 
 
 class _Parabola:
@@ -293,6 +257,6 @@ class _Parabola:
         return self(points), np.asarray(slope)
 
 
-def _curve(time: np.ndarray, values: np.ndarray) -> Spline | _Parabola:
+def _curve(time: np.ndarray, values: np.ndarray) -> _Spline | _Parabola:
     """Return a smooth function of time through points, or near them where they are few."""
-    return _Parabola(time, values) if time.size < 8 else Spline(time, values)
+    return _Parabola(time, values) if time.size < 8 else _Spline(time, values)

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from .phase import Track, track
-from .spline import repeated
 
 #: Averaging stops where fewer readings than this would be left of an electrical turn.
 FEWEST_PER_TURN = 500
@@ -41,25 +38,6 @@ def thinned(values: np.ndarray, m: int) -> np.ndarray:
     n = values.shape[-1] // m
     # As a product with a vector: several times as fast as a mean over short rows.
     return np.asarray(values[..., : n * m].reshape(*values.shape[:-1], n, m) @ np.full(m, 1.0 / m))
-
-
-def drawn(time: np.ndarray, thin: np.ndarray, values: Sequence[np.ndarray], m: int) -> tuple[list[np.ndarray], slice]:
-    """Draw straight lines from average to average of ``m`` neighbours; return them at each reading.
-
-    ``time`` ``(n,)`` are the readings' times, ``thin`` their averages, both rising, and ``values`` go with ``thin``.
-    Before the first average and after the last its value holds: the readings between are returned as well.
-    """
-    # An average lies in the middle of its neighbours, unless they are unevenly spaced.
-    middle = time[(m - 1) // 2 :: m][: thin.size]
-    place = np.arange((m - 1) // 2, m * thin.size, m) + (middle < thin)
-    if not ((time[place - 1] < thin).all() and (thin <= time[place]).all()):
-        place = time.searchsorted(thin)
-    of = repeated(place[1:-1], time.size)
-    near = time - of(thin[:-1])
-    width = thin[1:] - thin[:-1]
-    first, last = int(place[0]), int(place[-1])
-    near[:first], near[last:] = 0.0, width[-1]
-    return [of(each[:-1]) + of((each[1:] - each[:-1]) / width) * near for each in values], slice(first, last)
 
 
 def follow(time: np.ndarray, lines: np.ndarray) -> tuple[Track, int]:
