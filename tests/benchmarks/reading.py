@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -61,6 +62,8 @@ def rows(folder: Path, *, gigabytes: float, **_: object) -> list[Row]:
     found = []
     for title, maker, procedure, beside in (
         ("open-circuit capture, CSV", _emf_csv, "open-circuit", _CSV),
+        ("open-circuit capture of 567 readings a turn, CSV", partial(_emf_csv, step=2e-5), "open-circuit", _CSV),
+        ("open-circuit capture of 113 readings a turn, CSV", partial(_emf_csv, step=1e-4), "open-circuit", _CSV),
         ("gate capture, CSV", _gate_csv, "gate-timing", _CSV),
         ("gate capture, Parquet", _gate_parquet, "gate-timing", _PARQUET),
         ("gate capture, VCD", _gate_vcd, "gate-timing", _VCD),
@@ -78,7 +81,7 @@ def rows(folder: Path, *, gigabytes: float, **_: object) -> list[Row]:
     return found
 
 
-def _emf_csv(folder: Path, size: int) -> Path:
+def _emf_csv(folder: Path, size: int, step: float = 2e-6) -> Path:
     path = folder / "open-circuit.csv"
     rng = np.random.default_rng(1)
     names = ["time [s]", "voltage_ab [V]", "voltage_bc [V]", "voltage_ca [V]"]
@@ -86,7 +89,7 @@ def _emf_csv(folder: Path, size: int) -> Path:
     at = 0
     with arrow_csv.CSVWriter(path, schema) as writer:
         while not path.exists() or path.stat().st_size < size:
-            time = (at + np.arange(_ROWS)) * 2e-6
+            time = (at + np.arange(_ROWS)) * step
             angle = 2 * np.pi * 88.1667 * time
             waves = [30 * np.sin(angle - k * 2 * np.pi / 3) + np.sin(5 * angle) for k in range(3)]
             noisy = [np.round(wave + rng.normal(0, 0.05, _ROWS), 3) for wave in waves]

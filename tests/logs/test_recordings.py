@@ -7,8 +7,11 @@ byte after their published layouts and again by their libraries, Parquet by pand
 from __future__ import annotations
 
 import datetime
+import os
 import random
 import struct
+import subprocess
+import sys
 import wave
 import zipfile
 
@@ -68,6 +71,30 @@ def test_parquet_plain_names(tmp_path):
     columns = read(tmp_path / "a.parquet")
     check(columns)
     np.testing.assert_allclose(columns["speed"], 210 * 2 * np.pi / 60)
+
+
+def test_parquet_of_every_kind_of_number(tmp_path):
+    whole = np.arange(N) % 100
+    for kind in ("int8", "uint8", "int64", "float32", "bool", "category", "Int8"):
+        values = pd.Series(whole % 2 == 1 if kind == "bool" else whole).astype(kind)
+        pd.DataFrame({"time [s]": TIME, "voltage_ab [V]": values}).to_parquet(tmp_path / "a.parquet")
+        np.testing.assert_array_equal(read(tmp_path / "a.parquet")["voltage_ab"], values.astype(float))
+
+
+def test_parquet_is_read_without_pandas(tmp_path):
+    pd.DataFrame({"time [s]": TIME, "speed [rpm]": SPEED, "voltage_ab [V]": WAVE > 0}).to_parquet(
+        tmp_path / "a.parquet"
+    )
+    program = (
+        "import sys; from pathlib import Path; from rotorproof.logs.table import read_table\n"
+        "from rotorproof.settings.layout import Layout\n"
+        f"wanted, options = {WANTED}, dict(shown='U/log', time_ordered=True, minimum_rows=5)\n"
+        "assert read_table(Path(sys.argv[1]), Layout(), wanted, **options).columns['voltage_ab'].any()\n"
+        "sys.exit('pandas' in sys.modules)"
+    )
+    paths = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    command = [sys.executable, "-c", program, str(tmp_path / "a.parquet")]
+    assert subprocess.run(command, check=False, env=paths).returncode == 0
 
 
 def test_parquet_by_layout(tmp_path):

@@ -63,7 +63,12 @@ def _array(column: Any, name: str, shown: str) -> np.ndarray:
         raise InputError(
             Problem(f"the column {name!r} holds {kind}, not numbers; export numbers", file=shown, column=name)
         )
-    if column.null_count == 0 and kind in (pa.float64(), pa.bool_(), pa.int8(), pa.uint8()):
-        return np.asarray(column.to_numpy(zero_copy_only=False))
-    # A null becomes NaN, which is then refused by its row.
-    return np.asarray(column.cast(pa.float64()).to_numpy(zero_copy_only=False))
+    if column.null_count:
+        # A null becomes NaN, which is then refused by its row.
+        column = column.cast(pa.float64()).fill_null(np.nan)
+    elif kind == pa.bool_():
+        column = column.cast(pa.uint8())
+    elif kind not in (pa.float64(), pa.int8(), pa.uint8()):
+        column = column.cast(pa.float64())
+    # The library's own way to NumPy loads pandas first, a third of a second.
+    return np.from_dlpack(column)

@@ -7,6 +7,7 @@ import stat
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import IO, Any
 
@@ -20,12 +21,24 @@ _NEWLINE = 10
 _GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Block:
     """Whole lines of a text file as UTF-8 and the 1-based number of the first of them."""
 
     data: bytes
     line: int
+
+    @cached_property
+    def lines(self) -> int:
+        """Return the number of lines; they are counted once."""
+        return newlines(self.data)
+
+
+@dataclass
+class _Place:
+    """A line of a file, 1-based."""
+
+    line: int = 1
 
 
 def newlines(data: bytes) -> int:
@@ -145,29 +158,30 @@ def text_blocks(path: Path, encoding: str, shown: str) -> Iterator[Block]:
 
     Lines end in LF or CRLF; a file with bare carriage returns only is read with those as line ends.
     """
-    line, rest, bare = 1, b"", None
-    for text in _utf8(path, encoding, shown):
-        piece = rest + text
+    rest, bare, place = b"", None, _Place()
+    for piece in _utf8(path, encoding, shown, place):
         if bare is None:
             bare = b"\n" not in piece and b"\r" in piece
-        if bare:
-            piece = piece.replace(b"\r", b"\n")
-        end = piece.rfind(b"\n") + 1
-        if end == 0 and len(piece) >= limits.BLOCK_BYTES:
+        text = piece.replace(b"\r", b"\n") if bare else piece
+        end = text.rfind(b"\n") + 1
+        if end == 0 and len(rest) + len(text) >= limits.BLOCK_BYTES:
             raise InputError(
                 Problem(
                     f"the line is longer than {limits.BLOCK_BYTES} bytes; this is not a table of readings",
                     file=shown,
-                    line=line,
+                    line=place.line,
                 )
             )
-        rest = piece[end:]
         if end:
-            whole = piece[:end]
-            yield Block(_clean(whole, line, shown), line)
-            line += newlines(whole)
+            # Joined from views: a copy of a block costs as much as to look through it.
+            block = Block(_clean(b"".join((rest, memoryview(text)[:end])), place.line, shown), place.line)
+            rest = text[end:]
+            yield block
+            place.line += block.lines
+        else:
+            rest += text
     if rest:
-        yield Block(_clean(rest + b"\n", line, shown), line)
+        yield Block(_clean(rest + b"\n", place.line, shown), place.line)
 
 
 def _clean(data: bytes, line: int, shown: str) -> bytes:
@@ -184,10 +198,11 @@ def _clean(data: bytes, line: int, shown: str) -> bytes:
     return data
 
 
-def _utf8(path: Path, encoding: str, shown: str) -> Iterator[bytes]:
+def _utf8(path: Path, encoding: str, shown: str, place: _Place) -> Iterator[bytes]:
+    """Yield the file in UTF-8; ``place``, where the next piece begins, is kept by who takes them."""
     name = codecs.lookup(encoding).name
     pieces = unpacked(path, shown, limits.BLOCK_BYTES)
-    line, first = 1, True
+    first = True
     decoder = codecs.getincrementaldecoder("utf-8-sig" if name == "utf-8" else name)()
     plain = name in ("utf-8", "utf-8-sig")
     for piece in pieces:
@@ -203,12 +218,9 @@ def _utf8(path: Path, encoding: str, shown: str) -> Iterator[bytes]:
         # Pure ASCII is already UTF-8: most logs pass here at the speed of memory.
         if plain and piece.isascii() and decoder.getstate()[0] == b"":
             yield piece
-            line += newlines(piece)
             continue
-        text = _decoded(decoder, piece, encoding, line, shown)
-        yield text
-        line += newlines(text)
-    tail = _decoded(decoder, b"", encoding, line, shown, final=True)
+        yield _decoded(decoder, piece, encoding, place.line, shown)
+    tail = _decoded(decoder, b"", encoding, place.line, shown, final=True)
     if tail:
         yield tail
 

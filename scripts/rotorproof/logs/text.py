@@ -132,17 +132,17 @@ def _fast(block: Block, head: Head, layout: Layout) -> dict[str, np.ndarray] | N
     # Blank lines are rare, and to look for them costs a tenth of parsing: where there are some, the parser finds fewer
     # rows than lines. Only a lone carriage return could make up for one.
     if b"\r" not in body:
-        columns = _parsed(body, head, layout)
+        columns = _parsed(body, block.lines if body is block.data else newlines(body), head, layout)
         if columns is not None:
             return columns
     bare = _without_blanks(body)
     if not bare:
         return {source.name: np.empty(0) for source in head.sources}
-    return None if bare is body and b"\r" not in body else _parsed(bare, head, layout)
+    return None if bare is body and b"\r" not in body else _parsed(bare, newlines(bare), head, layout)
 
 
-def _parsed(body: bytes, head: Head, layout: Layout) -> dict[str, np.ndarray] | None:
-    """Parse whole lines with pyarrow; ``None`` where it refuses a cell or finds other rows than lines."""
+def _parsed(body: bytes, lines: int, head: Head, layout: Layout) -> dict[str, np.ndarray] | None:
+    """Parse ``lines`` whole lines with pyarrow; ``None`` where it refuses a cell or finds other rows than lines."""
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
 
@@ -169,7 +169,7 @@ def _parsed(body: bytes, head: Head, layout: Layout) -> dict[str, np.ndarray] | 
     except pa.ArrowInvalid:
         return None
     # A stray quote can swallow line ends, a lone carriage return can make some: then rows are not lines.
-    if table.num_rows != newlines(body):
+    if table.num_rows != lines:
         return None
     columns = {}
     for source in head.sources:

@@ -12,6 +12,7 @@ from ..errors import FitError
 LINES = ("ab", "bc", "ca")
 _DEAD = 0.05  # of the largest line's RMS
 _SUM = 0.03  # of the lines' RMS: beyond it the sum of three line voltages needs an explanation
+_PART = 2048  # readings of which the extremes are looked at together
 _CLOSED = 0.15  # a hypothesis that mends the sum must leave less than this
 
 
@@ -142,10 +143,9 @@ class Ends:
         if readings.size == 0:
             return
         self._count += readings.size
-        self._high.add(readings, float(readings.max()))
-        low = float(readings.min())
-        # Most pieces of a long record do not reach its extreme: then there is nothing to turn round.
-        self._low.add(-readings if self._low.reached(-low) else readings[:0], -low)
+        starts = np.arange(0, readings.size, _PART)
+        self._high.add(readings, np.maximum.reduceat(readings, starts))
+        self._low.add(readings, -np.minimum.reduceat(readings, starts), -1.0)
 
     def clipped_share(self) -> float:
         """Return the share of readings that stand at an end of the converter's range, 0 if none seem to."""
@@ -160,13 +160,10 @@ class _End:
         self.at_top = self.at_below = self.pairs = 0
         self.open = False  # the last reading stood at the top
 
-    def reached(self, peak: float) -> bool:
-        """Tell whether readings up to ``peak`` matter."""
-        return not peak < self.below - _near(self.below)
-
-    def add(self, values: np.ndarray, peak: float) -> None:
-        """Take readings whose largest is ``peak``."""
-        if not self.reached(peak):
+    def add(self, readings: np.ndarray, peaks: np.ndarray, sign: float = 1.0) -> None:
+        """Take readings ``(n,)``, turned round by ``sign``, of which each ``_PART`` has its largest in ``peaks``."""
+        peak = float(peaks.max())
+        if peak < self.below - _near(self.below):
             self.open = False
             return
         if peak > self.top + _near(self.top):
@@ -174,15 +171,19 @@ class _End:
             self.at_top = self.pairs = 0
             self.open = False
         self.top = max(self.top, peak)
-        # Only what can be one of the two values is looked at more closely.
-        place = np.flatnonzero(values >= self.below - _near(self.below))
-        near = values[place]
+        # Only what can be one of the two values is looked at more closely, and most parts of a long record hold none.
+        least = self.below - _near(self.below)
+        found = [np.empty(0, int)]
+        for start in (np.flatnonzero(peaks >= least) * _PART).tolist():
+            found.append(np.flatnonzero(sign * readings[start : start + _PART] >= least) + start)
+        place = np.concatenate(found)
+        near = sign * readings[place]
         at_top = near >= self.top - _near(self.top)
         place = place[at_top]
         self.at_top += place.size
         if place.size:
             self.pairs += int(np.count_nonzero(np.diff(place) == 1)) + int(self.open and place[0] == 0)
-        self.open = bool(place.size and place[-1] == values.size - 1)
+        self.open = bool(place.size and place[-1] == readings.size - 1)
         rest = near[~at_top]
         if rest.size == 0:
             return

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -43,8 +44,10 @@ def space_vector(lines: np.ndarray) -> np.ndarray:
     if len(centred) == 1:
         return centred[0].astype(complex)
     third = centred[2] if len(centred) == 3 else -(centred[0] + centred[1])
-    a = np.exp(2j * np.pi / 3)
-    return (2.0 / 3.0) * (centred[0] + a * centred[1] + a**2 * third)
+    vector = np.empty(third.size, complex)
+    vector.real = (2.0 / 3.0) * centred[0] - (1.0 / 3.0) * (centred[1] + third)
+    vector.imag = (centred[1] - third) / np.sqrt(3.0)
+    return vector
 
 
 def track(time: np.ndarray, lines: np.ndarray, *, turns_per_window: float = 1.0) -> Track:
@@ -57,7 +60,7 @@ def track(time: np.ndarray, lines: np.ndarray, *, turns_per_window: float = 1.0)
     less closely, and the jitter of single edges not at all. Raises ``FitError`` if there is no rotation to see.
     """
     vector = space_vector(lines)
-    if float(np.max(np.abs(vector))) == 0:
+    if not vector.any():
         raise FitError("the voltages are constant; turn the rotor while recording")
     rough, sense = _rough_angle(time, vector)
     turns = float(rough[-1] - rough[0]) / (2 * np.pi)
@@ -68,14 +71,12 @@ def track(time: np.ndarray, lines: np.ndarray, *, turns_per_window: float = 1.0)
         )
     windows = int(np.clip(np.floor((turns + 1e-6) / turns_per_window), 3, _MOST_WINDOWS))
     curve = _smooth(time, rough, windows)
-    angle = curve(time)
+    fit = _Windows(time, lines, windows)
     for _ in range(3):
-        centre, correction, reference = _corrections(time, angle, lines, windows)
+        centre, correction, reference = fit.corrections(curve(time))
         curve = _curve(centre, curve(centre) + correction)
-        angle = curve(time)
     shift = float(np.angle(reference[0])) + np.pi / 2
-    slope = curve.derivative()
-    speed = slope(time)
+    angle, speed = curve.with_slope(time)
     if not np.all(speed > 0):
         raise FitError(
             "the rotation cannot be followed through the whole record (it stops, reverses or drowns in noise); "
@@ -98,28 +99,28 @@ def _rough_angle(time: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, int]
     n = time.size
     step = (time[-1] - time[0]) / (n - 1)
     spacing = np.diff(time)
-    even = time if np.max(np.abs(spacing - step)) <= 0.02 * step else np.linspace(time[0], time[-1], n)
+    uneven = max(float(spacing.max()) - step, step - float(spacing.min()))
+    even = time if uneven <= 0.02 * step else np.linspace(time[0], time[-1], n)
     z = vector if even is time else np.interp(even, time, vector.real) + 1j * np.interp(even, time, vector.imag)
     size = _fast_length(n)
     spectrum = np.fft.fft(z, size)
     half = size // 2
     single = not np.any(vector.imag)
-    sides = {1: np.abs(spectrum[:half]) ** 2, -1: np.abs(np.roll(spectrum[::-1], 1)[:half]) ** 2}
+    power = spectrum.real**2 + spectrum.imag**2
+    sides = {1: power[:half], -1: np.concatenate([power[:1], power[:-half:-1]])}
     # Power within +/- 20 % of each frequency: a drifting speed spreads its line, noise does not gather.
     lowest = max(2, int(np.ceil(2.0 * size / n)))
-    index = np.arange(lowest, half)
+    low, high = _near(lowest, half)
     gathered = {}
     for sense, power in sides.items():
         total = np.concatenate([[0.0], np.cumsum(power)])
-        high = np.minimum((index * 1.2).astype(int) + 1, half)
-        low = np.maximum((index / 1.2).astype(int), 1)
         gathered[sense] = total[high] - total[low]
-    if index.size == 0:
+    if low.size == 0:
         raise FitError("the record is too short to see a rotation; record more readings")
     sense = 1 if single or gathered[1].max() >= gathered[-1].max() else -1
     power = gathered[sense]
-    best = int(index[int(np.argmax(power))])
-    fastest = int(index[np.flatnonzero(power > 0.1 * power.max())[-1]])
+    best = lowest + int(np.argmax(power))
+    fastest = lowest + int(np.flatnonzero(power > 0.1 * power.max())[-1])
     if single:
         keep = np.zeros(size)
         keep[int(0.45 * best) : int(1.8 * best) + 2] = 1.0
@@ -127,12 +128,20 @@ def _rough_angle(time: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, int]
     else:
         box = max(1, int(size / fastest / 6))
         z = z if sense == 1 else np.conj(z)
-        total = np.concatenate([[0.0], np.cumsum(z)])
-        edge = np.arange(n)
-        high, low = np.minimum(edge + box // 2 + 1, n), np.maximum(edge - (box - 1) // 2, 0)
-        smooth = (total[high] - total[low]) / (high - low)
+        # The sum over a box around each reading, cut at the ends; its size does not change its angle.
+        total = np.cumsum(z)
+        ahead, behind = box // 2, (box - 1) // 2
+        total = np.concatenate([np.zeros(behind + 1), total, np.full(ahead, total[-1])])
+        smooth = total[box:] - total[:-box]
     angle = np.unwrap(np.angle(smooth))
     return (angle if even is time else np.interp(time, even, angle)), (sense if not single else 1)
+
+
+@lru_cache(maxsize=4)
+def _near(lowest: int, half: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return from where to where a line of a spectrum is gathered, for each from ``lowest`` on; kept, for it recurs."""
+    index = np.arange(lowest, half)
+    return np.maximum((index / 1.2).astype(int), 1), np.minimum((index * 1.2).astype(int) + 1, half)
 
 
 def _fast_length(n: int) -> int:
@@ -144,74 +153,110 @@ def _fast_length(n: int) -> int:
 
 def _window_of(angle: np.ndarray, windows: int) -> np.ndarray:
     span = angle[-1] - angle[0]
-    return np.clip(((angle - angle[0]) * (windows / span)).astype(int), 0, windows - 1)
+    part = ((angle - angle[0]) * (windows / span)).astype(int)
+    return np.minimum(np.maximum(part, 0, out=part), windows - 1, out=part)
 
 
-def _smooth(time: np.ndarray, angle: np.ndarray, windows: int) -> _Curve:
+def _smooth(time: np.ndarray, angle: np.ndarray, windows: int) -> _Spline | _Parabola:
     # Noise may let the rough angle step back, so windows are of equal time here.
-    part = np.minimum((np.arange(time.size) * windows) // time.size, windows - 1)
-    count = np.bincount(part, minlength=windows)
-    centre = np.bincount(part, time, windows) / count
-    return _curve(centre, np.bincount(part, angle, windows) / count)
+    starts = -(-np.arange(windows) * time.size // windows)
+    count = np.diff(starts, append=time.size)
+    return _curve(np.add.reduceat(time, starts) / count, np.add.reduceat(angle, starts) / count)
 
 
-def _corrections(
-    time: np.ndarray, angle: np.ndarray, lines: np.ndarray, windows: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return centre times and phase corrections of the windows, and each line's amplitude ``(k,)``."""
-    part = _window_of(angle, windows)
-    cosine, sine = np.cos(angle), np.sin(angle)
+class _Windows:
+    """Fits every line by offset, cosine and sine of the angle, window by window of equal angle.
 
-    def gather(values: np.ndarray) -> np.ndarray:
-        return np.bincount(part, values, windows)
+    What is summed up stands in one array, a row each, so that one pass sums each window's piece of all of them.
+    """
 
-    count = np.bincount(part, minlength=windows).astype(float)
-    if count.min() < 4:
-        raise FitError("there are fewer than 4 readings per electrical turn; sample faster or turn more slowly")
-    normal = np.empty((windows, 3, 3))
-    normal[:, 0, 0] = count
-    normal[:, 0, 1] = normal[:, 1, 0] = gather(cosine)
-    normal[:, 0, 2] = normal[:, 2, 0] = gather(sine)
-    normal[:, 1, 1] = gather(cosine * cosine)
-    normal[:, 1, 2] = normal[:, 2, 1] = gather(cosine * sine)
-    normal[:, 2, 2] = count - normal[:, 1, 1]
-    normal += 1e-9 * count[:, None, None] * np.eye(3)
-    amplitude = np.empty((len(lines), windows), complex)
-    for row, line in enumerate(lines):
-        right = np.stack([gather(line), gather(line * cosine), gather(line * sine)], axis=1)
-        solved = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-        amplitude[row] = solved[:, 1] - 1j * solved[:, 2]
-    reference = amplitude[:, windows // 2]
-    correction = np.zeros(windows)
+    def __init__(self, time: np.ndarray, lines: np.ndarray, windows: int) -> None:
+        self._windows, self._lines = windows, lines
+        k = len(lines)
+        self._rows = np.empty((5 + 3 * k, time.size))
+        # Cosine, sine, cosine squared, cosine times sine, time, lines, lines times cosine, lines times sine.
+        self._rows[4], self._rows[5 : 5 + k] = time, lines
+
+    def corrections(self, angle: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return centre times and phase corrections of the windows, and each line's amplitude ``(k,)``."""
+        k, rows = len(self._lines), self._rows
+        # Written in place, since to make an array anew costs more than to multiply it.
+        cosine, sine = np.cos(angle, out=rows[0]), np.sin(angle, out=rows[1])
+        np.multiply(cosine, cosine, out=rows[2])
+        np.multiply(cosine, sine, out=rows[3])
+        np.multiply(self._lines, cosine, out=rows[5 + k : 5 + 2 * k])
+        np.multiply(self._lines, sine, out=rows[5 + 2 * k :])
+        count, sums = self._gathered(_window_of(angle, self._windows))
+        if count.min() < 4:
+            raise FitError("there are fewer than 4 readings per electrical turn; sample faster or turn more slowly")
+        return sums[4] / count, *_phases(count, sums[:4], sums[5:].reshape(3, k, -1))
+
+    def _gathered(self, part: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return how many readings each window holds ``(windows,)`` and the sums of all rows over it."""
+        # Readings of one window are neighbours; only an angle that noise turns back comes to a window twice.
+        starts = np.concatenate([[0], np.flatnonzero(part[1:] != part[:-1]) + 1])
+        count = np.append(starts[1:], part.size) - starts.astype(float)
+        sums = np.add.reduceat(self._rows, starts, axis=1)
+        where = part[starts]
+        if not np.array_equal(where, np.arange(self._windows)):
+            count = np.bincount(where, count, self._windows)
+            sums = np.stack([np.bincount(where, row, self._windows) for row in sums])
+        return count, sums
+
+
+def _phases(count: np.ndarray, own: np.ndarray, lines: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Solve the normal equations of the windows; return their phases ``(w,)`` and each line's amplitude ``(k,)``.
+
+    ``own`` ``(4, w)`` holds the sums of cosine, sine, cosine squared and cosine times sine, ``lines`` ``(3, k, w)``
+    those of the lines and of their products with cosine and sine.
+    """
+    cosine, sine, cosine_squared, both = own
+    normal = np.array(
+        [[count, cosine, sine], [cosine, cosine_squared, both], [sine, both, count - cosine_squared]]
+    ).transpose(2, 0, 1)
+    # A little on the diagonal keeps it regular.
+    normal = normal + 1e-9 * count[:, None, None] * np.eye(3)
+    _, along, across = np.linalg.solve(normal, lines.transpose(2, 0, 1)).transpose(1, 2, 0)
+    amplitude = along - 1j * across
+    reference = amplitude[:, count.size // 2]
     for _ in range(3):
-        correction = np.angle(np.sum(np.conj(reference)[:, None] * amplitude, axis=0))
-        reference = np.mean(amplitude * np.exp(-1j * correction), axis=1)
-    return gather(time) / count, np.unwrap(correction), reference
+        common = reference.conj() @ amplitude
+        back = common.conj() / np.maximum(np.abs(common), np.finfo(float).tiny)
+        reference = amplitude @ back / count.size
+    return np.unwrap(np.angle(common)), reference
 
 
-class _Curve:
-    """A smooth function of time through, or near, points: a spline, or a parabola where there are few."""
+class _Spline:
+    """The cubic spline through points."""
 
-    def __init__(self, value: Callable[[np.ndarray], np.ndarray], slope: Callable[[np.ndarray], np.ndarray]) -> None:
-        self._value, self._slope = value, slope
+    def __init__(self, x: np.ndarray, y: np.ndarray) -> None:
+        from scipy.interpolate import CubicSpline
 
-    def __call__(self, time: np.ndarray) -> np.ndarray:
-        return np.asarray(self._value(time))
+        self._value = CubicSpline(x, y)
 
-    def derivative(self) -> Callable[[np.ndarray], np.ndarray]:
-        return self._slope
+    def __call__(self, points: np.ndarray) -> np.ndarray:
+        return np.asarray(self._value(points))
+
+    def with_slope(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return self(points), np.asarray(self._value(points, 1))
 
 
-def _curve(time: np.ndarray, values: np.ndarray) -> _Curve:
-    if time.size < 8:
-        middle, scale = 0.5 * (time[0] + time[-1]), 0.5 * (time[-1] - time[0])
-        polynomial = np.polynomial.Polynomial(np.polynomial.polynomial.polyfit((time - middle) / scale, values, 2))
-        steepness = polynomial.deriv()
-        return _Curve(
-            lambda t: polynomial((np.asarray(t) - middle) / scale),
-            lambda t: steepness((np.asarray(t) - middle) / scale) / scale,
-        )
-    from scipy.interpolate import CubicSpline
+class _Parabola:
+    """The parabola nearest to points."""
 
-    spline = CubicSpline(time, values)
-    return _Curve(spline, spline.derivative())
+    def __init__(self, x: np.ndarray, y: np.ndarray) -> None:
+        self._middle, self._scale = 0.5 * (x[0] + x[-1]), 0.5 * (x[-1] - x[0])
+        fitted = np.polynomial.polynomial.polyfit((x - self._middle) / self._scale, y, 2)
+        self._value = np.polynomial.Polynomial(fitted)
+
+    def __call__(self, points: np.ndarray) -> np.ndarray:
+        return np.asarray(self._value((points - self._middle) / self._scale))
+
+    def with_slope(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        slope = self._value.deriv()((points - self._middle) / self._scale) / self._scale
+        return self(points), np.asarray(slope)
+
+
+def _curve(time: np.ndarray, values: np.ndarray) -> _Spline | _Parabola:
+    """Return a smooth function of time through points, or near them where they are few."""
+    return _Parabola(time, values) if time.size < 8 else _Spline(time, values)

@@ -36,7 +36,8 @@ def thinned(values: np.ndarray, m: int) -> np.ndarray:
     if m == 1:
         return values
     n = values.shape[-1] // m
-    return np.asarray(values[..., : n * m].reshape(*values.shape[:-1], n, m).mean(axis=-1))
+    # As a product with a vector: several times as fast as a mean over short rows.
+    return np.asarray(values[..., : n * m].reshape(*values.shape[:-1], n, m) @ np.full(m, 1.0 / m))
 
 
 def follow(time: np.ndarray, lines: np.ndarray) -> tuple[Track, int]:

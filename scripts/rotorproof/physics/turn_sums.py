@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -18,23 +18,29 @@ class TurnSums:
         self.turns_per_block = 1
         self.sums = np.zeros((quantities, 0, bins))
 
-    def add(self, turn: np.ndarray, place: np.ndarray, values: Sequence[np.ndarray | float]) -> None:
-        """Add values ``(n,)``, or one for all, of each quantity at whole turns ``(n,)`` from 0 and bins ``(n,)``."""
+    def add(self, turn: np.ndarray, place: np.ndarray, values: Iterable[np.ndarray | float]) -> None:
+        """Add values ``(n,)``, or one for all, of each quantity at rising turns ``(n,)`` from 0 and bins ``(n,)``.
+
+        Values are taken one by one: fastest if they are made only then.
+        """
         if turn.size == 0:
             return
-        first, last = int(turn.min()), int(turn.max())
+        first, last = max(int(turn[0]), 0), max(int(turn[-1]), 0)
         while last // self.turns_per_block >= MOST_BLOCKS:
             self._halve()
         low, high = first // self.turns_per_block, last // self.turns_per_block + 1
         if high > self.sums.shape[1]:
             more = high - self.sums.shape[1]
             self.sums = np.concatenate([self.sums, np.zeros((len(self.sums), more, self.bins))], axis=1)
-        key = (turn // self.turns_per_block - low) * self.bins + place
-        size = (high - low) * self.bins
-        count = np.bincount(key, minlength=size)
+        # Block by block, of which a stretch of readings touches few, because turns rise.
+        ends = [0, *np.searchsorted(turn, np.arange(low + 1, high) * self.turns_per_block).tolist(), turn.size]
+        pieces = [(block, slice(*ends[block - low : block - low + 2])) for block in range(low, high)]
         for row, value in enumerate(values):
-            part = np.bincount(key, value, size) if isinstance(value, np.ndarray) else value * count
-            self.sums[row, low:high] += part.reshape(high - low, self.bins)
+            for block, rows in pieces:
+                if isinstance(value, np.ndarray):
+                    self.sums[row, block] += np.bincount(place[rows], value[rows], self.bins)
+                elif value:
+                    self.sums[row, block] += value * np.bincount(place[rows], minlength=self.bins)
 
     def _halve(self) -> None:
         self.turns_per_block *= 2

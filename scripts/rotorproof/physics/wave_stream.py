@@ -7,7 +7,8 @@ hold all that ``waveform.equations`` asks of a record: harmonics, offset, drift 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import itertools
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -33,6 +34,8 @@ _MARGIN, _LEAD = 1.5, 8.0
 #: Fewer averages a turn than this (a wheel that was run up while recording): average less from here on.
 _TOO_FEW = 350
 _TURN = 2 * np.pi
+#: Readings of which the moments are summed up at once.
+_PART = 1 << 14
 
 #: Columns of a reduced record that carry no instrument's error. The others keep the names of the raw ones: ``time``
 #: is the first and the last, ``voltage_*`` the mean of each bin, ``speed`` that of each block.
@@ -121,22 +124,20 @@ class _Long:
         if self.m == 1:
             averages = {name: rows[name] for name in self.columns}
         else:
-            weights = np.full(self.m, 1.0 / self.m)
             averages = {}
             for name in self.columns:
                 joined = np.concatenate([self.rest[name], rows[name]]) if self.rest[name].size else rows[name]
-                whole = joined.size // self.m * self.m
-                # As a product with a vector: several times as fast as a mean over short rows.
-                averages[name] = joined[:whole].reshape(-1, self.m) @ weights
-                self.rest[name] = joined[whole:].copy()
+                averages[name] = thinning.thinned(joined, self.m)
+                self.rest[name] = joined[joined.size // self.m * self.m :].copy()
         averages["readings"] = np.full(averages["time"].size, float(self.m))
         self.waiting.append(averages)
         self.waiting_rows += averages["time"].size
 
     def _joined(self) -> dict[str, np.ndarray]:
-        joined = {name: np.concatenate([piece[name] for piece in self.waiting]) for name in [*self.columns, "readings"]}
-        self.waiting, self.waiting_rows = [], 0
-        return joined
+        waiting, self.waiting, self.waiting_rows = self.waiting, [], 0
+        if len(waiting) == 1:
+            return waiting[0]
+        return {name: np.concatenate([piece[name] for piece in waiting]) for name in [*self.columns, "readings"]}
 
     def _begin(self, *, last: bool) -> None:
         """Choose by the first readings how many to average, and follow them."""
@@ -196,24 +197,37 @@ class _Sums:
 
     def __init__(self, origin: np.ndarray) -> None:
         k = origin.size
-        self.origin = origin[:, None]
+        self.origin = origin
         self.count = self.steps = 0
         self.total = np.zeros(k)
         self.products, self.step_products = np.zeros((k, k)), np.zeros((k, k))
 
-    def add(self, lines: np.ndarray) -> None:
-        """Take lines ``(k, n)``; the step from one piece to the next does not count."""
-        near = lines - self.origin
-        steps = np.diff(near, axis=1)
-        self.count += near.shape[1]
-        self.steps += steps.shape[1]
-        self.total += near.sum(axis=1)
-        self.products += near @ near.T
-        self.step_products += steps @ steps.T
+    def add(self, lines: Sequence[np.ndarray]) -> None:
+        """Take lines, k of ``(n,)``; the step from one piece to the next does not count."""
+        n = lines[0].size
+        # In parts that the processor's nearest memory holds; each begins with the last of the one before.
+        for start in range(0, n, _PART):
+            part = slice(max(start - 1, 0), start + _PART)
+            near = np.stack([line[part] - origin for line, origin in zip(lines, self.origin, strict=True)])
+            self.step_products += _gram(near[:, 1:] - near[:, :-1])
+            near = near[:, min(start, 1) :]
+            self.total += near.sum(axis=1)
+            self.products += _gram(near)
+        self.count += n
+        self.steps += max(n - 1, 0)
 
     def moments(self) -> Moments:
         mean = self.total / self.count
         return Moments(self.products / self.count - np.outer(mean, mean), self.step_products / max(self.steps, 1))
+
+
+def _gram(rows: np.ndarray) -> np.ndarray:
+    """Return the products of rows ``(k, n)``: one by one they take half the time of a matrix product so flat."""
+    products = np.empty((len(rows), len(rows)))
+    for i, row in enumerate(rows):
+        for j in range(i + 1):
+            products[i, j] = products[j, i] = row @ rows[j]
+    return products
 
 
 class _Follower:
@@ -242,9 +256,9 @@ class _Follower:
 
     def take(self, rows: Mapping[str, np.ndarray]) -> float:
         """Take averaged readings; return how many of them there are in a turn."""
-        lines = np.stack([line_of(rows, name) for name in self.names])
+        lines = [line_of(rows, name) for name in self.names]
         if self.moments is None:
-            self.moments = _Sums(lines.mean(axis=1))
+            self.moments = _Sums(np.array([line.mean() for line in lines]))
         self.moments.add(lines)
         stretch = self.stretch
         for start in range(0, rows["time"].size, stretch):
@@ -258,20 +272,23 @@ class _Follower:
     def _follow(self, *, last: bool) -> None:
         """Sum up the pending readings but those at the end, whose angle the next ones will make surer."""
         time, size = self.pending["time"], self.pending["time"].size
-        lines = np.stack([sign * line_of(self.pending, name) for name, sign in zip(self.kept, self.signs, strict=True)])
         coarse = max(1, int(self.per_turn / _FOLLOWED_PER_TURN))
+        thin = {name: thinning.thinned(self.pending[name], coarse) for name in self.raw}
+        lines = np.stack([sign * line_of(thin, name) for name, sign in zip(self.kept, self.signs, strict=True)])
         patient = not last and size < _MOST_STRETCHES * self.stretch
         times = thinning.thinned(time, coarse)
         try:
-            turn = track(times, thinning.thinned(lines, coarse))
+            turn = track(times, lines)
         except FitError as error:
             raise FitError(f"from {time[self.done]:.6g} s to {time[-1]:.6g} s: {error}") from None
         if patient and turn.turns < _FEWEST_TURNS:
             return
         # Between averages the speed hardly changes, and a line is five times as quick to draw as the curve.
-        angle = np.interp(time, times, turn.angle)
-        for beyond in (time < times[0], time > times[-1]):
-            angle[beyond] = turn.at(time[beyond])
+        angle, speed = turn.angle, turn.speed
+        if coarse > 1:
+            angle, speed = np.interp(time, times, turn.angle), np.interp(time, times, turn.speed)
+            for beyond in (time < times[0], time > times[-1]):
+                angle[beyond] = turn.at(time[beyond])
         if self.expected is None:
             self.origin = float(angle[0])
         else:
@@ -279,7 +296,6 @@ class _Follower:
         self._check_sequence(turn, float(time[self.done]))
         self.per_turn = size / turn.turns
         end = size if last else max(self.done, int(np.searchsorted(angle, angle[-1] - _MARGIN * _TURN)))
-        speed = np.interp(time, times, turn.speed)
         self._sum(slice(self.done, end), angle, speed)
         if last:
             self.last = float(angle[-1])
@@ -316,24 +332,26 @@ class _Follower:
         self.fastest = max(self.fastest, float(speed.max()))
         scaled = angle * (BINS / _TURN)
         whole = np.floor(scaled)
-        place = whole.astype(np.int64) % BINS
-        turn = np.maximum(((angle - self.origin) / _TURN).astype(np.int64), 0)
+        place = whole.astype(np.int64) & (BINS - 1)  # a power of two: the rest of the division
+        turn = (angle - self.origin) / _TURN
         columns = {name: self.pending[name][rows] for name in (*self.raw, *(["speed"] if self.speed else []))}
-        lines = [line_of(columns, name) / speed for name in self.names]
         m = float(readings[0]) if readings[0] == readings[-1] else 0.0  # 0: not the same everywhere
         blur: np.ndarray | float = 0.0
         if m != 1.0 and time.size > 1:
             # The angle that one average covers: the step between averages, of which 1 - 1/m^2 blurs (m readings).
             step = speed * np.gradient(time)
             blur = step * step * ((1.0 - readings**-2.0) / 12.0)
-        values = [scaled - whole, speed, blur, *columns.values(), *lines, *(line * line for line in lines)]
+        lines = [line_of(columns, name) / speed for name in self.names]
+        values = itertools.chain(
+            (scaled - whole, speed, blur), columns.values(), lines, (line * line for line in lines)
+        )
         self.unit = self.unit or float(readings[0])
         if m == self.unit:
-            self.sums.add(turn, place, [1.0, *values])
+            self.sums.add(turn, place, itertools.chain((1.0,), values))
             return
         # Each counts by the readings it holds; the first averages are worth one.
         weight = readings / self.unit
-        self.sums.add(turn, place, [weight, *(value * weight for value in values)])
+        self.sums.add(turn, place, itertools.chain((weight,), (value * weight for value in values)))
 
     def finish(self, begin: float, end: float) -> dict[str, np.ndarray]:
         """Return the reduced columns of a record from ``begin`` to ``end`` s."""
