@@ -93,6 +93,8 @@ class Cluster:
     lost: set[str] = field(default_factory=set)
     #: So many questions for the status of a job will be answered with an internal error.
     stumbles: int = 0
+    #: Whether whoever asks has no right to know the status of jobs.
+    forbidden: bool = False
     lock: threading.RLock = field(default_factory=threading.RLock)
 
     def running(self) -> list[Pod]:
@@ -104,10 +106,13 @@ class Cluster:
         """Return what a pod has said so far."""
         return (self.folder / "pods" / pod.name / "log").read_text(encoding="utf-8", errors="replace")
 
-    def kill(self, pod: Pod) -> None:
-        """End a pod as the kernel does for want of memory; the pod stays to be looked at."""
+    def kill(self, pod: Pod) -> bool:
+        """End a pod as the kernel does for want of memory; the pod stays to be looked at. Tell if it still ran."""
         with self.lock:
+            self.work()
+            running = pod.phase == "Running"
             _kill(pod)
+            return running
 
     def lose_node(self, name: str) -> None:
         """End all pods of a node and forget them, as a cluster does some minutes after a node was lost."""
@@ -124,7 +129,7 @@ class Cluster:
             for pod in [pod for pod in self.pods.values() if pod.job == job]:
                 _kill(pod)
                 del self.pods[pod.name]
-            del self.jobs[job]
+            self.jobs.pop(job, None)
 
     def work(self) -> None:
         """Take note of pods that have ended, and start those for which there is room."""
@@ -195,6 +200,8 @@ class Cluster:
             case ["POST", "apis", "batch", "v1", "namespaces", _, "jobs"]:
                 answer = self._create(body)
             case ["GET", "apis", "batch", "v1", "namespaces", _, "jobs", name, "status"]:
+                if self.forbidden:
+                    raise RefusedError(HTTPStatus.FORBIDDEN, "jobs/status: not allowed to this user")
                 answer = self._job(name)
             case ["DELETE", "apis", "batch", "v1", "namespaces", _, "jobs", name]:
                 answer = _removed(self.jobs, name)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,10 @@ def test_only_the_limit_of_jobs_a_second_differs(monkeypatch: pytest.MonkeyPatch
     assert differing <= {"max_jobs_per_timespan"}
 
 
-def test_a_run_that_cannot_be_done_is_said_and_fails(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+def test_a_run_that_cannot_be_done_is_said_and_fails(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys, "path", [*sys.path])  # the engine adds to it
     (tmp_path / "Snakefile").write_text("rule all:\n    input: 'gone.csv'\n")
     assert engine.main(["--cores", "1", "--snakefile", str(tmp_path / "Snakefile"), "--directory", str(tmp_path)]) == 1
     assert "gone.csv" in capfd.readouterr().err

@@ -20,23 +20,21 @@ from tests.workflow.conftest import Project, contents
 
 PROFILE = "config/profiles/kubernetes"
 IMAGE = "registry.example/rotorproof:0.1.0"
+LOG = "run.log"
 UNITS = ("CT-1", "CT-2", "CT-3", "CT-4", "CT-5")
 
 
 @contextmanager
-def _run(project: Project, cluster: Cluster, volume: Path, *more: str) -> Iterator[subprocess.Popen[str]]:
+def _run(project: Project, cluster: Cluster, volume: Path, *more: str) -> Iterator[subprocess.Popen[bytes]]:
     """Start the workflow, and end it if the test has failed."""
     command = [sys.executable, "-m", "snakemake", "--profile", PROFILE, "--nocolor"]
     command += ["--kubernetes-volume-persistent-volumes", f"bench:{volume}", "--seconds-between-status-checks", "1"]
     environment = {**cluster.environment, "PYTHONPATH": PROFILE}
-    process = subprocess.Popen(
-        [*command, *more],
-        cwd=project.root,
-        env=environment,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-    )
+    # Into a file: nobody reads while the test waits for pods, and a pipe would fill up.
+    with (project.root / LOG).open("w") as stream:
+        process = subprocess.Popen(
+            [*command, *more], cwd=project.root, env=environment, stdout=stream, stderr=subprocess.STDOUT
+        )
     try:
         yield process
     finally:
@@ -44,7 +42,13 @@ def _run(project: Project, cluster: Cluster, volume: Path, *more: str) -> Iterat
         process.wait()
 
 
-def _working(cluster: Cluster, process: subprocess.Popen[str], node: str, *not_these: Pod) -> Pod:
+def _ended(project: Project, process: subprocess.Popen[bytes], seconds: float) -> tuple[int, str]:
+    """Wait for the end of the run; return its exit status and what it said."""
+    status = process.wait(seconds)
+    return status, (project.root / LOG).read_text(encoding="utf-8")
+
+
+def _working(cluster: Cluster, process: subprocess.Popen[bytes], node: str, *not_these: Pod) -> Pod:
     """Wait for a pod on a node that has finished a step and goes on."""
     deadline = time.monotonic() + 90
     while time.monotonic() < deadline and process.poll() is None:
@@ -52,8 +56,7 @@ def _working(cluster: Cluster, process: subprocess.Popen[str], node: str, *not_t
             if pod.node == node and pod not in not_these and "Finished jobid" in cluster.log(pod):
                 return pod
         time.sleep(0.1)
-    process.kill()
-    raise AssertionError(f"no pod ever worked on {node}:\n{process.communicate()[0][-4000:]}")
+    raise AssertionError(f"no pod ever worked on {node}")
 
 
 @pytest.mark.slow
@@ -70,12 +73,12 @@ def test_pods_give_the_same_bytes_whatever_happens_to_some(project: Project, tmp
     ):
         cluster.stumbles = 2
         killed = _working(cluster, process, "n1")
-        cluster.kill(killed)
+        assert cluster.kill(killed), "the pod had just ended"
         _working(cluster, process, "n2")
         cluster.lose_node("n2")
         cluster.delete(_working(cluster, process, "n1", killed).job)
-        output, _ = process.communicate(timeout=240)
-    assert process.returncode == 0, output[-4000:]
+        status, output = _ended(project, process, 480)
+    assert status == 0, output[-4000:]
     assert contents(tmp_path / "remote") == expected
     assert cluster.stumbles == 0
     # Twenty-five steps are two pods, and one more for each of the three that came to an end in the middle.
@@ -108,7 +111,20 @@ def test_a_project_beside_the_volume_is_refused(project: Project, tmp_path: Path
         stand_in(tmp_path / "cluster", {"bench"}, {IMAGE}) as cluster,
         _run(project, cluster, Path("/elsewhere")) as process,
     ):
-        output, _ = process.communicate(timeout=60)
-    assert process.returncode != 0
+        status, output = _ended(project, process, 120)
+    assert status != 0
     assert f"The project lies in {project.root}, which is on none of the volumes that pods mount (/elsewhere)" in output
     assert cluster.created == []
+
+
+def test_a_server_that_does_not_tell_about_jobs_ends_the_run(project: Project, tmp_path: Path) -> None:
+    project.add_unit("CT-1")
+    with (
+        stand_in(tmp_path / "cluster", {"bench"}, {IMAGE}) as cluster,
+        _run(project, cluster, tmp_path, "--config", f"reports_dir={tmp_path / 'remote'}") as process,
+    ):
+        cluster.forbidden = True
+        status, output = _ended(project, process, 240)
+    assert status != 0
+    assert "The cluster does not tell about job" in output
+    assert "Forbidden" in output

@@ -44,8 +44,17 @@ def recompute(
         root = Path(name)
         _lay_out(root, unit, sources, configuration)
         target = root / "reports" / unit / "results.json"
-        command = [sys.executable, "-m", "snakemake", "--snakefile", str(root / "Snakefile"), "--directory", str(root)]
-        command += ["--cores", "1", "--nocolor", "--quiet", "--", f"reports/{unit}/results.json"]
+        command = [sys.executable, str(root / "scripts" / "engine.py"), "--snakefile", str(root / "Snakefile")]
+        command += [
+            "--directory",
+            str(root),
+            "--cores",
+            "1",
+            "--nocolor",
+            "--quiet",
+            "--",
+            f"reports/{unit}/results.json",
+        ]
         environment = {**os.environ, "PYTHONPATH": str(root / "scripts")}
         done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
         if done.returncode != 0 or not target.is_file():

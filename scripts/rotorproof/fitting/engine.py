@@ -147,6 +147,8 @@ def run(
                 centre,
             ),
         )
+    if not instruments and not uncertain_conditions:
+        procedure.fit(logs, centre, fit)  # what only a repeated fit asks for, counts too
     for name, form in given.items():
         u = form.standard_uncertainty
         if u > 0:

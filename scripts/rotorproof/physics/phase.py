@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
@@ -13,6 +12,8 @@ from ..errors import FitError
 #: Windows in which the angle is corrected; the speed may change freely over a few of them.
 _MOST_WINDOWS = 2000
 _FEWEST_TURNS = 3.0
+#: Readings of which cosine, sine and products are held at once.
+_PIECE = 1 << 15
 
 
 @dataclass(frozen=True)
@@ -60,11 +61,12 @@ def track(time: np.ndarray, lines: np.ndarray, *, turns_per_window: float = 1.0)
     less closely, and the jitter of single edges not at all. Raises ``FitError`` if there is no rotation to see.
     """
     vector = space_vector(lines)
-    if not vector.any():
+    # A constant leaves what rounding its mean leaves.
+    if not np.abs(vector).max() > 1e-12 * np.abs(lines).max():
         raise FitError("the voltages are constant; turn the rotor while recording")
-    rough, sense = _rough_angle(time, vector)
+    rough, sense = _rough_angle(time, vector, single=len(lines) == 1)
     turns = float(rough[-1] - rough[0]) / (2 * np.pi)
-    if turns < _FEWEST_TURNS:
+    if turns + 1e-6 < _FEWEST_TURNS:
         raise FitError(
             f"only {max(turns, 0):.1f} electrical turns can be seen; record at least {_FEWEST_TURNS:.0f}, better one "
             "full turn of the wheel"
@@ -94,8 +96,11 @@ def shifted(
     return lambda time: at(time) + curve(time)
 
 
-def _rough_angle(time: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, int]:
-    """Return a first, increasing estimate of the angle ``(n,)`` and the sense of rotation of the vector."""
+def _rough_angle(time: np.ndarray, vector: np.ndarray, *, single: bool) -> tuple[np.ndarray, int]:
+    """Return a first, increasing estimate of the angle ``(n,)`` and the sense of rotation of the vector.
+
+    ``single``: it is one line only, which has no sense.
+    """
     n = time.size
     step = (time[-1] - time[0]) / (n - 1)
     spacing = np.diff(time)
@@ -105,12 +110,12 @@ def _rough_angle(time: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, int]
     size = _fast_length(n)
     spectrum = np.fft.fft(z, size)
     half = size // 2
-    single = not np.any(vector.imag)
     power = spectrum.real**2 + spectrum.imag**2
     sides = {1: power[:half], -1: np.concatenate([power[:1], power[:-half:-1]])}
     # Power within +/- 20 % of each frequency: a drifting speed spreads its line, noise does not gather.
     lowest = max(2, int(np.ceil(2.0 * size / n)))
-    low, high = _near(lowest, half)
+    index = np.arange(lowest, half)
+    low, high = np.maximum((index / 1.2).astype(int), 1), np.minimum((index * 1.2).astype(int) + 1, half)
     gathered = {}
     for sense, power in sides.items():
         total = np.concatenate([[0.0], np.cumsum(power)])
@@ -137,13 +142,6 @@ def _rough_angle(time: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, int]
     return (angle if even is time else np.interp(time, even, angle)), (sense if not single else 1)
 
 
-@lru_cache(maxsize=4)
-def _near(lowest: int, half: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return from where to where a line of a spectrum is gathered, for each from ``lowest`` on; kept, for it recurs."""
-    index = np.arange(lowest, half)
-    return np.maximum((index / 1.2).astype(int), 1), np.minimum((index * 1.2).astype(int) + 1, half)
-
-
 def _fast_length(n: int) -> int:
     """Return a length of at least ``n`` without large prime factors."""
     from scipy.fft import next_fast_len
@@ -167,41 +165,48 @@ def _smooth(time: np.ndarray, angle: np.ndarray, windows: int) -> _Spline | _Par
 class _Windows:
     """Fits every line by offset, cosine and sine of the angle, window by window of equal angle.
 
-    What is summed up stands in one array, a row each, so that one pass sums each window's piece of all of them.
+    What is summed up stands in one array, a row each, so that one pass sums each window's share of all of them.
     """
 
     def __init__(self, time: np.ndarray, lines: np.ndarray, windows: int) -> None:
-        self._windows, self._lines = windows, lines
-        k = len(lines)
-        self._rows = np.empty((5 + 3 * k, time.size))
-        # Cosine, sine, cosine squared, cosine times sine, time, lines, lines times cosine, lines times sine.
-        self._rows[4], self._rows[5 : 5 + k] = time, lines
+        self._time, self._lines, self._windows = time, lines, windows
+        # Ones, cosine, sine, cosine squared, cosine times sine, time, lines, lines times cosine, lines times sine.
+        self._rows = np.empty((6 + 3 * len(lines), min(time.size, _PIECE)))
+        self._rows[0] = 1.0
 
     def corrections(self, angle: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return centre times and phase corrections of the windows, and each line's amplitude ``(k,)``."""
-        k, rows = len(self._lines), self._rows
-        # Written in place, since to make an array anew costs more than to multiply it.
-        cosine, sine = np.cos(angle, out=rows[0]), np.sin(angle, out=rows[1])
-        np.multiply(cosine, cosine, out=rows[2])
-        np.multiply(cosine, sine, out=rows[3])
-        np.multiply(self._lines, cosine, out=rows[5 + k : 5 + 2 * k])
-        np.multiply(self._lines, sine, out=rows[5 + 2 * k :])
-        count, sums = self._gathered(_window_of(angle, self._windows))
+        part = _window_of(angle, self._windows)
+        sums = np.zeros((len(self._rows), self._windows))
+        for start in range(0, angle.size, _PIECE):
+            piece = slice(start, start + _PIECE)
+            self._add(sums, part[piece], self._filled(piece, angle[piece]))
+        count = sums[0]
         if count.min() < 4:
             raise FitError("there are fewer than 4 readings per electrical turn; sample faster or turn more slowly")
-        return sums[4] / count, *_phases(count, sums[:4], sums[5:].reshape(3, k, -1))
+        return sums[5] / count, *_phases(count, sums[1:5], sums[6:].reshape(3, len(self._lines), -1))
 
-    def _gathered(self, part: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return how many readings each window holds ``(windows,)`` and the sums of all rows over it."""
-        # Readings of one window are neighbours; only an angle that noise turns back comes to a window twice.
+    def _filled(self, piece: slice, angle: np.ndarray) -> np.ndarray:
+        """Return the rows of some readings."""
+        k, rows = len(self._lines), self._rows[:, : angle.size]
+        # Written in place, since to make an array anew costs more than to multiply it.
+        cosine, sine = np.cos(angle, out=rows[1]), np.sin(angle, out=rows[2])
+        np.multiply(cosine, cosine, out=rows[3])
+        np.multiply(cosine, sine, out=rows[4])
+        rows[5], rows[6 : 6 + k] = self._time[piece], self._lines[:, piece]
+        np.multiply(rows[6 : 6 + k], cosine, out=rows[6 + k : 6 + 2 * k])
+        np.multiply(rows[6 : 6 + k], sine, out=rows[6 + 2 * k :])
+        return rows
+
+    def _add(self, sums: np.ndarray, part: np.ndarray, rows: np.ndarray) -> None:
+        """Add the sums of ``rows`` over the windows ``part`` ``(n,)`` that they are of."""
         starts = np.concatenate([[0], np.flatnonzero(part[1:] != part[:-1]) + 1])
-        count = np.append(starts[1:], part.size) - starts.astype(float)
-        sums = np.add.reduceat(self._rows, starts, axis=1)
-        where = part[starts]
-        if not np.array_equal(where, np.arange(self._windows)):
-            count = np.bincount(where, count, self._windows)
-            sums = np.stack([np.bincount(where, row, self._windows) for row in sums])
-        return count, sums
+        found, where = np.add.reduceat(rows, starts, axis=1), part[starts]
+        if np.all(where[1:] > where[:-1]):
+            sums[:, where] += found
+        else:
+            # Noise may turn the angle back, and then readings of one window are not all neighbours.
+            sums += np.stack([np.bincount(where, row, self._windows) for row in found])
 
 
 def _phases(count: np.ndarray, own: np.ndarray, lines: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

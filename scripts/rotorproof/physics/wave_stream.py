@@ -34,8 +34,9 @@ _MARGIN, _LEAD = 1.5, 8.0
 #: Fewer averages a turn than this (a wheel that was run up while recording): average less from here on.
 _TOO_FEW = 350
 _TURN = 2 * np.pi
-#: Readings of which the moments are summed up at once.
-_PART = 1 << 14
+#: Readings of which the moments are summed up at once: products of more than 10,000 are shared out among threads, and
+#: their sum would depend on how many there are.
+_PART = 1 << 13
 
 #: Columns of a reduced record that carry no instrument's error. The others keep the names of the raw ones: ``time``
 #: is the first and the last, ``voltage_*`` the mean of each bin, ``speed`` that of each block.

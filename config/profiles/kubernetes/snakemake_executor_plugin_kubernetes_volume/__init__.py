@@ -38,6 +38,10 @@ common_settings = replace(
 )
 
 
+#: What the server will say again however often it is asked: a right is lacking, say.
+_FINAL = (400, 403, 405, 422)
+
+
 class _Core(CoreV1Api):
     def read_namespaced_pod_log(self, name: str, namespace: str, **options: Any) -> str:
         """Return the log of a pod's only start, or why there is none: a log is no reason to end a run."""
@@ -49,6 +53,9 @@ class _Core(CoreV1Api):
 
 
 class _Batch(BatchV1Api):
+    #: The refusal that asking again would not change; the plugin would take it as a job to be forgotten.
+    refusal: ApiException | None = None
+
     def read_namespaced_job_status(self, name: str, namespace: str, **options: Any) -> Any:
         """Return a job, or None if it was deleted: the plugin takes that as its failure."""
         try:
@@ -56,6 +63,8 @@ class _Batch(BatchV1Api):
         except ApiException as error:
             if error.status == 404:
                 return None
+            if error.status in _FINAL:
+                self.refusal = error
             raise
 
 
@@ -115,8 +124,10 @@ class Executor(public.Executor):
                     pass
             except WorkflowError as error:
                 cause = error.__context__
-                if isinstance(cause, ApiException) and cause.status in range(400, 500):
-                    raise  # a right is lacking, say: to ask again would not help
+                if isinstance(cause, ApiException) and cause.status in _FINAL:
+                    raise
                 self.logger.warning(f"The cluster did not answer about job {job.external_jobid}: {error}")
+            if refusal := self._batch.refusal:
+                raise WorkflowError(f"The cluster does not tell about job {job.external_jobid}: {refusal.reason}")
             if job.external_jobid not in self._ended:
                 yield job
