@@ -23,7 +23,7 @@ from .waveform import BINS
 KEPT_ROWS = 500_000
 #: Averages in a stretch that is followed at once, at least ``_LEAST_TURNS`` turns of them, at most ``_MOST_TURNS``:
 #: then each turn corrects the angle.
-_STRETCH, _LEAST_TURNS, _MOST_TURNS = 1 << 15, 100, 1500
+_STRETCH, _LEAST_TURNS, _MOST_TURNS = 1 << 15, 200, 1500
 #: A stretch shorter than this many turns waits for more readings, up to ``_MOST_STRETCHES`` times its size.
 _FEWEST_TURNS = 12.0
 _MOST_STRETCHES = 16
