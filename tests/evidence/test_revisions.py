@@ -98,8 +98,7 @@ def test_the_register_looks_when_it_is_written_whether_the_results_are_those_tha
     def shown() -> tuple[bool, bool]:
         index, csv = tmp_path / "index.html", tmp_path / "results.csv"
         units = [{"unit": "U", "kind": "motor"}]
-        parquet = tmp_path / "results.parquet"
-        register.main(units=units, refused={}, signed=planned, reports=tmp_path, index=index, csv=csv, parquet=parquet)
+        register.main(units=units, refused={}, signed=planned, reports=tmp_path)
         changed = "the results have changed since" in index.read_text(encoding="utf-8")
         with csv.open(encoding="utf-8", newline="") as stream:
             return changed, any(row["signed_outcome"] == "accepted" for row in DictReader(stream))
