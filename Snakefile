@@ -12,6 +12,7 @@ sys.path.insert(0, str(ROOT / "scripts"))
 # The engine writes the interpreter into a shell command as it stands; a folder's name may hold a space.
 sys.executable = shlex.quote(sys.executable)
 
+from rotorproof.errors import InputError
 from rotorproof.workflow import Plan
 
 
@@ -19,7 +20,10 @@ from rotorproof.workflow import Plan
 workdir: str(ROOT)
 
 
-plan = Plan.load(ROOT, config)
+try:
+    plan = Plan.load(ROOT, config)
+except InputError as error:
+    sys.exit(str(error))
 WORK = f"{plan.reports}/.work/{{unit}}"
 OUT = f"{plan.reports}/{{unit}}"
 

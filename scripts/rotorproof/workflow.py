@@ -41,7 +41,7 @@ class Plan:
 
     @classmethod
     def load(cls, root: Path, overrides: Mapping[str, Any]) -> Plan:
-        """Check everything. Settings that cannot be used end the program with every problem on the screen."""
+        """Check everything. Raises ``InputError`` with every problem of settings that cannot be used."""
         from .settings.documents import read_document
 
         # What is loaded here stays until the end. To look for garbage among ever more of it would take a quarter of
@@ -55,8 +55,6 @@ class Plan:
             project = load_project(settings, root / "config", root)
             if project.problems:
                 raise InputError(project.problems)
-        except InputError as error:
-            raise SystemExit("\n".join(str(problem) for problem in error.problems)) from None
         finally:
             gc.freeze()
             if collected:

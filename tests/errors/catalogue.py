@@ -388,6 +388,15 @@ CASES = [
         True,
     ),
     Case(
+        "share without a unit",
+        limits("max: 3 percent", "max: 3"),
+        "config/acceptance/own.yaml",
+        3,
+        "max",
+        "a unit is missing; write '3 percent'",
+        True,
+    ),
+    Case(
         "limits crossed",
         limits("max: 3", "min: 4 percent, max: 3"),
         "config/acceptance/own.yaml",

@@ -117,7 +117,11 @@ def test_a_drive_follows_its_parts_and_nothing_else(project: Project) -> None:
         ("motor: M-1", "motor: M-9", "D-1/unit.yaml, line 4, key 'parts.motor': the motor 'M-9' is no folder under"),
         ("motor: M-1", "motor: C-1", "the motor 'C-1' is a controller; name a motor here"),
         ("controller: C-1", "controller: D-1", "the controller 'D-1' is a drive; name a controller here"),
-        ("controller: C-1", "controller: C-2", "the controller 'C-2' cannot be reported on itself; mend its unit.yaml"),
+        (
+            "controller: C-1",
+            "controller: C-2",
+            "the controller 'C-2' cannot be reported on itself; mend first",
+        ),
         ("  controller: C-1\n", "", "parts.controller"),
         ("controller: C-1", "controller: C-1\n  phases: AAB", "parts.phases"),
         ("kind: drive", "kind: motor", "a motor has no parts"),

@@ -16,6 +16,7 @@ from datetime import date
 from ..checking.copies import hashes_of, of_other_units
 from ..checking.unit_check import LogCheck, UnitCheck, check_unit
 from ..errors import Problem
+from ..rendering.words import counted
 from ._project import overrides, project
 
 
@@ -63,7 +64,8 @@ def run(args: argparse.Namespace) -> int:
         print("raw/ holds no units yet; 'make unit' makes one")
     noted = [p for check in checks for p in [*check.problems, *(p for log in check.logs for p in log.problems)]]
     warnings = sum(problem.severity == "warning" for problem in noted)
-    print(f"{len(wanted)} unit{'s' * (len(wanted) != 1)} checked: {len(errors)} errors, {warnings} warnings")
+    counts = f"{counted(len(errors), 'error')}, {counted(warnings, 'warning')}"
+    print(f"{counted(len(wanted), 'unit')} checked: {counts}")
     return 1 if errors else 0
 
 

@@ -16,6 +16,7 @@ from ..checking.missing import missing
 from ..errors import InputError, Problem
 from ..planning.rehearsal import rehearse
 from ..planning.sheet import known_lines, planned, sheet, situation
+from ..rendering.words import counted
 from ..settings.load import SettingsFolder, load_settings, load_unit_file
 from ..settings.run import RunSettings
 from ..units import parse
@@ -86,6 +87,6 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
         probability=settings.coverage_probability,
     )
     short = [row for entry in sheets for row in entry["capabilities"] if row["decides"] == "no:"]
-    print(f"{name}: {len(sheets)} sheets in {paths[0].parent}")
+    print(f"{name}: {counted(len(sheets), 'sheet')} in {paths[0].parent}")
     for row in short:
         print(f"  {row['title']}: {row['words']}")

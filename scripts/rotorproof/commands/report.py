@@ -18,6 +18,7 @@ from ..decision.reasons import doubt, reason
 from ..errors import Problem
 from ..jsonio import read_json
 from ..rendering.register import write_register
+from ..rendering.words import counted
 from ..settled import causes_of, is_settled, settle, unsettle
 from ..workflow import STEPS, Plan
 from ._project import ROOT, overrides
@@ -67,8 +68,8 @@ def run(args: argparse.Namespace) -> int:
         # A step failed for another reason than a refused unit: what the workflow said is all there is to go by.
         print("\n".join(unclear), file=sys.stderr)
     rows += [{"unit": name, "verdict": "not reported", "reason": plan.refused[name][0]["message"]} for name in refused]
-    mistakes = [problem for row in rows for problem in row.pop("errors", ())]
-    _print(rows, mistakes, plan, reports, as_json=args.json)
+    mistakes = [(row["unit"], problem) for row in rows for problem in row.pop("errors", ())]
+    _print(rows, mistakes, refused, plan, reports, as_json=args.json)
     for problem in [] if args.units else plan.comparison_problems:
         print(problem, file=sys.stderr)
     failed = refused or any(row["verdict"] == "not reported" for row in rows)
@@ -96,7 +97,7 @@ def _row(reports: Path, name: str) -> dict[str, Any]:
         results = read_json(reports / name / "results.json")
     except (OSError, ValueError):
         return {"unit": name, "verdict": "not reported", "reason": "a step of the workflow failed"}
-    errors = [{"unit": name, **problem} for problem in results["problems"] if problem["severity"] == "error"]
+    errors = [problem for problem in results["problems"] if problem["severity"] == "error"]
     report = reports / name / "report.pdf"
     if not report.exists():
         why = "the report could not be rendered"
@@ -107,33 +108,29 @@ def _row(reports: Path, name: str) -> dict[str, Any]:
         "verdict": results["verdict"],
         "reason": reason(results),
         **({"doubt": why} if (why := doubt(results)) else {}),
-        "problems": f"{len(errors)} errors, {warnings} warnings" if errors or warnings else "",
+        "problems": f"{counted(len(errors), 'error')}, {counted(warnings, 'warning')}" if errors or warnings else "",
         "errors": errors,
         "report": os.path.relpath(report),
     }
 
 
 def _print(
-    rows: list[dict[str, Any]], mistakes: list[dict[str, Any]], plan: Plan, reports: Path, *, as_json: bool
+    rows: list[dict[str, Any]],
+    mistakes: list[tuple[str, dict[str, Any]]],
+    refused: list[str],
+    plan: Plan,
+    reports: Path,
+    *,
+    as_json: bool,
 ) -> None:
     if as_json:
         print(json.dumps(rows, indent=2))
         return
-    for problem in mistakes:
-        place = ", ".join(
-            str(part)
-            for part in (
-                problem.get("file"),
-                f"line {problem['line']}" if problem.get("line") else None,
-                f"column {problem['column']!r}" if problem.get("column") else None,
-            )
-            if part
-        )
-        print(f"error: {place or problem['unit']}: {problem['message']}", file=sys.stderr)
-    for problems in plan.refused.values():
-        for problem in problems:
-            place = ", ".join(str(problem[key]) for key in ("file", "line", "column") if key in problem)
-            print(f"error: {place}: {problem['message']}", file=sys.stderr)
+    shown = [str(Problem(**{"file": unit, **problem})) for unit, problem in mistakes]
+    shown += [str(problem) for name in refused for problem in plan.project.refused[name]]
+    # What is wrong with a file of limits is wrong for every unit that it is for.
+    for line in dict.fromkeys(shown):
+        print(line, file=sys.stderr)
     width = max([len(row["unit"]) for row in rows], default=4)
     for row in rows:
         print(f"{row['unit']:<{width}}  {row['verdict']:<12}  {row['reason']}")

@@ -124,12 +124,12 @@ def _reported(plan: Plan, reports: Path, unit: str) -> tuple[Reported, dict[str,
     }
     evidence = folder / "evidence.json"
     if not evidence.is_file() or not all(path.exists() for path in made.values()):
-        raise InputError(Problem(f"{unit} has no report yet; run 'make report ARGS={unit}' and look at it first"))
+        raise InputError(Problem(f"{unit} has no report yet; run 'make report UNIT={unit}' and look at it first"))
     try:
         proof, results = read_evidence(evidence.read_bytes()), read_json(made["results.json"])
         Results.model_validate(results)
     except (ValueError, RecursionError):
-        problem = f"results.json or evidence.json of {unit} cannot be read; run 'make report ARGS={unit}' again"
+        problem = f"results.json or evidence.json of {unit} cannot be read; run 'make report UNIT={unit}' again"
         raise InputError(Problem(problem)) from None
     return (
         Reported(

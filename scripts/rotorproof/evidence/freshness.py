@@ -48,7 +48,7 @@ def stale(
             Problem(f"other versions are installed than the report was made with: {what}", evidence["unit"])
         )
     if problems:
-        problems.append(Problem(f"run 'make report ARGS={evidence['unit']}' again, look at it, then sign"))
+        problems.append(Problem(f"run 'make report UNIT={evidence['unit']}' again, look at it, then sign"))
     return problems
 
 

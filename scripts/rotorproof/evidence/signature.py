@@ -36,9 +36,7 @@ def load_signer(certificate: Path, key: Path | None, passphrase: bytes | None) -
 
     for path in (certificate, key):
         if path is not None and not path.is_file():
-            raise InputError(
-                Problem("the file does not exist; 'rotorproof certificate' makes a certificate", file=str(path))
-            )
+            raise InputError(Problem("the file does not exist; 'make certificate' makes a certificate", file=str(path)))
     _check_readable(certificate if key is None else key, passphrase, pkcs12=key is None)
     try:
         if key is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,7 +13,7 @@ from pydantic import ValidationError
 
 from ..errors import InputError, Problem
 from ..procedures import procedures
-from ..procedures.base import Condition
+from ..procedures.base import Condition, Quantity
 from ..quantities import quantities
 from ..units import Measured, conversion, parse
 from .acceptance import AcceptanceSet, ProcessSpread, difference
@@ -39,6 +40,8 @@ def validated(document: Document, model: type[Model]) -> Model:
         ) from None
 
 
+#: A number without a unit.
+_PLAIN = re.compile(r"[-+.0-9eE]+")
 #: What the validator's own kinds of refusal ask for, in the words of someone who writes the file.
 _EXPECTED = {
     "list_type": "a list, whose entries begin with '- '",
@@ -201,7 +204,7 @@ def _check_criteria(document: Document, found: AcceptanceSet) -> None:
             if value is None:
                 continue
             try:
-                limits[side] = parse(str(value), known.kind).value
+                limits[side] = _limit(str(value), known)
             except ValueError as error:
                 problems.append(Problem(str(error), document.shown, document.line(("criteria", index, side)), side))
         if criterion.process is not None:
@@ -212,6 +215,14 @@ def _check_criteria(document: Document, found: AcceptanceSet) -> None:
             )
     if problems:
         raise InputError(problems)
+
+
+def _limit(text: str, quantity: Quantity) -> float:
+    """Return a written limit in SI. Raises ``ValueError`` as ``parse`` does, and for a share without its unit."""
+    limit = parse(text, quantity.kind)
+    if quantity.unit == "percent" and _PLAIN.fullmatch(limit.text):
+        raise ValueError(f"a unit is missing; write '{limit.text} percent' if that is meant")
+    return limit.value
 
 
 def _process_problems(document: Document, index: int, process: ProcessSpread, kind: str) -> list[Problem]:
@@ -279,7 +290,7 @@ def _check_parts(project: Project) -> None:
 def _unfit(project: Project, role: str, part: str) -> str | None:
     """Return why a unit cannot be a part in this role."""
     if part in project.refused:
-        return "cannot be reported on itself; mend its unit.yaml first"
+        return "cannot be reported on itself; mend first what is said about it"
     if part not in project.units:
         near = difflib.get_close_matches(part, project.units, n=1)
         hint = f"did you mean {near[0]!r}?" if near else "put its folder there"
