@@ -109,8 +109,9 @@ def test_a_unit_that_cannot_be_reported_fails_the_run_and_stops_no_other(project
     assert result.returncode == 1
     assert "CT-1  accepted" in result.stdout
     assert "CT-2  not reported" in result.stdout
-    assert "CT-2/unit.yaml, line 2, key 'kind': must be one of 'motor', 'controller' or 'drive' (found 'moter')" in result.stderr
-    assert "CT-2/unit.yaml, 3, colour: the key 'colour' is not known" in result.stderr
+    place = "error: CT-2/unit.yaml, line"
+    assert f"{place} 2, key 'kind': must be one of 'motor', 'controller' or 'drive' (found 'moter')" in result.stderr
+    assert f"{place} 3, key 'colour': the key 'colour' is not known" in result.stderr
 
 
 def test_a_log_that_cannot_be_used_is_named_and_the_rest_goes_on(project: Project) -> None:
