@@ -162,6 +162,8 @@ def _capability(found: Capability) -> dict[str, Any]:
 def _shown(value: float | None, kind: str, unit: str) -> str:
     if value is None:
         return ""
+    if kind == "number" and float(value).is_integer():
+        return f"{value:.0f}"  # a count
     if unit in ("Hz", "s") and (value >= 1e3 or value < 0.1):
         for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u")):
             if value >= factor and not (unit == "s" and factor > 1):
