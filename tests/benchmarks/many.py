@@ -25,14 +25,17 @@ def rows(folder: Path, *, units: int, megabytes: float, cores: int, **_: object)
     size = sum(path.stat().st_size for path in raw.rglob("*") if path.is_file()) / 1e6
     logs = sum(1 for path in raw.rglob("*") if path.is_file() and path.suffix != ".yaml")
     what = f"{units} units, {logs} logs, {size:.0f} MB"
-    ours = report(root, raw, reports, cores)
+    pair = [path.name for path in sorted(raw.iterdir())[:2]]
+    more = [f"comparisons=[{{name: two-of-them, units: [{', '.join(pair)}]}}]"] if units > 1 else []
+    ours = report(root, raw, reports, cores, *more)
+    assert units == 1 or (reports / "comparisons" / "two-of-them" / "comparison.pdf").exists()
     timed = min(units, _LOOP_UNITS)
     loop = python(_LOOP, raw, reports, folder / "loop", str(timed))
     processor, wall = (units / timed * cost for cost in (loop.processor, loop.wall))
     ahead = wall / ours.wall
     found = [
         Row(
-            f"{what}: all",
+            f"{what}: all reports, a comparison and the register",
             f"{ours.processor:.1f} s ({ours.wall:.1f})",
             f"plain loop ({timed} units timed) {processor:.1f} s ({wall:.1f})",
             f"{ahead:.1f}x ahead on the clock, {processor / ours.processor:.1f}x in processor",
@@ -40,7 +43,7 @@ def rows(folder: Path, *, units: int, megabytes: float, cores: int, **_: object)
             ahead >= 3,
         )
     ]
-    nothing = report(root, raw, reports, cores)
+    nothing = report(root, raw, reports, cores, *more)
     found.append(
         _line(f"{what}: nothing to do", nothing.processor, nothing.wall, "< 3 s at 40 units", nothing.wall < 3)
     )
@@ -54,7 +57,7 @@ def rows(folder: Path, *, units: int, megabytes: float, cores: int, **_: object)
     text = log.read_text()
     log.unlink()  # all units share the bytes of their logs
     log.write_text(text + "# repeated\n")
-    again = report(root, raw, reports, cores)
+    again = report(root, raw, reports, cores, *more)
     redone = [path.parent.name for path, stamp in times("*/report.pdf").items() if before[path] != stamp]
     found.append(
         _line(
@@ -70,7 +73,7 @@ def rows(folder: Path, *, units: int, megabytes: float, cores: int, **_: object)
     limits = root / "config" / "acceptance" / "hub-motor-36V.yaml"
     limits.write_text(limits.read_text(encoding="utf-8").replace("max: 0.14 ohm", "max: 0.141 ohm"), encoding="utf-8")
     time.sleep(0.01)
-    decided = report(root, raw, reports, cores)
+    decided = report(root, raw, reports, cores, *more)
     unread = times(".work/*/*.npz") | times(".work/*/fit.json") == kept
     all_new = all(before[path] != stamp for path, stamp in times("*/results.json").items())
     found.append(
