@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -95,6 +96,14 @@ def contents(reports: Path) -> dict[str, bytes]:
         for path in sorted(reports.rglob("*"))
         if path.is_file() and ".work" not in path.parts
     }
+
+
+def made_here(project: Project, units: Sequence[str], reports: Path) -> dict[str, bytes]:
+    """Add units and make their reports on this computer; return the contents that any other way must give."""
+    for seed, name in enumerate(units):
+        project.add_unit(name, seed=seed)
+    project.run("--config", f"reports_dir={reports}")
+    return contents(reports)
 
 
 @pytest.fixture

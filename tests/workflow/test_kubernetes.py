@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from tests.cluster.kubernetes_stand_in import Cluster, Pod, stand_in
-from tests.workflow.conftest import Project, contents
+from tests.workflow.conftest import Project, contents, made_here
 
 PROFILE = "config/profiles/kubernetes"
 IMAGE = "registry.example/rotorproof:0.1.0"
@@ -61,10 +61,7 @@ def _working(cluster: Cluster, process: subprocess.Popen[bytes], node: str, *not
 
 @pytest.mark.slow
 def test_pods_give_the_same_bytes_whatever_happens_to_some(project: Project, tmp_path: Path) -> None:
-    for seed, name in enumerate(UNITS):
-        project.add_unit(name, seed=seed)
-    project.run("--config", f"reports_dir={tmp_path / 'local'}")
-    expected = contents(tmp_path / "local")
+    expected = made_here(project, UNITS, tmp_path / "local")
     # Three units a pod instead of ten: as many pods as the stand-in has nodes.
     more = ["--config", f"reports_dir={tmp_path / 'remote'}", "--group-components", "unit=3"]
     with (

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.cluster.local_slurm import Cluster, local_slurm
-from tests.workflow.conftest import Project, contents
+from tests.workflow.conftest import Project, contents, made_here
 
 UNITS = ("CT-1", "CT-2", "CT-3")
 
@@ -34,10 +34,7 @@ def _start(project: Project, cluster: Cluster, reports: Path, *more: str) -> sub
 @pytest.mark.slurm
 @pytest.mark.slow
 def test_a_cluster_gives_the_same_bytes_even_if_a_node_dies(project: Project, tmp_path: Path) -> None:
-    for seed, name in enumerate(UNITS):
-        project.add_unit(name, seed=seed)
-    project.run("--config", f"reports_dir={tmp_path / 'local'}")
-    expected = contents(tmp_path / "local")
+    expected = made_here(project, UNITS, tmp_path / "local")
     with local_slurm(tmp_path / "cluster") as cluster:
         process = _start(project, cluster, tmp_path / "remote")
         deadline = time.monotonic() + 60
