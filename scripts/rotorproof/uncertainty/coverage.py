@@ -10,7 +10,6 @@ JCGM 101:2008 asks for, in closed form up to one numerical convolution), so the 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -42,34 +41,15 @@ class Law:
 
     def half_interval(self, probability: float) -> float:
         """Return the half-width of the symmetric interval that holds the error with ``probability``."""
+        from scipy.optimize import brentq
+
         level = 0.5 * (1 + probability)
         if not self.half_widths:
             return self.scale * _t_quantile(level, self.degrees_of_freedom)
         high = sum(self.half_widths) + self.scale * _t_quantile(level, self.degrees_of_freedom)
-        return _increasing_root(lambda error: self.cumulative(error) - level, high)
-
-
-def _increasing_root(function: Callable[[float], float], high: float) -> float:
-    """Return where an increasing function crosses 0 between 0 and ``high``, by false position (Illinois rule)."""
-    low = 0.0
-    at_low, at_high = function(low), function(high)
-    if at_high <= 0:
-        return high
-    last = 0
-    for _ in range(60):
-        middle = (low * at_high - high * at_low) / (at_high - at_low)
-        value = function(middle)
-        if abs(value) < 1e-10 or high - low <= 1e-10 * high:
-            return middle
-        if value < 0:
-            low, at_low = middle, value
-            at_high *= 0.5 if last < 0 else 1.0
-            last = -1
-        else:
-            high, at_high = middle, value
-            at_low *= 0.5 if last > 0 else 1.0
-            last = 1
-    return 0.5 * (low + high)
+        if self.cumulative(high) <= level:
+            return high
+        return float(brentq(lambda error: self.cumulative(error) - level, 0.0, high, xtol=1e-12 * high, rtol=1e-10))
 
 
 def law(form: Form) -> Law:
