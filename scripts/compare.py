@@ -39,14 +39,19 @@ def main(
 
 
 if "snakemake" in globals():
-    main(
-        name=snakemake.wildcards.comparison,  # noqa: F821
-        units=snakemake.params.units,  # noqa: F821
-        workshop=snakemake.params.workshop,  # noqa: F821
-        probability=snakemake.params.probability,  # noqa: F821
-        results=[Path(path) for path in snakemake.input.results],  # noqa: F821
-        fits=[Path(path) for path in snakemake.input.fits],  # noqa: F821
-        panels=[Path(path) for path in snakemake.input.panels],  # noqa: F821
-        comparison=Path(snakemake.output.comparison),  # noqa: F821
-        report=Path(snakemake.output.report),  # noqa: F821
+    from rotorproof.warm import job
+
+    job(
+        __file__,
+        main,
+        Path(snakemake.log[0]),
+        name=snakemake.wildcards.comparison,
+        units=snakemake.params.units,
+        workshop=snakemake.params.workshop,
+        probability=snakemake.params.probability,
+        results=[Path(path) for path in snakemake.input.results],
+        fits=[Path(path) for path in snakemake.input.fits],
+        panels=[Path(path) for path in snakemake.input.panels],
+        comparison=Path(snakemake.output.comparison),
+        report=Path(snakemake.output.report),
     )

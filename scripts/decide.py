@@ -14,11 +14,11 @@ def main(
     fit: Path,
     results: Path,
     parts: Sequence[Path] = (),
-    log: Path | None = None,
-) -> None:
+) -> list[str]:
     """Write ``results`` (``results.json``); ``parts`` are the results of the parts of a drive.
 
     What looks wrong in the readings is looked for here, where they are at hand, and does not wait for a fit.
+    Returns the traces of what failed.
     """
     from rotorproof.checking.look import reading_problems
     from rotorproof.decision.results import build_results
@@ -35,8 +35,7 @@ def main(
     problems = [problem.as_json() for problem in [*read.problems, *reading_problems(model, read, traces)]]
     made_of = [read_json(path) for path in parts]
     write_json(results, build_results(model.unit, model.kind, load_fit(fit), problems, limits, probability, made_of))
-    if log is not None:
-        log.write_text("\n".join(traces), encoding="utf-8")
+    return traces
 
 
 if "snakemake" in globals():
@@ -45,12 +44,12 @@ if "snakemake" in globals():
     job(
         __file__,
         main,
-        unit=snakemake.params.unit,  # noqa: F821
-        acceptance=snakemake.params.acceptance,  # noqa: F821
-        probability=snakemake.params.probability,  # noqa: F821
-        readings=Path(snakemake.input.readings),  # noqa: F821
-        fit=Path(snakemake.input.fit),  # noqa: F821
-        results=Path(snakemake.output.results),  # noqa: F821
-        parts=[Path(path) for path in snakemake.input.parts],  # noqa: F821
-        log=Path(snakemake.log[0]),  # noqa: F821
+        Path(snakemake.log[0]),
+        unit=snakemake.params.unit,
+        acceptance=snakemake.params.acceptance,
+        probability=snakemake.params.probability,
+        readings=Path(snakemake.input.readings),
+        fit=Path(snakemake.input.fit),
+        results=Path(snakemake.output.results),
+        parts=[Path(path) for path in snakemake.input.parts],
     )

@@ -24,7 +24,8 @@ if "snakemake" in globals():
     job(
         __file__,
         main,
-        fit=Path(snakemake.input.fit),  # noqa: F821
-        panels=Path(snakemake.input.panels),  # noqa: F821
-        figures=Path(snakemake.output.figures),  # noqa: F821
+        Path(snakemake.log[0]),
+        fit=Path(snakemake.input.fit),
+        panels=Path(snakemake.input.panels),
+        figures=Path(snakemake.output.figures),
     )

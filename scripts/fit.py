@@ -13,11 +13,11 @@ def main(
     fit: Path,
     panels: Path,
     parts: Sequence[Path] = (),
-    log: Path | None = None,
-) -> None:
+) -> list[str]:
     """Fit the logs in ``readings`` and write ``fit`` (JSON) and ``panels`` (arrays of the figures).
 
     ``parts`` are the fits of a drive's parts, in the order in which its file names them.
+    Returns the traces of what failed.
     """
     from rotorproof.fitting.parts import part
     from rotorproof.fitting.store import load_fit, save_fit
@@ -40,8 +40,7 @@ def main(
         entries.append(TestLog(test, Log(test.label or test.procedure, columns, values), written))
     result = fit_unit(model, entries, RunSettings.model_validate(settings), f"{model.unit}/unit.yaml", made_of)
     save_fit(fit, panels, result)
-    if log is not None:
-        log.write_text("\n".join(result.tracebacks), encoding="utf-8")
+    return result.tracebacks
 
 
 if "snakemake" in globals():
@@ -50,11 +49,11 @@ if "snakemake" in globals():
     job(
         __file__,
         main,
-        unit=snakemake.params.unit,  # noqa: F821
-        settings=snakemake.params.settings,  # noqa: F821
-        readings=Path(snakemake.input.readings),  # noqa: F821
-        fit=Path(snakemake.output.fit),  # noqa: F821
-        panels=Path(snakemake.output.panels),  # noqa: F821
-        parts=[Path(path) for path in snakemake.input.parts],  # noqa: F821
-        log=Path(snakemake.log[0]),  # noqa: F821
+        Path(snakemake.log[0]),
+        unit=snakemake.params.unit,
+        settings=snakemake.params.settings,
+        readings=Path(snakemake.input.readings),
+        fit=Path(snakemake.output.fit),
+        panels=Path(snakemake.output.panels),
+        parts=[Path(path) for path in snakemake.input.parts],
     )

@@ -12,9 +12,8 @@ def main(
     tests: list[Mapping[str, Any]],
     layouts: Mapping[str, Any],
     readings: Path,
-    log: Path | None = None,
-) -> None:
-    """Read the logs named by ``tests`` in ``folder`` and write ``readings``."""
+) -> list[str]:
+    """Read the logs named by ``tests`` in ``folder`` and write ``readings``; return the traces of what failed."""
     from rotorproof.logs.store import save_readings
     from rotorproof.logs.unit_logs import read_unit
     from rotorproof.settings.layout import Layout
@@ -23,8 +22,7 @@ def main(
     models = {name: Layout.model_validate(data) for name, data in layouts.items()}
     found = read_unit(unit, folder, [Test.model_validate(test) for test in tests], models)
     save_readings(readings, found)
-    if log is not None:
-        log.write_text("\n".join(found.tracebacks), encoding="utf-8")
+    return found.tracebacks
 
 
 if "snakemake" in globals():
@@ -33,11 +31,11 @@ if "snakemake" in globals():
     job(
         __file__,
         main,
-        unit=snakemake.wildcards.unit,  # noqa: F821
-        folder=Path(snakemake.params.folder),  # noqa: F821
-        tests=snakemake.params.tests,  # noqa: F821
-        layouts=snakemake.params.layouts,  # noqa: F821
-        readings=Path(snakemake.output.readings),  # noqa: F821
-        log=Path(snakemake.log[0]),  # noqa: F821
+        Path(snakemake.log[0]),
+        unit=snakemake.wildcards.unit,
+        folder=Path(snakemake.params.folder),
+        tests=snakemake.params.tests,
+        layouts=snakemake.params.layouts,
+        readings=Path(snakemake.output.readings),
     )
     leave()

@@ -15,9 +15,14 @@ def main(
 
 
 if "snakemake" in globals():
-    main(
-        units=snakemake.params.units,  # noqa: F821
-        refused=snakemake.params.refused,  # noqa: F821
-        signed=snakemake.params.signed,  # noqa: F821
-        reports=Path(snakemake.params.reports),  # noqa: F821
+    from rotorproof.warm import job
+
+    job(
+        __file__,
+        main,
+        Path(snakemake.log[0]),
+        units=snakemake.params.units,
+        refused=snakemake.params.refused,
+        signed=snakemake.params.signed,
+        reports=Path(snakemake.params.reports),
     )

@@ -43,15 +43,16 @@ if "snakemake" in globals():
     job(
         __file__,
         main,
-        unit=snakemake.params.unit,  # noqa: F821
-        configuration=snakemake.params.configuration,  # noqa: F821
-        hashes=snakemake.params.hashes,  # noqa: F821
-        inputs=snakemake.params.inputs,  # noqa: F821
-        results=Path(snakemake.input.results),  # noqa: F821
-        readings=Path(snakemake.input.readings),  # noqa: F821
-        fit=Path(snakemake.input.fit),  # noqa: F821
-        figures=Path(snakemake.input.figures),  # noqa: F821
-        report=Path(snakemake.output.report),  # noqa: F821
-        evidence=Path(snakemake.output.evidence),  # noqa: F821
-        parts=[Path(path) for path in snakemake.input.parts],  # noqa: F821
+        Path(snakemake.log[0]),
+        unit=snakemake.params.unit,
+        configuration=snakemake.params.configuration,
+        hashes=snakemake.params.hashes,
+        inputs=snakemake.params.inputs,
+        results=Path(snakemake.input.results),
+        readings=Path(snakemake.input.readings),
+        fit=Path(snakemake.input.fit),
+        figures=Path(snakemake.input.figures),
+        report=Path(snakemake.output.report),
+        evidence=Path(snakemake.output.evidence),
+        parts=[Path(path) for path in snakemake.input.parts],
     )

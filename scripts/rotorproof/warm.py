@@ -23,15 +23,20 @@ import subprocess
 import sys
 import threading
 import traceback
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
+
+from .errors import InputError
+from .step_log import logged
 
 #: Names the socket of the server, in the environment of a run.
 VARIABLE = "ROTORPROOF_WARM"
 _SCRIPTS = Path(__file__).resolve().parents[1]
 _JOBS = ("read", "fit", "decide", "draw", "render")
 _LOST = 70
+#: What a rule's script does: it returns the traces of failures that cost single results alone, if any.
+Work = Callable[..., Sequence[str] | None]
 #: New objects, and rounds over the young and the older ones, before the collector of garbage looks at them.
 _SELDOM = (100_000, 20, 100)
 #: Named, not imported: a rule depends on the modules that its script imports, and every script imports this one.
@@ -52,16 +57,15 @@ _LIBRARIES = (
     "rotorproof.fitting.unit_fit",
     "rotorproof.logs.unit_logs",
     "rotorproof.rendering.figures",
-    "rotorproof.rendering.forms",
     "rotorproof.rendering.pdf",
     "rotorproof.rendering.report",
 )
 
 
-def job(script: str, main: Callable[..., None], /, **arguments: Any) -> None:
+def job(script: str, main: Work, log: Path, /, **arguments: Any) -> None:
     """Do a rule's work: ``main`` of the file ``script`` with these arguments, here or in the warm server.
 
-    Ends the program with the work's own exit status if it failed in the server.
+    ``log`` says how it ended. Ends the program with the work's own exit status if it failed in the server.
     """
     address = os.environ.get(VARIABLE)
     name = Path(script).stem
@@ -72,11 +76,11 @@ def job(script: str, main: Callable[..., None], /, **arguments: Any) -> None:
             except OSError:
                 pass  # the server is gone: nothing was handed over yet
             else:
-                status = _handed_over(connection, name, arguments)
+                status = _handed_over(connection, name, log, arguments)
                 if status != 0:
                     raise SystemExit(status)
                 return
-    main(**arguments)
+    logged(main, arguments, log)
 
 
 def leave() -> NoReturn:
@@ -86,15 +90,18 @@ def leave() -> NoReturn:
     os._exit(0)
 
 
-def _handed_over(connection: socket.socket, name: str, arguments: Mapping[str, Any]) -> int:
+def _handed_over(connection: socket.socket, name: str, log: Path, arguments: Mapping[str, Any]) -> int:
     sys.stdout.flush()
     sys.stderr.flush()
-    work = pickle.dumps((name, str(Path.cwd()), dict(arguments)))
+    work = pickle.dumps((name, str(Path.cwd()), log, dict(arguments)))
     socket.send_fds(connection, [struct.pack("!Q", len(work))], [1, 2])
     connection.sendall(work)
     answer = connection.recv(1)
     if not answer:
-        sys.stderr.write("the process that did this step ended without an answer (killed, or out of memory)\n")
+        why = "error: the process that did this step ended without an answer (killed, or out of memory)\n"
+        log.parent.mkdir(parents=True, exist_ok=True)
+        log.write_text(why, encoding="utf-8")
+        sys.stderr.write(why)
         return _LOST
     return answer[0]
 
@@ -125,7 +132,7 @@ def server() -> Iterator[dict[str, str]]:
 def _serve(listener: socket.socket) -> None:
     """Answer requests until the standard input ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the run's own process is told, and ends this one
-    works: dict[str, Callable[..., None]] = {}
+    works: dict[str, Work] = {}
     while True:
         ready = select.select([listener.fileno(), 0], [], [])[0]
         if 0 in ready:
@@ -156,7 +163,7 @@ def _bury(options: int) -> None:
             pass
 
 
-def _child(connection: socket.socket, works: Mapping[str, Callable[..., None]]) -> int:
+def _child(connection: socket.socket, works: Mapping[str, Work]) -> int:
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     try:
         head, handles, _, _ = socket.recv_fds(connection, 8, 2)
@@ -170,10 +177,10 @@ def _child(connection: socket.socket, works: Mapping[str, Callable[..., None]]) 
             if not piece:
                 return _LOST
             work += piece
-        name, folder, arguments = pickle.loads(work)  # from a process of this user: see _same_user
+        name, folder, log, arguments = pickle.loads(work)  # from a process of this user: see _same_user
         os.chdir(folder)
         threading.Thread(target=_end_with, args=(connection,), daemon=True).start()
-        status = _status(works[name], arguments)
+        status = _status(works[name], arguments, log)
         sys.stdout.flush()
         sys.stderr.flush()
         connection.sendall(bytes([status]))
@@ -189,9 +196,12 @@ def _end_with(connection: socket.socket) -> None:
         os._exit(_LOST)
 
 
-def _status(main: Callable[..., None], arguments: Mapping[str, Any]) -> int:
+def _status(main: Work, arguments: Mapping[str, Any], log: Path) -> int:
     try:
-        main(**arguments)
+        logged(main, arguments, log)
+    except InputError as error:
+        sys.stderr.write(f"{error}\n")
+        return 1
     except SystemExit as error:
         if error.code is None or isinstance(error.code, int):
             return (error.code or 0) & 255
@@ -203,7 +213,7 @@ def _status(main: Callable[..., None], arguments: Mapping[str, Any]) -> int:
     return 0
 
 
-def _loaded() -> dict[str, Callable[..., None]]:
+def _loaded() -> dict[str, Work]:
     """Return the works of all rules, their libraries loaded."""
     # What cannot be loaded or tried out here fails in the step that needs it, which says so; the others go on.
     for name in _LIBRARIES:

@@ -18,7 +18,9 @@ import draw
 import fit
 import read
 from rotorproof import warm
+from rotorproof.errors import InputError, Problem
 from rotorproof.settings.layout import Layout
+from rotorproof.step_log import DONE, logged
 from rotorproof.workflow import Plan
 
 ROOT = Path(__file__).parents[2]
@@ -53,7 +55,7 @@ def test_the_same_bytes_come_from_the_server_and_from_here(tmp_path: Path, monke
     there.mkdir()
     monkeypatch.delenv(warm.VARIABLE, raising=False)
     for main, script, arguments in _works(here):
-        warm.job(script, main, **arguments)  # type: ignore[arg-type]
+        warm.job(script, main, here / "log.txt", **arguments)  # type: ignore[arg-type]
 
     def never(**arguments: object) -> None:
         raise AssertionError("this process did the work itself")
@@ -61,7 +63,7 @@ def test_the_same_bytes_come_from_the_server_and_from_here(tmp_path: Path, monke
     with warm.server() as environment:
         monkeypatch.setenv(warm.VARIABLE, environment[warm.VARIABLE])
         for _, script, arguments in _works(there):
-            warm.job(script, never, **arguments)
+            warm.job(script, never, there / "log.txt", **arguments)
     assert len(_bytes(here)) > 3
     assert _bytes(here) == _bytes(there)
     assert not _reachable(environment[warm.VARIABLE])
@@ -70,15 +72,37 @@ def test_the_same_bytes_come_from_the_server_and_from_here(tmp_path: Path, monke
 def test_a_failure_there_is_a_failure_here_and_without_a_server_the_work_is_done_here(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
+    log = tmp_path / "log.txt"
     with warm.server() as environment:
         monkeypatch.setenv(warm.VARIABLE, environment[warm.VARIABLE])
         with pytest.raises(SystemExit) as error:
-            warm.job("draw.py", draw.main, fit=tmp_path / "lost", panels=tmp_path / "lost", figures=tmp_path / "f")
+            warm.job("draw.py", draw.main, log, fit=tmp_path / "lost", panels=tmp_path / "lost", figures=tmp_path / "f")
     assert error.value.code == 1
     assert "FileNotFoundError" in capfd.readouterr().err
+    assert "FileNotFoundError" in log.read_text(encoding="utf-8")
     done: list[str] = []
-    warm.job("draw.py", lambda **arguments: done.extend(arguments), fit=1)
+    warm.job("draw.py", lambda **arguments: done.extend(arguments), log, fit=1)
     assert done == ["fit"]
+    assert log.read_text(encoding="utf-8") == DONE
+
+
+def test_the_log_of_a_step_says_why_it_failed(tmp_path: Path) -> None:
+    log = tmp_path / "log" / "register.txt"
+
+    def wrong_input() -> None:
+        raise InputError(Problem("changed since it was read", file="U-1/a.csv"))
+
+    def unforeseen() -> None:
+        raise KeyError("speed")
+
+    with pytest.raises(InputError):
+        logged(wrong_input, {}, log)
+    assert log.read_text(encoding="utf-8") == "error: U-1/a.csv: changed since it was read\n"
+    with pytest.raises(KeyError):
+        logged(unforeseen, {}, log)
+    assert "Traceback" in log.read_text(encoding="utf-8") and "KeyError: 'speed'" in log.read_text(encoding="utf-8")
+    logged(lambda: ["trace of a look that failed"], {}, log)
+    assert log.read_text(encoding="utf-8") == "trace of a look that failed"
 
 
 def test_a_server_ends_with_the_run_that_is_killed() -> None:
