@@ -19,8 +19,9 @@ from rotorproof.fitting.parts import Part, part
 from rotorproof.fitting.store import load_fit, save_fit
 from rotorproof.fitting.unit_fit import UnitFit, fit_unit
 from rotorproof.physics.friction import bridge_loss_in_friction
-from rotorproof.procedures.base import Fit, Log
+from rotorproof.procedures.base import Log
 from rotorproof.procedures.coast_down import PROCEDURE as COAST_DOWN
+from rotorproof.procedures.fit import Fit
 from rotorproof.procedures.load import PROCEDURE as LOAD
 from rotorproof.procedures.no_load import PROCEDURE as NO_LOAD
 from rotorproof.settings.run import RunSettings
@@ -142,7 +143,7 @@ def motor(tmp_path: Path, *, coast_down: bool) -> Part:
         names = ("coulomb_friction", "viscous_friction")
         values = {**dict(zip(names, friction, strict=True)), **more}
         forms = {name: Form(value) for name, value in values.items()}
-        return Outcome(procedure, procedure, forms, Fit(()), with_controller_loss=holds)
+        return Outcome(procedure, procedure, forms, Fit(), with_controller_loss=holds)
 
     constants = {"emf_constant_dc": KE, "phase_resistance": R_LINE / 2, "pole_pairs": 20.0}
     runs = [run("no-load", (0.46, 0.009), ("coulomb_friction", "viscous_friction"), **constants)]
@@ -158,7 +159,7 @@ def controller(tmp_path: Path) -> Part:
     values = {"controller_loss": 11.0, "controller_efficiency": 0.966, "standby_power": 3.2}
     values |= {"supply_current_limit": 14.0, "phase_current_limit": 30.0}
     forms = {name: Form(value) for name, value in values.items()}
-    save_fit(tmp_path / "C.json", tmp_path / "C.npz", UnitFit([Outcome("controller-loss", "c", forms, Fit(()))]))
+    save_fit(tmp_path / "C.json", tmp_path / "C.npz", UnitFit([Outcome("controller-loss", "c", forms, Fit())]))
     return part("controller", "C", load_fit(tmp_path / "C.json"))
 
 

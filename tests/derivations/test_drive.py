@@ -19,7 +19,8 @@ from rotorproof.fitting.engine import Outcome
 from rotorproof.fitting.parts import Part, giver, part
 from rotorproof.fitting.store import load_fit, save_fit
 from rotorproof.fitting.unit_fit import UnitFit, fit_unit
-from rotorproof.procedures.base import Fit, Need
+from rotorproof.procedures.base import Need
+from rotorproof.procedures.fit import Fit
 from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.settings.run import RunSettings
 from rotorproof.settings.unit import UnitFile
@@ -183,7 +184,7 @@ METER = Influence("instrument/meter/7/voltage", "accuracy of meter, voltage", "r
 def stored(tmp_path: Path, role: str, unit: str, procedure: str, values: dict[str, tuple[float, float]]) -> Part:
     """Return a part whose values (with the meter's share) went through a file."""
     forms = {name: Form(value, {METER: share}) for name, (value, share) in values.items()}
-    fit = UnitFit([Outcome(procedure, procedure, forms, Fit(()))])
+    fit = UnitFit([Outcome(procedure, procedure, forms, Fit())])
     save_fit(tmp_path / f"{unit}.json", tmp_path / f"{unit}.npz", fit)
     return part(role, unit, load_fit(tmp_path / f"{unit}.json"))
 
@@ -233,7 +234,7 @@ def results(tmp_path: Path, own: UnitFit, criteria: list[dict[str, str]], *verdi
 
 def test_what_the_drive_measured_itself_comes_before_its_parts(tmp_path: Path) -> None:
     motor = stored(tmp_path, "motor", "M", "no-load", {"coulomb_friction": (0.40, 0.01), "no_load_current": (0.5, 0.1)})
-    own = Outcome("no-load", "no-load", {"coulomb_friction": Form(0.50, {METER: 0.01})}, Fit(()))
+    own = Outcome("no-load", "no-load", {"coulomb_friction": Form(0.50, {METER: 0.01})}, Fit())
     found = results(
         tmp_path,
         UnitFit([own], parts=[motor]),

@@ -53,7 +53,7 @@ def the_line(found: UnitFit, name: str) -> str:
     ("failure", "words"), [(singular, "LinAlgError: Singular"), (broadcast, "ValueError: operands")]
 )
 def test_a_fit_that_fails_stops_no_other(monkeypatch: pytest.MonkeyPatch, failure: Any, words: str) -> None:
-    monkeypatch.setattr(NoLoad, "fit", failure)
+    monkeypatch.setattr(NoLoad, "estimate", failure)
     found = whole()
     assert words in the_line(found, "no-load")
     assert {outcome.procedure for outcome in found.outcomes} == {"winding-resistance", "open-circuit"}

@@ -113,17 +113,17 @@ def test_reduced_and_whole_agree(whole: tuple[dict[str, np.ndarray], Outcome], s
 def test_harmonics_and_figures_agree(whole: tuple[dict[str, np.ndarray], Outcome]) -> None:
     columns, kept = whole
     ours = outcome(reduced(columns))
-    sizes = [np.array([row["percent"] for row in o.fit.details["harmonics"]]) for o in (kept, ours)]
-    noise = np.array([row["standard_uncertainty_percent"] for row in kept.fit.details["harmonics"]])
+    sizes = [np.array([row["percent"] for row in o.report.details["harmonics"]]) for o in (kept, ours)]
+    noise = np.array([row["standard_uncertainty_percent"] for row in kept.report.details["harmonics"]])
     assert sizes[1] == pytest.approx(sizes[0], rel=1e-4, abs=float(noise.max()))
-    assert ours.fit.details["choice"]["orders"].count(True) >= 6
-    rows = [[float(cell) for cell in o.fit.tables[0].rows[0][1:]] for o in (kept, ours)]
+    assert ours.report.details["choice"]["orders"].count(True) >= 6
+    rows = [[float(cell) for cell in o.report.tables[0].rows[0][1:]] for o in (kept, ours)]
     assert rows[1] == pytest.approx(rows[0], rel=1e-3)
-    for mine, theirs in zip(ours.fit.panels[0].residuals, kept.fit.panels[0].residuals, strict=True):
+    for mine, theirs in zip(ours.report.panels[0].residuals, kept.report.panels[0].residuals, strict=True):
         assert mine.y_error is not None and theirs.y_error is not None
         assert np.median(mine.y_error / theirs.y_error) == pytest.approx(1.0, abs=0.1)
         assert np.abs(mine.y - theirs.y).max() < 2 * theirs.y_error.max()
-    assert [w.message for w in ours.fit.warnings] == [w.message for w in kept.fit.warnings]
+    assert [w.message for w in ours.report.warnings] == [w.message for w in kept.report.warnings]
 
 
 def test_a_record_of_phases_or_of_one_line_is_reduced_alike() -> None:
@@ -174,7 +174,7 @@ def test_clipped_readings_are_found_in_pieces(level: float) -> None:
             low = columns[name] == columns[name].min()
             assert clipped_share(columns[name]) == pytest.approx(max(at_top.mean(), low.mean()))
     found = outcome(reduced(columns))
-    assert any("looks clipped" in w.message for w in found.fit.warnings) == (level < np.inf)
+    assert any("looks clipped" in w.message for w in found.report.warnings) == (level < np.inf)
 
 
 def test_wrong_probes_are_told_of_as_before() -> None:
@@ -183,8 +183,8 @@ def test_wrong_probes_are_told_of_as_before() -> None:
     dead = {**columns, "voltage_ca": 0.001 * columns["voltage_ca"]}
     for log, words in ((turned, "opposite polarity"), (dead, "no signal")):
         kept, ours = outcome(log), outcome(reduced(log))
-        assert [w.message for w in ours.fit.warnings] == [w.message for w in kept.fit.warnings]
-        assert any(words in w.message for w in ours.fit.warnings)
+        assert [w.message for w in ours.report.warnings] == [w.message for w in kept.report.warnings]
+        assert any(words in w.message for w in ours.report.warnings)
         assert ours.forms["emf_constant_dc"].value == pytest.approx(kept.forms["emf_constant_dc"].value, rel=1e-5)
 
 

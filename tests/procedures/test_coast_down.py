@@ -178,7 +178,7 @@ def test_the_coasting_part_is_found_and_the_rest_shown() -> None:
     motor = BenchMotor()
     columns = coast_down_record(motor, np.random.default_rng(5), start=30.0)
     result = outcome(PROCEDURE, [(columns, {"moment_of_inertia": motor.inertia})])
-    series = result.fit.panels[0].series
+    series = result.report.panels[0].series
     measured = next(s for s in series if s.role == "measured")
     left = next(s for s in series if s.role == "left out")
     assert measured.x[0] >= 1.49, "the power was cut at 1.5 s"
@@ -214,7 +214,7 @@ def test_several_runs_in_one_record_are_fitted_together() -> None:
     }
     result = outcome(PROCEDURE, [(columns, {"moment_of_inertia": motor.inertia})])
     assert result.forms["coulomb_friction"].value == pytest.approx(motor.coulomb + motor.hysteresis, rel=0.01)
-    assert len(result.fit.tables[0].rows) == 2
+    assert len(result.report.tables[0].rows) == 2
 
 
 @pytest.mark.parametrize(

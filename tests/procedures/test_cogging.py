@@ -85,7 +85,7 @@ def test_noise_does_not_make_cogging() -> None:
 def test_faults_show_in_their_orders() -> None:
     def orders(truth: CoggingTruth) -> dict[int, str]:
         found = outcome(Log("log", cogging_log(truth, np.random.default_rng(3))))
-        rows = found.fit.details["cogging_torque"]["harmonics"]
+        rows = found.report.details["cogging_torque"]["harmonics"]
         return {row["order"]: row["cause"] for row in rows}
 
     assert "magnets differ" in orders(CoggingTruth(missing_magnets=1))[12]
@@ -154,4 +154,4 @@ def test_directions_that_disagree_are_pointed_out() -> None:
     half = columns["angle"].size // 2
     columns["angle"][half:] += np.radians(2.0)  # backlash of a third of a cogging period
     found = outcome(Log("log", columns))
-    assert any("backlash" in problem.message for problem in found.fit.warnings)
+    assert any("backlash" in problem.message for problem in found.report.warnings)

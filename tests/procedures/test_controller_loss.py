@@ -109,7 +109,7 @@ def test_rated_power_beyond_the_loads_is_not_extrapolated() -> None:
     bench, output = LossTable(), np.repeat(np.linspace(20, 200, 10), 2)
     log = Log("loads", bench.readings(np.random.default_rng(3), output), DRIVING)
     found = outcome("controller-loss", [log], given={"nameplate_rated_power": 500.0})
-    assert any("read at 200 W" in note or "at 200 W" in note for note in found.fit.notes)
+    assert any("read at 200 W" in note or "at 200 W" in note for note in found.report.notes)
     assert "standby_power" in found.fit.missing
 
 

@@ -27,7 +27,7 @@ def test_both_limits() -> None:
     supply, phase = interval(found.forms["supply_current_limit"]), interval(found.forms["phase_current_limit"])
     assert supply.low < 15.0 < supply.high
     assert phase.low < 30.0 < phase.high
-    assert not found.fit.warnings
+    assert not found.report.warnings
 
 
 def _sinusoids(peak: float, seed: int = 3) -> dict[str, np.ndarray]:
@@ -43,9 +43,9 @@ def _sinusoids(peak: float, seed: int = 3) -> dict[str, np.ndarray]:
 
 def test_blocks_are_named_and_sinusoids_are_told_with_their_peak(outside: Outside) -> None:
     blocks = outcome("current-limit", [_log(LimitController())])
-    assert any("block-shaped" in note for note in blocks.fit.notes)
+    assert any("block-shaped" in note for note in blocks.report.notes)
     found = outcome("current-limit", [Log("sine", _sinusoids(20.0))])
-    (warning,) = (w for w in found.fit.warnings if "sinusoids" in w.message)
+    (warning,) = (w for w in found.report.warnings if "sinusoids" in w.message)
     assert "sinusoids of 20 A peak (14.1 A RMS)" in warning.message
     outside(
         "phase_current_limit",
@@ -88,7 +88,7 @@ def test_a_steady_load_is_not_taken_for_a_limit_in_silence() -> None:
     log = _log(LimitController())
     columns = {name: values for name, values in log.columns.items() if name not in ("speed", "torque")}
     found = outcome("current-limit", [Log("ramp", columns)])
-    assert any("neither torque nor speed" in warning.message for warning in found.fit.warnings)
+    assert any("neither torque nor speed" in warning.message for warning in found.report.warnings)
     steady = {
         "time": np.arange(400) * 0.1,
         "supply_current": np.concatenate([np.linspace(1, 8, 100), np.full(300, 8.0)])
@@ -96,7 +96,7 @@ def test_a_steady_load_is_not_taken_for_a_limit_in_silence() -> None:
         "speed": np.concatenate([np.linspace(24, 18, 100), np.full(300, 18.0)]),
     }
     found = outcome("current-limit", [Log("steady", steady)])
-    assert any("steady load rather than a limit" in warning.message for warning in found.fit.warnings)
+    assert any("steady load rather than a limit" in warning.message for warning in found.report.warnings)
 
 
 def test_amplitude_of_block_and_of_sine(outside: Outside) -> None:

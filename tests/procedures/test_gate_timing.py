@@ -135,7 +135,7 @@ def test_levels_other_than_0_and_1_are_refused_in_any_type(tmp_path: Path, kind:
 )
 def test_switching_scheme_is_recognised(scheme: str, words: str) -> None:
     value, outcome = _values(GateBench(scheme=scheme, duty=0.7), 0.2)
-    assert any(words in note for note in outcome.fit.notes)
+    assert any(words in note for note in outcome.report.notes)
     assert value["commutation_errors"] == 0
     assert ("dead_time_min" in value) == (scheme.endswith("complementary") or scheme == "bipolar")
     assert ("dead_time_min" in outcome.fit.missing) == ("dead_time_min" not in value)
@@ -150,7 +150,7 @@ def test_one_overlap_is_found_with_time_and_leg() -> None:
     assert columns["overlap_leg"].tolist() == [1]
     assert 0.2 < columns["overlap_start"][0] < 0.21
     assert columns["overlap_duration"][0] == pytest.approx(120e-9, abs=1 / RATE)
-    assert any("leg B" in warning.message for warning in outcome.fit.warnings)
+    assert any("leg B" in warning.message for warning in outcome.report.warnings)
 
 
 def test_a_short_dead_time_on_one_edge_alone() -> None:
@@ -166,10 +166,10 @@ def test_commutation_faults() -> None:
     assert value["commutation_errors"] == pytest.approx(sectors / 6, abs=2)
     value, outcome = _values(GateBench(faults=GateFaults(swapped_sensors=("a", "b"))))
     assert value["commutation_errors"] == pytest.approx(sectors, abs=3)
-    assert any("turn against the sensors" in warning.message for warning in outcome.fit.warnings)
+    assert any("turn against the sensors" in warning.message for warning in outcome.report.warnings)
     value, outcome = _values(GateBench(faults=GateFaults(stuck_sensor=("c", 0, 0.2))))
     assert value["commutation_errors"] >= 60 * 0.2 - 1
-    assert any("impossible sensor codes" in warning.message for warning in outcome.fit.warnings)
+    assert any("impossible sensor codes" in warning.message for warning in outcome.report.warnings)
     value, _ = _values(GateBench(faults=GateFaults(dropped_sector=0.2)))
     assert value["commutation_errors"] == 1
     value, _ = _values(GateBench(faults=GateFaults(spikes=(0.1002, 0.2534))))
@@ -263,7 +263,7 @@ def test_dead_time_interval_holds_the_truth() -> None:
 
 def test_commutation_table_is_the_published_one(outside: Outside) -> None:
     _, outcome = _values(GateBench(), 0.2)
-    found = outcome.fit.details["commutation_errors"]["table"]
+    found = outcome.report.details["commutation_errors"]["table"]
     # The same table as one number, as the test of the motor's sensors writes it.
     assert outcome.forms["controller_table"].value == table_code(COMMON_TABLE)
     published = {"101": "A+ B-", "100": "A+ C-", "110": "B+ C-", "010": "B+ A-", "011": "C+ A-", "001": "C+ B-"}

@@ -191,9 +191,9 @@ def test_kind_of_set(
     assert degrees(found, "hall_spacing") == pytest.approx(spacing)
     assert found.forms["hall_spacing"].standard_uncertainty == 0
     assert sequence is None or found.forms["hall_sequence"].value == sequence
-    assert found.fit.details["choice"]["inverted"] == inverted
+    assert found.report.details["choice"]["inverted"] == inverted
     if inverted is not None:
-        assert f"sensor {'ABC'[inverted]} inverted" in found.fit.quantity_notes["hall_spacing"][0]
+        assert f"sensor {'ABC'[inverted]} inverted" in found.report.quantity_notes["hall_spacing"][0]
     assert ("hall_offset" in found.forms) == with_emf
 
 
@@ -207,29 +207,29 @@ def test_offset_is_to_the_nearest_zero_crossing(late: int, steps: int) -> None:
 def test_table_drives_every_state_near_the_crest() -> None:
     # Ideal set: each state lasts 60 degrees about a crest, so the mean torque is that of a six-step drive, 1.
     found = outcome(recorded(Sensors(jitter=0.05), seconds=1.0))
-    rows = found.fit.details["commutation"]
+    rows = found.report.details["commutation"]
     assert len(rows) == 6
     assert all(row["relative_torque"] == pytest.approx(1.0, abs=0.005) for row in rows)
     assert {row["high"] + row["low"] for row in rows} == {"AB", "AC", "BA", "BC", "CA", "CB"}
-    assert len(found.fit.details["connections_common_table"]) == 36
-    own = found.fit.details["connections_own_table"]
+    assert len(found.report.details["connections_common_table"]) == 36
+    own = found.report.details["connections_own_table"]
     assert next(c for c in own if c["phases"] == c["sensors"] == "ABC")["behaviour"] == "forward"
 
 
 def test_bounce_is_filtered_and_counted() -> None:
     clean = outcome(recorded(Sensors(jitter=0.1)))
     dirty = outcome(recorded(Sensors(jitter=0.1, bounce=0.2)))
-    assert sum(clean.fit.details["glitches_removed"].values()) == 0
-    assert 20 < sum(dirty.fit.details["glitches_removed"].values()) < 100
+    assert sum(clean.report.details["glitches_removed"].values()) == 0
+    assert 20 < sum(dirty.report.details["glitches_removed"].values()) < 100
     assert degrees(dirty, "hall_offset") == pytest.approx(degrees(clean, "hall_offset"), abs=0.3)
-    assert any("bounce" in w.message for w in dirty.fit.warnings)
+    assert any("bounce" in w.message for w in dirty.report.warnings)
 
 
 def test_stuck_sensor_is_named_and_the_others_are_given() -> None:
     columns = recorded(Sensors(thresholds=(0.1, 0, 0)))
     columns["hall_b"] = np.ones_like(columns["hall_b"])
     found = outcome(columns)
-    assert any("sensor B stays at 1" in w.message for w in found.fit.warnings)
+    assert any("sensor B stays at 1" in w.message for w in found.report.warnings)
     assert "sensor B" in found.fit.missing["hall_spacing"]
     assert found.forms["hall_duty_error"].value == pytest.approx(np.arcsin(0.1) / np.pi, abs=2e-3)
 
@@ -242,7 +242,7 @@ def test_sensors_out_of_any_set_give_no_spacing() -> None:
 def test_missed_magnets_are_told() -> None:
     columns = recorded(Sensors())
     columns["hall_c"][:12_000] = 0.0
-    assert any("sensor C shows" in w.message for w in outcome(columns).fit.warnings)
+    assert any("sensor C shows" in w.message for w in outcome(columns).report.warnings)
 
 
 def test_log_of_changes_alone() -> None:
@@ -257,7 +257,7 @@ def test_log_of_changes_alone() -> None:
 def test_coarse_sampling_gives_no_jitter_and_warns() -> None:
     found = outcome(recorded(Sensors(jitter=0.2), scope=Scope(500, 0.1, 0.2)))
     assert "hall_jitter" not in found.forms or degrees(found, "hall_jitter") < 1.5
-    assert any("readings per electrical turn" in w.message for w in found.fit.warnings)
+    assert any("readings per electrical turn" in w.message for w in found.report.warnings)
 
 
 @pytest.mark.parametrize(("value", "words"), [(0.0, "none of the three"), (5.0, "must be 0 or 1")])

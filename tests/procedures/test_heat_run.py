@@ -162,8 +162,8 @@ def test_the_kind_of_a_stated_current_is_asked_for_and_counts(outside: Outside) 
         return outcome(Log("run", {"time": time, "temperature_controller": reading}, {**conditions, **kind}))
 
     unsaid, direct, rms, peak = run_of(), *(run_of(current_kind=float(k)) for k in range(3))
-    assert any("state 'current_kind'" in problem.message for problem in unsaid.fit.warnings)
-    assert not direct.fit.warnings
+    assert any("state 'current_kind'" in problem.message for problem in unsaid.report.warnings)
+    assert not direct.report.warnings
     base = direct.forms["continuous_current"].value
     assert unsaid.forms["continuous_current"].value == pytest.approx(base)
     # Heat of three sinusoidal currents, averaged over a turn, in a winding of 1 ohm a phase.
@@ -194,7 +194,7 @@ def test_run_cut_short_is_extrapolated_with_a_warning_or_refused() -> None:
     truth = HeatTruth()
     tau = truth.slowest(12.0, 22.0)
     short = outcome(logs_of(heat_run(truth, rng, duration=2.2 * tau), truth)[0])
-    assert any("cut short" in problem.message for problem in short.fit.warnings)
+    assert any("cut short" in problem.message for problem in short.report.warnings)
     cover = interval(short.forms["temperature_rise"])
     assert cover.low <= truth.steady(12.0, 22.0)[0] - 22.0 <= cover.high
     with pytest.raises(FitError, match="still to come"):

@@ -58,7 +58,7 @@ def test_the_interval_holds_what_either_coefficient_of_the_standard_gives(temper
         edge = 0.0265 * (cover.high - cover.low)
         assert cover.low - edge - 1 <= 3e8 * factor <= cover.high + edge + 1
     assert cover.low > 0
-    assert any("anything between which is in the interval" in note for note in found.fit.notes)
+    assert any("anything between which is in the interval" in note for note in found.report.notes)
     sources = {influence.source for influence in found.forms["insulation_resistance"].terms}
     assert "law of the correction to 40 degC" in sources
     assert not any("law" in i.source for i in found.forms["polarization_index"].terms)
@@ -69,7 +69,7 @@ def test_a_kind_that_is_not_stated_is_a_warning_where_it_matters() -> None:
     columns = {"time": time, "insulation_resistance": 3e8 * (time / 60) ** 0.6}
 
     def warned(**conditions: float) -> list[str]:
-        return [problem.message for problem in outcome(columns, **conditions).fit.warnings]
+        return [problem.message for problem in outcome(columns, **conditions).report.warnings]
 
     # At 20 degC the coefficients are 0.250 and 0.762: 0.506, and 0.256 either way.
     (message,) = warned(winding_temperature=20.0)
@@ -156,7 +156,7 @@ def test_readings_stuck_at_the_top_are_pointed_out() -> None:
     rng = np.random.default_rng(2)
     columns = insulation_log(InsulationTruth(bulk=1e11, absorption=1e-11), rng, range_limit=2e9)
     found = outcome(columns, winding_temperature=20.0)
-    assert any("range_limit" in problem.message for problem in found.fit.warnings)
+    assert any("range_limit" in problem.message for problem in found.report.warnings)
 
 
 def test_one_minute_run_gives_no_index_and_says_why() -> None:
@@ -169,7 +169,7 @@ def test_one_minute_run_gives_no_index_and_says_why() -> None:
 def test_ambient_stands_in_with_a_warning_and_nothing_stands_in_for_both() -> None:
     columns = insulation_log(InsulationTruth(), np.random.default_rng(4))
     found = outcome(columns, given={"ambient_temperature": 20.0})
-    assert any("rested for hours" in problem.message for problem in found.fit.warnings)
+    assert any("rested for hours" in problem.message for problem in found.report.warnings)
     with pytest.raises(FitError, match="winding_temperature"):
         outcome(columns)
 

@@ -103,14 +103,14 @@ def test_map_stays_within_the_measured_points() -> None:
     # Take away the corner of high speed and torque: the map must not be drawn there.
     kept = run.speed * run.torque < 220.0
     result = outcome(PROCEDURE, [({n: v[kept] for n, v in columns.items()}, {})])
-    panel = next(p for p in result.fit.panels if p.name == "efficiency-map-supply-to-shaft")
+    panel = next(p for p in result.report.panels if p.name == "efficiency-map-supply-to-shaft")
     assert panel.form == "map"
     field = panel.field
     assert field is not None
     assert np.isnan(field.z[-1, -1])
     assert np.isfinite(field.z).mean() > 0.4
     assert 0 < np.nanmin(field.z) < np.nanmax(field.z) < 1
-    assert any(p.name.startswith("efficiency-map-uncertainty") for p in result.fit.panels)
+    assert any(p.name.startswith("efficiency-map-uncertainty") for p in result.report.panels)
     assert any(s.label.endswith(" W") for s in panel.series), "lines of constant power"
 
 

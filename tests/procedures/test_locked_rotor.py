@@ -80,23 +80,23 @@ def test_rotor_positions_are_averaged() -> None:
     joined["angle"] = np.repeat(steps / 23, CURRENTS[::2].size)
     result = outcome(PROCEDURE, [(joined, {})])
     assert result.forms["torque_constant"].value == pytest.approx(1.1 * np.mean(np.cos(steps)), rel=0.01)
-    assert "6 rotor positions" in " ".join(result.fit.notes)
-    assert not result.fit.warnings
+    assert "6 rotor positions" in " ".join(result.report.notes)
+    assert not result.report.warnings
 
 
 def test_an_unstated_position_is_warned_of() -> None:
     current = np.linspace(1, 10, 8)
     result = outcome(PROCEDURE, [({"torque": current, "current_ab": current}, {})])
-    assert "rotor_position" in result.fit.warnings[0].message
+    assert "rotor_position" in result.report.warnings[0].message
 
 
 def test_a_supply_current_without_duty_is_warned_of() -> None:
     supply = np.linspace(0.1, 1.0, 8)
     columns = {"torque": 0.9 * 10 * supply, "supply_current": supply}
-    (warning,) = outcome(PROCEDURE, [(columns, MEAN)]).fit.warnings
+    (warning,) = outcome(PROCEDURE, [(columns, MEAN)]).report.warnings
     assert "log 'duty'" in warning.message
     chopped = outcome(PROCEDURE, [(columns | {"duty": np.full(8, 0.1)}, MEAN)])
-    assert not chopped.fit.warnings
+    assert not chopped.report.warnings
     assert chopped.forms["torque_constant"].value == pytest.approx(0.9)
 
 
@@ -118,7 +118,7 @@ SMALL = 0.004 * np.tile([1.0, -1.0], 5)
 def test_the_current_that_flows_is_taken_and_named(columns: dict[str, np.ndarray], chosen: str, words: str) -> None:
     result = outcome(PROCEDURE, [({"torque": 0.9 * STALL} | columns, MEAN)], ACCURACY)
     assert result.forms["torque_constant"].value == pytest.approx(0.9, rel=1e-6)
-    (note,) = (one for one in result.fit.notes if one.startswith("Current taken: "))
+    (note,) = (one for one in result.report.notes if one.startswith("Current taken: "))
     assert note.startswith(f"Current taken: {chosen} (") and words in note
 
 
@@ -148,14 +148,14 @@ def test_a_q_axis_current_in_rms_is_told_by_the_back_emf() -> None:
     for shown, warned in ((STALL, False), (STALL / np.sqrt(2), True)):
         columns = {"torque": torque, "current_q": shown}
         result = outcome(PROCEDURE, [(columns, MEAN)], emf_constant_peak=peak)
-        assert any("RMS" in problem.message for problem in result.fit.warnings) is warned
-        assert "(not RMS)" in result.fit.notes[0]
+        assert any("RMS" in problem.message for problem in result.report.warnings) is warned
+        assert "(not RMS)" in result.report.notes[0]
 
 
 def test_agreement_with_the_back_emf_is_noted() -> None:
     current = np.linspace(1, 10, 8)
     result = outcome(PROCEDURE, [({"torque": 0.9 * current, "current_ab": current}, MEAN)], emf_constant_dc=0.92)
-    assert "0.9783" in " ".join(result.fit.notes)
+    assert "0.9783" in " ".join(result.report.notes)
 
 
 @pytest.mark.parametrize(

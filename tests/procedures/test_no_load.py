@@ -62,8 +62,8 @@ def test_steady_stretches_of_a_record_give_what_a_table_gives() -> None:
     coverage = Coverage()
     coverage.add(result, truth(motor))
     assert all(hit for hits in coverage.hits.values() for hit in hits)
-    assert "8 steady stretches" in " ".join(result.fit.notes) or "9 steady stretches" in " ".join(result.fit.notes)
-    left_out = [s for panel in result.fit.panels for s in panel.series if s.role == "left out"]
+    assert any(f"{count} steady stretches" in " ".join(result.report.notes) for count in (8, 9))
+    left_out = [s for panel in result.report.panels for s in panel.series if s.role == "left out"]
     assert left_out, "what was not steady must be seen in the figure"
 
 

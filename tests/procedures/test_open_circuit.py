@@ -172,7 +172,7 @@ def test_time_base_not_the_tachometer_sets_the_uncertainty_once_the_count_is_kno
     assert "speed" not in sources
     assert sources["time"] / found.forms["emf_constant_rms"].value == pytest.approx(1e-4 / np.sqrt(3), rel=0.01)
     assert found.forms["pole_pair_ratio"].standard_uncertainty == pytest.approx(23 * 0.005 / np.sqrt(3), rel=0.02)
-    assert "22.9" in found.fit.quantity_notes["pole_pairs"][0]
+    assert "22.9" in found.report.quantity_notes["pole_pairs"][0]
 
 
 def test_slipping_drive_gives_no_pole_pairs_and_uses_the_measured_speed() -> None:
@@ -194,13 +194,13 @@ def test_geared_hub_refers_to_its_output() -> None:
     assert values(found)["pole_pair_ratio"] == pytest.approx(44, rel=1e-3)
     truth = Machine(pole_pairs=44).truth()["emf_constant_dc"]
     assert values(found)["emf_constant_dc"] == pytest.approx(truth, rel=1e-3)
-    assert any("locked direction" in note for note in found.fit.notes)
+    assert any("locked direction" in note for note in found.report.notes)
 
 
 def test_nameplate_conflict_names_both() -> None:
     found = outcome([log(record(Machine(), Scope(), np.random.default_rng(7)))], nameplate_pole_pairs=20.0)
     assert values(found)["pole_pairs"] == 23
-    assert any("23" in w.message and "20" in w.message for w in found.fit.warnings)
+    assert any("23" in w.message and "20" in w.message for w in found.report.warnings)
 
 
 def test_without_speed_the_nameplate_count_is_used_and_nothing_is_claimed() -> None:
@@ -208,7 +208,7 @@ def test_without_speed_the_nameplate_count_is_used_and_nothing_is_claimed() -> N
     found = outcome([log(columns, "speed", "voltage_ca")], nameplate_pole_pairs=23.0)
     assert "pole_pairs" in found.fit.missing
     assert values(found)["emf_constant_dc"] == pytest.approx(Machine().truth()["emf_constant_dc"], rel=1e-3)
-    assert any("derived as minus the sum" in note for note in found.fit.notes)
+    assert any("derived as minus the sum" in note for note in found.report.notes)
     bare = outcome([log(columns, "speed")])
     assert "emf_constant_dc" in bare.fit.missing
     assert values(bare)["emf_distortion"] < 0.002
@@ -222,11 +222,11 @@ def test_speeds_are_fitted_together_and_an_odd_one_is_named() -> None:
     ]
     found = outcome(logs)
     assert values(found)["emf_constant_peak"] == pytest.approx(Machine().truth()["emf_constant_peak"], rel=1e-3)
-    assert len(found.fit.panels[2].series[0].x) == 3
-    assert not found.fit.warnings
+    assert len(found.report.panels[2].series[0].x) == 3
+    assert not found.report.warnings
     odd = record(Machine(linkage=0.85), Scope(), rng, speed_rpm=160)
     warned = outcome([*logs, log(odd, "speed", label="hot", speed=160 * RPM)])
-    assert any("hot" in w.message for w in warned.fit.warnings)
+    assert any("hot" in w.message for w in warned.report.warnings)
 
 
 def test_backward_rotation_is_told_by_the_sign_of_the_speed() -> None:
@@ -255,7 +255,7 @@ def test_faults_of_the_bench_are_named(change: dict[str, Any], words: str) -> No
     if "stopped" in change:
         columns["speed"] = 0 * columns["speed"]
     found = outcome([log(columns)], nameplate_pole_pairs=23.0)
-    assert any(words in w.message for w in found.fit.warnings), [w.message for w in found.fit.warnings]
+    assert any(words in w.message for w in found.report.warnings), [w.message for w in found.report.warnings]
     if "scope" not in change or change["scope"].clip > 100:
         assert values(found)["emf_constant_rms"] == pytest.approx(Machine().truth()["emf_constant_rms"], rel=5e-3)
 

@@ -32,9 +32,9 @@ def test_thresholds_and_margins() -> None:
     assert value["overvoltage_return"] == pytest.approx(43.2, abs=0.1)
     assert value["supply_hysteresis"] == pytest.approx(1.7, abs=0.12)
     assert value["supply_chatter"] == 0
-    assert "above the empty pack" in found.fit.quantity_notes["start_voltage"][0]
-    assert "pack's own protection" in found.fit.quantity_notes["cutoff_voltage"][0]
-    assert "above the full pack" in found.fit.quantity_notes["overvoltage_cutoff"][0]
+    assert "above the empty pack" in found.report.quantity_notes["start_voltage"][0]
+    assert "pack's own protection" in found.report.quantity_notes["cutoff_voltage"][0]
+    assert "above the full pack" in found.report.quantity_notes["overvoltage_cutoff"][0]
     # One meter reads both thresholds: its offset cancels in their difference.
     shared = found.forms["supply_hysteresis"].standard_uncertainty
     apart = np.hypot(
@@ -55,7 +55,7 @@ def test_chatter_is_counted() -> None:
     # Three retries on each of four sweeps, two changes each.
     assert found.forms["supply_chatter"].value == 24
     assert found.forms["start_voltage"].value == pytest.approx(31.5, abs=0.15)
-    assert any("hysteresis is too small" in warning.message for warning in found.fit.warnings)
+    assert any("hysteresis is too small" in warning.message for warning in found.report.warnings)
 
 
 def test_no_overvoltage_cutoff_is_missing_with_a_reason() -> None:

@@ -81,7 +81,7 @@ def test_an_output_that_goes_on_is_counted_and_never_passes_for_a_time() -> None
     assert "went on for all of the" in found.fit.missing["response_signal_to_supply"]
     assert "never ended after" in found.fit.missing["fault_response_time"]
     assert found.forms["fault_cases_without_stop"].value == 2
-    assert any("Do not ride" in warning.message for warning in found.fit.warnings)
+    assert any("Do not ride" in warning.message for warning in found.report.warnings)
     with pytest.raises(FitError, match="record for 5 s"):
         outcome("throttle", [_fault(controller, "signal to supply", watched=1.5)])
 
@@ -150,7 +150,7 @@ def test_linearity_of_a_parabola(outside: Outside) -> None:
 
 def test_braking_distance_note_uses_the_standard_speed() -> None:
     found = outcome("throttle", [_fault(ThrottleController(response={"brake": 0.36}), "brake")])
-    (note,) = found.fit.quantity_notes["brake_response_time"]
+    (note,) = found.report.quantity_notes["brake_response_time"]
     assert "2.50 m" in note  # 0.36 s at 25 km/h
     assert "5 m" in note
 

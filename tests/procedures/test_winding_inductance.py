@@ -122,12 +122,12 @@ def test_alignment_tells_which_axis_is_which() -> None:
     columns = meter_log(truth, np.random.default_rng(14))
     blind = outcome(Log("meter", columns), **TEN)
     assert blind.forms["inductance_d"].value < blind.forms["inductance_q"].value
-    assert any("common practice" in note for note in blind.fit.notes)
+    assert any("common practice" in note for note in blind.report.notes)
     # The A-B axis lies at -30 electrical degrees.
     aligned = Log("meter", columns, {"aligned_angle": -np.pi / 6 / 10})
     found = outcome(aligned, **TEN)
     assert found.forms["inductance_d"].value == pytest.approx(1.5e-4, rel=0.01)
-    assert any("held the rotor" in note for note in found.fit.notes)
+    assert any("held the rotor" in note for note in found.report.notes)
 
 
 def test_steps_over_the_angle() -> None:
@@ -147,15 +147,15 @@ def test_shorted_turns_are_pointed_out() -> None:
     columns = meter_log(InductanceTruth(), np.random.default_rng(16))
     columns["inductance_bc"] *= 0.88
     found = outcome(Log("meter", columns), **TEN)
-    assert any("B-C" in problem.message and "shorted" in problem.message for problem in found.fit.warnings)
+    assert any("B-C" in problem.message and "shorted" in problem.message for problem in found.report.warnings)
     sound = outcome(Log("meter", meter_log(InductanceTruth(), np.random.default_rng(16))), **TEN)
-    assert not sound.fit.warnings
+    assert not sound.report.warnings
 
 
 def test_wrong_pole_pairs_do_not_hide_the_saliency() -> None:
     columns = meter_log(InductanceTruth(d=1e-4, q=1.5e-4), np.random.default_rng(19))
     found = outcome(Log("meter", columns), nameplate_pole_pairs=7.0)
-    assert any("check pole_pairs" in problem.message for problem in found.fit.warnings)
+    assert any("check pole_pairs" in problem.message for problem in found.report.warnings)
     assert found.forms["inductance_q"].value == pytest.approx(1.5e-4, rel=0.01)
 
 

@@ -10,13 +10,14 @@ the fitted parameters follow the influences to second order.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from ..errors import FitError
-from ..procedures.base import Fit, Log, Procedure
+from ..procedures.base import Log, Procedure, Report
+from ..procedures.fit import Fit
 from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence, block_influences, propagate
 from ..uncertainty.monte_carlo import Direction, Expansion, Simulation, simulate
@@ -63,6 +64,7 @@ class Outcome:
     tests: Sequence[int] = ()
     #: Those quantities in which part of a controller's loss is left.
     with_controller_loss: Sequence[str] = ()
+    report: Report = field(default_factory=Report)
 
     def result(self, name: str) -> Result:
         """Return a quantity as its form or, where that does not describe it, its simulated distribution."""
@@ -89,9 +91,9 @@ def run(
     values = {name: form.value for name, form in given.items()}
     centre = _Asked(values)
     logs = _with_stated(logs, instruments, uncertain_conditions)
-    fit = procedure.fit(logs, centre)
+    choice = procedure.choose(logs, values)
+    fit = procedure.estimate(logs, centre, choice)
     best = procedure.derive(fit.parameters, centre)
-    terms: dict[str, dict[Influence, float]] = {name: defaultdict(float) for name in best}
     response = _Response(fit.parameters, given)
 
     # Scatter: through the formula alone.
@@ -106,68 +108,54 @@ def run(
         )
         for row, (name, value) in zip(matrix, block.values.items(), strict=True):
             parameters[name] = Form(value, {i: float(c) for i, c in zip(influences, row, strict=True) if c != 0})
-    through_formula = propagate(lambda p: procedure.derive(p, centre), parameters)
-    for name, form in through_formula.items():
-        for influence, c in form.terms.items():
-            terms[name][influence] += c
+    terms: dict[str, dict[Influence, float]] = {name: defaultdict(float) for name in best}
+    for name, form in propagate(lambda p: procedure.derive(p, centre), parameters).items():
+        terms[name].update(form.terms)
     response.scatter(parameters)
 
-    def follow(
-        weights: Mapping[Influence, float], source: str, step: Callable[[float], tuple[Sequence[Log], _Scalars]]
-    ) -> None:
-        """Repeat fit and formula one standard uncertainty up and down along ``weights``."""
-        ends = []
-        for sign in (1.0, -1.0):
-            shifted, scalars = step(sign)
-            moved = procedure.fit(shifted, scalars, fit).parameters
-            ends.append((moved, procedure.derive(moved, scalars)))
-        (moved_up, up), (moved_down, down) = ends
-        for name in best:
+    def follow(weights: Mapping[Influence, float], source: str, *ends: tuple[Sequence[Log], _Scalars]) -> None:
+        """Repeat fit and formula at ``ends``, one standard uncertainty up and down along ``weights``."""
+        fitted = [procedure.estimate(moved, scalars, choice).parameters for moved, scalars in ends]
+        up, down = (procedure.derive(found, scalars) for found, (_, scalars) in zip(fitted, ends, strict=True))
+        for name in list(terms):
             if name not in up or name not in down:
-                raise FitError(f"{name} cannot be followed over the uncertainty of {source}")
+                # What cannot be followed costs that quantity alone.
+                fit.missing[name] = f"it cannot be followed over the uncertainty of {source}"
+                del terms[name]
+                continue
             slope = 0.5 * (up[name] - down[name])
             if slope != 0:
                 for influence, weight in weights.items():
                     terms[name][influence] += slope * weight
-        response.shift(weights, moved_up, moved_down)
+        response.shift(weights, *fitted)
 
-    for instrument in instruments:
-        follow(
-            {instrument.influence: 1.0},
-            instrument.influence.source,
-            lambda sign, i=instrument: (i.shifted(logs, sign), centre),  # type: ignore[misc]
-        )
+    def weights_of(form: Form) -> dict[Influence, float]:
+        return {i: c / form.standard_uncertainty for i, c in form.terms.items()}
+
+    for error in instruments:
+        ends = [(error.shifted(logs, sign), centre) for sign in (1.0, -1.0)]
+        follow({error.influence: 1.0}, error.influence.source, *ends)
     for (index, name), form in uncertain_conditions.items():
-        u = form.standard_uncertainty
-        follow(
-            {i: c / u for i, c in form.terms.items()},
-            name,
-            lambda sign, k=index, n=name, f=form, u=u: (  # type: ignore[misc]
-                _with_condition(logs, k, n, f.value + sign * u),
-                centre,
-            ),
-        )
-    if not instruments and not uncertain_conditions:
-        procedure.fit(logs, centre, fit)  # what only a repeated fit asks for, counts too
+        levels = (form.value + form.standard_uncertainty, form.value - form.standard_uncertainty)
+        ends = [(_with_condition(logs, index, name, level), centre) for level in levels]
+        follow(weights_of(form), name, *ends)
     for name, form in given.items():
         u = form.standard_uncertainty
-        if u > 0:
-            weights = {i: c / u for i, c in form.terms.items()}
-            # A scalar that nobody asked for moves nothing: fit and formula have no other inputs.
-            if name in centre.asked:
-                follow(
-                    weights,
-                    name,
-                    lambda sign, n=name, f=form, u=u: (logs, {**values, n: f.value + sign * u}),  # type: ignore[misc]
-                )
-            else:
-                response.shift(weights, fit.parameters, fit.parameters)
-            response.move_given(name, u)
+        if u == 0:
+            continue
+        # A scalar that nobody asked for moves nothing: fit and formula have no other inputs.
+        if name in centre.asked:
+            follow(weights_of(form), name, *((logs, {**values, name: form.value + sign * u}) for sign in (1.0, -1.0)))
+        else:
+            response.shift(weights_of(form), fit.parameters, fit.parameters)
+        response.move_given(name, u)
 
-    forms = {name: Form(float(value), dict(terms[name])) for name, value in best.items()}
+    forms = {name: Form(float(best[name]), dict(own)) for name, own in terms.items()}
     for name, form in forms.items():
         if not np.isfinite(form.value) or not np.isfinite(form.standard_uncertainty):
             raise FitError(f"{name} has no finite value; the readings do not determine it")
+    if best and not forms:
+        raise FitError("; ".join(f"{name}: {fit.missing[name]}" for name in best))
     simulated = simulate(
         lambda values: procedure.derive(*response.split(values)),
         response.expansions(),
@@ -181,7 +169,9 @@ def run(
         for name, value in logs[0].conditions.items()
         if all(log.conditions.get(name) == value for log in logs)
     }
-    return Outcome(procedure.name, label, forms, fit, common, simulated)
+    report = procedure.report(logs, values, choice, fit)
+    report.warnings = [replace(problem, procedure=procedure.name) for problem in report.warnings]
+    return Outcome(procedure.name, label, forms, fit, common, simulated, report=report)
 
 
 _Scalars = Mapping[str, float]

@@ -46,12 +46,12 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "conditions": _conditions(outcome),
             "forms": {name: ledger.form(form) for name, form in outcome.forms.items()},
             "simulated": {name: found.as_json() for name, found in outcome.simulated.items()},
-            "notes": list(outcome.fit.notes),
-            "tables": [asdict(table) for table in outcome.fit.tables],
+            "notes": list(outcome.report.notes),
+            "tables": [asdict(table) for table in outcome.report.tables],
             "missing": dict(outcome.fit.missing),
-            "details": dict(outcome.fit.details),
-            "quantity_notes": {key: list(value) for key, value in outcome.fit.quantity_notes.items()},
-            "panels": _panels(f"outcome-{index}", outcome.fit.panels, arrays),
+            "details": dict(outcome.report.details),
+            "quantity_notes": {key: list(value) for key, value in outcome.report.quantity_notes.items()},
+            "panels": _panels(f"outcome-{index}", outcome.report.panels, arrays),
         }
         for index, outcome in enumerate(fit.outcomes)
     ]

@@ -307,7 +307,7 @@ def _run_one(
     places = [place for place, test in enumerate(unit.tests) if any(test is entry.test for entry in group)]
     held = sorted(set().union(*(procedure.with_controller_loss(log) for log in raw_logs)) & set(outcome.forms))
     result.outcomes.append(replace(outcome, tests=places, with_controller_loss=held))
-    result.problems.extend(replace(problem, file=problem.file or files) for problem in outcome.fit.warnings)
+    result.problems.extend(replace(problem, file=problem.file or files) for problem in outcome.report.warnings)
     for name, reason in outcome.fit.missing.items():
         result.problems.append(Problem(f"{name}: {reason}", file=files, severity="warning", procedure=procedure.name))
 

@@ -8,7 +8,7 @@ from functools import cache
 
 from .base import Procedure
 
-_NOT_PROCEDURES = {"base", "bench", "derivation"}
+_NOT_PROCEDURES = {"base", "bench", "derivation", "fit"}
 
 
 @cache

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ..physics.regression import Estimates
-from .base import Block, Panel, Table
+from .base import Panel, Table
+from .fit import Block
 
 
 @dataclass

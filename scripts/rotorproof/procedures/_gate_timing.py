@@ -12,7 +12,8 @@ from ..physics.bridge import SCHEMES, STATES
 from ..physics.commutation import Commutation, judge
 from ..physics.linearity import levels, linearity
 from ..physics.six_step import table_code
-from .base import Axis, Block, Log, Panel, Series, Table
+from .base import Axis, Log, Panel, Series, Table
+from .fit import Block
 
 _EDGES = tuple(f"leg {leg}, {side} switch turns on" for leg in "ABC" for side in ("low", "high"))
 _LISTED = 20

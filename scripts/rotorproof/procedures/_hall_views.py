@@ -10,7 +10,8 @@ import numpy as np
 
 from ..physics import hall, six_step
 from ._hall_capture import Capture
-from .base import Axis, Fit, Panel, Series, Table
+from ._unsplit import Fit
+from .base import Axis, Panel, Series, Table
 
 _POINTS = 1440
 _DRIVE = ("A", "B", "C")

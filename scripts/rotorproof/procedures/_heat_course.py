@@ -11,7 +11,8 @@ import numpy as np
 from ..errors import FitError
 from ..physics import heating
 from ._heat_run import AT_SURFACE, EXPONENT, MOST_EXPONENT, SENSORS, Course, Made
-from .base import Axis, Block, Panel, Series
+from .base import Axis, Panel, Series
+from .fit import Block
 
 _PLACE = dict(zip(SENSORS, ("winding", "controller", "case"), strict=True))
 #: More of the rise than this may not be left to extrapolation.

@@ -11,7 +11,8 @@ from ..errors import FitError, Problem
 from ..physics import heating
 from ..physics.regression import correlation_time
 from ..physics.thermal_class import REFERENCE_COOLANT
-from .base import Axis, Block, Log, Panel, Series, Table
+from .base import Axis, Log, Panel, Series, Table
+from .fit import Block
 
 #: Where a temperature may be logged, the most telling place first.
 SENSORS = ("temperature_winding", "temperature_controller", "temperature_case")

@@ -13,7 +13,8 @@ from ..physics.regression import linear_fit
 from . import _load_views as views
 from . import _winding_state
 from ._collected import Collected
-from .base import Block, Log
+from .base import Log
+from .fit import Block
 
 _SPLIT = ("coulomb_friction", "viscous_friction", "winding_loss", "friction_iron_loss", "additional_loss")
 

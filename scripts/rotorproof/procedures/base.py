@@ -1,4 +1,4 @@
-"""What a test procedure is: its facts (needs, outputs, cautions) and its two pure functions, fit and derive.
+"""What a test procedure is: its facts (needs, outputs, cautions), what it chooses, estimates, derives and reports.
 
 Everything that speaks of a procedure (validation, plan, report, documentation, checks) reads it from here, so a
 procedure is added by one module in this package and its template part.
@@ -15,8 +15,8 @@ from typing import Any, ClassVar, Literal, Protocol
 import numpy as np
 
 from ..errors import Problem
-from ..uncertainty.forms import Distribution
 from .bench import Bench, Situation
+from .fit import Fit
 
 UnitKind = Literal["motor", "controller", "drive"]
 
@@ -98,22 +98,6 @@ class Log:
 
 
 @dataclass(frozen=True)
-class Block:
-    """Parameters fitted together: values and their ``(k, k)`` covariance from scatter alone, SI.
-
-    ``label`` names the fit in budgets ("scatter of the line-pair A-B readings"). A *rectangular* block holds
-    errors with hard limits that the readings themselves bring along (the resolution of a counter): its values
-    are their best estimates, its diagonal covariance their variances.
-    """
-
-    label: str
-    values: Mapping[str, float]
-    covariance: np.ndarray
-    degrees_of_freedom: float
-    distribution: Distribution = "normal"
-
-
-@dataclass(frozen=True)
 class Axis:
     """An axis of a figure: what it shows, the kind of quantity (for SI) and the unit to print."""
 
@@ -181,27 +165,23 @@ class Table:
     rows: Sequence[Sequence[str | float | int]]
 
 
-@dataclass(frozen=True)
-class Fit:
-    """What the readings gave: parameters with scatter, and everything the report shows of the fit.
+@dataclass
+class Report:
+    """What the report shows of a fit beside its numbers: ``report`` of a procedure gathers it.
 
-    ``missing`` names outputs that these readings cannot give, with the reason and what to measure.
     ``details`` holds JSON for outputs that need more than a number (a harmonics list, a wiring table).
     """
 
-    blocks: Sequence[Block]
-    panels: Sequence[Panel] = ()
-    tables: Sequence[Table] = ()
-    notes: Sequence[str] = ()
-    warnings: Sequence[Problem] = ()
-    missing: Mapping[str, str] = field(default_factory=dict)
-    details: Mapping[str, Any] = field(default_factory=dict)
-    quantity_notes: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    panels: list[Panel] = field(default_factory=list)
+    tables: list[Table] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    warnings: list[Problem] = field(default_factory=list)
+    details: dict[str, Any] = field(default_factory=dict)
+    quantity_notes: dict[str, list[str]] = field(default_factory=dict)
 
-    @property
-    def parameters(self) -> dict[str, float]:
-        """Return all fitted parameters by name."""
-        return {name: value for block in self.blocks for name, value in block.values.items()}
+    def warn(self, message: str, column: str | None = None) -> None:
+        """Add a warning; whoever runs the procedure adds its name and its logs."""
+        self.warnings.append(Problem(message, column=column, severity="warning"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,11 +207,11 @@ class Reducer(Protocol):
 
 
 class Procedure(ABC):
-    """A test of the trade. Subclasses state the facts as class attributes and implement ``fit`` and ``derive``.
+    """A test of the trade. Subclasses state the facts as class attributes and implement four functions.
 
-    ``fit`` must be a deterministic, smooth function of its inputs: the engine repeats it with readings shifted
-    by each instrument's error to find the sensitivities, and hands the best fit as ``near`` so that iterations
-    start where they will end.
+    ``choose`` decides once what must not change between repeats (which rows, which model, where an iteration starts),
+    ``estimate`` is the fit, ``derive`` the formula from its parameters to quantities, ``report`` the words and
+    figures. The engine repeats ``estimate`` and ``derive`` with readings and scalars shifted by their uncertainty.
     """
 
     name: ClassVar[str]
@@ -265,16 +245,29 @@ class Procedure(ABC):
     #: it rows may stand only where a level changes, so that nothing can be cut off.
     long_logs_only: ClassVar[bool] = False
 
-    @abstractmethod
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
-        """Fit the readings. ``given`` holds nameplate values, upstream quantities and constants in SI.
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Any:
+        """Return what stays as it is while readings and scalars are shifted: a small frozen dataclass, or ``None``.
 
-        Raises ``FitError`` (message for the practitioner) if the readings do not determine the quantities.
+        ``given`` holds nameplate values, upstream quantities and constants in SI. Raises ``FitError`` (message for the
+        practitioner) if the readings do not determine the quantities.
+        """
+        del logs, given
+
+    @abstractmethod
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Any) -> Fit:
+        """Fit the readings: a deterministic, smooth function of them and of ``given`` for one ``choice``.
+
+        Raises ``FitError`` as ``choose`` does.
         """
 
     @abstractmethod
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the quantities (SI) from the fitted parameters: a pure formula, repeated for uncertainty."""
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Any, fit: Fit) -> Report:
+        """Return figures, tables, notes and warnings of a fit, which ``estimate`` returned for the same inputs."""
+        del logs, given, choice, fit
+        return Report()
 
     def with_controller_loss(self, log: Log) -> frozenset[str]:
         """Return which quantities hold part of a controller's loss, because it stood within the power measured."""

@@ -9,7 +9,9 @@ import numpy as np
 
 from ..errors import FitError, Problem
 from ..physics import coasting
-from .base import Axis, Block, Condition, Fit, Log, Need, Panel, Procedure, Quantity, Series, Table
+from ._unsplit import Fit, Procedure
+from .base import Axis, Condition, Log, Need, Panel, Quantity, Series, Table
+from .fit import Block
 
 _MOST = 1500  # samples per record that the fit uses; longer records are averaged in blocks
 _WINDAGE_Z = 2.6  # standard uncertainties by which the square term must differ from zero (99 %)

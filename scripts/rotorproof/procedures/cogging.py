@@ -8,7 +8,9 @@ import numpy as np
 
 from ..errors import FitError, Problem
 from ..physics import cogging
-from .base import Axis, Block, Condition, Fit, Log, Need, Panel, Procedure, Quantity, Series, Table
+from ._unsplit import Fit, Procedure
+from .base import Axis, Condition, Log, Need, Panel, Quantity, Series, Table
+from .fit import Block
 
 _DRAWN = 2000
 

@@ -10,7 +10,9 @@ import numpy as np
 from ..errors import FitError, Problem
 from ..physics.bridge_power import averages, samples_per_edge, three_phase_power, whole_periods
 from ..physics.regression import correlation_time, linear_fit
-from .base import Axis, Block, Condition, Fit, Log, Panel, Procedure, Quantity, Series
+from ._unsplit import Fit, Procedure
+from .base import Axis, Condition, Log, Panel, Quantity, Series
+from .fit import Block
 
 _LINES = ("voltage_ab", "voltage_bc", "voltage_ca")
 _PHASES = ("current_a", "current_b", "current_c")

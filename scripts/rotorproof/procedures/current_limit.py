@@ -8,7 +8,9 @@ import numpy as np
 
 from ..errors import FitError, Problem
 from ..physics.plateau import Plateau, link_current, plateau
-from .base import Axis, Block, Fit, Log, Panel, Procedure, Quantity, Series
+from ._unsplit import Fit, Procedure
+from .base import Axis, Log, Panel, Quantity, Series
+from .fit import Block
 
 _PHASES = ("current_a", "current_b", "current_c")
 

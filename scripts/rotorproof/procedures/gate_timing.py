@@ -9,7 +9,8 @@ import numpy as np
 from ..physics import sampling
 from ..physics.gate_stream import GATES, HALLS, REDUCED, GateStream
 from ._gate_timing import Parts, check_levels, commutation, dead_time, duty, overlaps, pwm, sampled
-from .base import Condition, Fit, Log, Procedure, Quantity, Reducer
+from ._unsplit import Fit, Procedure
+from .base import Condition, Log, Quantity, Reducer
 
 
 class GateTiming(Procedure):

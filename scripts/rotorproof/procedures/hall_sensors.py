@@ -12,7 +12,9 @@ from ..physics import hall, six_step
 from ..physics.regression import jackknife_covariance
 from . import _hall_views as views
 from ._hall_capture import Capture, capture
-from .base import Block, Fit, Log, Procedure, Quantity
+from ._unsplit import Fit, Procedure
+from .base import Log, Quantity
+from .fit import Block
 
 _SIXTH = np.pi / 3
 _MISFIT = np.radians(25.0)

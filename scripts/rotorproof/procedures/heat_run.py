@@ -11,7 +11,8 @@ from ..errors import FitError
 from ..physics import heating
 from . import _heat_run as parts
 from ._heat_course import fit_course
-from .base import Condition, Fit, Log, Need, Procedure, Quantity
+from ._unsplit import Fit, Procedure
+from .base import Condition, Log, Need, Quantity
 
 _PAIRS = ("ab", "bc", "ca")
 

@@ -8,7 +8,9 @@ import numpy as np
 
 from ..errors import FitError, Problem
 from ..physics import insulation
-from .base import Axis, Block, Condition, Fit, Log, Panel, Procedure, Quantity, Series
+from ._unsplit import Fit, Procedure
+from .base import Axis, Condition, Log, Panel, Quantity, Series
+from .fit import Block
 
 _ONE_MINUTE, _TEN_MINUTES = 60.0, 600.0
 #: Readings that say something of the curve near one and ten minutes, in s.

@@ -12,7 +12,8 @@ from ..physics import load_points
 from . import _load_parts as parts
 from . import _winding_state
 from ._collected import Collected
-from .base import Condition, Fit, Log, Procedure, Quantity, Suspect
+from ._unsplit import Fit, Procedure
+from .base import Condition, Log, Quantity, Suspect
 
 _AT_PEAK = "at the measured point of greatest shaft power"
 _LOSSES = "after the summation of losses, IEC 60034-2-1"

@@ -10,7 +10,9 @@ import numpy as np
 from ..columns import COLUMNS, titles
 from ..errors import FitError, Problem
 from ..physics import stall
-from .base import Axis, Block, Condition, Fit, Log, Need, Panel, Procedure, Quantity, Series
+from ._unsplit import Fit, Procedure
+from .base import Axis, Condition, Log, Need, Panel, Quantity, Series
+from .fit import Block
 
 _LINE_PAIRS = ("current_ab", "current_bc", "current_ca")
 _PHASES = ("current_a", "current_b", "current_c")

@@ -16,7 +16,9 @@ from ..physics.wave_stream import REDUCED, WaveStream
 from . import _emf_views as views
 from ._emf_records import Record, prepare, warnings_of
 from ._emf_words import CONSTANTS, agreement, line_notes, pole_pair_words
-from .base import Block, Condition, Fit, Log, Procedure, Quantity, Reducer
+from ._unsplit import Fit, Procedure
+from .base import Condition, Log, Quantity, Reducer
+from .fit import Block
 
 _EMF_SOURCE = "IEC 60050-411 (open-circuit test); peak, RMS and DC value as defined here"
 

@@ -8,7 +8,9 @@ import numpy as np
 
 from ..errors import FitError, Problem
 from ..physics.sweeps import EXTRAPOLATION, Switching, noise, switchings
-from .base import Axis, Block, Fit, Log, Panel, Procedure, Quantity, Series
+from ._unsplit import Fit, Procedure
+from .base import Axis, Log, Panel, Quantity, Series
+from .fit import Block
 
 #: Outputs that show whether the controller drives, by preference: share of the largest reading that counts as on,
 #: and the least change in SI that is a drive at all (common practice, no source).

@@ -9,7 +9,9 @@ import numpy as np
 from ..errors import FitError, Problem
 from ..physics.characteristic import Characteristic, characteristic
 from ..physics.response import Moment, Stop, largest_step, never_on, stop_after
-from .base import Axis, Block, Condition, Fit, Log, Panel, Procedure, Quantity, Series, Table
+from ._unsplit import Fit, Procedure
+from .base import Axis, Condition, Log, Panel, Quantity, Series, Table
+from .fit import Block
 
 _SWEEP = "sweep"
 #: Fault case as written in ``case`` -> the quantity that its response time is, its symbol, and what happens.

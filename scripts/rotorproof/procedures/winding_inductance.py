@@ -9,7 +9,9 @@ import numpy as np
 
 from ..errors import FitError, Problem
 from ..physics import inductance
-from .base import Axis, Block, Condition, Fit, Log, Need, Panel, Procedure, Quantity, Series
+from ._unsplit import Fit, Procedure
+from .base import Axis, Condition, Log, Need, Panel, Quantity, Series
+from .fit import Block
 
 _PAIRS = ("ab", "bc", "ca")
 _CONVENTION = "d and q told apart by L_d <= L_q, as magnets on or in the rotor make it (common practice, no source)"

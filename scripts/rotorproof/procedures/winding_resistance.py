@@ -8,7 +8,9 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import winding
-from .base import Axis, Block, Condition, Fit, Log, Panel, Procedure, Quantity, Series, Suspect
+from ._unsplit import Fit, Procedure
+from .base import Axis, Condition, Log, Panel, Quantity, Series, Suspect
+from .fit import Block
 
 _PAIRS = ("ab", "bc", "ca")
 #: Of one pair, so many readings far off the line are named.
