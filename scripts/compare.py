@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 
 from rotorproof.decision.comparison import Measured, compare
+from rotorproof.decision.models import Results
 from rotorproof.fitting.store import load_fit
-from rotorproof.jsonio import read_json, write_json
+from rotorproof.jsonio import write_json
 from rotorproof.rendering.comparison import overlays, render_comparison
 
 
@@ -27,7 +28,7 @@ def main(
 ) -> None:
     """Write ``comparison`` (JSON) and ``report`` (PDF); the sequences are in one order, one entry per unit."""
     measured = [
-        Measured(facts, read_json(result), load_fit(fit))
+        Measured(facts, Results.read(result), load_fit(fit))
         for facts, result, fit in zip(units, results, fits, strict=True)
     ]
     found = compare(name, measured, probability)
@@ -35,7 +36,7 @@ def main(
         arrays = {unit.name: stack.enter_context(np.load(path)) for unit, path in zip(measured, panels, strict=True)}
         overlaid = overlays({unit.name: unit.fit for unit in measured}, arrays)
     render_comparison(found, overlaid, workshop, report)
-    write_json(comparison, found)
+    write_json(comparison, found.as_json())
 
 
 if "snakemake" in globals():

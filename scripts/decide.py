@@ -21,9 +21,10 @@ def main(
     Returns the traces of what failed.
     """
     from rotorproof.checking.look import reading_problems
+    from rotorproof.decision.models import Results
     from rotorproof.decision.results import build_results
     from rotorproof.fitting.store import load_fit
-    from rotorproof.jsonio import read_json, write_json
+    from rotorproof.jsonio import write_json
     from rotorproof.logs.store import load_readings
     from rotorproof.settings.acceptance import AcceptanceSet
     from rotorproof.settings.unit import UnitFile
@@ -32,9 +33,10 @@ def main(
     model = UnitFile.model_validate(unit)
     read = load_readings(readings)
     traces: list[str] = []
-    problems = [problem.as_json() for problem in [*read.problems, *reading_problems(model, read, traces)]]
-    made_of = [read_json(path) for path in parts]
-    write_json(results, build_results(model.unit, model.kind, load_fit(fit), problems, limits, probability, made_of))
+    problems = [*read.problems, *reading_problems(model, read, traces)]
+    made_of = [Results.read(path) for path in parts]
+    found = build_results(model.unit, model.kind, load_fit(fit), problems, limits, probability, made_of)
+    write_json(results, found.as_json())
     return traces
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from rotorproof.decision.comparison import Measured, compare, difference
+from rotorproof.decision.models import PairEntry, SameUnit
 from rotorproof.decision.results import build_results
 from rotorproof.jsonio import to_json
 from rotorproof.settings.acceptance import AcceptanceSet
@@ -51,30 +52,30 @@ def check(found: dict[str, Any]) -> None:
     jsonschema.validate(json.loads(to_json(found)), SCHEMA, cls=jsonschema.Draft202012Validator)
 
 
-def pair(*units: Measured) -> dict[str, Any]:
+def pair(*units: Measured) -> PairEntry:
     found = compare("x", units, 0.95)
-    check(found)
-    (row,) = found["quantities"]["phase_resistance"]["pairs"]
+    check(found.as_json())
+    (row,) = found.quantities["phase_resistance"].pairs
     return row
 
 
 def test_the_error_of_a_shared_instrument_cancels() -> None:
     row = pair(unit("A", 0.120), unit("B", 0.121))
     # 1 % of 0.12 ohm would hide a difference of 1 mohm; what is left of the meter is 1 % of that difference.
-    assert row["difference"] == pytest.approx(0.001)
-    assert row["standard_uncertainty"] == pytest.approx(np.hypot(1e-5, 1e-4 * np.sqrt(2)), rel=1e-6)
-    assert row["correlation"] > 0.99
-    assert row["higher"] == "B"
-    assert row["statement"] == "B higher"
-    assert row["normalised_error"] > 1
+    assert row.difference == pytest.approx(0.001)
+    assert row.standard_uncertainty == pytest.approx(np.hypot(1e-5, 1e-4 * np.sqrt(2)), rel=1e-6)
+    assert row.correlation > 0.99
+    assert row.higher == "B"
+    assert row.statement == "B higher"
+    assert row.normalised_error > 1
 
 
 def test_other_benches_are_independent() -> None:
     row = pair(unit("A", 0.120), unit("B", 0.121, OTHER))
-    assert row["standard_uncertainty"] == pytest.approx(np.sqrt(0.0012**2 + 0.00121**2 + 2e-8), rel=1e-6)
-    assert row["higher"] is None
-    assert row["statement"] == "not distinguishable"
-    assert row["normalised_error"] < 1
+    assert row.standard_uncertainty == pytest.approx(np.sqrt(0.0012**2 + 0.00121**2 + 2e-8), rel=1e-6)
+    assert row.higher is None
+    assert row.statement == "not distinguishable"
+    assert row.normalised_error < 1
 
 
 def test_equal_units_are_told_apart_in_one_of_twenty_cases() -> None:
@@ -105,15 +106,15 @@ def test_a_simulated_distribution_is_compared_by_its_sides() -> None:
 
 def test_the_better_unit_of_a_criterion() -> None:
     found = compare("x", [unit("A", 0.120), unit("B", 0.121), unit("C", 0.125)], 0.95)
-    resistance, unbalance = found["criteria"]
-    assert resistance["better"] == "A"
-    assert "lower than every other" in resistance["why"]
-    assert [entry["decision"] for entry in resistance["units"]] == ["pass", "pass", "pass"]
-    assert unbalance["better"] is None
-    (only,) = [row for row in compare("x", [unit("A", 0.120), unit("B", 0.140)], 0.95)["criteria"] if row["max"] < 1]
-    assert (only["better"], only["why"]) == ("A", "the only one that passes")
-    alike = compare("x", [unit("A", 0.120), unit("B", 0.1200001)], 0.95)["criteria"][0]
-    assert (alike["better"], alike["why"]) == (None, "not distinguishable")
+    resistance, unbalance = found.criteria
+    assert resistance.better == "A"
+    assert "lower than every other" in resistance.why
+    assert [entry.decision for entry in resistance.units] == ["pass", "pass", "pass"]
+    assert unbalance.better is None
+    (only,) = [row for row in compare("x", [unit("A", 0.120), unit("B", 0.140)], 0.95).criteria if row.max < 1]
+    assert (only.better, only.why) == ("A", "the only one that passes")
+    alike = compare("x", [unit("A", 0.120), unit("B", 0.1200001)], 0.95).criteria[0]
+    assert (alike.better, alike.why) == (None, "not distinguishable")
 
 
 def test_one_unit_tested_twice_is_drift() -> None:
@@ -123,12 +124,12 @@ def test_one_unit_tested_twice_is_drift() -> None:
         [unit("late", 0.121, tested_on="2026-09-01", **same), unit("early", 0.12, tested_on="2026-05-02", **same)],
         0.95,
     )
-    assert found["same_unit"] == [{"first": "early", "second": "late", "days": 122}]
-    assert compare("x", [unit("A", 0.12), unit("B", 0.12)], 0.95)["same_unit"] == []
+    assert found.same_unit == [SameUnit(first="early", second="late", days=122)]
+    assert compare("x", [unit("A", 0.12), unit("B", 0.12)], 0.95).same_unit == []
 
 
 def test_what_chance_would_do_is_said() -> None:
-    notes = compare("x", [unit("A", 0.120), unit("B", 0.121)], 0.95)["notes"]
+    notes = compare("x", [unit("A", 0.120), unit("B", 0.121)], 0.95).notes
     assert "1 of 2 differences exceed their uncertainty" in notes[0]
     assert "about 0.1 of 2 would do so by chance" in notes[0]
     assert any("cancel in differences" in note for note in notes)
@@ -140,7 +141,7 @@ def test_what_is_written_is_what_the_schema_says() -> None:
         "x",
         [unit("A", 0.120, tested_on="2026-05-02", **facts), unit("B", 0.128, tested_on="2026-05-09", **facts)],
         0.95,
-    )
+    ).as_json()
     assert found["same_unit"] and found["criteria"] and found["notes"]
     check(found)
     for wrong in ({"colour": "red"}, {"schema": 2}, {"units": found["units"][:1]}):

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from rotorproof.decision.cross_checks import cross_checks
+from rotorproof.decision.models import AlternativeEntry, MainEntry
 from rotorproof.decision.results import normalised_error
 from rotorproof.uncertainty.forms import Form, Influence
+from tests.entries import quantity_entry
 
 METER = Influence("meter", "meter")
 
 
-def entry(value: float, procedure: str) -> dict[str, object]:
-    return {"value": value, "unit": "ohm", "expanded_uncertainty": 0.002, "procedure": procedure}
+def entries(value: float, normalised_error: float) -> dict[str, MainEntry]:
+    other = quantity_entry(value=value, expanded_uncertainty=0.002, procedure="load").fields()
+    others = [AlternativeEntry(**other, normalised_error=normalised_error)]
+    return {"phase_resistance": quantity_entry(value=0.120, expanded_uncertainty=0.002, alternatives=others)}
 
 
 def test_agreement_is_silent_and_disagreement_is_a_warning() -> None:
-    found = {"phase_resistance": entry(0.120, "winding-resistance")}
-    found["phase_resistance"]["alternatives"] = [{**entry(0.121, "load"), "normalised_error": 0.4}]
-    assert cross_checks(found) == []
-    found["phase_resistance"]["alternatives"] = [{**entry(0.130, "load"), "normalised_error": 3.5}]
-    (warning,) = cross_checks(found)
+    assert cross_checks(entries(0.121, 0.4)) == []
+    (warning,) = cross_checks(entries(0.130, 3.5))
     assert warning.severity == "warning"
     assert "0.12 +/- 0.002 ohm by winding-resistance but 0.13 +/- 0.002 by load: 3.5 times" in warning.message
 

@@ -11,16 +11,19 @@ from typing import Any
 import pytest
 
 from rotorproof.decision.cross_checks import cross_checks
+from rotorproof.decision.models import AlternativeEntry, MainEntry, ProblemEntry, Results
 from rotorproof.decision.plausible import implausible, unit_slip
 from rotorproof.decision.reasons import doubt
 from rotorproof.decision.results import build_results
-from rotorproof.decision.schema import Results
 from rotorproof.rendering import words
+from tests.entries import quantity_entry, results
 
 
-def entry(value: float, unit: str, spread: float, procedure: str = "heat-run") -> dict[str, Any]:
-    ends = [value - spread, value + spread]
-    return {"value": value, "unit": unit, "expanded_uncertainty": spread, "interval": ends, "procedure": procedure}
+def entry(value: float, unit: str, spread: float, procedure: str = "heat-run", **more: Any) -> MainEntry:
+    ends = (value - spread, value + spread)
+    return quantity_entry(
+        value=value, unit=unit, expanded_uncertainty=spread, interval=ends, procedure=procedure, **more
+    )
 
 
 @pytest.mark.parametrize(
@@ -48,51 +51,44 @@ def test_factors_between_units() -> None:
 
 
 def test_two_procedures_a_hundred_apart_are_asked_for_their_units() -> None:
-    found = {"torque_constant": entry(1.339, "N m/A", 0.005, "open-circuit")}
-    found["torque_constant"]["alternatives"] = [
-        {**entry(0.01332, "N m/A", 0.0001, "locked-rotor"), "normalised_error": 294.6}
-    ]
-    (warning,) = cross_checks(found)
+    other = AlternativeEntry(**entry(0.01332, "N m/A", 0.0001, "locked-rotor").fields(), normalised_error=294.6)
+    (warning,) = cross_checks({"torque_constant": entry(1.339, "N m/A", 0.005, "open-circuit", alternatives=[other])})
     assert warning.doubt == "unit"
     assert "Is the unit right? One is 101 times the other" in warning.message
 
 
-def unit_doubt(file: str) -> dict[str, Any]:
-    return {"message": "m", "file": file, "severity": "warning", "doubt": "unit"}
+def unit_doubt(file: str) -> ProblemEntry:
+    return ProblemEntry(message="m", file=file, severity="warning", doubt="unit")
+
+
+def rejected(*problems: ProblemEntry) -> Results:
+    return results(verdict="rejected", problems=[*problems])
 
 
 def test_the_verdict_points_to_a_doubt_and_a_rejection_is_no_plain_result_then() -> None:
-    sound: dict[str, Any] = {"verdict": "rejected", "problems": [{"message": "m", "severity": "warning"}]}
+    sound = rejected(ProblemEntry(message="m", severity="warning"))
     assert words.verdict_doubt(sound) == ""
     assert "not an error of the test" in words.verdict_meaning(sound)
-    odd = {"verdict": "rejected", "problems": [unit_doubt("U/a.csv"), unit_doubt("U/a.csv"), unit_doubt("U/b.csv")]}
+    odd = rejected(unit_doubt("U/a.csv"), unit_doubt("U/a.csv"), unit_doubt("U/b.csv"))
     assert words.verdict_doubt(odd) == (
         "Readings look as if a unit or a scale were wrong (a.csv, b.csv): see Problems before relying on the verdict."
     )
     assert "not an error of the test" not in words.verdict_meaning(odd)
-    many = {"problems": [unit_doubt(f"U/{name}.csv") for name in "abcde"]}
+    many = rejected(*(unit_doubt(f"U/{name}.csv") for name in "abcde"))
     assert "(a.csv, b.csv, c.csv and 2 more)" in doubt(many)
 
 
 def test_a_drive_takes_the_doubt_with_the_values() -> None:
-    def drive(taken: dict[str, str], problems: list[dict[str, Any]]) -> dict[str, Any]:
+    def drive(taken: dict[str, str], problems: list[ProblemEntry]) -> Results:
         part = {"role": "motor", "unit": "M", "taken": taken, "outcomes": []}
-        quantity = {
-            "value": 0.12,
-            "unit": "ohm",
-            "expanded_uncertainty": 0.001,
-            "interval": [0.119, 0.121],
-            "procedure": "winding-resistance",
-        }
-        of_part = {"verdict": "accepted", "problems": problems, "quantities": {"phase_resistance": quantity}}
+        of_part = rejected(*problems)
+        of_part.quantities["phase_resistance"] = entry(0.12, "ohm", 0.001, "winding-resistance")
         fit = {"outcomes": [], "derived": [], "problems": [], "parts": [part]}
-        results = build_results("D", "drive", fit, [], None, 0.95, [of_part])
-        Results.model_validate(results)
-        return results
+        return build_results("D", "drive", fit, [], None, 0.95, [of_part])
 
     taken = {"phase_resistance": "M"}
     assert doubt(drive(taken, [])) == ""
     assert doubt(drive({}, [unit_doubt("M/a.csv")])) == ""
     odd = drive(taken, [unit_doubt("M/a.csv")])
     assert "unit.yaml" in doubt(odd)
-    assert "the readings of the motor M" in odd["problems"][0]["message"]
+    assert "the readings of the motor M" in odd.problems[-1].message

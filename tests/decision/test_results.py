@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from rotorproof.decision.models import Results
 from rotorproof.decision.results import build_results
-from rotorproof.decision.schema import Results
 from rotorproof.jsonio import to_json
 from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.uncertainty.forms import Form, Influence
@@ -32,11 +32,10 @@ def fit(**simulated: Simulation) -> dict[str, Any]:
     return {"outcomes": [part], "derived": [], "problems": []}
 
 
-def results(acceptance: dict[str, Any] | None = None, **simulated: Simulation) -> dict[str, Any]:
+def results(acceptance: dict[str, Any] | None = None, **simulated: Simulation) -> Results:
     limits = None if acceptance is None else AcceptanceSet.model_validate(acceptance)
     found = build_results("U", "motor", fit(**simulated), [], limits, 0.95)
-    Results.model_validate(found)
-    to_json(found)
+    assert Results.model_validate_json(to_json(found.as_json())) == found
     return found
 
 
@@ -48,26 +47,26 @@ def simulation() -> Simulation:
 
 
 def test_the_budget_says_what_half_of_a_source_would_buy() -> None:
-    entry = results()["quantities"]["phase_resistance"]
-    meter, scatter = entry["budget"]
-    assert meter["source"] == "accuracy of the meter"
-    assert meter["share"] == pytest.approx(0.002**2 / (0.002**2 + 0.0005**2))
-    assert meter["expanded_uncertainty_if_halved"] < 0.7 * entry["expanded_uncertainty"]
-    assert scatter["expanded_uncertainty_if_halved"] is None  # under a tenth of the variance
-    assert any("half of it would narrow U from 0.0035 to 0.0021 ohm" in note for note in entry["notes"])
+    entry = results().quantities["phase_resistance"]
+    meter, scatter = entry.budget
+    assert meter.source == "accuracy of the meter"
+    assert meter.share == pytest.approx(0.002**2 / (0.002**2 + 0.0005**2))
+    assert meter.expanded_uncertainty_if_halved < 0.7 * entry.expanded_uncertainty
+    assert scatter.expanded_uncertainty_if_halved is None  # under a tenth of the variance
+    assert any("half of it would narrow U from 0.0035 to 0.0021 ohm" in note for note in entry.notes)
 
 
 def test_a_simulated_interval_may_be_asymmetric_and_decides() -> None:
     limits = {"criteria": [{"quantity": "resistance_unbalance", "max": "1 percent"}]}
     found = results(limits, resistance_unbalance=simulation())
-    entry = found["quantities"]["resistance_unbalance"]
-    low, high = entry["interval"]
-    assert high - entry["value"] > 1.2 * (entry["value"] - low)
-    assert entry["expanded_uncertainty"] == pytest.approx(high - entry["value"])
-    assert any("trials" in note for note in entry["notes"])
-    (row,) = found["criteria"]
-    assert row["decision"] == ("pass" if high <= 1 else "undecided")
-    assert row["probability_of_conformity"] == pytest.approx(0.977, abs=0.01)
+    entry = found.quantities["resistance_unbalance"]
+    low, high = entry.interval
+    assert high - entry.value > 1.2 * (entry.value - low)
+    assert entry.expanded_uncertainty == pytest.approx(high - entry.value)
+    assert any("trials" in note for note in entry.notes)
+    (row,) = found.criteria
+    assert row.decision == ("pass" if high <= 1 else "undecided")
+    assert row.probability_of_conformity == pytest.approx(0.977, abs=0.01)
 
 
 def test_criteria_carry_zones_risks_and_words() -> None:
@@ -86,28 +85,28 @@ def test_criteria_carry_zones_risks_and_words() -> None:
             {"quantity": "resistance_ab", "max": "1 ohm"},
         ],
     }
-    guarded, simple, narrow, absent = results(limits)["criteria"]
+    guarded, simple, narrow, absent = results(limits).criteria
     u = 0.00357
-    assert guarded["decision"] == "pass"
-    assert guarded["acceptance_interval"] == pytest.approx([0.110 + u / 2, 0.130 - u / 2], abs=1e-4)
-    assert guarded["specific_consumer_risk"] == pytest.approx(1 - guarded["probability_of_conformity"])
-    assert guarded["specific_producer_risk"] is None
-    assert 0 < guarded["global_consumer_risk"] < 0.01
-    assert 0 < guarded["global_producer_risk"] < 0.2
-    assert simple["decision"] == "fail"
-    assert simple["specific_producer_risk"] == pytest.approx(simple["probability_of_conformity"])
-    assert "shared" in simple["statement"]
-    assert "guard_factor" not in simple
-    assert narrow["decision"] == "fail"
-    assert narrow["acceptance_interval"] is None
-    assert "no value could pass" in narrow["statement"]
-    assert absent["decision"] == "not measured"
+    assert guarded.decision == "pass"
+    assert guarded.acceptance_interval == pytest.approx([0.110 + u / 2, 0.130 - u / 2], abs=1e-4)
+    assert guarded.specific_consumer_risk == pytest.approx(1 - guarded.probability_of_conformity)
+    assert guarded.specific_producer_risk is None
+    assert 0 < guarded.global_consumer_risk < 0.01
+    assert 0 < guarded.global_producer_risk < 0.2
+    assert simple.decision == "fail"
+    assert simple.specific_producer_risk == pytest.approx(simple.probability_of_conformity)
+    assert "shared" in simple.statement
+    assert simple.guard_factor is None
+    assert narrow.decision == "fail"
+    assert narrow.acceptance_interval is None
+    assert "no value could pass" in narrow.statement
+    assert absent.decision == "not measured"
 
 
 def test_an_exact_quantity_has_a_point_for_an_interval() -> None:
     given = fit()
     given["outcomes"][0]["forms"] = {"phase_resistance": Form(0.12)}
-    found = build_results("U", "motor", given, [], None, 0.95)["quantities"]["phase_resistance"]
-    assert found["interval"] == [0.12, 0.12]
-    assert found["degrees_of_freedom"] is None
-    assert not math.isnan(found["coverage_factor"])
+    found = build_results("U", "motor", given, [], None, 0.95).quantities["phase_resistance"]
+    assert found.interval == (0.12, 0.12)
+    assert found.degrees_of_freedom is None
+    assert not math.isnan(found.coverage_factor)

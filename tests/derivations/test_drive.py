@@ -26,6 +26,7 @@ from rotorproof.settings.run import RunSettings
 from rotorproof.settings.unit import UnitFile
 from rotorproof.uncertainty.coverage import interval
 from rotorproof.uncertainty.forms import Form, Influence, propagate
+from tests import entries
 
 GIVEN = {
     "winding_constant": 234.5,
@@ -228,8 +229,8 @@ def results(tmp_path: Path, own: UnitFit, criteria: list[dict[str, str]], *verdi
     save_fit(tmp_path / "D.json", tmp_path / "D.npz", own)
     fit = load_fit(tmp_path / "D.json")
     limits = AcceptanceSet.model_validate({"criteria": criteria})
-    of_parts = [{"verdict": verdict, "quantities": {}} for verdict in verdicts]
-    return build_results("D", "drive", fit, [], limits, 0.95, of_parts)
+    of_parts = [entries.results(verdict=verdict) for verdict in verdicts]
+    return build_results("D", "drive", fit, [], limits, 0.95, of_parts).as_json()
 
 
 def test_what_the_drive_measured_itself_comes_before_its_parts(tmp_path: Path) -> None:

@@ -12,6 +12,8 @@ import pandas as pd
 import pytest
 
 from rotorproof.evidence.export import COLUMNS, csv_bytes, export, harmless
+from rotorproof.jsonio import write_json
+from tests import entries
 
 from .conftest import Workshop
 
@@ -54,23 +56,14 @@ def test_the_files_hold_every_quantity_to_the_last_digit(reported: Workshop) -> 
 
 
 def test_a_criterion_that_was_not_measured_has_a_row_and_the_worst_of_several_stands(tmp_path: Path) -> None:
-    entry = {
-        "value": 1.0,
-        "unit": "ohm",
-        "expanded_uncertainty": 0.1,
-        "standard_uncertainty": 0.05,
-        "coverage_factor": 2.0,
-        "interval": [0.9, 1.1],
-        "procedure": "p",
-    }
     criteria = [
-        {"quantity": "a", "decision": "fail", "probability_of_conformity": 0.0},
-        {"quantity": "a", "decision": "pass", "probability_of_conformity": 1.0},
-        {"quantity": "b", "decision": "not measured"},
+        entries.criterion(quantity="a", decision="fail", probability_of_conformity=0.0),
+        entries.criterion(quantity="a", decision="pass", probability_of_conformity=1.0),
+        entries.criterion(quantity="b", decision="not measured"),
     ]
     (tmp_path / "U").mkdir()
-    results = {"verdict": "rejected", "quantities": {"a": entry}, "criteria": criteria}
-    (tmp_path / "U/results.json").write_text(json.dumps(results))
+    results = entries.results(verdict="rejected", quantities={"a": entries.quantity_entry()}, criteria=criteria)
+    write_json(tmp_path / "U/results.json", results.as_json())
     out = tmp_path / "x.csv"
     export(units=[{"unit": "U"}], signed={}, reports=tmp_path, csv_path=out, parquet_path=tmp_path / "x.parquet")
     table = pd.read_csv(out).set_index("quantity")

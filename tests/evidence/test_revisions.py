@@ -14,6 +14,7 @@ from rotorproof.evidence.revisions import all_signed, new_revision, revisions, s
 from rotorproof.evidence.signoff import SignOff
 from rotorproof.jsonio import write_json
 from rotorproof.logs.unit_logs import sha256
+from tests import entries
 
 
 def test_a_revision_appears_when_the_block_ends(tmp_path: Path) -> None:
@@ -74,9 +75,7 @@ def test_a_damaged_archive_is_shown_as_such(tmp_path: Path) -> None:
 
 def test_the_register_looks_when_it_is_written_whether_the_results_are_those_that_were_signed(tmp_path: Path) -> None:
     results = tmp_path / "U/results.json"
-    entry = {"value": 0.12, "unit": "ohm", "standard_uncertainty": 5e-4, "degrees_of_freedom": None}
-    entry |= {"expanded_uncertainty": 0.001, "coverage_factor": 2.0, "interval": [0.119, 0.121], "procedure": "x"}
-    content = {"verdict": "accepted", "quantities": {"phase_resistance": entry}, "criteria": [], "problems": []}
+    content = entries.results(quantities={"phase_resistance": entries.quantity_entry()}).as_json()
     write_json(results, content)
     stated = SignOff(
         unit="U",

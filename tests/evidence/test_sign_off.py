@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
+from rotorproof.decision.models import Results
+from rotorproof.decision.rules import verdict
 from rotorproof.errors import InputError
 from rotorproof.evidence.signoff import acknowledged, outcome, waived
+from tests import entries
 
 
-def results(**decisions: str) -> dict[str, Any]:
-    from rotorproof.decision.rules import verdict
-
-    return {
-        "verdict": verdict(list(decisions.values())),  # type: ignore[arg-type]
-        "criteria": [{"quantity": name, "decision": decision} for name, decision in decisions.items()],
-    }
+def results(**decisions: str) -> Results:
+    criteria = [entries.criterion(quantity=name, decision=decision) for name, decision in decisions.items()]
+    return entries.results(verdict=verdict(list(decisions.values())), criteria=criteria)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -41,14 +38,8 @@ def test_the_outcome_is_the_verdict_over_what_was_not_waived(
 
 
 def test_every_criterion_of_a_waived_quantity_that_did_not_pass_is_named() -> None:
-    found = {
-        "verdict": "rejected",
-        "criteria": [
-            {"quantity": "a", "decision": "fail"},
-            {"quantity": "a", "decision": "pass"},
-            {"quantity": "a", "decision": "undecided"},
-        ],
-    }
+    criteria = [entries.criterion(quantity="a", decision=decision) for decision in ("fail", "pass", "undecided")]
+    found = entries.results(verdict="rejected", criteria=criteria)
     assert [waiver.decision for waiver in waived(found, {"a": " why "})] == ["fail", "undecided"]
     assert waived(found, {"a": " why "})[0].reason == "why"
 

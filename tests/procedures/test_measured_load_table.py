@@ -104,8 +104,7 @@ def results(table: Path, tmp_path: Path) -> dict:
     assert not fit.tracebacks, fit.tracebacks
     save_fit(tmp_path / "fit.json", tmp_path / "panels.npz", fit)
     stored = load_fit(tmp_path / "fit.json")
-    problems = [problem.as_json() for problem in readings.problems]
-    found = build_results(unit.unit, unit.kind, stored, problems, None, 0.95)
+    found = build_results(unit.unit, unit.kind, stored, readings.problems, None, 0.95).as_json()
     with np.load(tmp_path / "panels.npz") as arrays:
         found["panels"] = {p.name: p for p in load_panels(stored["outcomes"][0]["panels"], arrays)}
     return found

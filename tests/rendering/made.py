@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 
+from rotorproof.decision.models import Results
 from rotorproof.decision.results import build_results
 from rotorproof.fitting.store import load_fit, load_panels, save_fit
 from rotorproof.fitting.unit_fit import TestLog, fit_unit
-from rotorproof.jsonio import read_json, write_json
+from rotorproof.jsonio import write_json
 from rotorproof.logs.store import load_readings, save_readings
 from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures.base import Log
@@ -69,9 +70,9 @@ class Made:
     configuration: dict[str, Any]
 
     @property
-    def results(self) -> dict[str, Any]:
+    def results(self) -> Results:
         """Return what was decided."""
-        return dict(read_json(self.folder / "results.json"))
+        return Results.read(self.folder / "results.json")
 
     def render_arguments(self, to: Path) -> dict[str, Any]:
         """Return the arguments of ``render_report`` with all outputs under ``to``."""
@@ -121,8 +122,8 @@ def make(folder: Path, unit: dict[str, Any] | None = None, limits: dict[str, Any
     fit = load_fit(folder / "fit.json")
     chosen = LIMITS if limits is None else limits
     acceptance = AcceptanceSet.model_validate(chosen) if chosen else None
-    problems = [problem.as_json() for problem in readings.problems]
-    write_json(folder / "results.json", build_results(model.unit, model.kind, fit, problems, acceptance, 0.95))
+    found = build_results(model.unit, model.kind, fit, readings.problems, acceptance, 0.95)
+    write_json(folder / "results.json", found.as_json())
     (folder / "figures").mkdir()
     with np.load(folder / "panels.npz") as arrays:
         for part in [*fit["outcomes"], *fit["derived"]]:

@@ -6,8 +6,10 @@ from typing import Any
 
 import pytest
 
+from rotorproof.decision.models import ProblemEntry
 from rotorproof.rendering.problem_view import problem_views
 from rotorproof.rendering.quantity_view import quantity_view
+from tests.entries import quantity_entry
 
 
 def test_errors_come_first_and_one_place_stands_once() -> None:
@@ -20,7 +22,7 @@ def test_errors_come_first_and_one_place_stands_once() -> None:
         {"message": "no accuracy", "file": "U/unit.yaml", "column": "output_power", "severity": "warning"},
         {"message": "no accuracy", "file": "U/unit.yaml", "column": "temperature_controller", "severity": "warning"},
     ]
-    views = problem_views(problems)
+    views = problem_views([ProblemEntry(**problem) for problem in problems])
     assert views[0].severity == "error"
     assert views[0].place == "U/b.csv, line 3, column voltage_ab (voltage A-B)"
     assert views[1].procedure == "No-load run"
@@ -44,18 +46,14 @@ def test_small_sources_of_a_budget_stand_in_one_row(small: int) -> None:
         }
         for number, share in enumerate(shares)
     ]
-    entry = {
-        "value": 100.0,
-        "unit": "ohm",
-        "interval": [98.0, 102.0],
-        "expanded_uncertainty": 2.0,
-        "standard_uncertainty": 1.0,
-        "coverage_factor": 2.0,
-        "degrees_of_freedom": None,
-        "procedure": "winding-resistance",
-        "notes": ["S0 makes 90% of the variance; half of it would narrow U from 2 to 1 ohm.", "A note."],
-        "budget": budget,
-    }
+    entry = quantity_entry(
+        value=100.0,
+        interval=(98.0, 102.0),
+        expanded_uncertainty=2.0,
+        standard_uncertainty=1.0,
+        notes=["S0 makes 90% of the variance; half of it would narrow U from 2 to 1 ohm.", "A note."],
+        budget=budget,
+    )
     view = quantity_view("phase_resistance", entry)
     assert [row.source for row in view.budget] == ["s0", "s1", *{0: [], 1: ["s2"], 3: ["others (3)"]}[small]]
     assert view.budget[0].distribution == "normal, 5"

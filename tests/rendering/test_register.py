@@ -14,24 +14,26 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.select import Select
 
+from rotorproof.decision.models import Results
 from rotorproof.jsonio import write_json
 from rotorproof.rendering.register import register_html, render_register
 from rotorproof.rendering.register_view import rows
+from tests.entries import criterion, quantity_entry, results
 
 WILD = '"><img src=x onerror=alert(1)><script>document.title="owned"</script>'
 
 
-def _unit(name: str, verdict: str, resistance: float | None, **facts: Any) -> tuple[dict[str, Any], dict[str, Any]]:
-    entry = {"value": resistance, "unit": "ohm", "expanded_uncertainty": 0.001, "interval": [0, 1]}
-    results = {
-        "verdict": verdict,
-        "quantities": {} if resistance is None else {"phase_resistance": entry},
-        "criteria": [{"quantity": "phase_resistance", "decision": "pass" if verdict == "accepted" else "fail"}],
-        "problems": [{"message": "m", "severity": "warning"}] if verdict == "rejected" else [],
-    }
-    if verdict == "undecided":
-        results["criteria"] = [{"quantity": "phase_resistance", "decision": "undecided"}]
-    return {"unit": name, "kind": "motor", "tested_on": "2026-05-02", **facts}, results
+def _unit(name: str, verdict: str, resistance: float | None, **facts: Any) -> tuple[dict[str, Any], Results]:
+    measured = {} if resistance is None else {"phase_resistance": quantity_entry(value=resistance)}
+    decision = {"accepted": "pass", "rejected": "fail"}.get(verdict, verdict)
+    found = results(
+        unit=name,
+        verdict=verdict,
+        quantities=measured,
+        criteria=[criterion(decision=decision)],
+        problems=[{"message": "m", "severity": "warning"}] if verdict == "rejected" else [],
+    )
+    return {"unit": name, "kind": "motor", "tested_on": "2026-05-02", **facts}, found
 
 
 UNITS = [
@@ -58,8 +60,8 @@ SIGNED = {
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     reports = tmp_path_factory.mktemp("reports")
-    for unit, results in UNITS:
-        write_json(reports / unit["unit"] / "results.json", results)
+    for unit, found in UNITS:
+        write_json(reports / unit["unit"] / "results.json", found.as_json())
     units = [unit for unit, _ in UNITS]
     render_register(units=units, refused=REFUSED, signed=SIGNED, reports=reports, index=reports / "index.html")
     return reports / "index.html"
@@ -246,9 +248,9 @@ def test_every_control_has_a_label_and_every_head_a_scope(page: Path) -> None:
 
 def test_the_same_results_give_the_same_bytes_and_no_units_a_page() -> None:
     units = [unit for unit, _ in UNITS]
-    results = {unit["unit"]: result for unit, result in UNITS}
-    assert register_html(rows(units, results, REFUSED, SIGNED)) == register_html(
-        rows(units[::-1], results, REFUSED, SIGNED)
+    found = {unit["unit"]: result for unit, result in UNITS}
+    assert register_html(rows(units, found, REFUSED, SIGNED)) == register_html(
+        rows(units[::-1], found, REFUSED, SIGNED)
     )
     assert "No units yet" in register_html([])
 

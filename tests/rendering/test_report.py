@@ -20,6 +20,7 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
+from rotorproof.decision.models import ProblemEntry, Results
 from rotorproof.evidence.record import evidence_record
 from rotorproof.fitting.store import load_fit
 from rotorproof.logs.store import load_readings
@@ -43,7 +44,7 @@ def text(pages: list[str]) -> str:
     return " ".join(pages)
 
 
-def html_of(made: Made, results: dict[str, Any]) -> str:
+def html_of(made: Made, results: Results) -> str:
     """Return the made unit's report on ``results`` as HTML."""
     readings = load_readings(made.folder / "readings.npz")
     proof = evidence_record(
@@ -76,7 +77,7 @@ def test_a_doubt_about_a_unit_stands_beside_the_verdict(made: Made, pages: list[
     doubtful = made.results
     message = "the largest reading is 0.0008 V, 1000 times too small"
     place = {"file": "CT-9/first.csv", "column": "voltage_ab", "severity": "warning", "doubt": "unit"}
-    doubtful["problems"] = [*doubtful["problems"], {"message": message, **place}]
+    doubtful.problems.append(ProblemEntry(message=message, **place))
     html = html_of(made, doubtful)
     line = "Readings look as if a unit or a scale were wrong (first.csv): see Problems before relying on the verdict."
     assert html.index("Verdict: rejected") < html.index(line) < html.index("Criteria</h2>")
@@ -157,8 +158,8 @@ def test_hashes_and_numbers_are_those_of_the_results(text: str, made: Made) -> N
     compact = text.replace(" ", "")
     for digest in load_readings(made.folder / "readings.npz").sha256.values():
         assert digest in compact
-    entry = made.results["quantities"]["phase_resistance"]
-    assert f"{entry['value']:.5f}" in text
+    entry = made.results.quantities["phase_resistance"]
+    assert f"{entry.value:.5f}" in text
 
 
 def test_the_file_is_tagged_described_and_archived(report: Path) -> None:

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
-from typing import Any
 
 import pytest
 
 from rotorproof.rendering.register_view import Row
 from rotorproof.rendering.trends import trends
+from tests.entries import quantity_entry, results
 
 WILD = "</svg><script>alert(1)</script>"
 
 
 def row(name: str, value: float, day: str | None, model: str | None = "HM-36", verdict: str = "accepted") -> Row:
-    entry: dict[str, Any] = {"value": value, "interval": [value - 0.001, value + 0.001], "unit": "ohm"}
-    results = {"verdict": verdict, "quantities": {"phase_resistance": entry}, "criteria": [], "problems": []}
-    return Row(name, {"unit": name, "model": model, "tested_on": day}, results, [])
+    entry = quantity_entry(value=value, interval=(value - 0.001, value + 0.001))
+    found = results(verdict=verdict, quantities={"phase_resistance": entry})
+    return Row(name, {"unit": name, "model": model, "tested_on": day}, found, [])
 
 
 def test_a_model_with_two_dated_units_has_a_trend() -> None:

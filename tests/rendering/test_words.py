@@ -7,10 +7,12 @@ from typing import Any
 import pytest
 
 from rotorproof.columns import titles
+from rotorproof.decision.models import CriterionEntry, ProblemEntry
 from rotorproof.rendering import words
 from rotorproof.rendering.quantity_view import written
 from rotorproof.rendering.symbols import axis_label, prose, symbol_html, unit_text, with_unit
 from rotorproof.rendering.wording import plainly
+from tests.entries import criterion, quantity_entry
 
 
 @pytest.mark.parametrize(
@@ -127,8 +129,8 @@ def test_a_line_breaks_only_where_a_reader_would_pause() -> None:
     assert with_unit("<1", "1") == '<span class="n">&lt;1</span>'
 
 
-def _criterion(**keys: Any) -> dict[str, Any]:
-    return {"quantity": "phase_resistance", "unit": "ohm", "rule": "guarded", **keys}
+def _criterion(**keys: Any) -> CriterionEntry:
+    return CriterionEntry(**criterion(**keys))
 
 
 @pytest.mark.parametrize(
@@ -150,7 +152,7 @@ def test_a_criterion_without_limits_is_refused() -> None:
 
 
 def test_every_decision_says_why() -> None:
-    entry = {"value": 0.14, "unit": "ohm", "expanded_uncertainty": 0.002, "interval": [0.138, 0.142]}
+    entry = quantity_entry(value=0.14, expanded_uncertainty=0.002, interval=(0.138, 0.142))
     high = words.criterion_sentence(_criterion(max=0.13, decision="fail"), entry, "Phase resistance")
     assert high == "Phase resistance = 0.1400 ± 0.0020\u00a0Ω lies above the upper limit of 0.13\u00a0Ω by 0.01\u00a0Ω."
     low = words.criterion_sentence(_criterion(min=0.15, max=0.2, decision="fail"), entry, "R")
@@ -167,12 +169,16 @@ def test_normalised_error_is_explained() -> None:
     assert "cannot be judged" in words.agreement(None)
 
 
+def _place(**keys: Any) -> str:
+    return words.place(ProblemEntry(message="m", severity="error", **keys))
+
+
 def test_places_and_counts() -> None:
-    assert words.place({"file": "a.csv", "line": 3, "column": "speed"}) == "a.csv, line 3, column speed"
-    assert words.place({}) == ""
+    assert _place(file="a.csv", line=3, column="speed") == "a.csv, line 3, column speed"
+    assert _place() == ""
     assert [words.counted(n, "error") for n in (0, 1, 2)] == ["0 errors", "1 error", "2 errors"]
 
 
 def test_a_settings_file_has_keys_and_a_log_has_columns() -> None:
-    assert words.place({"file": "U/unit.yaml", "line": 2, "column": "kind"}) == "U/unit.yaml, line 2, key kind"
-    assert words.place({"file": "U/a.csv", "column": "votlage_ab"}) == "U/a.csv, column votlage_ab"
+    assert _place(file="U/unit.yaml", line=2, column="kind") == "U/unit.yaml, line 2, key kind"
+    assert _place(file="U/a.csv", column="votlage_ab") == "U/a.csv, column votlage_ab"

@@ -12,7 +12,7 @@ import os
 import sys
 from pathlib import Path
 
-from ..jsonio import read_json
+from ..decision.models import Comparison
 from ..workflow import Plan
 from ._project import ROOT, overrides
 from ._workflow import BusyError, run_workflow
@@ -61,18 +61,18 @@ def run(args: argparse.Namespace) -> int:
 
 def _show(folder: Path) -> None:
     try:
-        found = read_json(folder / "comparison.json")
+        found = Comparison.read(folder / "comparison.json")
     except (OSError, ValueError):
         return
-    print(f"{found['comparison']}: {', '.join(unit['unit'] for unit in found['units'])}")
-    for name, row in found["quantities"].items():
-        for pair in row["pairs"]:
-            if pair["higher"]:
-                low, high = pair["interval"]
+    print(f"{found.comparison}: {', '.join(unit.unit for unit in found.units)}")
+    for name, row in found.quantities.items():
+        for pair in row.pairs:
+            if pair.higher:
+                low, high = pair.interval
                 print(
-                    f"  {name}: {pair['statement']} by {min(abs(low), abs(high)):.3g} to "
-                    f"{max(abs(low), abs(high)):.3g} {row['unit']}"
+                    f"  {name}: {pair.statement} by {min(abs(low), abs(high)):.3g} to "
+                    f"{max(abs(low), abs(high)):.3g} {row.unit}"
                 )
-    for note in found["notes"]:
+    for note in found.notes:
         print(f"  {note}")
     print(f"  {os.path.relpath(folder / 'comparison.pdf')}")

@@ -14,9 +14,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from ..decision.models import ProblemEntry, Results
 from ..decision.reasons import doubt, reason
 from ..errors import Problem
-from ..jsonio import read_json
 from ..rendering.register import write_register
 from ..rendering.words import counted
 from ..settled import causes_of, is_settled, settle, unsettle
@@ -94,18 +94,18 @@ def _row(reports: Path, name: str) -> dict[str, Any]:
         # Results and report, if there are any, are those of an earlier run.
         return {"unit": name, "verdict": "not reported", "reason": "a step of the workflow failed"}
     try:
-        results = read_json(reports / name / "results.json")
+        results = Results.read(reports / name / "results.json")
     except (OSError, ValueError):
         return {"unit": name, "verdict": "not reported", "reason": "a step of the workflow failed"}
-    errors = [problem for problem in results["problems"] if problem["severity"] == "error"]
+    errors = [problem for problem in results.problems if problem.severity == "error"]
     report = reports / name / "report.pdf"
     if not report.exists():
         why = "the report could not be rendered"
         return {"unit": name, "verdict": "not reported", "reason": why, "errors": errors}
-    warnings = len(results["problems"]) - len(errors)
+    warnings = len(results.problems) - len(errors)
     return {
         "unit": name,
-        "verdict": results["verdict"],
+        "verdict": results.verdict,
         "reason": reason(results),
         **({"doubt": why} if (why := doubt(results)) else {}),
         "problems": f"{counted(len(errors), 'error')}, {counted(warnings, 'warning')}" if errors or warnings else "",
@@ -116,7 +116,7 @@ def _row(reports: Path, name: str) -> dict[str, Any]:
 
 def _print(
     rows: list[dict[str, Any]],
-    mistakes: list[tuple[str, dict[str, Any]]],
+    mistakes: list[tuple[str, ProblemEntry]],
     refused: list[str],
     plan: Plan,
     reports: Path,
@@ -126,7 +126,7 @@ def _print(
     if as_json:
         print(json.dumps(rows, indent=2))
         return
-    shown = [str(Problem(**{"file": unit, **problem})) for unit, problem in mistakes]
+    shown = [str(Problem(**{"file": unit, **problem.fields()})) for unit, problem in mistakes]
     shown += [str(problem) for name in refused for problem in plan.project.refused[name]]
     # What is wrong with a file of limits is wrong for every unit that it is for.
     for line in dict.fromkeys(shown):

@@ -17,7 +17,6 @@ from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 from ..errors import InputError, Problem
-from ..jsonio import read_json
 from ._passphrase import ask, from_file
 from ._project import ROOT, overrides
 
@@ -73,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
     problems = stale(reported.evidence, inputs=reported.inputs, configuration=plan.configuration(wildcards), made=made)
     if problems:
         raise InputError(problems)
-    print(f"{args.unit}: {reported.results['verdict']}, {len(reported.results['criteria'])} criteria", file=sys.stderr)
+    print(f"{args.unit}: {reported.results.verdict}, {len(reported.results.criteria)} criteria", file=sys.stderr)
     certificate = args.certificate or default_folder() / "certificate.p12"
     signer = load_signer(certificate, args.key, _passphrase(args, certificate))
     name = (args.name or _name_of(signer)).strip()
@@ -106,7 +105,7 @@ def _waivers(pairs: list[str]) -> dict[str, str]:
 
 
 def _reported(plan: Plan, reports: Path, unit: str) -> tuple[Reported, dict[str, Path], Any]:
-    from ..decision.schema import Results
+    from ..decision.models import Results
     from ..evidence.archive import Reported
     from ..evidence.record import read_evidence
 
@@ -126,8 +125,7 @@ def _reported(plan: Plan, reports: Path, unit: str) -> tuple[Reported, dict[str,
     if not evidence.is_file() or not all(path.exists() for path in made.values()):
         raise InputError(Problem(f"{unit} has no report yet; run 'make report UNIT={unit}' and look at it first"))
     try:
-        proof, results = read_evidence(evidence.read_bytes()), read_json(made["results.json"])
-        Results.model_validate(results)
+        proof, results = read_evidence(evidence.read_bytes()), Results.read(made["results.json"])
     except (ValueError, RecursionError):
         problem = f"results.json or evidence.json of {unit} cannot be read; run 'make report UNIT={unit}' again"
         raise InputError(Problem(problem)) from None

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 from ..procedures.base import Quantity
 from ..uncertainty.coverage import Interval, interval
 from ..uncertainty.forms import Form, budget
 from ..uncertainty.result import Result
 from ..units import conversion
+from .models import BudgetEntry
 
 #: Sources below this share of the variance are not worth a better instrument.
 _WORTH_HALVING = 0.1
@@ -21,7 +21,7 @@ HALVED = "of the variance; half of it would narrow U from"
 _UNIT_WORDS = {"1": "", "percent": " %"}
 
 
-def budget_entries(result: Result, scale: float, probability: float) -> list[dict[str, Any]]:
+def budget_entries(result: Result, scale: float, probability: float) -> list[BudgetEntry]:
     """Return the budget (JCGM 100:2008, 7.2.7) in the quantity's unit, the largest source first.
 
     ``expanded_uncertainty_if_halved`` is U with this one source halved: what a better instrument or more readings
@@ -33,14 +33,14 @@ def budget_entries(result: Result, scale: float, probability: float) -> list[dic
         if result.simulation is None and line.share >= _WORTH_HALVING:
             halved = interval(_halved(result.form, line.source), probability).expanded_uncertainty * scale
         rows.append(
-            {
-                "source": line.source,
-                "standard_uncertainty": line.standard_uncertainty * scale,
-                "share": line.share,
-                "distribution": line.distribution,
-                "degrees_of_freedom": finite(line.degrees_of_freedom),
-                "expanded_uncertainty_if_halved": halved,
-            }
+            BudgetEntry(
+                source=line.source,
+                standard_uncertainty=line.standard_uncertainty * scale,
+                share=line.share,
+                distribution=line.distribution,
+                degrees_of_freedom=finite(line.degrees_of_freedom),
+                expanded_uncertainty_if_halved=halved,
+            )
         )
     return rows
 

@@ -16,8 +16,17 @@ from ..quantities import preference, quantities
 from ..uncertainty.coverage import interval
 from ..uncertainty.result import Result
 from ..units import conversion
-
-SCHEMA_VERSION = 1
+from .models import (
+    ComparedCriterion,
+    ComparedDecision,
+    ComparedQuantity,
+    ComparedUnit,
+    ComparedValue,
+    Comparison,
+    PairEntry,
+    Results,
+    SameUnit,
+)
 
 
 @dataclass(frozen=True)
@@ -25,7 +34,7 @@ class Measured:
     """One unit in a comparison: the facts of its file, its ``results.json`` and its fits as ``load_fit`` gives them."""
 
     facts: Mapping[str, Any]
-    results: Mapping[str, Any]
+    results: Results
     fit: Mapping[str, Any]
 
     @property
@@ -86,11 +95,11 @@ def difference(first: Result, second: Result, probability: float) -> Difference:
     return Difference(form.value, u, form.value - down, form.value + up, correlation)
 
 
-def compare(name: str, units: Sequence[Measured], probability: float) -> dict[str, Any]:
+def compare(name: str, units: Sequence[Measured], probability: float) -> Comparison:
     """Return the content of ``comparison.json``."""
     best = {unit.name: unit.best() for unit in units}
     shared = [q for q in quantities() if sum(q in found for found in best.values()) >= 2]
-    rows = {}
+    rows: dict[str, ComparedQuantity] = {}
     differences: dict[str, dict[tuple[str, str], Difference]] = {}
     for quantity in shared:
         having = [unit for unit in units if quantity in best[unit.name]]
@@ -99,95 +108,99 @@ def compare(name: str, units: Sequence[Measured], probability: float) -> dict[st
             for a, b in combinations(having, 2)
         }
         rows[quantity] = _quantity_row(quantity, having, differences[quantity])
-    pairs = [pair for row in rows.values() for pair in row["pairs"]]
-    return {
-        "schema": SCHEMA_VERSION,
-        "comparison": name,
-        "probability": probability,
-        "units": [_unit_row(unit) for unit in units],
-        "quantities": rows,
-        "criteria": _criteria(units, differences),
-        "one_unit_only": {
+    pairs = [pair for row in rows.values() for pair in row.pairs]
+    return Comparison(
+        schema_=1,
+        comparison=name,
+        probability=probability,
+        units=[_unit_row(unit) for unit in units],
+        quantities=rows,
+        criteria=_criteria(units, differences),
+        one_unit_only={
             q: next(unit.name for unit in units if q in best[unit.name])
             for q in quantities()
             if sum(q in found for found in best.values()) == 1
         },
-        "same_unit": _same_unit(units),
-        "notes": _notes(pairs, probability),
-    }
+        same_unit=_same_unit(units),
+        notes=_notes(pairs, probability),
+    )
 
 
-def _unit_row(unit: Measured) -> dict[str, Any]:
+def _unit_row(unit: Measured) -> ComparedUnit:
     keys = ("unit", "kind", "model", "serial", "tested_on", "operator")
-    return {key: unit.facts.get(key) for key in keys} | {"verdict": unit.results["verdict"]}
+    facts: dict[str, Any] = {key: unit.facts.get(key) for key in keys}
+    return ComparedUnit(**facts, verdict=unit.results.verdict)
 
 
 def _quantity_row(
     name: str, units: Sequence[Measured], differences: Mapping[tuple[str, str], Difference]
-) -> dict[str, Any]:
+) -> ComparedQuantity:
     quantity = quantities()[name]
     scale = 1.0 / conversion(quantity.unit, quantity.kind).factor
-    keys = ("value", "expanded_uncertainty", "interval", "procedure", "conditions")
     pairs = []
     for (first, second), found in differences.items():
         higher = {1: second, -1: first, 0: None}[found.higher]
         pairs.append(
-            {
-                "first": first,
-                "second": second,
-                "difference": found.value * scale,
-                "standard_uncertainty": found.standard_uncertainty * scale,
-                "expanded_uncertainty": max(found.high - found.value, found.value - found.low) * scale,
-                "interval": [found.low * scale, found.high * scale],
-                "correlation": found.correlation,
-                "normalised_error": found.normalised_error,
-                "higher": higher,
-                "statement": f"{higher} higher" if higher else "not distinguishable",
-            }
+            PairEntry(
+                first=first,
+                second=second,
+                difference=found.value * scale,
+                standard_uncertainty=found.standard_uncertainty * scale,
+                expanded_uncertainty=max(found.high - found.value, found.value - found.low) * scale,
+                interval=(found.low * scale, found.high * scale),
+                correlation=found.correlation,
+                normalised_error=found.normalised_error,
+                higher=higher,
+                statement=f"{higher} higher" if higher else "not distinguishable",
+            )
         )
-    return {
-        "unit": quantity.unit,
-        "values": [
-            {"unit": unit.name} | {key: unit.results["quantities"][name][key] for key in keys} for unit in units
-        ],
-        "pairs": pairs,
-    }
+    return ComparedQuantity(unit=quantity.unit, values=[_value(unit, name) for unit in units], pairs=pairs)
+
+
+def _value(unit: Measured, name: str) -> ComparedValue:
+    entry = unit.results.quantities[name]
+    keys = ("value", "expanded_uncertainty", "interval", "procedure", "conditions")
+    return ComparedValue(unit=unit.name, **{key: getattr(entry, key) for key in keys})
 
 
 def _criteria(
     units: Sequence[Measured], differences: Mapping[str, Mapping[tuple[str, str], Difference]]
-) -> list[dict[str, Any]]:
+) -> list[ComparedCriterion]:
     """Return one row for each criterion that two units share, and which of them meets it better."""
-    found: dict[tuple[Any, ...], dict[str, Any]] = {}
+    found: dict[tuple[Any, ...], list[ComparedDecision]] = {}
     for unit in units:
-        for criterion in unit.results["criteria"]:
-            key = tuple(criterion.get(part) for part in ("quantity", "min", "max", "unit", "rule"))
-            row = found.setdefault(
-                key, dict(zip(("quantity", "min", "max", "unit", "rule"), key, strict=True)) | {"units": []}
+        for one in unit.results.criteria:
+            decided = ComparedDecision(
+                unit=unit.name, decision=one.decision, probability_of_conformity=one.probability_of_conformity
             )
-            row["units"].append(
-                {
-                    "unit": unit.name,
-                    "decision": criterion["decision"],
-                    "probability_of_conformity": criterion.get("probability_of_conformity"),
-                }
+            found.setdefault((one.quantity, one.min, one.max, one.unit, one.rule), []).append(decided)
+    rows = []
+    for (quantity, low, high, of, rule), decisions in found.items():
+        if len(decisions) >= 2:
+            better, why = _better(low, high, decisions, differences.get(quantity, {}))
+            rows.append(
+                ComparedCriterion(
+                    quantity=quantity, min=low, max=high, unit=of, rule=rule, units=decisions, better=better, why=why
+                )
             )
-    rows = [row for row in found.values() if len(row["units"]) >= 2]
-    for row in rows:
-        row["better"], row["why"] = _better(row, differences.get(row["quantity"], {}))
     return rows
 
 
-def _better(row: Mapping[str, Any], differences: Mapping[tuple[str, str], Difference]) -> tuple[str | None, str]:
+def _better(
+    low: float | None,
+    high: float | None,
+    decided: Sequence[ComparedDecision],
+    differences: Mapping[tuple[str, str], Difference],
+) -> tuple[str | None, str]:
     """Return the unit that meets a criterion better than every other, and why."""
-    decisions = {entry["unit"]: entry["decision"] for entry in row["units"]}
+    decisions = {entry.unit: entry.decision for entry in decided}
     passing = [unit for unit, decision in decisions.items() if decision == "pass"]
     if len(passing) == 1:
         return passing[0], "the only one that passes"
     measured = [unit for unit, decision in decisions.items() if decision != "not measured"]
-    if row["min"] is not None and row["max"] is not None:
+    if low is not None and high is not None:
         return None, "between two limits neither side is better; compare the decisions"
-    wanted = -1 if row["max"] is not None else 1
+    wanted = -1 if high is not None else 1
     for unit in measured:
         others = [other for other in measured if other != unit]
         if others and all(_order(differences, other, unit) == wanted for other in others):
@@ -202,7 +215,7 @@ def _order(differences: Mapping[tuple[str, str], Difference], other: str, unit: 
     return -differences[unit, other].higher
 
 
-def _same_unit(units: Sequence[Measured]) -> list[dict[str, Any]]:
+def _same_unit(units: Sequence[Measured]) -> list[SameUnit]:
     """Return the pairs that are one unit tested twice, the earlier first: their differences are drift."""
     rows = []
     for a, b in combinations(units, 2):
@@ -212,20 +225,20 @@ def _same_unit(units: Sequence[Measured]) -> list[dict[str, Any]]:
             continue
         days = (datetime.date.fromisoformat(str(dates[1])) - datetime.date.fromisoformat(str(dates[0]))).days
         first, second = (a, b) if days >= 0 else (b, a)
-        rows.append({"first": first.name, "second": second.name, "days": abs(days)})
+        rows.append(SameUnit(first=first.name, second=second.name, days=abs(days)))
     return rows
 
 
-def _notes(pairs: Sequence[Mapping[str, Any]], probability: float) -> list[str]:
+def _notes(pairs: Sequence[PairEntry], probability: float) -> list[str]:
     notes = []
-    told = sum(pair["higher"] is not None for pair in pairs)
+    told = sum(pair.higher is not None for pair in pairs)
     if pairs:
         by_chance = (1 - probability) * len(pairs)
         notes.append(
             f"{told} of {len(pairs)} differences exceed their uncertainty. Between units that are alike about "
             f"{by_chance:.1f} of {len(pairs)} would do so by chance."
         )
-    if any(abs(pair["correlation"]) > 0.1 for pair in pairs):
+    if any(abs(pair.correlation) > 0.1 for pair in pairs):
         notes.append(
             "Errors of instruments that read both units, told by their serial numbers, cancel in differences, but for "
             "quantities whose distribution had to be simulated: there the two intervals are combined as if independent."

@@ -11,13 +11,14 @@ from ..quantities import quantities
 from ..settings.acceptance import AcceptanceSet, Criterion, Rule, difference
 from ..uncertainty.result import Result
 from ..units import from_si, parse
+from .models import CriterionEntry
 from .risk import Process, global_risk, specific_risk
 from .rules import Limits, decide, probability_of_conformity, statement, zones
 
 
 def criterion_row(
     criterion: Criterion, acceptance: AcceptanceSet, best: Mapping[str, Result], probability: float
-) -> dict[str, Any]:
+) -> CriterionEntry:
     """Return the decision on a criterion with its probability, zones, risks and the rule in words."""
     quantity = quantities()[criterion.quantity]
     rule: Rule = criterion.rule or acceptance.rule
@@ -34,7 +35,7 @@ def criterion_row(
         row["reason"] = criterion.reason
     result = best.get(criterion.quantity)
     if result is None:
-        return row | {"decision": "not measured"}
+        return CriterionEntry(**row, decision="not measured")
     cover = result.interval(probability)
     below, above = factor * (result.value - cover.low), factor * (cover.high - result.value)
     decision = decide(result.value, below, above, limits, rule)
@@ -56,8 +57,11 @@ def criterion_row(
         process = Process(mean, difference(criterion.process.standard_deviation, quantity.kind))
         risks = global_risk(process, limits, found, result)
         row |= {"global_consumer_risk": risks.consumer, "global_producer_risk": risks.producer}
-    return row
+    return CriterionEntry(**row)
 
 
-def _ends(zone: Limits, quantity: Quantity) -> list[float | None]:
-    return [from_si(end, quantity.unit, quantity.kind) if math.isfinite(end) else None for end in (zone.low, zone.high)]
+def _ends(zone: Limits, quantity: Quantity) -> tuple[float | None, float | None]:
+    low, high = (
+        from_si(end, quantity.unit, quantity.kind) if math.isfinite(end) else None for end in (zone.low, zone.high)
+    )
+    return low, high

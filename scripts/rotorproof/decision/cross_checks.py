@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 from ..errors import Problem
 from ..quantities import quantities
+from .models import MainEntry
 from .plausible import unit_slip
 
 
-def cross_checks(found: Mapping[str, Mapping[str, Any]]) -> list[Problem]:
+def cross_checks(found: Mapping[str, MainEntry]) -> list[Problem]:
     """Return a warning for each quantity whose procedures disagree: normalised error above 1 (ISO/IEC 17043).
 
     ``found`` holds the quantities as ``results.json`` does.
@@ -18,22 +18,22 @@ def cross_checks(found: Mapping[str, Mapping[str, Any]]) -> list[Problem]:
     warnings = []
     for name, entry in found.items():
         quantity = quantities()[name]
-        for other in entry.get("alternatives", ()):
-            error = other["normalised_error"]
+        for other in entry.alternatives or ():
+            error = other.normalised_error
             if error is None or error <= 1:
                 continue
-            ours = f"{entry['value']:.4g} +/- {entry['expanded_uncertainty']:.2g}"
-            theirs = f"{other['value']:.4g} +/- {other['expanded_uncertainty']:.2g}"
-            here, there = (f"{e['procedure']}{' of ' + e['part'] if 'part' in e else ''}" for e in (entry, other))
-            slip = unit_slip(entry["value"], other["value"])
+            ours = f"{entry.value:.4g} +/- {entry.expanded_uncertainty:.2g}"
+            theirs = f"{other.value:.4g} +/- {other.expanded_uncertainty:.2g}"
+            here, there = (f"{e.procedure}{f' of {e.part}' if e.part else ''}" for e in (entry, other))
+            slip = unit_slip(entry.value, other.value)
             cause = quantity.disagreement or "an instrument, a condition stated wrongly, or a change between the tests"
             warnings.append(
                 Problem(
-                    f"{quantity.title} is {ours} {entry['unit']} by {here} but {theirs} by "
+                    f"{quantity.title} is {ours} {entry.unit} by {here} but {theirs} by "
                     f"{there}: {error:.1f} times what their uncertainties allow. "
                     + (f"Is the unit right? {slip[0].upper()}{slip[1:]}" if slip else f"Likely cause: {cause}"),
                     severity="warning",
-                    procedure=other["procedure"],
+                    procedure=other.procedure,
                     doubt="unit" if slip else None,
                 )
             )

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 from ..errors import Problem
 from ..quantities import quantities
 from ..units import conversion
+from .models import MainEntry
 
 #: Common practice, no source: time constants of motors and controllers of light vehicles, in s.
 _TIME_CONSTANT = (60.0, 3 * 3600.0)
@@ -32,7 +32,7 @@ def unit_slip(one: float, other: float) -> str | None:
     return None
 
 
-def implausible(found: Mapping[str, Mapping[str, Any]]) -> list[Problem]:
+def implausible(found: Mapping[str, MainEntry]) -> list[Problem]:
     """Return a warning for each of the ``quantities`` of ``results.json`` that is beyond what a motor gives."""
     warnings = []
     for name in ("efficiency_max", "motor_efficiency_max"):
@@ -62,17 +62,17 @@ def implausible(found: Mapping[str, Mapping[str, Any]]) -> list[Problem]:
     return warnings
 
 
-def _ends(name: str, entry: Mapping[str, Any]) -> tuple[float, float]:
+def _ends(name: str, entry: MainEntry) -> tuple[float, float]:
     """Return the ends of an interval in SI."""
-    factor = conversion(entry["unit"], quantities()[name].kind).factor
-    low, high = entry["interval"]
+    factor = conversion(entry.unit, quantities()[name].kind).factor
+    low, high = entry.interval
     return low * factor, high * factor
 
 
-def _warning(name: str, entry: Mapping[str, Any], why: str) -> Problem:
+def _warning(name: str, entry: MainEntry, why: str) -> Problem:
     return Problem(
-        f"{quantities()[name].title} is {entry['value']:.4g} {entry['unit']}: {why}",
+        f"{quantities()[name].title} is {entry.value:.4g} {entry.unit}: {why}",
         severity="warning",
-        procedure=entry["procedure"],
+        procedure=entry.procedure,
         doubt="unit",
     )

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from ..quantities import quantities
+from .models import Results
 
 
-def doubt(results: Mapping[str, Any]) -> str:
+def doubt(results: Results) -> str:
     """Return a sentence if readings behind the results look as if a unit were wrong: the verdict may rest on it."""
-    places = [p.get("file") or p.get("procedure") for p in results["problems"] if p.get("doubt") == "unit"]
+    places = [p.file or p.procedure for p in results.problems if p.doubt == "unit"]
     if not places:
         return ""
     names = list(dict.fromkeys(str(place).rpartition("/")[2] for place in places if place))
@@ -18,14 +16,14 @@ def doubt(results: Mapping[str, Any]) -> str:
     return f"readings look as if a unit or a scale were wrong ({where}): see Problems before relying on the verdict"
 
 
-def reason(results: Mapping[str, Any]) -> str:
+def reason(results: Results) -> str:
     """Return why the verdict is what it is, naming the quantities that decide."""
     by_decision: dict[str, list[str]] = {}
-    for criterion in results["criteria"]:
-        by_decision.setdefault(criterion["decision"], []).append(quantities()[criterion["quantity"]].title)
-    match results["verdict"]:
+    for criterion in results.criteria:
+        by_decision.setdefault(criterion.decision, []).append(quantities()[criterion.quantity].title)
+    match results.verdict:
         case "accepted":
-            return f"all {len(results['criteria'])} criteria are met"
+            return f"all {len(results.criteria)} criteria are met"
         case "rejected":
             return f"outside the limits: {'; '.join(by_decision['fail'])}"
         case "undecided":

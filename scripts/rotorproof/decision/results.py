@@ -15,29 +15,40 @@ from ..units import conversion, from_si
 from .budgets import budget_entries, finite, uncertainty_notes
 from .criteria import criterion_row
 from .cross_checks import cross_checks
+from .models import (
+    AlternativeEntry,
+    Kind,
+    MainEntry,
+    PartEntry,
+    ProblemEntry,
+    QuantityEntry,
+    Results,
+    TakenEntry,
+)
 from .plausible import implausible
 from .reasons import doubt
 from .rules import verdict
 
-SCHEMA_VERSION = 1
+#: Quantity -> its candidates: rank, place, entry and result; the lowest rank is preferred.
+_Candidates = dict[str, list[tuple[int, int, QuantityEntry, Result]]]
 #: Added to the rank of what a part gave, so that anything the unit measured itself comes before it.
 _AFTER_OWN = 1000
 
 
 def build_results(
     unit: str,
-    kind: str,
+    kind: Kind,
     fit: Mapping[str, Any],
-    reading_problems: Sequence[Mapping[str, Any]],
+    reading_problems: Sequence[Problem],
     acceptance: AcceptanceSet | None,
     probability: float,
-    part_results: Sequence[Mapping[str, Any]] = (),
-) -> dict[str, Any]:
-    """Return the content of ``results.json`` (see its JSON Schema). ``fit`` is what ``load_fit`` returns.
+    part_results: Sequence[Results] = (),
+) -> Results:
+    """Return the content of ``results.json``. ``fit`` is what ``load_fit`` returns.
 
     ``part_results`` holds the results of the units that a drive is made of, in the order of the fit's parts.
     """
-    candidates: dict[str, list[tuple[int, int, dict[str, Any], Result]]] = {}
+    candidates: _Candidates = {}
     wanted = {criterion.quantity for criterion in acceptance.criteria} if acceptance else set()
     parts = [(part["procedure"], part) for part in fit["outcomes"]]
     parts += [(part["name"], part) for part in fit["derived"]]
@@ -47,65 +58,70 @@ def build_results(
             entry = _entry(name, result, maker, part, probability)
             candidates.setdefault(name, []).append((preference(quantities()[name], maker), place, entry, result))
     _inherit(fit.get("parts", ()), wanted, candidates, probability)
-    found: dict[str, Any] = {}
+    found: dict[str, MainEntry] = {}
     best: dict[str, Result] = {}
     for name in sorted(candidates):
         ranked = sorted(candidates[name], key=lambda c: c[:2])
         _, _, entry, result = ranked[0]
-        if len(ranked) > 1:
-            entry["alternatives"] = [
-                {**other, "normalised_error": normalised_error(another.form, result.form, probability)}
-                for _, _, other, another in ranked[1:]
-            ]
-        found[name] = entry
+        others = [
+            AlternativeEntry(
+                **other.fields(), normalised_error=normalised_error(another.form, result.form, probability)
+            )
+            for _, _, other, another in ranked[1:]
+        ]
+        found[name] = MainEntry(**entry.fields())
+        if others:
+            found[name].alternatives = others
         best[name] = result
     criteria = [criterion_row(c, acceptance, best, probability) for c in acceptance.criteria] if acceptance else []
     made_of = [_part(one, results) for one, results in zip(fit.get("parts", ()), part_results, strict=True)]
     other = [*_part_problems(unit, made_of, part_results), *cross_checks(found), *implausible(found)]
-    return {
-        "schema": SCHEMA_VERSION,
-        "unit": unit,
-        "kind": kind,
-        **({"parts": made_of} if made_of else {}),
-        "verdict": verdict(c["decision"] for c in criteria),
-        "quantities": found,
-        "criteria": criteria,
-        "problems": [
-            *reading_problems,
-            *fit["problems"],
-            *(problem.as_json() for problem in other),
+    results = Results(
+        schema_=1,
+        unit=unit,
+        kind=kind,
+        verdict=verdict(row.decision for row in criteria),
+        quantities=found,
+        criteria=criteria,
+        problems=[
+            *(ProblemEntry.of(problem) for problem in reading_problems),
+            *(ProblemEntry.model_validate(problem) for problem in fit["problems"]),
+            *(ProblemEntry.of(problem) for problem in other),
         ],
-    }
+    )
+    if made_of:
+        results.parts = made_of
+    return results
 
 
-def _part(one: Mapping[str, Any], results: Mapping[str, Any]) -> dict[str, Any]:
+def _part(one: Mapping[str, Any], results: Results) -> PartEntry:
     """Return a part, the verdict on it, and the values that the drive took from it as the part's results hold them."""
-    keys = ("value", "unit", "expanded_uncertainty", "interval", "procedure")
-    values = {name: {key: results["quantities"][name][key] for key in keys} for name in one["taken"]}
-    return {"role": one["role"], "unit": one["unit"], "verdict": results["verdict"], "taken": values}
+    taken = {}
+    for name in one["taken"]:
+        entry = results.quantities[name]
+        taken[name] = TakenEntry(**{key: getattr(entry, key) for key in TakenEntry.model_fields})
+    return PartEntry(role=one["role"], unit=one["unit"], verdict=results.verdict, taken=taken)
 
 
-def _part_problems(
-    unit: str, made_of: Sequence[Mapping[str, Any]], part_results: Sequence[Mapping[str, Any]]
-) -> list[Problem]:
+def _part_problems(unit: str, made_of: Sequence[PartEntry], part_results: Sequence[Results]) -> list[Problem]:
     """Return a warning for each part that its own limits do not accept: the drive is judged by its own alone.
 
     Another for each part whose readings are in doubt, since what the drive takes from it is too.
     """
     found = [
         Problem(
-            f"the {one['role']} {one['unit']} is {one['verdict']} by its own limits; read its report before the "
+            f"the {one.role} {one.unit} is {one.verdict} by its own limits; read its report before the "
             "drive is used, whatever is decided on the drive",
             file=f"{unit}/unit.yaml",
             severity="warning",
         )
         for one in made_of
-        if one["verdict"] != "accepted"
+        if one.verdict != "accepted"
     ]
-    doubtful = [one for one, results in zip(made_of, part_results, strict=True) if one["taken"] and doubt(results)]
+    doubtful = [one for one, results in zip(made_of, part_results, strict=True) if one.taken and doubt(results)]
     return found + [
         Problem(
-            f"the readings of the {one['role']} {one['unit']} look as if a unit or a scale were wrong, and this drive "
+            f"the readings of the {one.role} {one.unit} look as if a unit or a scale were wrong, and this drive "
             "takes values from them; see the problems in its report",
             file=f"{unit}/unit.yaml",
             severity="warning",
@@ -118,7 +134,7 @@ def _part_problems(
 def _inherit(
     parts: Sequence[Mapping[str, Any]],
     wanted: set[str],
-    candidates: dict[str, list[tuple[int, int, dict[str, Any], Result]]],
+    candidates: _Candidates,
     probability: float,
 ) -> None:
     """Add what a drive's parts gave: what its criteria ask for, or it measured itself; its own always comes first.
@@ -137,7 +153,7 @@ def _inherit(
                 if len(givers[name]) > 1 or name not in wanted | own:
                     continue
                 maker, result = outcome["procedure"], Result(form, outcome["simulated"].get(name))
-                entry = {**_entry(name, result, maker, outcome, probability), "part": one["unit"]}
+                entry = _entry(name, result, maker, outcome, probability, part=one["unit"])
                 rank = _AFTER_OWN + preference(quantities()[name], maker)
                 candidates.setdefault(name, []).append((rank, place, entry, result))
 
@@ -153,27 +169,33 @@ def normalised_error(one: Form, other: Form, probability: float = 0.95) -> float
     return abs(difference.value) / interval(difference, probability).expanded_uncertainty
 
 
-def _entry(name: str, result: Result, maker: str, part: Mapping[str, Any], probability: float) -> dict[str, Any]:
+def _entry(
+    name: str, result: Result, maker: str, made: Mapping[str, Any], probability: float, **part: str
+) -> QuantityEntry:
     quantity = quantities()[name]
     scale = 1.0 / conversion(quantity.unit, quantity.kind).factor
     cover = result.interval(probability)
-    notes = list(part.get("quantity_notes", {}).get(name, []))
+    notes = list(made.get("quantity_notes", {}).get(name, []))
     notes += uncertainty_notes(result, cover, quantity, probability)
-    entry: dict[str, Any] = {
-        "value": from_si(result.value, quantity.unit, quantity.kind),
-        "unit": quantity.unit,
-        "standard_uncertainty": cover.standard_uncertainty * scale,
-        "degrees_of_freedom": finite(cover.degrees_of_freedom),
-        "expanded_uncertainty": cover.expanded_uncertainty * scale,
-        "coverage_factor": cover.coverage_factor,
-        "interval": [from_si(end, quantity.unit, quantity.kind) for end in (cover.low, cover.high)],
-        "procedure": maker,
-        "conditions": {**part.get("conditions", {}), **dict(quantity.reference)},
-        "budget": budget_entries(result, scale, probability),
-        "notes": notes,
-    }
-    if part.get("label") not in (None, maker):
-        entry["label"] = part["label"]
-    if name in part.get("details", {}):
-        entry["details"] = part["details"][name]
-    return entry
+    more: dict[str, Any] = dict(part)
+    if made.get("label") not in (None, maker):
+        more["label"] = made["label"]
+    if name in made.get("details", {}):
+        more["details"] = made["details"][name]
+    return QuantityEntry(
+        value=from_si(result.value, quantity.unit, quantity.kind),
+        unit=quantity.unit,
+        standard_uncertainty=cover.standard_uncertainty * scale,
+        degrees_of_freedom=finite(cover.degrees_of_freedom),
+        expanded_uncertainty=cover.expanded_uncertainty * scale,
+        coverage_factor=cover.coverage_factor,
+        interval=(
+            from_si(cover.low, quantity.unit, quantity.kind),
+            from_si(cover.high, quantity.unit, quantity.kind),
+        ),
+        procedure=maker,
+        conditions={**made.get("conditions", {}), **dict(quantity.reference)},
+        budget=budget_entries(result, scale, probability),
+        notes=notes,
+        **more,
+    )

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..uncertainty.result import Result
-from .rules import Decision, Limits, Zones
+from .models import Decision
+from .rules import Limits, Zones
 
 _POINTS = 4001
 _REACH = 8.0  # standard deviations of the process to either side

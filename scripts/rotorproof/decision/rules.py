@@ -5,13 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
 
 from ..settings.acceptance import Rule
 from ..uncertainty.result import Result
-
-Decision = Literal["pass", "fail", "undecided", "not measured"]
-Verdict = Literal["accepted", "rejected", "undecided", "incomplete"]
+from .models import Decision, Verdict
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from ..decision.models import Results
 from ..errors import InputError, Problem
 from ..jsonio import to_json
 from ..logs.unit_logs import sha256
@@ -42,7 +43,7 @@ class Reported:
     """A unit's report as it lies in the reports folder, and the paths of its inputs by the names in its evidence."""
 
     unit: str
-    results: Mapping[str, Any]
+    results: Results
     results_path: Path
     evidence: Mapping[str, Any]
     evidence_path: Path
@@ -94,7 +95,7 @@ def sign_report(
             signed_at=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
             certificate_subject=subject_of(certificate),
             certificate_sha256=fingerprint_of(certificate),
-            verdict=reported.results["verdict"],
+            verdict=reported.results.verdict,
             outcome=outcome(reported.results, waivers),
             waivers=waivers,
             supersedes=supersedes,
@@ -130,13 +131,13 @@ def sign_report(
     return Revision(number, reports / "archive" / reported.unit / f"r{number}")
 
 
-def _check_usable(results: Mapping[str, Any]) -> None:
-    errors = [p for p in results["problems"] if p["severity"] == "error"]
+def _check_usable(results: Results) -> None:
+    errors = [p for p in results.problems if p.severity == "error"]
     if errors:
         raise InputError(
             [
                 Problem(f"the report has {len(errors)} error(s) and cannot be signed; mend them and run it again"),
-                *(Problem(p["message"], p.get("file"), p.get("line"), p.get("column")) for p in errors),
+                *(Problem(p.message, p.file, p.line, p.column) for p in errors),
             ]
         )
 

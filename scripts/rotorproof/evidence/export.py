@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from ..jsonio import read_json, write_bytes
+from ..decision.models import Results
+from ..jsonio import write_bytes
 
 #: Column -> whether it holds numbers. One row is one quantity of one unit.
 COLUMNS = {
@@ -47,44 +48,42 @@ def export(
     rows = [
         row
         for unit in units
-        for row in _rows(unit, read_json(reports / unit["unit"] / "results.json"), signed.get(unit["unit"], ()))
+        for row in _rows(unit, Results.read(reports / unit["unit"] / "results.json"), signed.get(unit["unit"], ()))
     ]
     write_bytes(csv_path, csv_bytes(rows))
     write_bytes(parquet_path, parquet_bytes(rows))
 
 
-def _rows(
-    unit: Mapping[str, Any], results: Mapping[str, Any], signed: Sequence[Mapping[str, Any]]
-) -> list[dict[str, Any]]:
+def _rows(unit: Mapping[str, Any], results: Results, signed: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     last = signed[-1] if signed and signed[-1]["current"] else None
     about = {key: unit.get(key) for key in ("unit", "kind", "model", "serial", "tested_on")}
     about |= {
-        "verdict": results["verdict"],
+        "verdict": results.verdict,
         "signed_revision": last["revision"] if last else None,
         "signed_outcome": last["outcome"] if last else None,
     }
-    worst_last = sorted(results["criteria"], key=lambda c: -_WORST_FIRST.index(c["decision"]))
-    decided = {criterion["quantity"]: criterion for criterion in worst_last}
+    worst_last = sorted(results.criteria, key=lambda c: -_WORST_FIRST.index(c.decision))
+    decided = {criterion.quantity: criterion for criterion in worst_last}
     found = []
-    for name, entry in results["quantities"].items():
-        criterion = decided.pop(name, {})
+    for name, entry in results.quantities.items():
+        criterion = decided.pop(name, None)
         found.append(
             {
                 **about,
                 "quantity": name,
-                "value": entry["value"],
-                "expanded_uncertainty": entry["expanded_uncertainty"],
-                "standard_uncertainty": entry["standard_uncertainty"],
-                "coverage_factor": entry["coverage_factor"],
-                "interval_low": entry["interval"][0],
-                "interval_high": entry["interval"][1],
-                "value_unit": entry["unit"],
-                "procedure": entry["procedure"],
-                "decision": criterion.get("decision"),
-                "probability_of_conformity": criterion.get("probability_of_conformity"),
+                "value": entry.value,
+                "expanded_uncertainty": entry.expanded_uncertainty,
+                "standard_uncertainty": entry.standard_uncertainty,
+                "coverage_factor": entry.coverage_factor,
+                "interval_low": entry.interval[0],
+                "interval_high": entry.interval[1],
+                "value_unit": entry.unit,
+                "procedure": entry.procedure,
+                "decision": criterion and criterion.decision,
+                "probability_of_conformity": criterion and criterion.probability_of_conformity,
             }
         )
-    found += [{**about, "quantity": name, "decision": criterion["decision"]} for name, criterion in decided.items()]
+    found += [{**about, "quantity": name, "decision": criterion.decision} for name, criterion in decided.items()]
     return found
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from ..decision.models import Results
 from ..errors import InputError, Problem
 
 Digest = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
@@ -63,14 +64,14 @@ class SignOff(_Model):
     files: Mapping[str, Digest]
 
 
-def waived(results: Mapping[str, Any], reasons: Mapping[str, str]) -> tuple[Waiver, ...]:
+def waived(results: Results, reasons: Mapping[str, str]) -> tuple[Waiver, ...]:
     """Return a waiver for each criterion that did not pass and has a reason.
 
     Raises ``InputError`` for a waiver of a criterion that is unknown or passed, and for one without a reason.
     """
     problems = []
     found = []
-    missed = {c["quantity"]: c["decision"] for c in results["criteria"] if c["decision"] != "pass"}
+    missed = {c.quantity: c.decision for c in results.criteria if c.decision != "pass"}
     for quantity, reason in reasons.items():
         if not reason.strip():
             problems.append(Problem(f"the waiver of {quantity} needs a reason: --waive '{quantity}=why'"))
@@ -81,9 +82,9 @@ def waived(results: Mapping[str, Any], reasons: Mapping[str, str]) -> tuple[Waiv
             problems.append(Problem(f"{quantity} needs no waiver; the criteria that did not pass are: {there}"))
         else:
             found += [
-                Waiver(quantity=quantity, decision=c["decision"], reason=reason.strip())
-                for c in results["criteria"]
-                if c["quantity"] == quantity and c["decision"] != "pass"
+                Waiver(quantity=quantity, decision=c.decision, reason=reason.strip())
+                for c in results.criteria
+                if c.quantity == quantity and c.decision != "pass"
             ]
     if len(found) > _MOST_WAIVERS or sum(len(waiver.reason) for waiver in found) > _MOST_LETTERS:
         problems.append(
@@ -97,19 +98,19 @@ def waived(results: Mapping[str, Any], reasons: Mapping[str, str]) -> tuple[Waiv
     return tuple(found)
 
 
-def outcome(results: Mapping[str, Any], waivers: Sequence[Waiver]) -> Outcome:
+def outcome(results: Results, waivers: Sequence[Waiver]) -> Outcome:
     """Return what the sign-off comes to: the verdict over the criteria that were not waived."""
     from ..decision.rules import verdict
 
     let_through = {waiver.quantity for waiver in waivers}
-    rest = [c["decision"] for c in results["criteria"] if c["quantity"] not in let_through]
+    rest = [c.decision for c in results.criteria if c.quantity not in let_through]
     if waivers and not rest:
         return "accepted with waivers"
     left: Outcome = verdict(rest)
     return "accepted with waivers" if waivers and left == "accepted" else left
 
 
-def acknowledged(results: Mapping[str, Any], waivers: Sequence[Waiver], reason: str | None) -> str | None:
+def acknowledged(results: Results, waivers: Sequence[Waiver], reason: str | None) -> str | None:
     """Return the reason for which a report is signed as incomplete; ``None`` where the sign-off is not incomplete.
 
     Raises ``InputError`` if the sign-off comes to incomplete and no reason says that its signer knows, and if a
@@ -123,9 +124,9 @@ def acknowledged(results: Mapping[str, Any], waivers: Sequence[Waiver], reason: 
         return reason.strip()
     let_through = {waiver.quantity for waiver in waivers}
     lacking = [
-        criterion["quantity"]
-        for criterion in results["criteria"]
-        if criterion["decision"] == "not measured" and criterion["quantity"] not in let_through
+        criterion.quantity
+        for criterion in results.criteria
+        if criterion.decision == "not measured" and criterion.quantity not in let_through
     ]
     if not lacking:
         raise InputError(

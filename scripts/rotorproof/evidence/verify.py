@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from ..decision.schema import Results
+from ..decision.models import Results
 from .archive import input_place
 from .attachments import attached
 from .bag import check_bag, digest

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
+from ..decision.models import ComparedQuantity, Comparison
 from ..evidence.attachments import Attachment, attach
 from ..fitting.store import load_panels
 from ..jsonio import to_json, write_bytes
@@ -59,7 +61,7 @@ def _named(unit: str, series: Series) -> Series:
     return replace(series, label=f"{unit}: {series.label}", y_error=None)
 
 
-def render_comparison(comparison: Mapping[str, Any], panels: Sequence[Panel], workshop: str, report_path: Path) -> None:
+def render_comparison(comparison: Comparison, panels: Sequence[Panel], workshop: str, report_path: Path) -> None:
     """Write the PDF of a comparison, with ``comparison.json`` attached."""
     from . import pdf
 
@@ -68,24 +70,24 @@ def render_comparison(comparison: Mapping[str, Any], panels: Sequence[Panel], wo
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8") + _HEADER
     identifier = report_id([html.encode(), css.encode(), *images.values()])
     content = pdf.write(html.replace(_NO_ID, identifier), css, images=images, identifier=identifier, packed=False)
-    data = Attachment("comparison.json", to_json(comparison).encode(), "Data of the comparison", "Data")
+    data = Attachment("comparison.json", to_json(comparison.as_json()).encode(), "Data of the comparison", "Data")
     write_bytes(report_path, attach(content, [data]))
 
 
-def comparison_html(comparison: Mapping[str, Any], panels: Sequence[Panel], workshop: str) -> str:
+def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: str) -> str:
     """Return a comparison as HTML, with a placeholder for its identifier."""
     html: str = (
         environment()
         .get_template("comparison.html.j2")
         .render(
             comparison=comparison,
-            probability=numbers.plain(100 * comparison["probability"]),
-            quantities=[_quantity(name, row) for name, row in comparison["quantities"].items()],
-            criteria=[_criterion(row) for row in comparison["criteria"]],
-            only=[(quantities()[name].title, unit) for name, unit in comparison["one_unit_only"].items()],
+            probability=numbers.plain(100 * comparison.probability),
+            quantities=[_quantity(name, row) for name, row in comparison.quantities.items()],
+            criteria=[(quantities()[row.quantity].title, words.limits_text(row), row) for row in comparison.criteria],
+            only=[(quantities()[name].title, unit) for name, unit in comparison.one_unit_only.items()],
             figures=placed([_figure(panel) for panel in panels], []),
             workshop=workshop,
-            latest=max((str(unit["tested_on"]) for unit in comparison["units"] if unit["tested_on"]), default=None),
+            latest=max((str(unit.tested_on) for unit in comparison.units if unit.tested_on), default=None),
             report_id=_NO_ID,
         )
     )
@@ -98,27 +100,42 @@ def _figure(panel: Panel) -> FigureView:
     return FigureView(f"{panel.name}.svg", panel.title, panel.caption, alt, wide)
 
 
-def _quantity(name: str, row: Mapping[str, Any]) -> dict[str, Any]:
-    unit = row["unit"]
+@dataclass(frozen=True)
+class PairView:
+    """A difference between two units, ready to print."""
+
+    first: str
+    second: str
+    difference: Markup
+    interval: Markup
+    error: str
+    statement: str
+    told: bool
+
+
+@dataclass(frozen=True)
+class ComparedView:
+    """A quantity of several units, ready to print: unit and value, then the pairs."""
+
+    title: str
+    measured: Sequence[tuple[str, Markup]]
+    pairs: Sequence[PairView]
+
+
+def _quantity(name: str, row: ComparedQuantity) -> ComparedView:
     pairs = []
-    for pair in row["pairs"]:
-        low, high = numbers.interval(pair["interval"][0], pair["interval"][1], pair["expanded_uncertainty"])
-        error = pair["normalised_error"]
+    for pair in row.pairs:
+        low, high = numbers.interval(*pair.interval, pair.expanded_uncertainty)
         pairs.append(
-            {
-                **pair,
-                "shown": with_unit(numbers.result(pair["difference"], pair["expanded_uncertainty"]).text, unit),
-                "interval_shown": with_unit(f"{low} to {high}", unit),
-                "error_shown": "exact" if error is None else numbers.plain(error, 2),
-            }
+            PairView(
+                first=pair.first,
+                second=pair.second,
+                difference=with_unit(numbers.result(pair.difference, pair.expanded_uncertainty).text, row.unit),
+                interval=with_unit(f"{low} to {high}", row.unit),
+                error="exact" if pair.normalised_error is None else numbers.plain(pair.normalised_error, 2),
+                statement=pair.statement,
+                told=pair.higher is not None,
+            )
         )
-    values = [
-        {**v, "shown": with_unit(numbers.result(v["value"], v["expanded_uncertainty"]).text, unit)}
-        for v in row["values"]
-    ]
-    return {"title": quantities()[name].title, "measured": values, "pairs": pairs}
-
-
-def _criterion(row: Mapping[str, Any]) -> dict[str, Any]:
-    limits = {key: row[key] for key in ("min", "max", "unit") if row[key] is not None}
-    return {**row, "title": quantities()[row["quantity"]].title, "limits": words.limits_text(limits)}
+    measured = [(v.unit, with_unit(numbers.result(v.value, v.expanded_uncertainty).text, row.unit)) for v in row.values]
+    return ComparedView(quantities()[name].title, measured, pairs)

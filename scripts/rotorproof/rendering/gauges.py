@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from markupsafe import Markup
 
+from ..decision.models import CriterionEntry, MainEntry
 from . import numbers, words
 from .style import INK, MARKS, MUTED, RULE, ZONE
 from .symbols import unit_text
@@ -32,12 +30,12 @@ def mark(word: str, size: str = "1em") -> Markup:
     ).format(size, size, look.word, shape, sign)
 
 
-def criterion_gauge(criterion: Mapping[str, Any], entry: Mapping[str, Any] | None) -> Markup:
+def criterion_gauge(criterion: CriterionEntry, entry: MainEntry | None) -> Markup:
     """Return the limits of a criterion as a zone with edges, and the measured value with its interval on it."""
-    low, high = criterion.get("min"), criterion.get("max")
+    low, high = criterion.min, criterion.max
     shown = [x for x in (low, high) if x is not None]
     if entry is not None:
-        shown += [entry["value"], *entry["interval"]]
+        shown += [entry.value, *entry.interval]
     first, last = min(shown), max(shown)
     span = last - first or abs(last) or 1.0
     start = first - _ROOM * span
@@ -56,16 +54,16 @@ def criterion_gauge(criterion: Mapping[str, Any], entry: Mapping[str, Any] | Non
             parts.append(
                 Markup('<line x1="{0}" x2="{0}" y1="2" y2="28" stroke="{1}" stroke-width="1.6"/>').format(edge, MUTED)
             )
-    for edge, limit in zip(criterion.get("acceptance_interval") or (), (low, high), strict=False):
+    for end, limit in zip(criterion.acceptance_interval or (), (low, high), strict=False):
         # With a guard band the value itself must keep a distance from the limit.
-        if edge is not None and edge != limit and start <= edge <= start + span * (1 + 2 * _ROOM):
+        if end is not None and end != limit and start <= end <= start + span * (1 + 2 * _ROOM):
             parts.append(
                 Markup(
                     '<line x1="{0}" x2="{0}" y1="5" y2="25" stroke="{1}" stroke-width="1" stroke-dasharray="2 2"/>'
-                ).format(at(edge), INK)
+                ).format(at(end), INK)
             )
     if entry is not None:
-        parts += _interval(at(entry["value"]), [at(end) for end in entry["interval"]], criterion["decision"])
+        parts += _interval(at(entry.value), [at(end) for end in entry.interval], criterion.decision)
     return Markup(
         '<svg xmlns="http://www.w3.org/2000/svg" class="gauge" role="img" viewBox="0 0 {} {}"><title>{}</title>{}</svg>'
     ).format(_WIDTH, _HEIGHT, _described(criterion, entry), Markup("").join(parts))
@@ -86,12 +84,12 @@ def _interval(value: float, ends: list[float], decision: str) -> list[Markup]:
     ]
 
 
-def _described(criterion: Mapping[str, Any], entry: Mapping[str, Any] | None) -> str:
+def _described(criterion: CriterionEntry, entry: MainEntry | None) -> str:
     if entry is None:
         return f"Limit: {words.limits_text(criterion)}. Not measured."
-    ends = numbers.interval(entry["interval"][0], entry["interval"][1], entry["expanded_uncertainty"])
-    unit = unit_text(entry["unit"])
+    ends = numbers.interval(*entry.interval, entry.expanded_uncertainty)
+    unit = unit_text(entry.unit)
     return (
         f"Limit: {words.limits_text(criterion)}. Interval of the measured value: {ends[0]} to {ends[1]} {unit}".rstrip()
-        + f". Decision: {criterion['decision']}."
+        + f". Decision: {criterion.decision}."
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ..columns import COLUMNS, titles
+from ..decision.models import Results
 from ..derivations import derivations
 from ..fitting.assign import instrument_of
 from ..logs.store import Readings
@@ -111,7 +112,7 @@ class PartView:
     template: str = ""
 
 
-def parts(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: Mapping[str, Any]) -> list[PartView]:
+def parts(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: Results) -> list[PartView]:
     """Return the sections of a report: the procedures in the order of their fits, then the derivations."""
     found: list[PartView] = []
     for outcome in fit["outcomes"]:
@@ -148,7 +149,7 @@ def parts(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: M
     return found
 
 
-def _common(part: Mapping[str, Any], name: str, label: str, results: Mapping[str, Any]) -> dict[str, Any]:
+def _common(part: Mapping[str, Any], name: str, label: str, results: Results) -> dict[str, Any]:
     figures = [
         FigureView(
             figure_name(part, panel["name"]),
@@ -179,13 +180,13 @@ def _missing(missing: Mapping[str, str]) -> list[tuple[str, str]]:
     return [(", ".join(names), reason.rstrip(".")) for reason, names in members.items()]
 
 
-def _quantities(part: Mapping[str, Any], name: str, label: str, results: Mapping[str, Any]) -> list[QuantityView]:
+def _quantities(part: Mapping[str, Any], name: str, label: str, results: Results) -> list[QuantityView]:
     """Return the quantities this part gave, in its own order, whether or not another part is preferred."""
     views = []
     for quantity in part["forms"]:
-        entry = results["quantities"][quantity]
-        for number, candidate in enumerate([entry, *(entry.get("alternatives") or ())]):
-            if candidate["procedure"] == name and candidate.get("label", name) == label:
+        entry = results.quantities[quantity]
+        for number, candidate in enumerate([entry, *(entry.alternatives or ())]):
+            if candidate.procedure == name and (candidate.label or name) == label:
                 views.append(quantity_view(quantity, candidate, preferred=number == 0))
                 break
     return views

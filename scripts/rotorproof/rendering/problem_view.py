@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from ..columns import COLUMNS
+from ..decision.models import ProblemEntry
 from . import words
 from .wording import maker, plainly
 
@@ -21,28 +21,28 @@ class ProblemView:
     messages: Sequence[str]
 
 
-def problem_views(problems: Sequence[Mapping[str, Any]]) -> list[ProblemView]:
+def problem_views(problems: Sequence[ProblemEntry]) -> list[ProblemView]:
     """Return the ``problems`` of ``results.json`` ready to print."""
     grouped: dict[tuple[str, str, str], list[str]] = {}
     for kind in words.SEVERITY:
         for problem in problems:
-            if problem["severity"] != kind:
+            if problem.severity != kind:
                 continue
-            procedure = maker(problem["procedure"]) if problem.get("procedure") else ""
+            procedure = maker(problem.procedure) if problem.procedure else ""
             messages = grouped.setdefault((kind, _place(problem), procedure), [])
-            if (message := plainly(problem["message"])) not in messages:
+            if (message := plainly(problem.message)) not in messages:
                 messages.append(message)
     return [ProblemView(*key, messages) for key, messages in grouped.items()]
 
 
-def _place(problem: Mapping[str, Any]) -> str:
-    files = str(problem.get("file") or "").split(", ")
+def _place(problem: ProblemEntry) -> str:
+    files = (problem.file or "").split(", ")
     if len(files) > 1:
         # All of them, but the folder once.
         folder, _, _ = files[0].rpartition("/")
         others = [name.removeprefix(f"{folder}/") for name in files[1:]]
-        problem = {**problem, "file": ", ".join([files[0], *others])}
-    key = str(problem.get("column") or "")
+        problem = problem.model_copy(update={"file": ", ".join([files[0], *others])})
+    key = problem.column or ""
     if key in COLUMNS and COLUMNS[key].title != key:
-        return words.place({**problem, "column": f"{key} ({COLUMNS[key].title})"})
+        return words.place(problem.model_copy(update={"column": f"{key} ({COLUMNS[key].title})"}))
     return words.place(problem)

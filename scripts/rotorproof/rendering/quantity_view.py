@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
 
 from ..decision.budgets import HALVED
+from ..decision.models import (
+    BudgetEntry,
+    CriterionEntry,
+    MainEntry,
+    QuantityEntry,
+    Results,
+    TakenEntry,
+)
 from ..procedures.base import Quantity
 from ..quantities import quantities
 from . import gauges, numbers, words
@@ -63,13 +71,12 @@ class QuantityView:
     preferred: bool = True
     others: Sequence[Other] = ()
     details: Any = None
-    raw: Mapping[str, Any] = field(default_factory=dict)
 
 
-def quantity_view(name: str, entry: Mapping[str, Any], *, preferred: bool = True) -> QuantityView:
+def quantity_view(name: str, entry: QuantityEntry, *, preferred: bool = True) -> QuantityView:
     """Return an entry of ``quantities`` (or of its ``alternatives``) in ``results.json`` ready to print."""
     quantity = quantities()[name]
-    unit, half = entry["unit"], entry["expanded_uncertainty"]
+    unit, half = entry.unit, entry.expanded_uncertainty
     return QuantityView(
         name=name,
         title=quantity.title,
@@ -77,28 +84,27 @@ def quantity_view(name: str, entry: Mapping[str, Any], *, preferred: bool = True
         unit=unit_text(unit),
         value=_value(entry),
         interval=_interval(entry),
-        standard_uncertainty=with_unit(_digits(entry["standard_uncertainty"]), unit),
-        coverage_factor=f"{entry['coverage_factor']:.2f}",
-        degrees_of_freedom=numbers.degrees_of_freedom(entry["degrees_of_freedom"]),
+        standard_uncertainty=with_unit(_digits(entry.standard_uncertainty), unit),
+        coverage_factor=f"{entry.coverage_factor:.2f}",
+        degrees_of_freedom=numbers.degrees_of_freedom(entry.degrees_of_freedom),
         reference=_reference(quantity),
-        procedure=maker(entry["procedure"]),
-        label=_origin(entry),
-        notes=[note for note in entry["notes"] if HALVED not in note],
-        budget=_budget(entry["budget"], entry["standard_uncertainty"]),
+        procedure=maker(entry.procedure),
+        label=_origin(entry.procedure, entry.label, entry.part),
+        notes=[note for note in entry.notes if HALVED not in note],
+        budget=_budget(entry.budget, entry.standard_uncertainty),
         exact=half == 0,
         preferred=preferred,
         others=[
             Other(
-                maker(other["procedure"]),
-                _origin(other),
+                maker(other.procedure),
+                _origin(other.procedure, other.label, other.part),
                 _value(other),
-                words.agreement(other["normalised_error"]),
-                other["normalised_error"] is not None and other["normalised_error"] > 1,
+                words.agreement(other.normalised_error),
+                other.normalised_error is not None and other.normalised_error > 1,
             )
-            for other in entry.get("alternatives") or ()
+            for other in (entry.alternatives or () if isinstance(entry, MainEntry) else ())
         ],
-        details=entry.get("details"),
-        raw=entry,
+        details=entry.details,
     )
 
 
@@ -113,7 +119,7 @@ class TakenView:
     origin: str
 
 
-def taken_views(results: Mapping[str, Any]) -> list[TakenView]:
+def taken_views(results: Results) -> list[TakenView]:
     """Return what a drive took from its parts, by part; its own measurements are not among it."""
     return [
         TakenView(
@@ -121,18 +127,18 @@ def taken_views(results: Mapping[str, Any]) -> list[TakenView]:
             symbol_html(quantities()[name].symbol),
             _value(entry),
             _interval(entry),
-            _origin({**entry, "part": part["unit"]}),
+            _origin(entry.procedure, None, part.unit),
         )
-        for part in results.get("parts", ())
-        for name, entry in part["taken"].items()
+        for part in results.parts or ()
+        for name, entry in part.taken.items()
     ]
 
 
-def _origin(entry: Mapping[str, Any]) -> str:
+def _origin(procedure: str, label: str | None, part: str | None) -> str:
     """Return which test of which unit gave a value."""
-    title, label = maker(entry["procedure"]), entry.get("label", entry["procedure"])
-    label = title if label == entry["procedure"] else f"{title}: {label}"
-    return f"{label} of {entry['part']}" if entry.get("part") else label
+    title = maker(procedure)
+    test = title if label in (None, procedure) else f"{title}: {label}"
+    return f"{test} of {part}" if part else test
 
 
 @dataclass(frozen=True)
@@ -156,28 +162,28 @@ class CriterionView:
     given_by: Sequence[str]
 
 
-def criterion_view(criterion: Mapping[str, Any], results: Mapping[str, Any], given_by: Sequence[str]) -> CriterionView:
+def criterion_view(criterion: CriterionEntry, results: Results, given_by: Sequence[str]) -> CriterionView:
     """Return an entry of ``criteria`` in ``results.json`` ready to print.
 
     ``given_by`` names the procedures that would give the quantity.
     """
-    quantity = quantities()[criterion["quantity"]]
-    entry = results["quantities"].get(criterion["quantity"])
-    conformity = criterion.get("probability_of_conformity")
+    quantity = quantities()[criterion.quantity]
+    entry = results.quantities.get(criterion.quantity)
+    conformity = criterion.probability_of_conformity
     return CriterionView(
         title=quantity.title,
         symbol=symbol_html(quantity.symbol),
         limits=unbroken(words.limits_text(criterion)),
-        value=entry and _value(entry),
-        interval=entry and _interval(entry),
-        rule=criterion["rule"],
-        decision=criterion["decision"],
+        value=None if entry is None else _value(entry),
+        interval=None if entry is None else _interval(entry),
+        rule=criterion.rule,
+        decision=criterion.decision,
         probability="" if conformity is None else numbers.probability(conformity),
         gauge=gauges.criterion_gauge(criterion, entry),
-        mark=gauges.mark(criterion["decision"]),
-        reason=criterion.get("reason") or "",
-        sentence="" if criterion["decision"] == "pass" else words.criterion_sentence(criterion, entry, quantity.title),
-        statement=criterion["statement"],
+        mark=gauges.mark(criterion.decision),
+        reason=criterion.reason or "",
+        sentence="" if criterion.decision == "pass" else words.criterion_sentence(criterion, entry, quantity.title),
+        statement=criterion.statement,
         risks=words.global_risks(criterion),
         given_by=given_by,
     )
@@ -232,33 +238,33 @@ def _is_number(word: str) -> bool:
     return True
 
 
-def _value(entry: Mapping[str, Any]) -> Markup:
-    low, high = entry["interval"]
-    return with_unit(numbers.stated(entry["value"], low, high, entry["expanded_uncertainty"]), entry["unit"])
+def _value(entry: QuantityEntry | TakenEntry) -> Markup:
+    low, high = entry.interval
+    return with_unit(numbers.stated(entry.value, low, high, entry.expanded_uncertainty), entry.unit)
 
 
-def _interval(entry: Mapping[str, Any]) -> Markup:
-    if entry["expanded_uncertainty"] == 0:
-        counted = entry["unit"] == "1" and float(entry["value"]).is_integer()
+def _interval(entry: QuantityEntry | TakenEntry) -> Markup:
+    if entry.expanded_uncertainty == 0:
+        counted = entry.unit == "1" and entry.value.is_integer()
         words = "exact, counted" if counted else "no uncertainty stated"
         return Markup('<span class="muted">{}</span>').format(words)
-    low, high = numbers.interval(entry["interval"][0], entry["interval"][1], entry["expanded_uncertainty"])
-    return Markup("{} to {}").format(Markup('<span class="n">{}</span>').format(low), with_unit(high, entry["unit"]))
+    low, high = numbers.interval(*entry.interval, entry.expanded_uncertainty)
+    return Markup("{} to {}").format(Markup('<span class="n">{}</span>').format(low), with_unit(high, entry.unit))
 
 
 def _digits(value: float) -> str:
     return numbers.plain(value, 2)
 
 
-def _distribution(line: Mapping[str, Any]) -> str:
+def _distribution(line: BudgetEntry) -> str:
     """Return the distribution of a source, with its degrees of freedom where they are finite."""
-    freedom = line["degrees_of_freedom"]
-    return line["distribution"] if freedom is None else f"{line['distribution']}, {numbers.degrees_of_freedom(freedom)}"
+    freedom = line.degrees_of_freedom
+    return line.distribution if freedom is None else f"{line.distribution}, {numbers.degrees_of_freedom(freedom)}"
 
 
-def _budget(lines: Sequence[Mapping[str, Any]], whole: float) -> list[BudgetRow]:
-    large = [line for line in lines if line["share"] >= _SMALL_SHARE]
-    small = [line for line in lines if _NO_SHARE <= line["share"] < _SMALL_SHARE]
+def _budget(lines: Sequence[BudgetEntry], whole: float) -> list[BudgetRow]:
+    large = [line for line in lines if line.share >= _SMALL_SHARE]
+    small = [line for line in lines if _NO_SHARE <= line.share < _SMALL_SHARE]
     if len(small) == 1:
         large, small = [*large, *small], []
 
@@ -268,15 +274,15 @@ def _budget(lines: Sequence[Mapping[str, Any]], whole: float) -> list[BudgetRow]
 
     rows = [
         row(
-            line["source"],
+            line.source,
             _distribution(line),
-            line["standard_uncertainty"],
-            line["share"],
-            line["expanded_uncertainty_if_halved"],
+            line.standard_uncertainty,
+            line.share,
+            line.expanded_uncertainty_if_halved,
         )
         for line in large
     ]
     if small:
-        u = sum(line["standard_uncertainty"] ** 2 for line in small) ** 0.5
-        rows.append(row(f"others ({len(small)})", "", u, sum(line["share"] for line in small)))
+        u = sum(line.standard_uncertainty**2 for line in small) ** 0.5
+        rows.append(row(f"others ({len(small)})", "", u, sum(line.share for line in small)))
     return rows

@@ -9,9 +9,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from ..decision.models import Results
 from ..evidence.export import export
 from ..evidence.revisions import all_signed
-from ..jsonio import read_json, write_bytes
+from ..jsonio import write_bytes
 from . import words
 from .environment import environment
 from .register_view import NOT_REPORTED, VERDICTS, Row, columns, rows
@@ -47,7 +48,7 @@ def render_register(
     index: Path,
 ) -> None:
     """Write ``index.html`` over all units' results under ``reports`` and their ``signed`` reports."""
-    results = {unit["unit"]: read_json(reports / unit["unit"] / "results.json") for unit in units}
+    results = {unit["unit"]: Results.read(reports / unit["unit"] / "results.json") for unit in units}
     write_bytes(index, register_html(rows(units, results, refused, signed)).encode())
 
 

@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from markupsafe import Markup
 
+from ..decision.models import ProblemEntry, Results
 from ..quantities import quantities
 from . import gauges, numbers, words
 from .symbols import symbol_html, with_unit
@@ -41,14 +42,14 @@ class Row:
 
     name: str
     unit: Mapping[str, Any]
-    results: Mapping[str, Any] | None
-    problems: Sequence[Mapping[str, Any]]
+    results: Results | None
+    problems: Sequence[ProblemEntry]
     signed: Sequence[Mapping[str, Any]] = ()
 
     @property
     def verdict(self) -> str:
         """Return the verdict, or "not reported"."""
-        return NOT_REPORTED if self.results is None else str(self.results["verdict"])
+        return NOT_REPORTED if self.results is None else self.results.verdict
 
     @property
     def kind(self) -> str:
@@ -82,17 +83,18 @@ class Column:
 
 def rows(
     units: Sequence[Mapping[str, Any]],
-    results: Mapping[str, Mapping[str, Any]],
-    refused: Mapping[str, Any],
+    results: Mapping[str, Results],
+    refused: Mapping[str, Sequence[Mapping[str, Any]]],
     signed: Mapping[str, Sequence[Mapping[str, Any]]],
 ) -> list[Row]:
     """Return all units by name: those with results, and those that were refused with their problems."""
     names = [unit["unit"] for unit in units]
     found = [
-        Row(name, unit, results[name], results[name]["problems"], signed.get(name, ()))
+        Row(name, unit, results[name], results[name].problems, signed.get(name, ()))
         for name, unit in zip(names, units, strict=True)
     ]
-    found += [Row(name, {}, None, problems, signed.get(name, ())) for name, problems in refused.items()]
+    for name, problems in refused.items():
+        found.append(Row(name, {}, None, [ProblemEntry(**problem) for problem in problems], signed.get(name, ())))
     return sorted(found, key=lambda row: row.name)
 
 
@@ -110,7 +112,7 @@ def columns(all_rows: Sequence[Row]) -> list[Column]:
 
 
 def _keys(all_rows: Sequence[Row]) -> list[str]:
-    measured = {name for row in all_rows if row.results for name in row.results["quantities"]}
+    measured = {name for row in all_rows if row.results for name in row.results.quantities}
     return [name for name in KEY_QUANTITIES if name in measured and name in quantities()][:_MOST_KEYS]
 
 
@@ -157,19 +159,19 @@ def _constant(name: str) -> Column:
     quantity = quantities()[name]
 
     def cell(row: Row) -> Cell:
-        entry = row.results["quantities"].get(name) if row.results else None
+        entry = row.results.quantities.get(name) if row.results else None
         if entry is None:
             return Cell(Markup("–"))
-        low, high = entry["interval"]
-        shown = numbers.stated(entry["value"], low, high, entry["expanded_uncertainty"])
-        return Cell(with_unit(shown, entry["unit"]), repr(float(entry["value"])))
+        low, high = entry.interval
+        shown = numbers.stated(entry.value, low, high, entry.expanded_uncertainty)
+        return Cell(with_unit(shown, entry.unit), repr(entry.value))
 
     title = Markup("{} {}").format(quantity.title, symbol_html(quantity.symbol))
     return Column(name, title, cell, "number")
 
 
 def _problems(row: Row) -> Cell:
-    errors = sum(problem["severity"] == "error" for problem in row.problems)
+    errors = sum(problem.severity == "error" for problem in row.problems)
     warnings = len(row.problems) - errors
     parts = [words.counted(n, word) for n, word in ((errors, "error"), (warnings, "warning")) if n]
     return Cell(Markup("{}").format(", ".join(parts) or "none"), str(1000 * errors + warnings))

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from ..decision.models import Results
 from ..evidence.attachments import attach
 from ..evidence.record import evidence_attachments, evidence_record
 from ..fitting.store import load_fit
-from ..jsonio import read_json, to_json, write_bytes, write_json
+from ..jsonio import to_json, write_bytes, write_json
 from ..logs.store import Readings, load_readings
 from ..procedures import procedures
 from ..quantities import quantities
@@ -66,7 +67,7 @@ def render_report(
     )
     content, proof["report_id"] = report_pdf(
         unit=unit,
-        results=read_json(results_path),
+        results=Results.read(results_path),
         readings=readings,
         fit=load_fit(fit_path),
         figures=figures,
@@ -80,7 +81,7 @@ def render_report(
 def report_pdf(
     *,
     unit: Mapping[str, Any],
-    results: Mapping[str, Any],
+    results: Results,
     readings: Readings,
     fit: Mapping[str, Any],
     figures: Path,
@@ -107,7 +108,7 @@ def report_pdf(
 
 def report_html(
     unit: UnitFile,
-    results: Mapping[str, Any],
+    results: Results,
     fit: Mapping[str, Any],
     readings: Readings,
     proof: Mapping[str, Any],
@@ -133,17 +134,15 @@ def report_html(
             limits_source=(acceptance.get("source") or "").rstrip("."),
             criteria=sorted(
                 (
-                    criterion_view(criterion, results, _givers(criterion["quantity"], unit))
-                    for criterion in results["criteria"]
+                    criterion_view(criterion, results, _givers(criterion.quantity, unit))
+                    for criterion in results.criteria
                 ),
                 key=lambda view: words.DECISIVE.index(view.decision),
             ),
-            problems=problem_views(results["problems"]),
-            counts={kind: sum(p["severity"] == kind for p in results["problems"]) for kind in words.SEVERITY},
+            problems=problem_views(results.problems),
+            counts={kind: sum(p.severity == kind for p in results.problems) for kind in words.SEVERITY},
             quantities=[
-                quantity_view(name, results["quantities"][name])
-                for name in _named(results)
-                if name in results["quantities"]
+                quantity_view(name, results.quantities[name]) for name in _named(results) if name in results.quantities
             ],
             taken=taken_views(results),
             parts=sections,
@@ -164,9 +163,9 @@ def _probability(proof: Mapping[str, Any]) -> float:
     return float(proof["configuration"].get("settings", {}).get("coverage_probability", 0.95))
 
 
-def _named(results: Mapping[str, Any]) -> list[str]:
+def _named(results: Results) -> list[str]:
     """Return every quantity the report speaks of, in the order of the registry."""
-    spoken = {*results["quantities"], *(criterion["quantity"] for criterion in results["criteria"])}
+    spoken = {*results.quantities, *(criterion.quantity for criterion in results.criteria)}
     return [name for name in quantities() if name in spoken]
 
 

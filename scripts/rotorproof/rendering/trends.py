@@ -79,10 +79,10 @@ def _points(rows: Sequence[Row], name: str) -> list[Point]:
     points = []
     for row in rows:
         day = _day(row)
-        entry = row.results["quantities"].get(name) if row.results else None
+        entry = row.results.quantities.get(name) if row.results else None
         if entry is not None and day is not None:
-            low, high = entry["interval"]
-            points.append(Point(row.name, day, entry["value"], low, high, row.verdict))
+            low, high = entry.interval
+            points.append(Point(row.name, day, entry.value, low, high, row.verdict))
     return sorted(points, key=lambda point: (point.day, point.unit))
 
 

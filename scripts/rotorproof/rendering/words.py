@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
+from ..decision.models import ComparedCriterion, CriterionEntry, MainEntry, ProblemEntry, Results
 from ..decision.reasons import doubt, reason
 from ..errors import key_or_column
 from . import numbers
@@ -25,30 +23,30 @@ DECISIVE = ("fail", "undecided", "not measured", "pass")
 SEVERITY = {"error": "Error", "warning": "Warning"}
 
 
-def verdict_meaning(results: Mapping[str, Any]) -> str:
+def verdict_meaning(results: Results) -> str:
     """Return what the verdict means. A rejection is no error of the test, unless a unit may have been wrong."""
-    meaning = VERDICT_MEANING[results["verdict"]]
-    if results["verdict"] == "rejected" and not doubt(results):
+    meaning = VERDICT_MEANING[results.verdict]
+    if results.verdict == "rejected" and not doubt(results):
         return f"{meaning} This is a result, not an error of the test."
     return meaning
 
 
-def verdict_doubt(results: Mapping[str, Any]) -> str:
+def verdict_doubt(results: Results) -> str:
     """Return the doubt about a unit as a sentence, "" if there is none."""
     text = doubt(results)
     return f"{text[0].upper()}{text[1:]}." if text else ""
 
 
-def verdict_reason(results: Mapping[str, Any]) -> str:
+def verdict_reason(results: Results) -> str:
     """Return the reason of the verdict as a sentence."""
     text = reason(results)
     return f"{text[0].upper()}{text[1:]}."
 
 
-def limits_text(criterion: Mapping[str, Any]) -> str:
+def limits_text(criterion: CriterionEntry | ComparedCriterion) -> str:
     """Return the limits of a criterion: "at most 0.15 Ω", "0.10 to 0.15 Ω", "exactly 23"."""
-    low, high = criterion.get("min"), criterion.get("max")
-    unit = unit_text(criterion["unit"])
+    low, high = criterion.min, criterion.max
+    unit = unit_text(criterion.unit)
     space = before_unit(unit)
     if low is None:
         if high is None:
@@ -61,23 +59,24 @@ def limits_text(criterion: Mapping[str, Any]) -> str:
     return f"{numbers.limit(low)} to {numbers.limit(high)}{space}{unit}"
 
 
-def criterion_sentence(criterion: Mapping[str, Any], entry: Mapping[str, Any] | None, title: str) -> str:
+def criterion_sentence(criterion: CriterionEntry, entry: MainEntry | None, title: str) -> str:
     """Return why a criterion that is not passed is not passed, and how far the value is from the limit."""
     if entry is None:
         return f"{title}: not measured, so the limit ({limits_text(criterion)}) could not be checked."
-    unit = unit_text(entry["unit"])
+    unit = unit_text(entry.unit)
     space = before_unit(unit)
-    value, (low, high) = entry["value"], entry["interval"]
-    shown = numbers.stated(value, low, high, entry["expanded_uncertainty"])
+    value, (low, high) = entry.value, entry.interval
+    shown = numbers.stated(value, low, high, entry.expanded_uncertainty)
     measured = f"{title} = {shown}{space}{unit}"
-    if criterion["decision"] == "undecided":
-        ends = numbers.interval(low, high, entry["expanded_uncertainty"])
+    if criterion.decision == "undecided":
+        ends = numbers.interval(low, high, entry.expanded_uncertainty)
         return (
             f"{measured}: the interval from {ends[0]} to {ends[1]}{space}{unit} holds the limit "
             f"({limits_text(criterion)})."
         )
-    below = criterion.get("min") is not None and value < criterion["min"]
-    bound = criterion["min"] if below else criterion["max"]
+    below = criterion.min is not None and value < criterion.min
+    bound = criterion.min if below else criterion.max
+    assert bound is not None
     side = "below the lower" if below else "above the upper"
     return (
         f"{measured} lies {side} limit of {numbers.limit(bound)}{space}{unit} "
@@ -85,9 +84,9 @@ def criterion_sentence(criterion: Mapping[str, Any], entry: Mapping[str, Any] | 
     )
 
 
-def global_risks(criterion: Mapping[str, Any]) -> str:
+def global_risks(criterion: CriterionEntry) -> str:
     """Return the risks over the whole make (JCGM 106:2012, clause 9), where its spread was given; else nothing."""
-    consumer, producer = criterion.get("global_consumer_risk"), criterion.get("global_producer_risk")
+    consumer, producer = criterion.global_consumer_risk, criterion.global_producer_risk
     if consumer is None or producer is None:
         return ""
     return (
@@ -109,14 +108,13 @@ def agreement(normalised_error: float | None) -> str:
     )
 
 
-def place(problem: Mapping[str, Any]) -> str:
+def place(problem: ProblemEntry) -> str:
     """Return where a problem lies: "winding.csv, line 12, column voltage_ab"."""
-    parts = [str(problem["file"])] if problem.get("file") else []
-    if problem.get("line") is not None:
-        parts.append(f"line {problem['line']}")
-    if problem.get("column"):
-        name = str(problem["column"])
-        parts.append(f"{key_or_column(problem.get('file'), name.split(' ', maxsplit=1)[0])} {name}")
+    parts = [problem.file] if problem.file else []
+    if problem.line is not None:
+        parts.append(f"line {problem.line}")
+    if name := problem.column:
+        parts.append(f"{key_or_column(problem.file, name.split(' ', maxsplit=1)[0])} {name}")
     return ", ".join(parts)
 
 

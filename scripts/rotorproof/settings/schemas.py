@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pydantic import BaseModel
 
-from ..decision.schema import Comparison, Results
+from ..decision.models import Comparison, Results
 from ..jsonio import to_json, write_bytes
 from .acceptance import AcceptanceSet
 from .layout import Layout

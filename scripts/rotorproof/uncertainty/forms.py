@@ -178,7 +178,7 @@ class BudgetLine:
     source: str
     standard_uncertainty: float
     share: float
-    distribution: str
+    distribution: Distribution | Literal["mixed"]
     degrees_of_freedom: float
 
 

@@ -1,18 +1,23 @@
-"""The typed models of ``results.json`` and ``comparison.json``, from which their JSON Schemas are generated."""
+"""The typed models of ``results.json`` and ``comparison.json``: they write the files, read them and give their schemas.
+
+A key that was never set is left out of a file; one that was set to ``None`` is there as null.
+"""
 
 from __future__ import annotations
 
 import datetime
-from typing import Annotated, Any, Literal
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from ..errors import Problem
 from ..settings.acceptance import Rule
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Probability = Annotated[float, Field(ge=0, le=1)]
-Interval = Annotated[list[Number], Field(min_length=2, max_length=2)]
+Interval = tuple[Number, Number]
 Correlation = Annotated[float, Field(ge=-1 - 1e-9, le=1 + 1e-9)]
 Verdict = Literal["accepted", "rejected", "undecided", "incomplete"]
 Decision = Literal["pass", "fail", "undecided", "not measured"]
@@ -21,7 +26,20 @@ Share = Annotated[float, Field(ge=0, le=1 + 1e-9)]
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", populate_by_name=True, defer_build=True)
+
+    @classmethod
+    def read(cls, path: Path) -> Self:
+        """Return the content of a file. Raises ``ValueError`` where it is not of this model, ``OSError`` without it."""
+        return cls.model_validate_json(path.read_bytes())
+
+    def as_json(self) -> dict[str, Any]:
+        """Return plain data for the file."""
+        return self.model_dump(mode="json", by_alias=True, exclude_unset=True)
+
+    def fields(self) -> dict[str, Any]:
+        """Return what was set, by name, to make another model from."""
+        return {name: getattr(self, name) for name in type(self).model_fields if name in self.model_fields_set}
 
 
 class BudgetEntry(_Model):
@@ -88,8 +106,8 @@ class CriterionEntry(_Model):
     decision: Decision
     probability_of_conformity: Probability | None = None
     acceptance_interval: Annotated[
-        list[Number | None] | None,
-        Field(min_length=2, max_length=2, description="values that pass; null: no end on this side, or no room"),
+        tuple[Number | None, Number | None] | None,
+        Field(description="values that pass; null: no end on this side, or no room"),
     ] = None
     specific_consumer_risk: Annotated[
         Probability | None, Field(description="probability that this pass is wrong; null: not a pass")
@@ -116,6 +134,11 @@ class ProblemEntry(_Model):
     procedure: str | None = None
     #: The readings look as if a unit were wrong: a verdict may rest on it.
     doubt: Literal["unit"] | None = None
+
+    @classmethod
+    def of(cls, problem: Problem) -> Self:
+        """Return a problem as files hold it."""
+        return cls(**problem.as_json())
 
 
 class TakenEntry(_Model):
