@@ -30,7 +30,7 @@ export PIP_USE_PEP517 := 1
 # An installed environment is marked by a file named after the lock file's checksum: another lock, or an
 # installation that was interrupted, has no such file and starts from nothing.
 checksum = $(firstword $(shell cksum < $(1)))
-STAMP := $(VENV)/.rotorproof-$(call checksum,requirements.lock)
+STAMP := $(VENV)/.rotorproof-$(call checksum,requirements-build.lock)-$(call checksum,requirements.lock)
 TEST_STAMP := $(STAMP)-test-$(call checksum,tests/requirements.lock)
 # A Python that was removed or upgraded in place leaves an environment that no longer runs.
 ifneq ($(wildcard $(VENV)),)
@@ -39,7 +39,10 @@ $(shell rm -f $(VENV)/.rotorproof-* $(PY))
 endif
 endif
 
-PIP_INSTALL = $(PY) -m pip install --quiet --no-input --require-hashes -r
+# A lock file holds everything (a test sees to it), so pip is not asked what a package needs: for an extra, older
+# pips take the newest release, whatever is pinned. A package that comes as source is built with the tools of
+# requirements-build.lock, for the same reason.
+PIP_INSTALL = $(PY) -m pip install --quiet --no-input --no-deps --no-build-isolation --require-hashes -r
 SNAKEFILES = Snakefile $(wildcard rules/*.smk)
 
 .PHONY: help
@@ -101,6 +104,7 @@ $(STAMP): | system
 	@echo "Installing the locked Python packages into $(VENV) (about a minute)"
 	@rm -rf $(VENV)
 	@python=$$(scripts/find_python.sh) && "$$python" -m venv $(VENV)
+	@$(PIP_INSTALL) requirements-build.lock
 	@$(PIP_INSTALL) requirements.lock
 	@touch $@
 
@@ -163,6 +167,8 @@ lock: ## Renew the lock files from pyproject.toml (UPGRADE=1 takes newer version
 	@build/uv/bin/python -m pip install --quiet uv==$(UV_VERSION)
 	$(UV_COMPILE) --all-extras pyproject.toml --output-file requirements.lock
 	$(UV_COMPILE) --group test --constraints requirements.lock --output-file tests/requirements.lock
+	$(UV_COMPILE) --group build --constraints requirements.lock --constraints tests/requirements.lock \
+	    --output-file requirements-build.lock
 
 .PHONY: clean
 clean: ## Delete what a run leaves behind, never raw/ or reports/
