@@ -35,6 +35,13 @@ VARIABLE = "ROTORPROOF_WARM"
 _SCRIPTS = Path(__file__).resolve().parents[1]
 _JOBS = ("read", "fit", "decide", "draw", "render")
 _LOST = 70
+#: A process with threads should not be forked: what a library's thread held locked stays locked in the fork. These
+#: keep the libraries from starting any; a job's fork may.
+_NO_THREADS = {
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "JE_ARROW_MALLOC_CONF": "background_thread:false",
+}
 #: What a rule's script does: it returns the traces of failures that cost single results alone, if any.
 Work = Callable[..., Sequence[str] | None]
 #: New objects, and rounds over the young and the older ones, before the collector of garbage looks at them.
@@ -114,7 +121,8 @@ def server() -> Iterator[dict[str, str]]:
     """
     # A name without a file: nothing is left behind, even where all processes of a run are killed at once.
     name = f"rotorproof-{os.getpid()}-{secrets.token_hex(8)}"
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(_SCRIPTS), os.environ.get("PYTHONPATH", "")])}
+    paths = os.pathsep.join([str(_SCRIPTS), os.environ.get("PYTHONPATH", "")])
+    environment = {**os.environ, **_NO_THREADS, "PYTHONPATH": paths}
     with socket.socket(socket.AF_UNIX) as listener:
         listener.bind(f"\0{name}")
         listener.listen(64)

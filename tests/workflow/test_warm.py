@@ -64,6 +64,8 @@ def test_the_same_bytes_come_from_the_server_and_from_here(tmp_path: Path, monke
         monkeypatch.setenv(warm.VARIABLE, environment[warm.VARIABLE])
         for _, script, arguments in _works(there):
             warm.job(script, never, there / "log.txt", **arguments)
+        # Forked with threads, it could leave a job waiting for ever.
+        assert _threads_of_the_server() == 1
     assert len(_bytes(here)) > 3
     assert _bytes(here) == _bytes(there)
     assert not _reachable(environment[warm.VARIABLE])
@@ -120,6 +122,19 @@ def test_a_server_ends_with_the_run_that_is_killed() -> None:
     while _reachable(address) and time.monotonic() < end:
         time.sleep(0.05)
     assert not _reachable(address)
+
+
+def _threads_of_the_server() -> int:
+    (process,) = (path.parent for path in Path("/proc").glob("[0-9]*/cmdline") if _is_my_server(path.parent))
+    return len(list((process / "task").iterdir()))
+
+
+def _is_my_server(process: Path) -> bool:
+    try:
+        mine = f"PPid:\t{os.getpid()}\n" in (process / "status").read_text(encoding="utf-8")
+        return mine and b"rotorproof.warm" in (process / "cmdline").read_bytes()
+    except OSError:  # it has just ended
+        return False
 
 
 def _reachable(address: str) -> bool:
