@@ -7,9 +7,10 @@ from scipy.optimize import brentq
 
 from tests.simulation.brake_stand import Inverter, Stand, field_oriented, six_step, split_truth
 from tests.simulation.cogging import CoggingTruth, cogging_log
-from tests.simulation.inductance import InductanceTruth, meter_log
+from tests.simulation.inductance import InductanceTruth, meter_log, step_log
 from tests.simulation.mechanical_runs import (
     ACCURACY,
+    coast_down_instruments,
     coast_down_record,
     drawn_motor,
     knee_torque,
@@ -34,15 +35,17 @@ def readers(columns: Columns) -> tuple[Reader, ...]:
     return tuple(Reader(KINDS[name], text, (name,)) for name, text in ACCURACY.items() if name in columns)
 
 
-def no_load(rng: np.random.Generator) -> Case:
+def no_load(rng: np.random.Generator, standby: str) -> Case:
+    """Draw a run whose standby power is ``stated``, read at ``standstill``, or ``unknown``."""
     motor = drawn_motor(rng, switch_drop=0.005)
-    columns = no_load_table(motor, rng, standstill=False)
+    columns = no_load_table(motor, rng, standstill=standby == "standstill")
     speed, current = motor.steady(36.0, 27.0)
     # What the switches lose counts as friction here: the definition says so. It is small and nearly Coulomb.
     loss = motor.switch_drop / motor.emf
     shown = 27.0 + rng.normal(0, 1.0)
+    stated = {"standby_power": motor.standby} if standby == "stated" else {}
     return Case(
-        [(columns, {"winding_temperature": (shown, 1.0), "standby_power": motor.standby})],
+        [(columns, {"winding_temperature": (shown, 1.0), **stated})],
         {
             "coulomb_friction": motor.coulomb + motor.hysteresis + loss * (motor.viscous + motor.eddy),
             "viscous_friction": motor.viscous + motor.eddy,
@@ -54,9 +57,10 @@ def no_load(rng: np.random.Generator) -> Case:
     )
 
 
-def coast_down(rng: np.random.Generator, wander: float) -> Case:
+def coast_down(rng: np.random.Generator, **errors: float) -> Case:
+    """Draw a run with known inertia; ``errors`` are those of the speed, as ``coast_down_record`` takes them."""
     motor = drawn_motor(rng)
-    columns = coast_down_record(motor, rng, start=rng.uniform(25, 40), wander=wander)
+    columns = coast_down_record(motor, rng, start=rng.uniform(25, 40), **errors)
     stated = motor.inertia * (1 + 0.005 * rng.normal())
     coulomb, viscous = motor.coulomb + motor.hysteresis, motor.viscous + motor.eddy
     return Case(
@@ -69,6 +73,53 @@ def coast_down(rng: np.random.Generator, wander: float) -> Case:
         },
         readers(columns),
         {"winding_constant": 234.5},
+    )
+
+
+def coast_down_twice(rng: np.random.Generator) -> Case:
+    """Draw two runs, one with a disc of stated inertia added, read by the same instruments."""
+    motor, instruments = drawn_motor(rng), coast_down_instruments(rng)
+    stated = 0.05 * (1 + 0.002 * rng.normal())
+    bare, loaded = (
+        coast_down_record(motor, rng, start=rng.uniform(25, 40), added=added, specimens=instruments)
+        for added in (0.0, 0.05)
+    )
+    coulomb, viscous = motor.coulomb + motor.hysteresis, motor.viscous + motor.eddy
+    return Case(
+        [(bare, {}), (loaded, {"added_inertia": (stated, 1e-4)})],
+        {
+            "coulomb_friction": coulomb,
+            "viscous_friction": viscous,
+            "moment_of_inertia": motor.inertia,
+            "coulomb_deceleration": coulomb / motor.inertia,
+            "viscous_decay_rate": viscous / motor.inertia,
+        },
+        readers(bare),
+        {"winding_constant": 234.5},
+    )
+
+
+def coast_down_in_air(rng: np.random.Generator) -> Case:
+    """Draw a run in which air drags enough to be told from viscous friction."""
+    motor = drawn_motor(rng, drag=4e-4)
+    columns = coast_down_record(motor, rng, start=40.0)
+    return Case(
+        [(columns, {"moment_of_inertia": motor.inertia})],
+        {
+            "windage": motor.drag,
+            "coulomb_friction": motor.coulomb + motor.hysteresis,
+            "viscous_friction": motor.viscous + motor.eddy,
+        },
+        readers(columns),
+        {"winding_constant": 234.5},
+    )
+
+
+def locked_rotor_below_its_knee(rng: np.random.Generator) -> Case:
+    current = np.repeat(np.linspace(1, 15, 10), 2)
+    columns = stall_table(rng, 0.95 * current, current, 0.2)
+    return Case(
+        [(columns, {"rotor_position": 0.0})], {"torque_constant": 0.95}, readers(columns), {"winding_constant": 234.5}
     )
 
 
@@ -146,10 +197,12 @@ def cogging(rng: np.random.Generator) -> Case:
     )
 
 
-def inductance(rng: np.random.Generator) -> Case:
+def inductance(rng: np.random.Generator, angle: bool) -> Case:
     d = rng.uniform(1e-4, 3e-4)
     q = d * rng.uniform(1.02, 1.5)
     columns = meter_log(InductanceTruth(d=d, q=q), rng, harmonic=0.0)
+    if not angle:
+        del columns["angle"]
     return Case(
         [(columns, {})],
         {
@@ -163,12 +216,26 @@ def inductance(rng: np.random.Generator) -> Case:
     )
 
 
+def inductance_step(rng: np.random.Generator) -> Case:
+    truth = InductanceTruth(d=rng.uniform(1e-4, 3e-4), q=rng.uniform(1e-4, 3e-4))
+    columns, line = step_log(truth, rng, angle=rng.uniform(0, 1))
+    return Case([(columns, {})], {"phase_inductance": line / 2})
+
+
 MECHANICAL = (
-    study("winding-inductance, readings over angle", "winding-inductance", inductance),
-    study("no-load", "no-load", no_load),
+    study("winding-inductance, readings over angle", "winding-inductance", inductance, angle=True),
+    study("winding-inductance, readings at unknown angles", "winding-inductance", inductance, angle=False),
+    study("winding-inductance, a step", "winding-inductance", inductance_step),
+    study("no-load", "no-load", no_load, standby="stated"),
+    study("no-load, controller read at standstill", "no-load", no_load, standby="standstill"),
+    study("no-load, controller unknown", "no-load", no_load, standby="unknown"),
     study("coast-down", "coast-down", coast_down, wander=0.0),
+    study("coast-down, speed in coarse steps", "coast-down", coast_down, noise=0.02, step=0.2),
+    study("coast-down, with an added inertia", "coast-down", coast_down_twice),
+    study("coast-down, air drag", "coast-down", coast_down_in_air),
     study("coast-down, slow error of the speed", "coast-down", coast_down, wander=0.03),
     study("locked-rotor", "locked-rotor", locked_rotor),
+    study("locked-rotor, below its knee", "locked-rotor", locked_rotor_below_its_knee),
     study("load, field-oriented drive", "load", load),
     study("load, six-step drive", "load", characteristic),
     study("cogging", "cogging", cogging),

@@ -9,6 +9,8 @@ import numpy as np
 from rotorproof.physics.wave_stream import WaveStream
 from tests.benchmarks.gate_studies import GATES
 from tests.benchmarks.mechanical_studies import MECHANICAL
+from tests.procedures.controller_runs import case as case_number
+from tests.procedures.controller_runs import si
 from tests.simulation.controller_bench import LimitController, SupplyController, ThrottleController
 from tests.simulation.hall import DEGREE, Sensors, hall_log
 from tests.simulation.heat import HeatTruth, heat_run
@@ -21,11 +23,6 @@ from tests.simulation.winding import Winding, resistance_log
 
 LINES = ("voltage_ab", "voltage_bc", "voltage_ca")
 CURRENTS = ("current_ab", "current_bc", "current_ca")
-
-
-def si(columns: Columns) -> dict[str, np.ndarray]:
-    """Drop the units from headers whose readings are in SI already."""
-    return {header.split(" [")[0]: np.asarray(values, dtype=float) for header, values in columns.items()}
 
 
 def winding(rng: np.random.Generator, unlike: float) -> Case:
@@ -117,6 +114,13 @@ def open_circuit(rng: np.random.Generator, shape: str) -> Case:
     return Case(logs, machine.truth(), readers)
 
 
+def open_circuit_unlike_magnets(rng: np.random.Generator) -> Case:
+    """Draw a wheel of unlike magnets of which half a turn is seen; the scatter between blocks must own up to it."""
+    machine = Machine(pole_pairs=20, pole_spread=0.02, spread_seed=int(rng.integers(1 << 30)))
+    columns = record(machine, Scope(noise=0.05), rng, speed_rpm=60, seconds=0.75)
+    return Case([(columns, {})], {"emf_constant_rms": machine.truth()["emf_constant_rms"]})
+
+
 def open_circuit_folded(rng: np.random.Generator, shape: str) -> Case:
     """Draw the same units, their logs reduced as long captures are."""
     case = open_circuit(rng, shape)
@@ -147,6 +151,7 @@ def hall(rng: np.random.Generator) -> Case:
         [(columns, {})],
         {
             "hall_offset": away.mean() * DEGREE,
+            "hall_placement_a": float(away[0] - away.mean()) * DEGREE,
             "hall_placement_error": float(np.abs(away - away.mean()).max()) * DEGREE,
             "hall_duty_error": float(np.abs(np.arcsin(lean)).max()) / np.pi,
             "hall_jitter": jitter * DEGREE,
@@ -242,9 +247,14 @@ def throttle(rng: np.random.Generator) -> Case:
     meter = BenchInstrument.drawn(rng, 0.0005, 0.002, noise=0.003, step=0.001)
     controller = ThrottleController(start=rng.uniform(1.0, 1.4), full=rng.uniform(3.2, 3.8), lag=5e-4)
     columns = si(controller.sweep(rng, meter))
+    response = float(rng.uniform(0.05, 0.6))
+    braking, _ = replace(controller, response={"brake": response}).fault(
+        "brake", rng, interval=float(rng.choice([0.001, 0.01, 0.05]))
+    )
     return Case(
-        [(columns, {"case": 0.0})],
+        [(columns, {"case": 0.0}), (si(braking), {"case": case_number("throttle", "brake", "case")})],
         {
+            "brake_response_time": response,
             "throttle_start": controller.start,
             "throttle_full": controller.full,
             "throttle_deadband": controller.start - controller.released,
@@ -259,6 +269,7 @@ STUDIES: tuple[Study, ...] = (
     study("insulation-resistance", "insulation-resistance", insulation),
     study("open-circuit, rounded wave", "open-circuit", open_circuit, shape="sine"),
     study("open-circuit, trapezoid", "open-circuit", open_circuit, shape="trapezoid"),
+    study("open-circuit, half a turn of unlike magnets", "open-circuit", open_circuit_unlike_magnets),
     study("open-circuit, folded while read", "open-circuit", open_circuit_folded, shape="sine"),
     study("hall-sensors", "hall-sensors", hall),
     study("heat-run", "heat-run", heat, cooling=False, exponent=0.3),

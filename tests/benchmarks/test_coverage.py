@@ -1,52 +1,34 @@
-"""The coverage study on a few seeded units of each quick kind: no interval may be far from its 95 %.
+"""The coverage study on a few seeded units of each kind: no interval may be far from its 95 %.
 
-The published figures come from many more units (coverage.md). With 60 units a share of 95 % leaves 57 that hold, and
-fewer than 50 in less than one of a thousand such tests.
+This is the only place where intervals are judged; the published figures come from many more units (coverage.md). The
+least count that passes is one that intervals of 95 % miss in less than one of a thousand such tests: 51 of 60 and 19 of
+24. Intervals half as wide as they should be hold 67 %: for each quantity 99.8 % and 85 % of such tests fail then.
+Errors in scatter alone, down to a factor of the root of two, are found by tests/proof/test_scatter.py.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from tests.benchmarks.coverage import Tally, investigate, page
 from tests.benchmarks.studies import STUDIES
 
-QUICK = (
-    "winding-resistance",
-    "winding-inductance",
-    "insulation-resistance",
-    "no-load",
-    "locked-rotor",
-    "current-limit",
-    "controller-loss",
-    "throttle",
-)
+#: Procedures whose units take tens of milliseconds each.
 SLOW = ("open-circuit", "hall-sensors", "coast-down", "load", "cogging", "heat-run", "supply-window", "gate-timing")
 BY_NAME = {study.name: study for study in STUDIES}
 
 
-@pytest.mark.parametrize("name", [study.name for study in STUDIES if study.procedure in QUICK])
+@pytest.mark.parametrize("name", BY_NAME)
 def test_intervals_hold_the_truth(name: str) -> None:
-    found = investigate(BY_NAME[name], units=60, seconds=60.0)
-    assert found.units == 60
+    units = 24 if BY_NAME[name].procedure in SLOW else 60
+    found = investigate(BY_NAME[name], units=units, seconds=1e9)
     assert found.failed <= 1
     assert found.tallies
     for quantity, tally in found.tallies.items():
-        assert tally.held >= 50, f"{quantity}: {tally.held} of {tally.given}"
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", [study.name for study in STUDIES if study.procedure in SLOW])
-def test_intervals_of_waveforms_hold_the_truth(name: str) -> None:
-    found = investigate(BY_NAME[name], units=12, seconds=60.0)
-    assert found.failed == 0
-    for quantity, tally in found.tallies.items():
-        assert tally.held >= 8, f"{quantity}: {tally.held} of {tally.given}"
-
-
-def test_every_study_is_quick_or_slow() -> None:
-    assert {study.procedure for study in STUDIES} == {*QUICK, *SLOW}
+        assert tally.given >= 0.6 * units, f"{quantity} was given {tally.given} times only"
+        assert tally.held >= binom.ppf(1e-3, tally.given, 0.95), f"{quantity}: {tally.held} of {tally.given}"
 
 
 def test_a_case_depends_on_its_seed_alone() -> None:

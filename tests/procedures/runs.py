@@ -1,8 +1,7 @@
-"""Runs of one procedure on invented logs, and how often its intervals hold the truth."""
+"""Runs of one procedure on invented logs."""
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -11,7 +10,6 @@ from rotorproof.columns import COLUMNS
 from rotorproof.fitting.engine import InstrumentError, Outcome, run
 from rotorproof.procedures.base import Log, Procedure
 from rotorproof.uncertainty.accuracy import parse_accuracy
-from rotorproof.uncertainty.coverage import interval
 from rotorproof.uncertainty.forms import Form, Influence
 
 Columns = Mapping[str, np.ndarray]
@@ -50,27 +48,3 @@ def outcome(
         instruments=instruments,
         uncertain_conditions=uncertain,
     )
-
-
-class Coverage:
-    """Counts how often the 95 % interval of each quantity holds the truth."""
-
-    def __init__(self) -> None:
-        self.hits: dict[str, list[bool]] = defaultdict(list)
-
-    def add(self, result: Outcome, truth: Mapping[str, float]) -> None:
-        """Compare the quantities of one run with the truth, as far as it gave them."""
-        for name, value in truth.items():
-            if name in result.forms:
-                found = interval(result.forms[name])
-                self.hits[name].append(found.low <= value <= found.high)
-
-    def check(self, names: Sequence[str], least: int) -> None:
-        """Assert for each quantity that the count is what 95 % would give, within 3.3 standard deviations."""
-        for name in names:
-            hits = self.hits[name]
-            assert len(hits) >= least, f"{name} was given {len(hits)} times only"
-            allowed = 3.3 * np.sqrt(0.95 * 0.05 / len(hits))
-            assert np.mean(hits) >= 0.95 - allowed, (
-                f"{name}: {np.mean(hits):.3f} of {len(hits)} intervals hold the truth"
-            )

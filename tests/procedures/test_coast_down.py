@@ -16,8 +16,8 @@ from rotorproof.errors import FitError
 from rotorproof.physics import coasting
 from rotorproof.procedures.coast_down import PROCEDURE
 from tests.outside import Outside
-from tests.procedures.runs import Coverage, outcome
-from tests.simulation.mechanical_runs import ACCURACY, coast_down_instruments, coast_down_record, drawn_motor
+from tests.procedures.runs import outcome
+from tests.simulation.mechanical_runs import ACCURACY, coast_down_record
 from tests.simulation.mechanics import BenchMotor
 
 TIMES = np.linspace(0.0, 4.0, 60)
@@ -96,51 +96,6 @@ def truth(motor: BenchMotor) -> dict[str, float]:
         "viscous_decay_rate": b / motor.inertia,
     }
     return found | ({"windage": motor.drag} if motor.drag else {})
-
-
-CASES = {
-    "white noise": {},
-    "slow wander": {"wander": 0.03},
-    "coarse steps": {"noise": 0.02, "step": 0.2},
-}
-
-
-@pytest.mark.parametrize("case", CASES)
-def test_intervals_hold_the_truth_with_known_inertia(case: str) -> None:
-    coverage = Coverage()
-    for seed in range(40):
-        rng = np.random.default_rng(seed)
-        motor = drawn_motor(rng)
-        columns = coast_down_record(motor, rng, start=rng.uniform(25, 40), **CASES[case])
-        stated = motor.inertia * (1 + 0.005 * rng.normal())
-        result = outcome(PROCEDURE, [(columns, {"moment_of_inertia": (stated, 0.005 * motor.inertia)})], ACCURACY)
-        coverage.add(result, truth(motor))
-    coverage.check(tuple(truth(motor)), least=40)
-
-
-def test_intervals_hold_the_truth_with_an_added_inertia() -> None:
-    coverage = Coverage()
-    for seed in range(30):
-        rng = np.random.default_rng(seed)
-        motor, instruments = drawn_motor(rng), coast_down_instruments(rng)
-        stated = 0.05 * (1 + 0.002 * rng.normal())
-        logs = [
-            (coast_down_record(motor, rng, start=rng.uniform(25, 40), added=a, specimens=instruments), conditions)
-            for a, conditions in ((0.0, {}), (0.05, {"added_inertia": (stated, 1e-4)}))
-        ]
-        coverage.add(outcome(PROCEDURE, logs, ACCURACY), truth(motor))
-    coverage.check(tuple(truth(motor)), least=30)
-
-
-def test_air_drag_is_told_apart_where_there_is_enough() -> None:
-    coverage = Coverage()
-    for seed in range(30):
-        rng = np.random.default_rng(seed)
-        motor = drawn_motor(rng, drag=4e-4)
-        columns = coast_down_record(motor, rng, start=40.0)
-        result = outcome(PROCEDURE, [(columns, {"moment_of_inertia": motor.inertia})], ACCURACY)
-        coverage.add(result, truth(motor))
-    coverage.check(("windage", "viscous_friction", "coulomb_friction"), least=30)
 
 
 def test_no_air_drag_is_said_to_be_below_a_limit() -> None:

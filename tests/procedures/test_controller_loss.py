@@ -12,11 +12,9 @@ import pytest
 from rotorproof.errors import FitError
 from rotorproof.physics.bridge_power import three_phase_power, whole_periods
 from rotorproof.procedures.base import Log
-from rotorproof.uncertainty.accuracy import Accuracy
 from rotorproof.uncertainty.coverage import interval
 from tests.outside import Outside
-from tests.procedures.controller_runs import outcome, si
-from tests.simulation.instruments import BenchInstrument
+from tests.procedures.controller_runs import outcome
 from tests.simulation.six_step_bridge import Bridge, LossTable
 
 DRIVING, STANDBY = {"state": 0.0}, {"state": 1.0}
@@ -126,30 +124,3 @@ def test_what_cannot_be_used(change, words: str) -> None:  # type: ignore[no-unt
     columns = LossTable().readings(np.random.default_rng(4), np.linspace(20, 300, 12))
     with pytest.raises(FitError, match=words):
         outcome("controller-loss", [Log("loads", change(columns), DRIVING)])
-
-
-def test_intervals_hold_the_truth() -> None:
-    rng = np.random.default_rng(8)
-    units = 80
-    held = dict.fromkeys(("controller_loss", "controller_efficiency", "standby_power"), 0)
-    accuracy = {"voltage": Accuracy(5e-4, 0.005), "current": Accuracy(1e-3, 0.002), "power": Accuracy(1e-3, 0.05)}
-    for _ in range(units):
-        bench = LossTable(standing=rng.uniform(2, 5), square=rng.uniform(0.02, 0.05))
-        volts, amperes, watts = (
-            BenchInstrument.drawn(rng, accuracy[k].relative, accuracy[k].fixed) for k in ("voltage", "current", "power")
-        )
-
-        def seen(c: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
-            tools = {"supply_voltage": volts, "supply_current": amperes, "phase_power": watts}  # noqa: B023
-            return si({name: tools[name].read(values, rng) for name, values in c.items()})
-
-        idle = {"supply_voltage": np.full(60, 36.0), "supply_current": 0.05 + rng.normal(0, 0.001, 60)}
-        loads = bench.readings(rng, np.repeat(np.linspace(20, 300, 12), 2))
-        logs = [Log("loads", seen(loads), DRIVING), Log("idle", seen(idle), STANDBY)]
-        found = outcome("controller-loss", logs, accuracy, {"nameplate_rated_power": 250.0})
-        loss = float(bench.truth(np.array([250.0]))[0])
-        truth = {"controller_loss": loss, "controller_efficiency": 250 / (250 + loss), "standby_power": 1.8}
-        for name, value in truth.items():
-            cover = interval(found.forms[name])
-            held[name] += cover.low <= value <= cover.high
-    assert all(count >= 0.87 * units for count in held.values()), held

@@ -112,17 +112,3 @@ def test_amplitude_of_block_and_of_sine(outside: Outside) -> None:
         allowance=1e-6,
         source="trigonometry: (1 + 1/2)/2 at a peak, cos(30 deg) half way between two peaks",
     )
-
-
-def test_intervals_hold_the_truth() -> None:
-    rng = np.random.default_rng(7)
-    units = 40
-    held = 0
-    for _ in range(units):
-        controller = LimitController(supply_limit=rng.uniform(12, 18), phase_limit=rng.uniform(26, 34))
-        meter = BenchInstrument.drawn(rng, 0.005, 0.02, noise=0.02, step=0.01)
-        log = Log("r", si(controller.ramp(rng, meter, interval=0.05)))
-        found = outcome("current-limit", [log], {"current": Accuracy(0.005, 0.02)})
-        cover = interval(found.forms["supply_current_limit"])
-        held += cover.low <= controller.supply_limit <= cover.high
-    assert held >= 0.84 * units

@@ -246,21 +246,6 @@ def test_duty_over_several_captures() -> None:
     assert _outcome(bent).forms["duty_linearity"].value > 0.01
 
 
-def test_dead_time_interval_holds_the_truth() -> None:
-    rng = np.random.default_rng(20)
-    held = 0
-    units = 60
-    for _ in range(units):
-        dead = rng.uniform(150e-9, 1500e-9)
-        bench = GateBench(dead_time=dead, pwm_frequency=rng.uniform(14e3, 18e3), electrical_frequency=100)
-        error = rng.uniform(-50e-6, 50e-6)
-        capture = bench.capture(0.03, RATE, rng, clock_error=error)
-        outcome = _outcome([Log("a", _fed(capture))], Accuracy(50e-6, 0.0))
-        cover = interval(outcome.forms["dead_time_min"])
-        held += cover.low <= dead <= cover.high
-    assert held >= 0.88 * units
-
-
 def test_commutation_table_is_the_published_one(outside: Outside) -> None:
     _, outcome = _values(GateBench(), 0.2)
     found = outcome.report.details["commutation_errors"]["table"]

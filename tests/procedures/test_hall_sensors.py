@@ -17,7 +17,6 @@ from rotorproof.fitting.engine import Outcome, run
 from rotorproof.physics import hall, six_step
 from rotorproof.procedures.base import Log
 from rotorproof.procedures.hall_sensors import PROCEDURE
-from rotorproof.uncertainty.coverage import interval
 from tests.outside import Outside
 from tests.simulation.hall import Sensors, hall_log
 from tests.simulation.open_circuit import Machine, Scope
@@ -267,40 +266,3 @@ def test_unusable_levels_say_what_to_do(value: float, words: str) -> None:
         columns[f"hall_{s}"] = columns[f"hall_{s}"] * value
     with pytest.raises(FitError, match=words):
         outcome(columns)
-
-
-def coverage(units: int, seed: int) -> dict[str, int]:
-    rng = np.random.default_rng(seed)
-    held: dict[str, int] = {}
-    for _ in range(units):
-        places = np.array([0, 120, 240]) + rng.uniform(-6, 6, 3) + rng.uniform(-15, 15)
-        lean = rng.uniform(-0.15, 0.15, 3)
-        sensors = Sensors(tuple(places), tuple(lean), jitter=rng.uniform(0.3, 0.8))  # type: ignore[arg-type]
-        columns = hall_log(
-            sensors,
-            Machine(pole_pairs=int(rng.integers(10, 26)), linkage=0.5),
-            Scope(20_000, 0.1, 0.3),
-            rng,
-            speed_rpm=rng.uniform(60, 100),
-            seconds=1.5,
-            ripple=rng.uniform(0, 0.02),
-            drift=rng.uniform(-0.2, 0.2),
-        )
-        found = outcome(columns).forms
-        away = places - np.array([0, 120, 240])
-        true = {
-            "hall_offset": away.mean() * DEGREE,
-            "hall_placement_a": (away[0] - away.mean()) * DEGREE,
-            "hall_placement_error": np.abs(away - away.mean()).max() * DEGREE,
-            "hall_duty_error": np.abs(np.arcsin(lean)).max() / np.pi,
-            "hall_jitter": sensors.jitter * DEGREE,
-        }
-        for name, value in true.items():
-            part = interval(found[name])
-            held[name] = held.get(name, 0) + (part.low <= value <= part.high)
-    return held
-
-
-def test_intervals_hold_the_truth() -> None:
-    held = coverage(40, 7)
-    assert min(held.values()) >= 34, held

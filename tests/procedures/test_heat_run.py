@@ -91,38 +91,6 @@ def test_body_in_drifting_air_obeys_its_equation() -> None:
     assert heating.one_body(time, course, np.array([25.0, rise, log(tau)])) == pytest.approx(solved.y[0], abs=1e-6)
 
 
-def test_intervals_hold_the_truth() -> None:
-    rng = np.random.default_rng(60034)
-    held: dict[str, int] = {}
-    units = 40
-    for number in range(units):
-        truth = HeatTruth(
-            resistance=rng.uniform(0.15, 0.35),
-            winding_iron=rng.uniform(3.5, 7),
-            shell_air=rng.uniform(1.2, 2.2),
-            capacities=tuple(np.array((250.0, 900.0, 1400.0, 500.0)) * rng.uniform(0.7, 1.4, 4)),
-            exponent=rng.uniform(0.0, 0.3),
-        )
-        current, drift = rng.uniform(9, 14), rng.uniform(-2e-4, 2e-4)
-        tau = truth.slowest(current, 22.0)
-        made = heat_run(truth, rng, current=current, drift=drift, duration=rng.uniform(3, 4.5) * tau)
-        logs = logs_of(made, truth)
-        forms = outcome(*(logs if number % 2 else logs[:1])).forms
-        steady = truth.steady(current, made.ambient_end)
-        rise = steady[0] - made.ambient_end
-        true = {
-            "temperature_rise": rise,
-            "thermal_resistance": rise / truth.heat(current, steady[0]),
-            "thermal_time_constant": tau,
-            "continuous_current": truth.current_for(145.0, 40.0),
-        }
-        for name, value in true.items():
-            cover = interval(forms[name])
-            held[name] = held.get(name, 0) + (cover.low <= value <= cover.high)
-    for name, count in held.items():
-        assert count >= 0.85 * units, (name, count)
-
-
 def test_blocked_cooling_shows_in_the_thermal_resistance() -> None:
     rng = np.random.default_rng(5)
     sound, blocked = HeatTruth(), HeatTruth(cooling=0.5)

@@ -106,35 +106,6 @@ def test_exact_power_law_gives_its_own_index() -> None:
     assert found["insulation_resistance_at_least"].value == pytest.approx(1.5e8, rel=1e-9)
 
 
-def test_intervals_hold_the_truth() -> None:
-    rng = np.random.default_rng(43)
-    held = {"insulation_resistance": 0, "polarization_index": 0}
-    units = 150
-    for _ in range(units):
-        # Between the coefficients of the standard, about 0.11 eV (thermosets) and 0.54 eV (halving per 10 K).
-        truth = InsulationTruth(
-            activation=rng.uniform(0.11, 0.54),
-            one_law=True,
-            bulk=10 ** rng.uniform(8, 10),
-            absorption=10 ** rng.uniform(-9, -7.3),
-            exponent=rng.uniform(0.5, 1.1),
-            surface_leakage=rng.choice([0.0, 1e-8]),
-        )
-        temperature = rng.uniform(15, 35)
-        columns = insulation_log(truth, rng, temperature=temperature, interval=rng.choice([5.0, 10.0, 15.0]))
-        found = outcome(columns, winding_temperature=temperature)
-        one, ten = truth.resistance(np.array([60.0, 600.0]), temperature)
-        true = {
-            "insulation_resistance": truth.resistance(np.array([60.0]), 40.0)[0],
-            "polarization_index": ten / one,
-        }
-        for name, value in true.items():
-            cover = found.result(name).interval(0.95)
-            held[name] += cover.low <= value <= cover.high
-    for name, count in held.items():
-        assert 0.90 <= count / units <= 0.995, (name, count)
-
-
 def test_wet_winding_is_low_and_flat() -> None:
     rng = np.random.default_rng(1)
     wet = outcome(insulation_log(InsulationTruth(surface_leakage=1e-6), rng), winding_temperature=22.0).forms

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.optimize import brentq
 
 from rotorproof.errors import FitError
 from rotorproof.physics import load_points
@@ -16,9 +15,8 @@ from rotorproof.procedures._load_views import _by_sweep
 from rotorproof.procedures.base import Log
 from rotorproof.procedures.load import PROCEDURE
 from tests.outside import Outside
-from tests.procedures.runs import Coverage, outcome
-from tests.simulation.brake_stand import Inverter, Operating, Stand, field_oriented, six_step, split_truth
-from tests.simulation.mechanical_runs import drawn_motor
+from tests.procedures.runs import outcome
+from tests.simulation.brake_stand import Inverter, Operating, Stand, field_oriented
 from tests.simulation.mechanics import BenchMotor
 
 HOT = 40.0
@@ -33,47 +31,6 @@ ACCURACY = {
 
 def grid(motor: BenchMotor, inverter: Inverter) -> Operating:
     return field_oriented(motor, inverter, np.linspace(5, 30, 6), np.linspace(2, 12, 6), 48.0, HOT)
-
-
-def test_intervals_of_a_field_oriented_drive_hold_the_truth() -> None:
-    coverage, inverter = Coverage(), Inverter()
-    for seed in range(60):
-        rng = np.random.default_rng(seed)
-        motor = drawn_motor(rng)
-        run = grid(motor, inverter)
-        conditions = {"winding_temperature": HOT, "standby_power": inverter.standby}
-        columns = Stand.drawn(rng, 14.0, 15.0).read(run, rng)
-        result = outcome(PROCEDURE, [(columns, conditions)], ACCURACY, phase_resistance=motor.resistance)
-        coverage.add(result, split_truth(run, motor, inverter, HOT))
-    coverage.check(tuple(split_truth(run, motor, inverter, HOT)), least=60)
-
-
-def test_intervals_of_a_six_step_characteristic_hold_the_truth() -> None:
-    coverage, inverter = Coverage(), Inverter()
-    for seed in range(60):
-        rng = np.random.default_rng(seed)
-        motor = drawn_motor(rng, resistance=rng.uniform(0.08, 0.14))
-        run = six_step(motor, inverter, np.linspace(0, 14, 15), 36.0, HOT)
-        columns = Stand.drawn(rng, 14.0, 15.0).read(run, rng)
-        del columns["current_q"], columns["brake"]
-        conditions = {"winding_temperature": HOT, "standby_power": inverter.standby}
-        result = outcome(
-            PROCEDURE,
-            [(columns, conditions)],
-            ACCURACY,
-            phase_resistance=motor.resistance,
-            nameplate_rated_power=250.0,
-        )
-
-        def missing_power(t: float, motor: BenchMotor = motor) -> float:
-            return t * motor.steady(36.0, HOT, t)[0] - 250.0
-
-        truth = {"torque_constant": motor.emf, "efficiency_max": float(run.efficiency().max())}
-        peak = int(np.argmax(run.speed * run.torque))
-        if run.speed[peak] * run.torque[peak] > 255.0:
-            truth["rated_torque"] = float(brentq(missing_power, 0.1, run.torque[peak]))
-        coverage.add(result, truth)
-    coverage.check(("torque_constant", "efficiency_max", "rated_torque"), least=40)
 
 
 def test_losses_add_up() -> None:

@@ -11,8 +11,9 @@ import pytest
 
 from rotorproof.errors import FitError
 from rotorproof.procedures.no_load import PROCEDURE
-from tests.procedures.runs import Coverage, outcome
-from tests.simulation.mechanical_runs import ACCURACY, drawn_motor, no_load_record, no_load_table
+from rotorproof.uncertainty.coverage import interval
+from tests.procedures.runs import outcome
+from tests.simulation.mechanical_runs import ACCURACY, no_load_record, no_load_table
 from tests.simulation.mechanics import BenchMotor
 
 WARM = {"winding_temperature": (27.0, 2.0)}
@@ -30,25 +31,6 @@ def truth(motor: BenchMotor) -> dict[str, float]:
     }
 
 
-@pytest.mark.parametrize("standby", ["standstill", "stated", "unknown"])
-def test_intervals_hold_the_truth(standby: str) -> None:
-    coverage = Coverage()
-    for seed in range(60):
-        rng = np.random.default_rng(seed)
-        motor = drawn_motor(rng, switch_drop=0.005)
-        columns = no_load_table(motor, rng, standstill=standby == "standstill")
-        conditions = WARM | ({"standby_power": motor.standby} if standby == "stated" else {})
-        result = outcome(
-            PROCEDURE,
-            [(columns, conditions)],
-            ACCURACY,
-            phase_resistance=motor.resistance,
-            nameplate_rated_voltage=36.0,
-        )
-        coverage.add(result, truth(motor))
-    coverage.check(tuple(truth(motor)), least=60)
-
-
 def test_steady_stretches_of_a_record_give_what_a_table_gives() -> None:
     motor = BenchMotor()
     columns = no_load_record(motor, np.random.default_rng(3))
@@ -59,9 +41,9 @@ def test_steady_stretches_of_a_record_give_what_a_table_gives() -> None:
         phase_resistance=motor.resistance,
         nameplate_rated_voltage=36.0,
     )
-    coverage = Coverage()
-    coverage.add(result, truth(motor))
-    assert all(hit for hits in coverage.hits.values() for hit in hits)
+    for name, true in truth(motor).items():
+        cover = interval(result.forms[name])
+        assert cover.low <= true <= cover.high, name
     assert any(f"{count} steady stretches" in " ".join(result.report.notes) for count in (8, 9))
     left_out = [s for panel in result.report.panels for s in panel.series if s.role == "left out"]
     assert left_out, "what was not steady must be seen in the figure"

@@ -17,7 +17,6 @@ from rotorproof.fitting.engine import InstrumentError, Outcome, run
 from rotorproof.procedures.base import Log
 from rotorproof.procedures.open_circuit import PROCEDURE
 from rotorproof.uncertainty.accuracy import parse_accuracy
-from rotorproof.uncertainty.coverage import interval
 from rotorproof.uncertainty.forms import Form, Influence
 from tests.outside import Outside
 from tests.simulation.open_circuit import RPM, Machine, Scope, record
@@ -96,6 +95,7 @@ def test_identities_hold_in_the_results() -> None:
     assert found["emf_constant_rms"] == pytest.approx(found["emf_constant_peak"] / np.sqrt(2), rel=1e-3)
     assert found["emf_constant_dc"] == pytest.approx(3 / np.pi * found["emf_constant_peak"], rel=1e-3)
     assert found["phase_sequence"] == 1
+    assert found["pole_pairs"] == Machine().pole_pairs
 
 
 def test_noise_does_not_lift_the_peak() -> None:
@@ -106,60 +106,6 @@ def test_noise_does_not_lift_the_peak() -> None:
         for _ in range(12)
     ]
     assert np.mean(noisy) == pytest.approx(machine.truth()["emf_constant_peak"], rel=2e-3)
-
-
-@pytest.mark.parametrize("shape", ["sine", "trapezoid"])
-def test_intervals_hold_the_truth_of_an_invented_machine(shape: str) -> None:
-    rng = np.random.default_rng(2026)
-    units, held = 16, dict.fromkeys(Machine().truth(), 0)
-    for _ in range(units):
-        gain, offset, tacho, clock = rng.uniform(-1, 1, 4)
-        machine = Machine(
-            pole_pairs=int(rng.integers(4, 28)),
-            linkage=rng.uniform(0.3, 0.8),
-            shape=shape,
-            harmonics={3: (0.03, 0.2), 5: (rng.uniform(0.02, 0.08), rng.uniform(0, 6)), 7: (0.02, 1.0)},
-            phase_gain=(1.0, 1.02, 0.97),
-        )
-        scope = Scope(8000, 0.1, 0.3, gain=(1 + 0.005 * gain,) * 3, offset=(0.05 * offset,) * 3, clock=1 + 1e-4 * clock)
-        logs = [
-            log(
-                record(
-                    machine,
-                    scope,
-                    rng,
-                    speed_rpm=rng.uniform(100, 250),
-                    seconds=0.6,
-                    drift=rng.uniform(-0.3, 0.3),
-                    ripple=rng.uniform(0, 0.02),
-                    tacho_gain=1 + 0.005 * tacho,
-                    tacho_noise=0.1,
-                )
-            )
-            for _ in range(2)
-        ]
-        found = outcome(
-            logs,
-            {"voltage": ("0.5 % + 50 mV", LINES), "speed": ("0.5 %", ("speed",)), "time": ("0.01 %", ("time",))},
-        )
-        assert values(found)["pole_pairs"] == machine.pole_pairs
-        assert found.forms["pole_pairs"].standard_uncertainty == 0
-        for name, true in machine.truth().items():
-            part = interval(found.forms[name])
-            held[name] += part.low <= true <= part.high
-    assert min(held.values()) >= 13, held
-
-
-def test_magnets_that_differ_are_in_the_interval() -> None:
-    # Half a wheel turn sees half of the magnets; the scatter between blocks of whole turns must own up to it.
-    held = 0
-    for seed in range(40):
-        rng = np.random.default_rng(seed)
-        machine = Machine(pole_pairs=20, pole_spread=0.02, spread_seed=seed)
-        found = outcome([log(record(machine, Scope(noise=0.05), rng, speed_rpm=60, seconds=0.75))])
-        part = interval(found.forms["emf_constant_rms"])
-        held += part.low <= machine.truth()["emf_constant_rms"] <= part.high
-    assert held >= 35
 
 
 def test_time_base_not_the_tachometer_sets_the_uncertainty_once_the_count_is_known() -> None:

@@ -9,7 +9,6 @@ import pytest
 from rotorproof.errors import FitError
 from rotorproof.procedures.base import Log
 from rotorproof.uncertainty.accuracy import Accuracy
-from rotorproof.uncertainty.coverage import interval
 from tests.procedures.controller_runs import outcome, si
 from tests.simulation.controller_bench import SupplyController
 from tests.simulation.instruments import BenchInstrument
@@ -75,23 +74,3 @@ def test_a_constant_supply_is_refused() -> None:
     columns["supply_voltage"] = np.full_like(columns["supply_voltage"], 36.0)
     with pytest.raises(FitError, match="never changes"):
         outcome("supply-window", [Log("flat", columns)])
-
-
-def test_intervals_hold_the_truth() -> None:
-    rng = np.random.default_rng(6)
-    units = 24
-    held = dict.fromkeys(("start_voltage", "cutoff_voltage", "supply_hysteresis"), 0)
-    for _ in range(units):
-        controller = SupplyController(start=rng.uniform(30, 32), cutoff=rng.uniform(27.5, 29.5), delay=0.0)
-        meter = BenchInstrument.drawn(rng, 0.0005, 0.01, noise=0.01, step=0.01)
-        log = Log("s", si(controller.sweep(rng, meter, sweeps=4, rate=1.0)))
-        found = outcome("supply-window", [log], {"voltage": Accuracy(0.0005, 0.01)})
-        truth = {
-            "start_voltage": controller.start,
-            "cutoff_voltage": controller.cutoff,
-            "supply_hysteresis": controller.start - controller.cutoff,
-        }
-        for name, value in truth.items():
-            cover = interval(found.forms[name])
-            held[name] += cover.low <= value <= cover.high
-    assert all(count >= 0.8 * units for count in held.values()), held

@@ -17,7 +17,6 @@ from rotorproof.errors import FitError, InputError
 from rotorproof.procedures.base import Log
 from rotorproof.settings.load import SettingsFolder, load_unit
 from rotorproof.uncertainty.accuracy import Accuracy
-from rotorproof.uncertainty.coverage import interval
 from tests.outside import Outside
 from tests.procedures.controller_runs import case, outcome, si
 from tests.simulation.controller_bench import ThrottleController
@@ -170,29 +169,3 @@ def test_a_case_is_one_of_the_words(tmp_path: Path) -> None:
     assert "signal open, signal to supply" in wrong.message
     assert wrong.line == 4
     assert "needs the condition 'case'" in lacking.message
-
-
-def test_intervals_hold_the_truth() -> None:
-    rng = np.random.default_rng(5)
-    units = 50
-    held = dict.fromkeys(("throttle_start", "throttle_full", "throttle_deadband", "brake_response_time"), 0)
-    for _ in range(units):
-        meter = BenchInstrument.drawn(rng, 0.0005, 0.002, noise=0.003, step=0.001)
-        response = float(rng.uniform(0.05, 0.6))
-        controller = ThrottleController(
-            start=rng.uniform(1.0, 1.4), full=rng.uniform(3.2, 3.8), lag=5e-4, response={"brake": response}
-        )
-        log = Log("s", si(controller.sweep(rng, meter)), {"case": 0.0})
-        columns, _ = controller.fault("brake", rng, interval=float(rng.choice([0.001, 0.01, 0.05])))
-        brake = Log("b", si(columns), {"case": case("throttle", "brake", "case")})
-        found = outcome("throttle", [log, brake], {"voltage": Accuracy(0.0005, 0.002)})
-        truth = {
-            "throttle_start": controller.start,
-            "throttle_full": controller.full,
-            "throttle_deadband": controller.start - controller.released,
-            "brake_response_time": response,
-        }
-        for name, value in truth.items():
-            cover = interval(found.forms[name])
-            held[name] += cover.low <= value <= cover.high
-    assert all(count >= 0.84 * units for count in held.values()), held

@@ -15,7 +15,6 @@ from rotorproof.fitting.engine import Outcome, run
 from rotorproof.physics import inductance
 from rotorproof.procedures.base import Log
 from rotorproof.procedures.winding_inductance import PROCEDURE
-from rotorproof.uncertainty.coverage import interval
 from rotorproof.uncertainty.forms import Form
 from tests.simulation.inductance import InductanceTruth, meter_log, step_log
 
@@ -69,42 +68,6 @@ def test_step_down_gives_the_same() -> None:
     current = np.where(after, 8 * np.exp(-(time - 2e-3) / 1.68e-3), 8.0)
     found = inductance.from_step(time, np.where(after, 0.0, 2.0), current)
     assert found.inductance == pytest.approx(420e-6, rel=5e-3)
-
-
-def test_intervals_of_steps_hold_the_truth() -> None:
-    rng = np.random.default_rng(11)
-    held, units = 0, 24
-    for _ in range(units):
-        truth = InductanceTruth(d=rng.uniform(1e-4, 3e-4), q=rng.uniform(1e-4, 3e-4))
-        columns, line = step_log(truth, rng, angle=rng.uniform(0, 1))
-        cover = interval(outcome(Log("step", columns)).forms["phase_inductance"])
-        held += cover.low <= line / 2 <= cover.high
-    assert held >= 20
-
-
-def test_intervals_of_readings_hold_the_truth() -> None:
-    rng = np.random.default_rng(12)
-    held: dict[str, int] = {}
-    units = 120
-    for number in range(units):
-        d = rng.uniform(1e-4, 3e-4)
-        q = d * rng.uniform(1.02, 1.5)
-        columns = meter_log(InductanceTruth(d=d, q=q), rng, harmonic=0.0)
-        if number % 2:
-            del columns["angle"]
-        forms = outcome(Log("meter", columns), **TEN, phase_resistance=0.12).forms
-        true = {
-            "inductance_d": d,
-            "inductance_q": q,
-            "phase_inductance": (d + q) / 2,
-            "saliency_ratio": q / d,
-            "electrical_time_constant": (d + q) / 2 / 0.12,
-        }
-        for name, value in true.items():
-            cover = interval(forms[name])
-            held[name] = held.get(name, 0) + (cover.low <= value <= cover.high)
-    for name, count in held.items():
-        assert 0.88 <= count / units <= 1.0, (name, count)
 
 
 def test_angle_that_counts_against_the_phases_is_recognised() -> None:

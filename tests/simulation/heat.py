@@ -7,6 +7,7 @@ are integrated as they stand; nothing of the fitted curves is assumed.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -15,6 +16,13 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import fsolve
 
 _K = 234.5
+
+
+def _solved(flow: Callable[[np.ndarray], np.ndarray], guess: np.ndarray) -> np.ndarray:
+    """Return where a heat flow (W) is nothing; judged by what is left of it, since near the last digit steps stall."""
+    found = np.asarray(fsolve(flow, guess, xtol=1e-10, full_output=True)[0])
+    assert np.abs(flow(found)).max() < 1e-6
+    return found
 
 
 @dataclass(frozen=True)
@@ -70,13 +78,12 @@ class HeatTruth:
 
     def steady(self, current: float, air: float) -> np.ndarray:
         """Return the temperatures ``(4,)`` in degC at which heat in and heat out agree."""
-        return np.asarray(fsolve(lambda t: self.flow(t, current, air), np.full(4, air + 40.0), xtol=1e-10))
+        return _solved(lambda t: self.flow(t, current, air), np.full(4, air + 40.0))
 
     def current_for(self, winding: float, air: float) -> float:
         """Return the current (A) at which the winding settles at ``winding`` degC in air of ``air`` degC."""
         guess = np.array([12.0, winding - 10, winding - 20, winding - 40])
-        found = fsolve(lambda x: self.flow(np.array([winding, *x[1:]]), x[0], air), guess, xtol=1e-10)
-        return float(found[0])
+        return float(_solved(lambda x: self.flow(np.array([winding, *x[1:]]), x[0], air), guess)[0])
 
     def slowest(self, current: float, air: float) -> float:
         """Return the longest time constant (s) near the steady state, from the eigenvalues of the equations."""
