@@ -120,7 +120,7 @@ NOT_HERE = $(if $(filter 0,$(shell id -u)),,-m "not slurm")
 
 .PHONY: test
 test: test-ready ## Run all tests (PYTEST_ARGS="...", JOBS=2)
-	@$(PY) -m pytest -n $(JOBS) $(NOT_HERE) $(PYTEST_ARGS)
+	@$(PY) -m pytest -n $(JOBS) --dist loadgroup $(NOT_HERE) $(PYTEST_ARGS)
 
 .PHONY: bench
 bench: test-ready ## Measure speed beside plain readers and loops (ARGS="--gigabytes 1 --units 40")

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.workflow.conftest import LIMITS, ROOT, Project
+from tests.workflow.conftest import Project
 
 PASSPHRASE = "correct horse 7"
 
@@ -67,17 +67,6 @@ class Workshop:
         return self.command("sign", "CT-1", *given, *arguments)
 
 
-def make_project(root: Path) -> Project:
-    """Return a fresh copy of the project in ``root``, with one acceptance set and no units."""
-    for name in ("scripts", "config", "templates"):
-        shutil.copytree(ROOT / name, root / name, ignore=shutil.ignore_patterns("__pycache__"))
-    shutil.copy(ROOT / "Snakefile", root / "Snakefile")
-    (root / "config" / "config.yaml").write_text("config_version: 1\n", encoding="utf-8")
-    (root / "config" / "acceptance" / "small.yaml").write_text(LIMITS, encoding="utf-8")
-    (root / "raw").mkdir()
-    return Project(root)
-
-
 def copy_of(workshop: Workshop, place: Path) -> Workshop:
     """Return a copy to be changed."""
     shutil.copytree(workshop.root, place / "project")
@@ -93,7 +82,7 @@ def reported(tmp_path_factory: pytest.TempPathFactory) -> Workshop:
     """Return a workshop whose unit CT-1 has a report; not to be changed."""
     place = tmp_path_factory.mktemp("workshop")
     (place / "home").mkdir()
-    workshop = Workshop(make_project(place / "project"), place / "home")
+    workshop = Workshop(Project.fresh(place / "project"), place / "home")
     workshop.passphrase.write_text(PASSPHRASE + "\n", encoding="utf-8")
     workshop.project.add_unit("CT-1")
     workshop.project.run()

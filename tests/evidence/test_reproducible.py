@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from .conftest import Workshop, make_project
+from tests.workflow.conftest import Project
+
+from .conftest import Workshop
 
 
 def test_two_runs_make_the_same_bytes(reported: Workshop, tmp_path: Path) -> None:
-    other = make_project(tmp_path / "elsewhere")
+    other = Project.fresh(tmp_path / "elsewhere")
     other.add_unit("CT-1")
     other.run("--cores", "1")
     first, second = reported.reports, other.root / "reports"

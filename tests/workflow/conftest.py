@@ -42,6 +42,18 @@ class Project:
 
     root: Path
 
+    @classmethod
+    def fresh(cls, root: Path) -> Project:
+        """Return a copy of the project in ``root``, with one acceptance set and no units."""
+        for name in ("scripts", "config", "templates"):
+            # With what Python has compiled, or every project would compile it again; not what it is just writing.
+            shutil.copytree(ROOT / name, root / name, ignore=shutil.ignore_patterns("*.pyc.*"))
+        shutil.copy(ROOT / "Snakefile", root / "Snakefile")
+        (root / "config" / "config.yaml").write_text("config_version: 1\n", encoding="utf-8")
+        (root / "config" / "acceptance" / "small.yaml").write_text(LIMITS, encoding="utf-8")
+        (root / "raw").mkdir()
+        return cls(root)
+
     def add_unit(self, name: str, seed: int = 1) -> Path:
         """Write a unit with one winding-resistance log; return its folder."""
         folder = self.root / "raw" / name
@@ -109,12 +121,4 @@ def made_here(project: Project, units: Sequence[str], reports: Path) -> dict[str
 @pytest.fixture
 def project(tmp_path: Path) -> Project:
     """Return a fresh copy of the project with one acceptance set and no units."""
-    root = tmp_path / "project"
-    root.mkdir()
-    for name in ("scripts", "config", "templates"):
-        shutil.copytree(ROOT / name, root / name, ignore=shutil.ignore_patterns("__pycache__"))
-    shutil.copy(ROOT / "Snakefile", root / "Snakefile")
-    (root / "config" / "config.yaml").write_text("config_version: 1\n", encoding="utf-8")
-    (root / "config" / "acceptance" / "small.yaml").write_text(LIMITS, encoding="utf-8")
-    (root / "raw").mkdir()
-    return Project(root)
+    return Project.fresh(tmp_path / "project")

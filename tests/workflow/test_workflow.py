@@ -1,4 +1,8 @@
-"""The workflow as a whole: what it makes, what it makes again, and what a bad input does to the others."""
+"""The workflow as a whole: what it makes, what it makes again, and what a bad input does to the others.
+
+A run costs seconds of processor time, whatever it has to do. So one project with a unit for each case is run five
+times, and what is to be seen after each run is kept; the tests look at that.
+"""
 
 from __future__ import annotations
 
@@ -6,143 +10,145 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import jsonschema
+import pytest
 
 from .conftest import Project
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "config/schemas/results.schema.json").read_bytes())
+#: Left alone; log changed; log replaced by an older file; log that comes late; log with a word in it; unit.yaml wrong.
+SOUND, CHANGED, OLDER, LATE, SPOILED, WRONG = (f"CT-{k}" for k in range(1, 7))
+
+pytestmark = pytest.mark.xdist_group("workflow")
 
 
-def test_one_run_makes_everything_and_a_second_makes_nothing(project: Project) -> None:
-    project.add_unit("CT-1")
-    project.add_unit("CT-2", seed=2)
-    first = project.run()
-    for unit in ("CT-1", "CT-2"):
-        folder = project.root / "reports" / unit
-        results = json.loads((folder / "results.json").read_bytes())
-        jsonschema.validate(results, SCHEMA)
-        assert results["verdict"] == "accepted"
-        assert (folder / "report.pdf").read_bytes().startswith(b"%PDF")
-        assert f"{unit}  accepted" in first.stdout
-    assert (project.root / "reports" / "index.html").exists()
+@dataclass(frozen=True)
+class Seen:
+    """What a run said, which files of the reports it wrote, and the results that then lay there."""
+
+    said: str
+    errors: str
+    status: int
+    changed: set[str]
+    results: dict[str, dict[str, Any]]
+
+    def of(self, unit: str) -> set[str]:
+        """Return the files written for a unit, without its name."""
+        return {name.replace(unit, "*") for name in self.changed if unit in name}
+
+
+def _edit(path: Path, old: str, new: str) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def _run(project: Project, *units: str) -> Seen:
     before = project.stamps()
-    project.run()
-    assert project.changed(before) == set()
-
-
-def test_a_changed_limit_reads_and_fits_nothing_again(project: Project) -> None:
-    project.add_unit("CT-1")
-    project.run()
-    before = project.stamps()
-    limits = project.root / "config/acceptance/small.yaml"
-    limits.write_text(limits.read_text().replace("0.13 ohm", "0.11 ohm"), encoding="utf-8")
-    assert "rejected" in project.run().stdout
-    assert project.changed(before) == {
-        "CT-1/results.json",
-        "CT-1/report.pdf",
-        "CT-1/evidence.json",
-        "index.html",
-        "results.csv",
-        "results.parquet",
+    done = project.run(*units, check=False)
+    results = {
+        path.parent.name: json.loads(path.read_bytes()) for path in (project.root / "reports").glob("CT-*/results.json")
     }
+    for found in results.values():
+        jsonschema.validate(found, SCHEMA)
+    return Seen(done.stdout, done.stderr, done.returncode, project.changed(before), results)
 
 
-def test_a_changed_log_touches_its_own_unit_only(project: Project) -> None:
-    folder = project.add_unit("CT-1")
-    project.add_unit("CT-2")
-    project.run()
-    before = project.stamps()
-    log = folder / "steps.csv"
-    log.write_text(log.read_text().replace("0.5000", "0.5001"), encoding="utf-8")
-    project.run()
-    changed = project.changed(before)
-    assert ".work/CT-1/fit.json" in changed
-    assert not [name for name in changed if "CT-2" in name]
+@pytest.fixture(scope="module")
+def story(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Seen]:
+    """Return what each of the runs gave: the first, one after changes of logs, and three of the sound unit alone."""
+    project = Project.fresh(tmp_path_factory.mktemp("story") / "project")
+    raw, root = project.root / "raw", project.root
+    for name in (SOUND, CHANGED, OLDER, LATE, SPOILED, WRONG):
+        project.add_unit(name)
+    late = (raw / LATE / "steps.csv").read_bytes()
+    (raw / LATE / "steps.csv").unlink()
+    _edit(raw / SPOILED / "steps.csv", "0.5000", "half")
+    _edit(raw / WRONG / "unit.yaml", "kind: motor", "kind: moter\ncolour: red")
+    seen = {"first": _run(project)}
+
+    _edit(raw / CHANGED / "steps.csv", "0.5000", "0.5001")
+    _edit(raw / OLDER / "steps.csv", "0.5000", "0.9000")
+    os.utime(raw / OLDER / "steps.csv", (1_700_000_000, 1_700_000_000))
+    (raw / LATE / "steps.csv").write_bytes(late)
+    seen["logs"] = _run(project)
+
+    _edit(root / "config/acceptance/small.yaml", "0.13 ohm", "0.11 ohm")
+    seen["limits"] = _run(project, SOUND)
+
+    _edit(root / "scripts/rotorproof/physics/winding.py", "/ 6.0", "/ 12.0")
+    seen["formula"] = _run(project, SOUND)
+
+    _edit(root / "scripts/fit.py", "    model = UnitFile", "    raise MemoryError\n    model = UnitFile")
+    seen["failing step"] = _run(project, SOUND)
+    return seen
 
 
-def test_a_log_replaced_by_an_older_one_is_read_again(project: Project) -> None:
-    folder = project.add_unit("CT-1")
-    project.run()
-    log = folder / "steps.csv"
-    log.write_text(log.read_text().replace("0.5000", "0.9000"), encoding="utf-8")
-    os.utime(log, (1_700_000_000, 1_700_000_000))
-    before = project.stamps()
-    project.run()
-    assert {".work/CT-1/readings.npz", "CT-1/results.json"} <= project.changed(before)
+def test_a_run_makes_reports_and_a_register(story: dict[str, Seen]) -> None:
+    first = story["first"]
+    for unit in (SOUND, CHANGED, OLDER):
+        assert first.results[unit]["verdict"] == "accepted"
+        assert {f"{unit}/report.pdf", f"{unit}/evidence.json", f".work/{unit}/fit.json"} <= first.changed
+        assert f"{unit}  accepted" in first.said
+    assert {"index.html", "results.csv", "results.parquet"} <= first.changed
 
 
-def test_results_of_an_earlier_run_do_not_stand_in_for_a_step_that_failed(project: Project) -> None:
-    project.add_unit("CT-1")
-    project.run()
-    adapter = project.root / "scripts/fit.py"
-    text = adapter.read_text(encoding="utf-8")
-    adapter.write_text(
-        text.replace("    model = UnitFile", "    raise MemoryError\n    model = UnitFile"), encoding="utf-8"
-    )
-    result = project.run(check=False)
-    assert result.returncode == 1
-    assert "CT-1  not reported" in result.stdout
+def test_a_unit_that_cannot_be_reported_fails_the_run_and_stops_no_other(story: dict[str, Seen]) -> None:
+    first = story["first"]
+    assert first.status == 1
+    assert f"{SOUND}  accepted" in first.said
+    assert f"{WRONG}  not reported" in first.said
+    place = f"error: {WRONG}/unit.yaml, line"
+    assert f"{place} 2, key 'kind': must be one of 'motor', 'controller' or 'drive' (found 'moter')" in first.errors
+    assert f"{place} 3, key 'colour': the key 'colour' is not known" in first.errors
 
 
-def test_a_changed_formula_fits_again(project: Project) -> None:
-    project.add_unit("CT-1")
-    project.run()
-    before = project.stamps()
-    module = project.root / "scripts/rotorproof/physics/winding.py"
-    module.write_text(module.read_text(encoding="utf-8").replace("/ 6.0", "/ 12.0"), encoding="utf-8")
-    project.run()
-    changed = project.changed(before)
-    assert {".work/CT-1/fit.json", "CT-1/results.json", "CT-1/report.pdf"} <= changed
-    assert ".work/CT-1/readings.npz" not in changed
-    results = json.loads((project.root / "reports/CT-1/results.json").read_bytes())
-    assert abs(results["quantities"]["phase_resistance"]["value"] - 0.0602) < 0.0005
+def test_a_log_that_cannot_be_used_is_named_and_the_rest_goes_on(story: dict[str, Seen]) -> None:
+    first = story["first"]
+    assert f"error: {SPOILED}/steps.csv, line 2, column 'current_ab': 'half' is not a number" in first.errors
+    assert f"{SPOILED}  incomplete" in first.said
+    assert first.results[SPOILED]["quantities"] == {}
+    assert [c["decision"] for c in first.results[SPOILED]["criteria"]] == ["not measured", "not measured"]
 
 
-def test_a_unit_that_cannot_be_reported_fails_the_run_and_stops_no_other(project: Project) -> None:
-    project.add_unit("CT-1")
-    broken = project.add_unit("CT-2")
-    file = broken / "unit.yaml"
-    file.write_text(file.read_text().replace("kind: motor", "kind: moter\ncolour: red"), encoding="utf-8")
-    result = project.run(check=False)
-    assert result.returncode == 1
-    assert "CT-1  accepted" in result.stdout
-    assert "CT-2  not reported" in result.stdout
-    place = "error: CT-2/unit.yaml, line"
-    assert f"{place} 2, key 'kind': must be one of 'motor', 'controller' or 'drive' (found 'moter')" in result.stderr
-    assert f"{place} 3, key 'colour': the key 'colour' is not known" in result.stderr
+def test_an_absent_log_is_named_and_read_once_it_is_there(story: dict[str, Seen]) -> None:
+    assert f"{LATE}/steps.csv: the log named in unit.yaml is not there" in story["first"].errors
+    assert f"{LATE}  incomplete" in story["first"].said
+    assert f"{LATE}  accepted" in story["logs"].said
 
 
-def test_a_log_that_cannot_be_used_is_named_and_the_rest_goes_on(project: Project) -> None:
-    folder = project.add_unit("CT-1")
-    log = folder / "steps.csv"
-    log.write_text(log.read_text().replace("0.5000", "half", 1), encoding="utf-8")
-    result = project.run()
-    assert "error: CT-1/steps.csv, line 2, column 'current_ab': 'half' is not a number" in result.stderr
-    assert "CT-1  incomplete" in result.stdout
-    results = json.loads((project.root / "reports/CT-1/results.json").read_bytes())
-    jsonschema.validate(results, SCHEMA)
-    assert results["quantities"] == {}
-    assert [c["decision"] for c in results["criteria"]] == ["not measured", "not measured"]
+def test_a_changed_log_touches_its_own_unit_only(story: dict[str, Seen]) -> None:
+    assert ".work/*/fit.json" in story["logs"].of(CHANGED)
+    assert story["logs"].of(SOUND) == set()
 
 
-def test_an_absent_log_is_named_and_read_once_it_is_there(project: Project) -> None:
-    folder = project.add_unit("CT-1")
-    content = (folder / "steps.csv").read_bytes()
-    (folder / "steps.csv").unlink()
-    result = project.run()
-    assert "CT-1/steps.csv: the log named in unit.yaml is not there" in result.stderr
-    (folder / "steps.csv").write_bytes(content)
-    assert "CT-1  accepted" in project.run().stdout
+def test_a_log_replaced_by_an_older_one_is_read_again(story: dict[str, Seen]) -> None:
+    assert {".work/*/readings.npz", "*/results.json"} <= story["logs"].of(OLDER)
 
 
-def test_raw_logs_and_reports_may_lie_elsewhere(project: Project, tmp_path: Path) -> None:
-    project.add_unit("CT-1")
-    elsewhere = tmp_path / "bench"
-    (project.root / "raw").rename(elsewhere)
-    project.run("--config", f"raw_dir={elsewhere}", f"reports_dir={tmp_path / 'out'}")
-    assert (tmp_path / "out/CT-1/report.pdf").exists()
+def test_a_changed_limit_reads_and_fits_nothing_again(story: dict[str, Seen]) -> None:
+    limits = story["limits"]
+    assert f"{SOUND}  rejected" in limits.said
+    assert limits.of(SOUND) == {"*/results.json", "*/report.pdf", "*/evidence.json"}
+    assert {"index.html", "results.csv", "results.parquet"} <= limits.changed
+    assert not [name for name in limits.changed if name.startswith(".work")]
+
+
+def test_a_changed_formula_fits_again(story: dict[str, Seen]) -> None:
+    formula = story["formula"]
+    assert {".work/*/fit.json", "*/results.json", "*/report.pdf"} <= formula.of(SOUND)
+    assert ".work/*/readings.npz" not in formula.of(SOUND)
+    halved = formula.results[SOUND]["quantities"]["phase_resistance"]["value"]
+    assert halved == pytest.approx(0.5 * story["first"].results[SOUND]["quantities"]["phase_resistance"]["value"])
+
+
+def test_results_of_an_earlier_run_do_not_stand_in_for_a_step_that_failed(story: dict[str, Seen]) -> None:
+    assert story["failing step"].status == 1
+    assert f"{SOUND}  not reported" in story["failing step"].said
 
 
 def test_settings_that_cannot_be_used_say_so_before_any_job(project: Project) -> None:
@@ -157,11 +163,14 @@ def test_settings_that_cannot_be_used_say_so_before_any_job(project: Project) ->
 
 
 def test_a_bare_workflow_run_from_elsewhere_writes_into_the_project(project: Project, tmp_path: Path) -> None:
+    """And reads raw logs that lie elsewhere."""
     project.add_unit("CT-1")
-    elsewhere = tmp_path / "elsewhere"
+    bench, elsewhere = tmp_path / "bench", tmp_path / "elsewhere"
+    (project.root / "raw").rename(bench)
     elsewhere.mkdir()
     command = [sys.executable, "-m", "snakemake", "--snakefile", str(project.root / "Snakefile"), "--cores", "1"]
-    subprocess.run([*command, "reports/CT-1/results.json"], cwd=elsewhere, check=True, capture_output=True, timeout=240)
+    command += ["--config", f"raw_dir={bench}", "--", "reports/CT-1/results.json"]
+    subprocess.run(command, cwd=elsewhere, check=True, capture_output=True)
     assert (project.root / "reports/CT-1/results.json").exists()
     # The engine's own log of the run is all it leaves where it was started.
     assert [path for path in elsewhere.rglob("*") if path.is_file() and path.suffix != ".log"] == []
