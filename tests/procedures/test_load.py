@@ -85,7 +85,7 @@ def test_one_slip_of_the_supply_reading_is_found_and_named() -> None:
     found = PROCEDURE.suspects(columns)
     assert [(s.row, s.column) for s in found] == [(17, "supply_voltage")]
     assert "six robust standard deviations" in found[0].message
-    left = outcome(PROCEDURE, [(columns, {})]).fit
+    left = outcome(PROCEDURE, [(columns, {})]).report
     assert "1 point(s)" in " ".join(left.notes)
 
 
