@@ -1,8 +1,9 @@
-"""Do intervals hold the truth of the independent bench? `python -m tests.benchmarks.independent_coverage --units 60 --seed 1 --out DIR`.
+"""Do intervals hold the truth of the independent bench? `python -m tests.benchmarks.independent_coverage --units 60
+--seed 1 --out DIR`.
 
-Units are written by `tests.simulation.independent` (whose authors know nothing of the fits), read, fitted and decided on by the
-workflow's own adapters without drawing pages, and each interval is compared with the true value by definition. The table
-goes to DIR/coverage.md; `--judge-only` compares what lies there already.
+Units are written by `tests.simulation.independent` (whose authors know nothing of the fits), read, fitted and decided
+on by the workflow's own adapters without drawing pages, and each interval is compared with the true value by
+definition. The table goes to DIR/coverage.md; `--judge-only` compares what lies there already.
 """
 
 from __future__ import annotations
@@ -43,12 +44,24 @@ def judge(given: tuple[Path, str]) -> str:
         folder = out / "reports" / name
         folder.mkdir(parents=True, exist_ok=True)
         readings, fit = folder / "readings.npz", folder / "fit.json"
-        _adapter("read").main(unit=name, folder=Path(plan.folder(at)), tests=plan.tests(at), layouts=plan.layouts(at), readings=readings)
-        _adapter("fit").main(unit=plan.measured_part(at), settings=plan.fit_settings, readings=readings, fit=fit, panels=folder / "panels.npz")
+        _adapter("read").main(
+            unit=name, folder=Path(plan.folder(at)), tests=plan.tests(at), layouts=plan.layouts(at), readings=readings
+        )
+        _adapter("fit").main(
+            unit=plan.measured_part(at),
+            settings=plan.fit_settings,
+            readings=readings,
+            fit=fit,
+            panels=folder / "panels.npz",
+        )
         _adapter("decide").main(
-            unit=plan.measured_part(at), acceptance=plan.acceptance(at), probability=plan.settings.coverage_probability,
-            readings=readings, fit=fit, results=folder / "results.json",
-        )  # fmt: skip
+            unit=plan.measured_part(at),
+            acceptance=plan.acceptance(at),
+            probability=plan.settings.coverage_probability,
+            readings=readings,
+            fit=fit,
+            results=folder / "results.json",
+        )
         for leftover in (readings, fit, folder / "panels.npz"):
             leftover.unlink(missing_ok=True)
     except Exception as error:
@@ -131,16 +144,24 @@ def table(rows: dict[str, Row], absent: Counter[str], units: int, warned: Counte
     lines = [
         f"{units} motors of the independent bench.",
         "",
-        "| quantity (procedure) | n | held | truth above | below | median error | median U | largest error | first misses |",
+        "| quantity (procedure) | n | held | truth above | below | median error | median U | largest error "
+        "| first misses |",
         "|---|--:|--:|--:|--:|--:|--:|--:|---|",
     ]
     for name, row in rows.items():
         n = row.held + row.above + row.below
         lines.append(
-            f"| {name} | {n} | {100 * row.held / n:.1f}% | {row.above} | {row.below} | {100 * statistics.median(row.errors):+.3g}% "
-            f"| {100 * statistics.median(row.widths):.3g}% | {100 * max(row.errors, key=abs):+.3g}% | {' '.join(row.misses[:3])} |"
+            f"| {name} | {n} | {100 * row.held / n:.1f}% | {row.above} | {row.below} "
+            f"| {100 * statistics.median(row.errors):+.3g}% | {100 * statistics.median(row.widths):.3g}% "
+            f"| {100 * max(row.errors, key=abs):+.3g}% | {' '.join(row.misses[:3])} |"
         )
-    lines += ["", "Not given, by quantity: " + ", ".join(f"{name} {count}" for name, count in sorted(absent.items())) + ".", "", "Most frequent problems:", ""]
+    lines += [
+        "",
+        "Not given, by quantity: " + ", ".join(f"{name} {count}" for name, count in sorted(absent.items())) + ".",
+        "",
+        "Most frequent problems:",
+        "",
+    ]
     lines += [f"- {count} x {words}" for words, count in warned.most_common(40)]
     return "\n".join(lines) + "\n"
 

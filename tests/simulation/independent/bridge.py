@@ -1,22 +1,22 @@
 """Six-step bridge and machine solved in time: many operating points side by side, each until it is periodic.
 
-The circuit is a network that is linear between events: in each of the six sectors one leg is at the positive rail, one at the
-negative rail (switches with on-resistance, both directions), and the third is off: its current goes on through a diode
-until it is zero; after that the phase floats until its own EMF opens a diode again. Sectors begin at the real sensor edges.
-The machine is written in the stationary plane, with any shape of EMF, unequal phases and inductances that turn with the rotor
-(x is a space vector, x* its conjugate, all of the kind that keeps amplitudes):
+The circuit is a network that is linear between events: in each of the six sectors one leg is at the positive rail,
+one at the negative rail (switches with on-resistance, both directions), and the third is off: its current goes on
+through a diode until it is zero; after that the phase floats until its own EMF opens a diode again. Sectors begin at
+the real sensor edges. The machine is written in the stationary plane, with any shape of EMF, unequal phases and
+inductances that turn with the rotor (x is a space vector, x* its conjugate, all of the kind that keeps amplitudes):
 
     v = R i + d(L i)/dt + w s(|i|) lambda(angle)
     L x = (S + S') x + (D exp(2 j angle) + D') x*,  S, D = (L_d + L_q)/2, (L_d - L_q)/2; S', D' from unequal phases
     T = p 3/2 (s Re(i* lambda) + Re(j D exp(2 j angle) (i*)^2))
 
-s(|i|) = (1 + (|i|/knee)^2)^(-1/2) is what saturation by the stator's current leaves of the magnets' flux. It stands alike in EMF
-and torque, so that power is conserved at every current; the energy of the field is that of the inductances alone. This is
-a description of saturation, not one derived from a field solution.
+s(|i|) = (1 + (|i|/knee)^2)^(-1/2) is what saturation by the stator's current leaves of the magnets' flux. It stands
+alike in EMF and torque, so that power is conserved at every current; the energy of the field is that of the
+inductances alone. This is a description of saturation, not one derived from a field solution.
 
-Sources, all from memory: Krause, Wasynczuk, Sudhoff, "Analysis of Electric Machinery" (machine equations, torque from the
-co-energy, brushless DC drive with 120 degree conduction); Mohan, Undeland, Robbins, "Power Electronics" (bridge and diodes).
-The steps are Runge and Kutta's of fourth order, the integrals over the turn Simpson's.
+Sources, all from memory: Krause, Wasynczuk, Sudhoff, "Analysis of Electric Machinery" (machine equations, torque from
+the co-energy, brushless DC drive with 120 degree conduction); Mohan, Undeland, Robbins, "Power Electronics" (bridge
+and diodes). The steps are Runge and Kutta's of fourth order, the integrals over the turn Simpson's.
 """
 
 from __future__ import annotations
@@ -36,17 +36,18 @@ SECTORS = ((0, 1, 2), (0, 2, 1), (1, 2, 0), (1, 0, 2), (2, 0, 1), (2, 1, 0))
 """Leg at the positive rail, at the negative rail, off: for the six sectors; the first ideally begins at 30 degrees."""
 
 STEPS = 12
-"""Fewest steps in a sector: currents and torque are then right within about 1e-4; the error falls with the fourth power."""
+"""Fewest steps in a sector: currents and torque are then right within about 1e-4; the error falls with the fourth
+power."""
 
 
 @dataclass(frozen=True)
 class Points:
     """Operating points, every field an array with one entry (or row) for each of n points; speeds are electrical.
 
-    edges: (n, 6) rad, where the sectors begin, rising; speed: rad/s; voltage: bus, V; duty: mean share of the bus at the
-    positive leg (1: no chopping; both switches of the leg work in turn); resistance: (n, 3) ohm of the phases; switch:
-    ohm; diode_drop: V; diode: ohm; shape: (n, 2 h + 1) Fourier coefficients from -h to h of the EMF's vector over speed,
-    V s; inductance_d, inductance_q: H; spread: (n, 3) H, what each phase has more; knee: A.
+    edges: (n, 6) rad, where the sectors begin, rising; speed: rad/s; voltage: bus, V; duty: mean share of the bus at
+    the positive leg (1: no chopping; both switches of the leg work in turn); resistance: (n, 3) ohm of the phases;
+    switch: ohm; diode_drop: V; diode: ohm; shape: (n, 2 h + 1) Fourier coefficients from -h to h of the EMF's vector
+    over speed, V s; inductance_d, inductance_q: H; spread: (n, 3) H, what each phase has more; knee: A.
     """
 
     edges: Floats
@@ -197,7 +198,14 @@ class _Sums:
         self.dc, self.torque, self.copper, self.switch = (np.zeros(count) for _ in range(4))
         self.squares = np.zeros((count, 3))
 
-    def add(self, where: Places | slice, circuit: _Circuit, state: Floats, currents: tuple[Complexes, ...], nodes: tuple[_Node, ...]) -> None:
+    def add(
+        self,
+        where: Places | slice,
+        circuit: _Circuit,
+        state: Floats,
+        currents: tuple[Complexes, ...],
+        nodes: tuple[_Node, ...],
+    ) -> None:
         p = circuit.points
         high, low, off = circuit.legs
         whole = (nodes[2].angle - nodes[0].angle) / (2 * np.pi)
@@ -212,12 +220,14 @@ class _Sums:
             self.switch[where] += share * (p.switch * (each[:, high] ** 2 + each[:, low] ** 2) + diode)
 
 
-def periodic(points: Points, start: Complexes | None = None, *, tolerance: float = 1e-6, most: int = 80, steps: int = STEPS) -> Turn:
+def periodic(
+    points: Points, start: Complexes | None = None, *, tolerance: float = 1e-6, most: int = 80, steps: int = STEPS
+) -> Turn:
     """Integrate electrical turns at constant speed until the current vector repeats within `tolerance` of its size.
 
-    points: n of them; start: (n,) A, a guess of the current at the first edge; steps: fewest in a sector (slow points get
-    more: a step is at most a third of the electrical time constant). Raises ArithmeticError when after `most` turns some
-    point does not repeat.
+    points: n of them; start: (n,) A, a guess of the current at the first edge; steps: fewest in a sector (slow points
+    get more: a step is at most a third of the electrical time constant). Raises ArithmeticError when after `most`
+    turns some point does not repeat.
     """
     constant = np.minimum(points.inductance_d, points.inductance_q) / (points.resistance.max(axis=1) + points.switch)
     needed = np.maximum(np.pi / 3 / points.speed / (constant / 3), steps)
@@ -235,7 +245,10 @@ def _periodic(points: Points, current: Complexes, tolerance: float, most: int, s
     circuits = [_Circuit(points, sector) for sector in range(6)]
     ends = np.concatenate([points.edges[:, 1:], points.edges[:, :1] + 2 * np.pi], axis=1)
     grid = [
-        [circuit.node(points.edges[:, k] + (ends[:, k] - points.edges[:, k]) * i / (2 * steps)) for i in range(2 * steps + 1)]
+        [
+            circuit.node(points.edges[:, k] + (ends[:, k] - points.edges[:, k]) * i / (2 * steps))
+            for i in range(2 * steps + 1)
+        ]
         for k, circuit in enumerate(circuits)
     ]
     final = False
@@ -251,7 +264,9 @@ def _periodic(points: Points, current: Complexes, tolerance: float, most: int, s
             power = points.voltage * sums.dc
             return Turn(sums.dc, sums.torque, sums.squares, sums.copper, sums.switch, power, gained, gap, before)
         final = bool(np.all(gap <= tolerance * (np.abs(current) + 0.01)))
-    raise ArithmeticError(f"{int(np.sum(gap > tolerance * (np.abs(current) + 0.01)))} operating points do not become periodic")
+    raise ArithmeticError(
+        f"{int(np.sum(gap > tolerance * (np.abs(current) + 0.01)))} operating points do not become periodic"
+    )
 
 
 def _sector(circuit: _Circuit, grid: list[_Node], current: Complexes, sums: _Sums | None) -> Complexes:
@@ -272,15 +287,30 @@ def _sector(circuit: _Circuit, grid: list[_Node], current: Complexes, sums: _Sum
         if sums is not None:
             keep = np.setdiff1d(np.arange(len(current)), crossed)
             part = circuit.take(keep)
-            sums.add(keep, part, state[keep], (current[keep], middle[keep], end[keep]), part.nodes(nodes[0].angle[keep], (nodes[2].angle - nodes[0].angle)[keep]))
+            sums.add(
+                keep,
+                part,
+                state[keep],
+                (current[keep], middle[keep], end[keep]),
+                part.nodes(nodes[0].angle[keep], (nodes[2].angle - nodes[0].angle)[keep]),
+            )
         end[crossed] = _extinguish(circuit, crossed, current, end, state, nodes, sums)
         state[crossed] = 0.0
         current = end
     return current
 
 
-def _extinguish(circuit: _Circuit, crossed: Places, current: Complexes, end: Complexes, state: Floats, nodes: tuple[_Node, ...], sums: _Sums | None) -> Complexes:
-    """Split the step of the points whose diode current falls to zero in it; the rest of the step goes with the phase floating."""
+def _extinguish(
+    circuit: _Circuit,
+    crossed: Places,
+    current: Complexes,
+    end: Complexes,
+    state: Floats,
+    nodes: tuple[_Node, ...],
+    sums: _Sums | None,
+) -> Complexes:
+    """Split the step of the points whose diode current falls to zero in it; the rest of the step goes with the phase
+    floating."""
     part = circuit.take(crossed)
     first, sign, begin = current[crossed], state[crossed], nodes[0].angle[crossed]
     whole = nodes[2].angle[crossed] - begin

@@ -2,16 +2,19 @@
 
 Definitions are those of the reports' appendix and of IEC 60050-411; where one leaves room, what was chosen stands here:
 
-- EMF constants are those of the magnets' temperature at the open-circuit test; peak and RMS are means over the three lines.
-- Friction with iron loss is the straight line of least squares through the drag torque, evenly over the speeds of the run from
-  15 % of its highest on, with warm grease; where air drag is told apart, the constant and linear part of the parabola.
-- Offset and placement of sensors: the set's offset is the mean lateness of its six edges against the zero crossings of the
-  fundamentals of all three line voltages; a sensor's placement is the mean of its two edges less that of all six.
+- EMF constants are those of the magnets' temperature at the open-circuit test; peak and RMS are means over the three
+lines.
+- Friction with iron loss is the straight line of least squares through the drag torque, evenly over the speeds of the
+run from 15 % of its highest on, with warm grease; where air drag is told apart, the constant and linear part of the
+parabola.
+- Offset and placement of sensors: the set's offset is the mean lateness of its six edges against the zero crossings
+of the fundamentals of all three line voltages; a sensor's placement is the mean of its two edges less that of all six.
 - Resistance and inductance are those between lines (a delta counts as the star that cannot be told from it).
-- Static torque is the air gap's, the mean over one commutation step: friction and a gear's mesh help or hinder as one turns.
-- Temperature rise, thermal resistance and time constant are those of the run's current and of steady air; the time constant is
-  that of the slowest exponential about the final state. The continuous current heats the winding to the limit of its
-  class (IEC 60085) in air of 40 degC.
+- Static torque is the air gap's, the mean over one commutation step: friction and a gear's mesh help or hinder as one
+turns.
+- Temperature rise, thermal resistance and time constant are those of the run's current and of steady air; the time
+constant is that of the slowest exponential about the final state. The continuous current heats the winding to the
+limit of its class (IEC 60085) in air of 40 degC.
 """
 
 from __future__ import annotations
@@ -45,9 +48,12 @@ def winding(motor: Motor) -> dict[str, float]:
     a, b, c = motor.resistance
     lines = np.array([a + b, b + c, c + a])
     return {
-        "resistance_ab": lines[0], "resistance_bc": lines[1], "resistance_ca": lines[2], "phase_resistance": lines.mean() / 2,
+        "resistance_ab": lines[0],
+        "resistance_bc": lines[1],
+        "resistance_ca": lines[2],
+        "phase_resistance": lines.mean() / 2,
         "resistance_unbalance": float(100 * np.abs(lines / lines.mean() - 1).max()),
-    }  # fmt: skip
+    }
 
 
 def inductance(motor: Motor) -> dict[str, float]:
@@ -55,9 +61,12 @@ def inductance(motor: Motor) -> dict[str, float]:
     more = float(motor.spread.mean())
     d, q = motor.inductance_d + more, motor.inductance_q + more
     return {
-        "inductance_d": 1e3 * d, "inductance_q": 1e3 * q, "phase_inductance": 500 * (d + q), "saliency_ratio": q / d,
+        "inductance_d": 1e3 * d,
+        "inductance_q": 1e3 * q,
+        "phase_inductance": 500 * (d + q),
+        "saliency_ratio": q / d,
         "electrical_time_constant": 500 * (d + q) / float(motor.resistance.mean()),
-    }  # fmt: skip
+    }
 
 
 def line_inductance(motor: Motor, angle: Floats) -> Floats:
@@ -67,7 +76,12 @@ def line_inductance(motor: Motor, angle: Floats) -> Floats:
     """
     axis = np.radians([-30.0, 90.0, 210.0])[:, None] - angle[None, :] - np.pi
     more = motor.spread + np.roll(motor.spread, -1)
-    return np.asarray(motor.inductance_d + motor.inductance_q + (motor.inductance_d - motor.inductance_q) * np.cos(2 * axis) + more[:, None])
+    return np.asarray(
+        motor.inductance_d
+        + motor.inductance_q
+        + (motor.inductance_d - motor.inductance_q) * np.cos(2 * axis)
+        + more[:, None]
+    )
 
 
 def emf(motor: Motor, magnets: float) -> dict[str, float]:
@@ -77,12 +91,17 @@ def emf(motor: Motor, magnets: float) -> dict[str, float]:
     first = np.abs((lines * np.exp(-1j * TURN)).mean(axis=1)) * np.sqrt(2)
     direct = float(np.abs(lines).max(axis=0).mean())
     return {
-        "pole_pairs": float(motor.pole_pairs), "pole_pair_ratio": motor.ratio, "phase_sequence": 1.0,
-        "emf_constant_peak": float(np.abs(lines).max(axis=1).mean()), "emf_constant_rms": float(root.mean()),
-        "emf_constant_dc": direct, "torque_constant": direct, "speed_constant": 30 / np.pi / direct,
+        "pole_pairs": float(motor.pole_pairs),
+        "pole_pair_ratio": motor.ratio,
+        "phase_sequence": 1.0,
+        "emf_constant_peak": float(np.abs(lines).max(axis=1).mean()),
+        "emf_constant_rms": float(root.mean()),
+        "emf_constant_dc": direct,
+        "torque_constant": direct,
+        "speed_constant": 30 / np.pi / direct,
         "emf_unbalance": float(100 * np.abs(root / root.mean() - 1).max()),
-        "emf_distortion": float(100 * np.sqrt(root**2 - first**2).mean() / first.mean()),
-    }  # fmt: skip
+        "emf_distortion": float(100 * np.sqrt(np.maximum(root**2 - first**2, 0)).mean() / first.mean()),
+    }
 
 
 MAGNETIC = ("emf_constant_peak", "emf_constant_rms", "emf_constant_dc", "torque_constant")
@@ -98,28 +117,47 @@ def sensors(motor: Motor) -> dict[str, float]:
     placement = late.mean(axis=1) - late.mean()
     high = (SENSOR_EDGES[:, 1] + motor.sensors[:, 1] - SENSOR_EDGES[:, 0] - motor.sensors[:, 0]) % (2 * np.pi)
     return {
-        "hall_spacing": 120.0, "hall_sequence": 1.0, "commutation_table": COMMUTATION_TABLE,
+        "hall_spacing": 120.0,
+        "hall_sequence": 1.0,
+        "commutation_table": COMMUTATION_TABLE,
         "hall_duty_error": float(100 * np.abs(high / (2 * np.pi) - 0.5).max()),
-        "hall_placement_a": placement[0], "hall_placement_b": placement[1], "hall_placement_c": placement[2],
-        "hall_placement_error": float(np.abs(placement).max()), "hall_jitter": float(np.degrees(motor.jitter)),
+        "hall_placement_a": placement[0],
+        "hall_placement_b": placement[1],
+        "hall_placement_c": placement[2],
+        "hall_placement_error": float(np.abs(placement).max()),
+        "hall_jitter": float(np.degrees(motor.jitter)),
         "hall_offset": float(late.mean() - crossings.mean()),
-    }  # fmt: skip
+    }
 
 
-def friction(motor: Motor, highest: float, magnets: float, *, air_told_apart: bool, lowest: float | None = None) -> dict[str, float]:
+def friction(
+    motor: Motor, highest: float, magnets: float, *, air_told_apart: bool, lowest: float | None = None
+) -> dict[str, float]:
     """Friction with iron loss over output speeds up to `highest` rad/s: N m, N m s/rad, N m s^2/rad^2."""
     speed = np.linspace(0.15 * highest if lowest is None else lowest, highest, 400)
     share = float(motor.magnets(magnets))
     torque = motor.drag.torque(speed, 900.0, share) + motor.circulating(speed, magnets, share)
     if air_told_apart:
         d, b, c = np.polyfit(speed, torque, 2)
-        return {"coulomb_friction": c, "viscous_friction": b, "windage": d, "coulomb_deceleration": c / motor.inertia, "viscous_decay_rate": b / motor.inertia}
+        return {
+            "coulomb_friction": c,
+            "viscous_friction": b,
+            "windage": d,
+            "coulomb_deceleration": c / motor.inertia,
+            "viscous_decay_rate": b / motor.inertia,
+        }
     b, c = np.polyfit(speed, torque, 1)
-    return {"coulomb_friction": c, "viscous_friction": b, "coulomb_deceleration": c / motor.inertia, "viscous_decay_rate": b / motor.inertia}
+    return {
+        "coulomb_friction": c,
+        "viscous_friction": b,
+        "coulomb_deceleration": c / motor.inertia,
+        "viscous_decay_rate": b / motor.inertia,
+    }
 
 
 def static_torque(motor: Motor, currents: Sequence[float] | Floats, magnets: float) -> Floats:
-    """Mean torque over the commutation steps, as the sensors make them, with a direct current through two lines, (n,) N m."""
+    """Mean torque over the commutation steps, as the sensors make them, with a direct current through two lines, (n,)
+    N m."""
     request = Request(motor, _IDLE, 1.0, magnets=magnets)
     edges = points_for([request], np.array([1e-3]), np.array([1.0])).edges[0]
     widths = np.diff(np.append(edges, edges[0] + 2 * np.pi))

@@ -1,7 +1,8 @@
 """Motors, controllers, benches and vehicles drawn at random, as light vehicles with hub motors have them.
 
-The ranges are common practice, no source: direct and geared hub motors of 200 W to 1500 W for 36 V and 48 V. The magnets'
-coefficient is that of NdFeB, about -0.1 % per kelvin of remanence (makers' tables give -0.09 to -0.13; from memory).
+The ranges are common practice, no source: direct and geared hub motors of 200 W to 1500 W for 36 V and 48 V. The
+magnets' coefficient is that of NdFeB, about -0.1 % per kelvin of remanence (makers' tables give -0.09 to -0.13; from
+memory).
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import numpy as np
 
 from tests.simulation.independent.instruments import Instrument
 from tests.simulation.independent.machine import Body, Controller, Drag, Motor
-from tests.simulation.independent.waveform import between
+from tests.simulation.independent.waveform import between, trapezoid_harmonic
 
 SLOTS_AND_POLES = ((36, 20), (51, 23), (63, 28), (36, 16), (54, 30), (45, 20), (27, 15), (54, 26))
 GEARED = ((18, 8), (24, 10), (18, 10), (12, 5), (24, 11))
@@ -30,17 +31,23 @@ def draw_motor(rng: np.random.Generator) -> Motor:
     size = np.sqrt(watts / 250)
     ratio = pairs * gear
     squareness = float(rng.choice([0.0, 1.0])) if rng.random() < 0.2 else rng.uniform(0, 1)
-    extra = {n: complex(rng.normal(0, s), rng.normal(0, s)) for n, s in ((2, 0.003), (3, 0.02), (5, 0.01), (7, 0.006), (11, 0.003))}
+    extra = {
+        n: complex(rng.normal(0, s), rng.normal(0, s))
+        for n, s in ((2, 0.003), (3, 0.02), (5, 0.01), (7, 0.006), (11, 0.003))
+    }
     scales = 1 + rng.normal(0, 0.003, 3)
-    # The amplitude that gives about the DC constant asked for: between 1.65 (sine) and 2/1.21 (trapezoid) lines per phase.
+    delta = bool(rng.random() < 0.25)
+    if delta:
+        # A delta is wound so that the third harmonic all but cancels (coils of two thirds of a pole pitch).
+        extra[3] = 0.05 * extra[3] - 0.95 * squareness * trapezoid_harmonic(3) / trapezoid_harmonic(1)
+    # The amplitude that gives about the DC constant asked for: between 1.65 (sine) and 2/1.21 (trapezoid) lines per
+    # phase.
     waveform = between(squareness, constant / (1.655 * ratio), scales / scales.mean(), extra)
     resistance = 0.115 * (volts / 36) ** 2 * (250 / watts) ** 0.9 * rng.uniform(0.7, 1.4)
     inductance = resistance * rng.uniform(0.9e-3, 2.6e-3) * (0.5 if geared else 1.0)
     saliency = rng.uniform(1.15, 1.8) if rng.random() < 0.3 else 1 + abs(rng.normal(0, 0.02))
     rated_current = watts / volts / 0.8
-    cogs = float(np.lcm(slots, 2 * pairs)) * gear
-    cogging = [(round(cogs), rng.uniform(0.02, 0.2) * size, rng.uniform(0, 2 * np.pi))]
-    cogging.append((round(2 * cogs), 0.2 * cogging[0][1] * rng.uniform(0, 1), rng.uniform(0, 2 * np.pi)))
+    cogging = _draw_cogging(rng, slots, pairs, gear, size)
     drag = Drag(
         coulomb=rng.uniform(0.12, 0.4) * size * (1.5 if geared else 1),
         stribeck=rng.uniform(0.0, 0.06) * size,
@@ -62,16 +69,51 @@ def draw_motor(rng: np.random.Generator) -> Motor:
     sensors = np.radians(rng.normal(0, 1.5, 3)[:, None] + rng.normal(0, 0.4, (3, 2)) + rng.normal(0, 2.0))
     insulation = (10 ** rng.uniform(7.5, 10), rng.uniform(1.5, 5), rng.uniform(0.1, 0.4))
     return Motor(
-        pole_pairs=pairs, gear=gear, freewheel=bool(geared and rng.random() < 0.7), slots=slots, material="copper",
-        insulation_class=str(rng.choice(["B", "F"])), rated_voltage=volts, rated_power=watts,
+        pole_pairs=pairs,
+        gear=gear,
+        freewheel=bool(geared and rng.random() < 0.7),
+        slots=slots,
+        material="copper",
+        insulation_class=str(rng.choice(["B", "F"])),
+        rated_voltage=volts,
+        rated_power=watts,
         rated_speed=round(no_load * 0.8 * 30 / np.pi) * np.pi / 30,
-        resistance=resistance * (1 + rng.normal(0, 0.004, 3)), inductance_d=inductance, inductance_q=inductance * saliency,
-        spread=inductance * rng.normal(0, 0.004, 3), waveform=waveform, knee=rated_current * rng.uniform(6, 16),
-        magnet_coefficient=-rng.uniform(0.0009, 0.0012), sensors=sensors, jitter=np.radians(rng.uniform(0.05, 0.4)),
-        cogging=tuple(cogging), drag=drag, body=body, inertia=rng.uniform(0.04, 0.15) * size,
-        mesh=rng.uniform(0.965, 0.985) if geared else 1.0, delta=bool(rng.random() < 0.25), insulation=insulation,
+        resistance=resistance * (1 + rng.normal(0, 0.004, 3)),
+        inductance_d=inductance,
+        inductance_q=inductance * saliency,
+        spread=inductance * rng.normal(0, 0.004, 3),
+        waveform=waveform,
+        knee=rated_current * rng.uniform(6, 16),
+        magnet_coefficient=-rng.uniform(0.0009, 0.0012),
+        sensors=sensors,
+        jitter=np.radians(rng.uniform(0.05, 0.4)),
+        cogging=tuple(cogging),
+        drag=drag,
+        body=body,
+        inertia=rng.uniform(0.04, 0.15) * size,
+        mesh=rng.uniform(0.965, 0.985) if geared else 1.0,
+        delta=delta,
+        insulation=insulation,
         insulation_halving=rng.uniform(8.0, 14.0),
-    )  # fmt: skip
+    )
+
+
+def _draw_cogging(
+    rng: np.random.Generator, slots: int, pairs: int, gear: float, size: float
+) -> tuple[tuple[int, float, float], ...]:
+    """Orders per output turn: the least common multiple of slots and poles, and those that unlike magnets and slots
+    add.
+
+    Where that multiple is high its part is weak and the others prevail (Hendershot and Miller, from memory).
+    """
+    ideal = int(np.lcm(slots, 2 * pairs))
+    weight = min(1.0, 400 / ideal) ** 2
+    parts = [
+        (ideal, weight * rng.uniform(0.02, 0.2)),
+        (2 * pairs, rng.uniform(0.002, 0.03)),
+        (slots, rng.uniform(0.002, 0.03)),
+    ]
+    return tuple((round(order * gear), amount * size, rng.uniform(0, 2 * np.pi)) for order, amount in parts)
 
 
 def draw_controller(rng: np.random.Generator) -> Controller:
@@ -113,19 +155,55 @@ def draw_bench(rng: np.random.Generator) -> Bench:
 
     scope_accuracy = (0.5, 50, "mV") if good else (2.0, 100, "mV")
     instruments = {
-        "dmm": Instrument("bench multimeter", serial(), {
-            "voltage": (0.05, 0.3, "mV"), "current": (0.2, 1, "mA")} if good else {"voltage": (0.5, 0.5, "mV"), "current": (1.0, 3, "mA")}),
-        "meters": Instrument("supply meters", serial(), {
-            "voltage": (0.1, 5, "mV"), "current": (0.5, 2, "mA")} if good else {"voltage": (0.5, 20, "mV"), "current": (1.0, 5, "mA")}),
-        "scope": Instrument("oscilloscope", serial(), {"voltage": scope_accuracy, "time": (0.005 if good else 0.01, 0, "s")}, own_inputs=True),
+        "dmm": Instrument(
+            "bench multimeter",
+            serial(),
+            {"voltage": (0.05, 0.3, "mV"), "current": (0.2, 1, "mA")}
+            if good
+            else {"voltage": (0.5, 0.5, "mV"), "current": (1.0, 3, "mA")},
+        ),
+        "meters": Instrument(
+            "supply meters",
+            serial(),
+            {"voltage": (0.1, 5, "mV"), "current": (0.5, 2, "mA")}
+            if good
+            else {"voltage": (0.5, 20, "mV"), "current": (1.0, 5, "mA")},
+        ),
+        "scope": Instrument(
+            "oscilloscope",
+            serial(),
+            {"voltage": scope_accuracy, "time": (0.005 if good else 0.01, 0, "s")},
+            own_inputs=True,
+        ),
         "tachometer": Instrument("optical tachometer", serial(), {"speed": (0.05, 0.2 if good else 0.5, "rpm")}),
-        "thermometer": Instrument("thermocouple thermometer", serial(), {"temperature": (0, 1.0 if good else 2.0, "degC")}, own_inputs=True, says_so=False),
-        "brake": Instrument("reaction brake with load cell", serial(), {"torque": (0.5 if good else 1.0, 0.03 if good else 0.08, "N m"), "angle": (0, 0.2, "deg")}),
-        "megohmmeter": Instrument("insulation tester, 500 V", serial(), {"resistance": (5, 0, "ohm"), "voltage": (2, 0, "V")}),
-        "lcr": Instrument("LCR meter", serial(), {"inductance": (0.5, 0.2, "uH")} if good else {"inductance": (1.5, 1.0, "uH")}),
-    }  # fmt: skip
-    return Bench(instruments, rng.uniform(15, 28), 12 if good else 8, rng.uniform(0, 0.004), float(rng.choice([24.0, 30.0, 36.0])),
-                 rng.uniform(0.01, 0.08), bool(rng.random() < 0.5))  # fmt: skip
+        "thermometer": Instrument(
+            "thermocouple thermometer",
+            serial(),
+            {"temperature": (0, 1.0 if good else 2.0, "degC")},
+            own_inputs=True,
+            says_so=False,
+        ),
+        "brake": Instrument(
+            "reaction brake with load cell",
+            serial(),
+            {"torque": (0.5 if good else 1.0, 0.03 if good else 0.08, "N m"), "angle": (0, 0.2, "deg")},
+        ),
+        "megohmmeter": Instrument(
+            "insulation tester, 500 V", serial(), {"resistance": (5, 0, "ohm"), "voltage": (2, 0, "V")}
+        ),
+        "lcr": Instrument(
+            "LCR meter", serial(), {"inductance": (0.5, 0.2, "uH")} if good else {"inductance": (1.5, 1.0, "uH")}
+        ),
+    }
+    return Bench(
+        instruments,
+        rng.uniform(15, 28),
+        12 if good else 8,
+        rng.uniform(0, 0.004),
+        float(rng.choice([24.0, 30.0, 36.0])),
+        rng.uniform(0.01, 0.08),
+        bool(rng.random() < 0.5),
+    )
 
 
 @dataclass(frozen=True)
@@ -146,9 +224,18 @@ class Vehicle:
 
 
 def draw_vehicle(rng: np.random.Generator) -> Vehicle:
-    """Pack and vehicle as true values behind those stated in config/config.yaml, each normal within what is stated there."""
+    """Pack and vehicle as true values behind those stated in config/config.yaml, each normal within what is stated
+    there."""
     return Vehicle(
-        voltage=36.0, resistance=rng.normal(0.12, 0.02), supply_limit=15.0, motor_limit=30.0, winding=60.0, mass=rng.normal(110, 2),
-        rolling=rng.normal(0.008, 0.001), drag_area=rng.normal(0.55, 0.05), circumference=rng.normal(2.10, 0.01),
-        air_density=rng.normal(1.20, 0.02), cruise=20 / 3.6,
-    )  # fmt: skip
+        voltage=36.0,
+        resistance=rng.normal(0.12, 0.02),
+        supply_limit=15.0,
+        motor_limit=30.0,
+        winding=60.0,
+        mass=rng.normal(110, 2),
+        rolling=rng.normal(0.008, 0.001),
+        drag_area=rng.normal(0.55, 0.05),
+        circumference=rng.normal(2.10, 0.01),
+        air_density=rng.normal(1.20, 0.02),
+        cruise=20 / 3.6,
+    )

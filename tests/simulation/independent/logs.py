@@ -17,7 +17,14 @@ def write(path: Path, columns: Sequence[tuple[str, Floats, str]]) -> None:
     header = ",".join(name for name, _, _ in columns)
     form = ",".join("%" + code for _, _, code in columns)
     table = np.column_stack([values for _, values, _ in columns])
-    np.savetxt(path, table, fmt=form, header="# invented data: no such unit was measured\n" + header, comments="", encoding="utf-8")
+    np.savetxt(
+        path,
+        table,
+        fmt=form,
+        header="# invented data: no such unit was measured\n" + header,
+        comments="",
+        encoding="utf-8",
+    )
 
 
 def write_unit(path: Path, unit: dict[str, object]) -> None:

@@ -15,7 +15,8 @@ from tests.simulation.independent.waveform import Waveform
 Floats = NDArray[np.float64]
 
 WINDING_CONSTANT = {"copper": 234.5, "aluminium": 225.0}
-"""Temperature, below zero, at which resistance extrapolates to nothing (copper: IEC 60028, resistivity of annealed copper)."""
+"""Temperature, below zero, at which resistance extrapolates to nothing (copper: IEC 60028, resistivity of annealed
+copper)."""
 
 SENSOR_EDGES = np.radians([[30.0, 210.0], [150.0, 330.0], [270.0, 90.0]])
 """Ideal angles at which sensors A, B, C rise and fall, (3, 2) rad: the zero crossings of the line voltages."""
@@ -25,14 +26,14 @@ SENSOR_EDGES = np.radians([[30.0, 210.0], [150.0, 330.0], [270.0, 90.0]])
 class Drag:
     """What resists turning, torque at the output in N m at speed w in rad/s.
 
-    Bearings and seals (Stribeck curve: coulomb + stribeck exp(-(w/stribeck_speed)^2), viscous w), air w^2, iron at magnets
-    of 20 degC (hysteresis: the same at all speeds; eddy w: classical, of thin sheets). Cold grease adds the share
-    `grease_excess` exp(-t/grease_time) to the viscous part and 0.3 of that share to the Coulomb part.
+    Bearings and seals (Stribeck curve: coulomb + stribeck exp(-(w/stribeck_speed)^2), viscous w), air w^2, iron at
+    magnets of 20 degC (hysteresis: the same at all speeds; eddy w: classical, of thin sheets). Cold grease adds the
+    share `grease_excess` exp(-t/grease_time) to the viscous part and 0.3 of that share to the Coulomb part.
 
-    Sources, from memory: Armstrong-Helouvry, Dupont, Canudas de Wit, "A survey of models, analysis tools and compensation
-    methods for the control of machines with friction", Automatica 30 (1994); iron loss of Steinmetz and of eddy currents
-    over frequency: Hendershot and Miller, "Design of Brushless Permanent-Magnet Motors". Grease: invented, after bearing
-    makers' running-in hints, no source.
+    Sources, from memory: Armstrong-Helouvry, Dupont, Canudas de Wit, "A survey of models, analysis tools and
+    compensation methods for the control of machines with friction", Automatica 30 (1994); iron loss of Steinmetz and
+    of eddy currents over frequency: Hendershot and Miller, "Design of Brushless Permanent-Magnet Motors". Grease:
+    invented, after bearing makers' running-in hints, no source.
     """
 
     coulomb: float
@@ -46,7 +47,8 @@ class Drag:
     grease_time: float
 
     def torque(self, speed: Floats, running_time: Floats | float, magnets: Floats | float) -> Floats:
-        """Drag torque at speeds >= 0 after `running_time` s, with magnets at the share `magnets` of their flux at 20 degC."""
+        """Drag torque at speeds >= 0 after `running_time` s, with magnets at the share `magnets` of their flux at 20
+        degC."""
         cold = self.grease_excess * np.exp(-np.asarray(running_time) / self.grease_time)
         bearing = self.coulomb * (1 + 0.3 * cold) + self.stribeck * np.exp(-((speed / self.stribeck_speed) ** 2))
         iron = (self.hysteresis + self.eddy * speed) * np.asarray(magnets) ** 2
@@ -76,9 +78,10 @@ class Body:
 class Motor:
     """One motor. Resistances at 20 degC and inductances are those of the equivalent star; EMF at magnets of 20 degC.
 
-    resistance: (3,) ohm; inductance_d, inductance_q: H; spread: (3,) H, what each phase has more; knee: A, of the current
-    across the magnets; magnet_coefficient: 1/K; sensors: (3, 2) rad by which the edges come late; jitter: rad, electrical;
-    cogging: amplitudes in N m by order per output turn, with phases; round_delta: N m s, see `circulating`.
+    resistance: (3,) ohm; inductance_d, inductance_q: H; spread: (3,) H, what each phase has more; knee: A, of the
+    current across the magnets; magnet_coefficient: 1/K; sensors: (3, 2) rad by which the edges come late; jitter:
+    rad, electrical; cogging: amplitudes in N m by order per output turn, with phases; round_delta: N m s, see
+    `circulating`.
     """
 
     pole_pairs: int
@@ -125,8 +128,8 @@ class Motor:
     def circulating(self, speed: Floats, temperature: Floats | float, magnets: Floats | float) -> Floats:
         """Drag torque of the current that the EMF common to all phases drives round a delta, N m.
 
-        A delta has three times the star's resistance and root three times its EMF; the inductance that the common current
-        meets is taken as a third of the phase's. Zero for a star.
+        A delta has three times the star's resistance and root three times its EMF; the inductance that the common
+        current meets is taken as a third of the phase's. Zero for a star.
         """
         if not self.delta:
             return np.zeros_like(speed)
@@ -145,9 +148,9 @@ class Motor:
 class Controller:
     """The invented six-step controller.
 
-    switch: ohm; diode_drop: V; diode: ohm; delay: s from sensor edge to switching; standby_current: A and standby_power: W,
-    drawn whatever the motor does (a linear and a switching auxiliary supply); switching: J per V A, energy of one turn-on
-    and turn-off over voltage and current; frequency: Hz, of chopping.
+    switch: ohm; diode_drop: V; diode: ohm; delay: s from sensor edge to switching; standby_current: A and
+    standby_power: W, drawn whatever the motor does (a linear and a switching auxiliary supply); switching: J per V A,
+    energy of one turn-on and turn-off over voltage and current; frequency: Hz, of chopping.
     """
 
     switch: float

@@ -1,7 +1,7 @@
 """A session at the bench with one motor: which operating points it needs, then its logs, unit.yaml and true values.
 
-The operating points of many sessions are solved together (`operating.steady`), which is what makes a study fast; so a session
-first asks for its points and then writes what the instruments make of them.
+The operating points of many sessions are solved together (`operating.steady`), which is what makes a study fast; so a
+session first asks for its points and then writes what the instruments make of them.
 """
 
 from __future__ import annotations
@@ -56,7 +56,16 @@ class Session:
         self.magnets_free = air + rng.uniform(1, 4)
         self.free_times = 600 + 30.0 * np.arange(10)
         for volts, time in zip(np.linspace(0.22, 1.0, 10) * top, self.free_times, strict=True):
-            out.append(Request(m, self.controller, volts - bench.supply_resistance * 0.5, winding=self.winding_free, magnets=self.magnets_free, running_time=time))
+            out.append(
+                Request(
+                    m,
+                    self.controller,
+                    volts - bench.supply_resistance * 0.5,
+                    winding=self.winding_free,
+                    magnets=self.magnets_free,
+                    running_time=time,
+                )
+            )
         constant = 1.655 * m.waveform.fundamental() * m.ratio
         most = 1.2 * m.rated_power / m.rated_speed
         stall = 0.35 * 0.5 * top / (2 * float(m.resistance.mean())) * constant
@@ -65,11 +74,23 @@ class Session:
         # One characteristic at full throttle, or a grid over three voltages.
         self.one_characteristic = rng.random() < 0.5
         for share in (1.0,) if self.one_characteristic else (0.5, 0.75, 1.0):
-            for load in np.linspace(0.0, 1.0, 12 if self.one_characteristic else 8) * min(most, stall * (2 if self.one_characteristic else 1)):
+            for load in np.linspace(0.0, 1.0, 12 if self.one_characteristic else 8) * min(
+                most, stall * (2 if self.one_characteristic else 1)
+            ):
                 winding = air + 4 + 0.6 * index
                 self.windings_loaded.append(winding)
                 sag = bench.supply_resistance * (load / constant + 0.5)
-                out.append(Request(m, self.controller, share * top - sag, load=float(load), winding=winding, magnets=air + 3 + 0.35 * index, running_time=1200.0 + 40 * index))
+                out.append(
+                    Request(
+                        m,
+                        self.controller,
+                        share * top - sag,
+                        load=float(load),
+                        winding=winding,
+                        magnets=air + 3 + 0.35 * index,
+                        running_time=1200.0 + 40 * index,
+                    )
+                )
                 index += 1
         self.count_bench = len(out)
         return out + vehicle.requests(m, self.controller, self.vehicle)
@@ -108,7 +129,9 @@ class Session:
             self.truth[name] = {"value": float(value)}
             if name in definitions.MAGNETIC:
                 ends = [float(self.motor.magnets(t)) / share * value for t in (vehicle.COLD, vehicle.HOT)]
-                self.truth[name].update(cold=ends[0], hot=ends[1], at=[vehicle.COLD, vehicle.HOT], temperature=temperature)
+                self.truth[name].update(
+                    cold=ends[0], hot=ends[1], at=[vehicle.COLD, vehicle.HOT], temperature=temperature
+                )
 
     def _tool(self, name: str) -> Instrument:
         return self.bench.instruments[name]
@@ -126,12 +149,24 @@ class Session:
             amperes = 0.4 * np.arange(1, 9) * (1 + rng.normal(0, 0.005, 8))
             for other in lines:
                 same = other == pair
-                columns.setdefault(f"current_{other} [A]", []).append(tool.read(rng, "current", "", amperes, noise=2e-4, step=1e-4) if same else np.zeros(8))
-                columns.setdefault(f"voltage_{other} [V]", []).append(tool.read(rng, "voltage", "", amperes * ohm, noise=3e-5, step=1e-5) if same else np.zeros(8))
-        write(self.folder / "winding-resistance.csv", [(name, np.concatenate(v), ".4f" if "A]" in name else ".5f") for name, v in columns.items()])
+                columns.setdefault(f"current_{other} [A]", []).append(
+                    tool.read(rng, "current", "", amperes, noise=2e-4, step=1e-4) if same else np.zeros(8)
+                )
+                columns.setdefault(f"voltage_{other} [V]", []).append(
+                    tool.read(rng, "voltage", "", amperes * ohm, noise=3e-5, step=1e-5) if same else np.zeros(8)
+                )
+        write(
+            self.folder / "winding-resistance.csv",
+            [(name, np.concatenate(v), ".4f" if "A]" in name else ".5f") for name, v in columns.items()],
+        )
         stated = self._tool("thermometer").read(rng, "temperature", "winding", np.array([temperature]), step=0.1)[0]
         self.cold = stated
-        self._test("winding-resistance", "winding-resistance.csv", instruments={name.split(" ")[0]: "dmm" for name in columns}, conditions={"winding_temperature": f"{stated:.1f} degC"})
+        self._test(
+            "winding-resistance",
+            "winding-resistance.csv",
+            instruments={name.split(" ")[0]: "dmm" for name in columns},
+            conditions={"winding_temperature": f"{stated:.1f} degC"},
+        )
         self._know(definitions.winding(self.motor))
 
     def _insulation(self) -> None:
@@ -141,17 +176,33 @@ class Session:
         kind = str(rng.choice(["thermoset", "thermoplastic"]))
         kelvin = temperature + 273.0
         # IEEE 43-2013 (from memory): to 40 degC a thermoplastic doubles in 10 K, a thermoset follows 1245 K.
-        factor = 0.5 ** ((40 - temperature) / 10) if kind == "thermoplastic" else np.exp(-1245 * (1 / kelvin - 1 / 313.0))
+        factor = (
+            0.5 ** ((40 - temperature) / 10) if kind == "thermoplastic" else np.exp(-1245 * (1 / kelvin - 1 / 313.0))
+        )
         time = np.arange(10.0, 611.0, 10.0)
         ohms = at_40 / factor * (time / 60) ** np.log10(index)
         read = self._tool("megohmmeter").read(rng, "resistance", "", ohms) * (1 + rng.normal(0, 0.005, len(time)))
         digits = 10 ** (np.floor(np.log10(read)) - 2)
-        write(self.folder / "insulation-resistance.csv", [("time [s]", time, ".0f"), ("insulation_resistance [Mohm]", np.round(read / digits) * digits / 1e6, ".6g")])
+        write(
+            self.folder / "insulation-resistance.csv",
+            [
+                ("time [s]", time, ".0f"),
+                ("insulation_resistance [Mohm]", np.round(read / digits) * digits / 1e6, ".6g"),
+            ],
+        )
         conditions = {"test_voltage": "500 V", "winding_temperature": f"{self.cold:.1f} degC"}
         if rng.random() < 0.67:
             conditions["insulation_kind"] = kind
-        self._test("insulation-resistance", "insulation-resistance.csv", instruments={"insulation_resistance": "megohmmeter", "test_voltage": "megohmmeter"}, conditions=conditions)
-        self._know({"insulation_resistance": at_40 / 1e6, "polarization_index": index}, insulation_kind=conditions.get("insulation_kind", "not stated"))
+        self._test(
+            "insulation-resistance",
+            "insulation-resistance.csv",
+            instruments={"insulation_resistance": "megohmmeter", "test_voltage": "megohmmeter"},
+            conditions=conditions,
+        )
+        self._know(
+            {"insulation_resistance": at_40 / 1e6, "polarization_index": index},
+            insulation_kind=conditions.get("insulation_kind", "not stated"),
+        )
 
     def _inductance(self) -> None:
         rng, tool = self.rng, self._tool("lcr")
@@ -162,8 +213,12 @@ class Session:
             read = tool.read(rng, "inductance", "", values) * (1 + rng.normal(0, 0.001, 25))
             columns.append((f"inductance_{pair} [uH]", read * 1e6, ".1f"))
         write(self.folder / "winding-inductance.csv", columns)
-        self._test("winding-inductance", "winding-inductance.csv", instruments=dict.fromkeys(("inductance_ab", "inductance_bc", "inductance_ca"), "lcr"),
-                   conditions={"test_frequency": "1 kHz", "winding_temperature": f"{self.cold:.1f} degC"})  # fmt: skip
+        self._test(
+            "winding-inductance",
+            "winding-inductance.csv",
+            instruments=dict.fromkeys(("inductance_ab", "inductance_bc", "inductance_ca"), "lcr"),
+            conditions={"test_frequency": "1 kHz", "winding_temperature": f"{self.cold:.1f} degC"},
+        )
         self._know(definitions.inductance(self.motor))
 
     def _full_scale(self, volts: float) -> float:
@@ -173,7 +228,11 @@ class Session:
         turned = speed * (time - fall * time**2 / 2)
         now = speed * (1 - fall * time)
         angle = self.motor.ratio * turned + self.rng.uniform(0, 2 * np.pi)
-        return self.motor.waveform.lines(angle) * now * self.motor.ratio * float(self.motor.magnets(magnets)), now, angle
+        return (
+            self.motor.waveform.lines(angle) * now * self.motor.ratio * float(self.motor.magnets(magnets)),
+            now,
+            angle,
+        )
 
     def _open_circuit(self) -> None:
         rng, tool = self.rng, self._tool("scope")
@@ -188,13 +247,27 @@ class Session:
             added = hum(rng, time, self.bench.hum * full)
             columns = [("time [ms]", time * (1 + gain_time) * 1e3, ".4f")]
             for pair, values in zip(("ab", "bc", "ca"), lines, strict=True):
-                read = scope(rng, tool, f"voltage_{pair}", values, bits=self.bench.bits, full_scale=full, noise=0.002 * full, added=added)
+                read = scope(
+                    rng,
+                    tool,
+                    f"voltage_{pair}",
+                    values,
+                    bits=self.bench.bits,
+                    full_scale=full,
+                    noise=0.002 * full,
+                    added=added,
+                )
                 columns.append((f"voltage_{pair} [V]", read, ".4g"))
             read = self._tool("tachometer").read(rng, "speed", "", now, noise=0.1 * RPM, step=0.1 * RPM)
             columns.append(("speed [rpm]", read / RPM, ".1f"))
             log = f"open-circuit-{rpm}rpm.csv"
             write(self.folder / log, columns)
-            self._test("open-circuit", log, label=f"{rpm}rpm", instruments=dict.fromkeys(("voltage_ab", "voltage_bc", "voltage_ca", "time"), "scope"))
+            self._test(
+                "open-circuit",
+                log,
+                label=f"{rpm}rpm",
+                instruments=dict.fromkeys(("voltage_ab", "voltage_bc", "voltage_ca", "time"), "scope"),
+            )
         self._magnetic(definitions.emf(self.motor, magnets), magnets)
 
     def _hall(self) -> None:
@@ -208,16 +281,41 @@ class Session:
         added = hum(rng, time, self.bench.hum * full)
         columns = [("time [ms]", time * (1 + gain_time) * 1e3, ".4f")]
         for pair, values in zip(("ab", "bc", "ca"), lines, strict=True):
-            columns.append((f"voltage_{pair} [V]", scope(rng, tool, f"voltage_{pair}", values, bits=self.bench.bits, full_scale=full, noise=0.002 * full, added=added), ".4g"))
+            columns.append(
+                (
+                    f"voltage_{pair} [V]",
+                    scope(
+                        rng,
+                        tool,
+                        f"voltage_{pair}",
+                        values,
+                        bits=self.bench.bits,
+                        full_scale=full,
+                        noise=0.002 * full,
+                        added=added,
+                    ),
+                    ".4g",
+                )
+            )
         turns = np.arange(int(angle[0] // (2 * np.pi)) - 1, int(angle[-1] // (2 * np.pi)) + 2)
         for sensor, letter in enumerate("abc"):
             late = self.motor.sensors[sensor]
-            places = SENSOR_EDGES[sensor] + late + np.where(SENSOR_EDGES[sensor, 1] < SENSOR_EDGES[sensor, 0], [0, 2 * np.pi], 0)
-            edges = (places[None, :] + 2 * np.pi * turns[:, None]).ravel() + rng.normal(0, self.motor.jitter, 2 * len(turns))
+            places = (
+                SENSOR_EDGES[sensor]
+                + late
+                + np.where(SENSOR_EDGES[sensor, 1] < SENSOR_EDGES[sensor, 0], [0, 2 * np.pi], 0)
+            )
+            edges = (places[None, :] + 2 * np.pi * turns[:, None]).ravel() + rng.normal(
+                0, self.motor.jitter, 2 * len(turns)
+            )
             level = (np.searchsorted(edges, angle) % 2).astype(float)
             columns.append((f"hall_{letter} [1]", level, ".0f"))
         write(self.folder / "hall-sensors.csv", columns)
-        self._test("hall-sensors", "hall-sensors.csv", instruments=dict.fromkeys(("voltage_ab", "voltage_bc", "voltage_ca", "time"), "scope"))
+        self._test(
+            "hall-sensors",
+            "hall-sensors.csv",
+            instruments=dict.fromkeys(("voltage_ab", "voltage_bc", "voltage_ca", "time"), "scope"),
+        )
         self._know(definitions.sensors(self.motor))
 
     def _no_load(self, found: Steady) -> None:
@@ -227,24 +325,37 @@ class Session:
         amperes = np.append(found.current, float(self.controller.standby(rest)) / rest)
         speed = np.append(found.speed, 0.0)
         read = self._tool("tachometer").read(rng, "speed", "", speed, noise=0.1 * RPM, step=0.1 * RPM)
-        write(self.folder / "no-load.csv", [
-            ("supply_voltage [V]", meters.read(rng, "voltage", "", volts, noise=0.002, step=0.001), ".3f"),
-            ("supply_current [A]", meters.read(rng, "current", "", amperes, noise=0.002, step=0.001), ".3f"),
-            ("speed [rpm]", np.where(speed > 0, read, 0.0) / RPM, ".1f"),
-        ])  # fmt: skip
-        self._test("no-load", "no-load.csv", instruments={"supply_voltage": "meters", "supply_current": "meters"},
-                   conditions={"winding_temperature": f"{self._thermometer(self.winding_free):.1f} degC"})  # fmt: skip
+        write(
+            self.folder / "no-load.csv",
+            [
+                ("supply_voltage [V]", meters.read(rng, "voltage", "", volts, noise=0.002, step=0.001), ".3f"),
+                ("supply_current [A]", meters.read(rng, "current", "", amperes, noise=0.002, step=0.001), ".3f"),
+                ("speed [rpm]", np.where(speed > 0, read, 0.0) / RPM, ".1f"),
+            ],
+        )
+        self._test(
+            "no-load",
+            "no-load.csv",
+            instruments={"supply_voltage": "meters", "supply_current": "meters"},
+            conditions={"winding_temperature": f"{self._thermometer(self.winding_free):.1f} degC"},
+        )
         for told in (False, True):
             lines = definitions.friction(self.motor, float(found.speed[-1]), self.magnets_free, air_told_apart=told)
             for name, value in lines.items():
                 self.truth.setdefault(name, {})["with_windage" if told else "value"] = float(value)
         self.truth["windage"]["value"] = self.truth["windage"]["with_windage"]
         reached = found.voltage[-1] >= self.motor.rated_voltage
-        amperes_rated = float(np.interp(self.motor.rated_voltage, found.voltage, found.current)) if reached else float(found.current[-1])
+        amperes_rated = (
+            float(np.interp(self.motor.rated_voltage, found.voltage, found.current))
+            if reached
+            else float(found.current[-1])
+        )
         self._know({"no_load_current": amperes_rated})
 
     def _thermometer(self, temperature: float, sensor: str = "winding") -> float:
-        return float(self._tool("thermometer").read(self.rng, "temperature", sensor, np.array([temperature]), step=0.1)[0])
+        return float(
+            self._tool("thermometer").read(self.rng, "temperature", sensor, np.array([temperature]), step=0.1)[0]
+        )
 
     def _coast_down(self, top: float) -> None:
         rng = self.rng
@@ -254,7 +365,9 @@ class Session:
             share = float(self.motor.magnets(self.magnets_free))
 
             def slope(t: float, w: Floats, inertia: float = inertia, share: float = share) -> Floats:
-                drag = self.motor.drag.torque(np.maximum(w, 0), 1000.0, share) + self.motor.circulating(np.maximum(w, 1e-3), self.winding_free, share)
+                drag = self.motor.drag.torque(np.maximum(w, 0), 1000.0, share) + self.motor.circulating(
+                    np.maximum(w, 1e-3), self.winding_free, share
+                )
                 return np.asarray(-drag / inertia * (w > 0))
 
             def still(t: float, w: Floats, *_: float) -> float:
@@ -262,7 +375,9 @@ class Session:
 
             still.terminal = True  # type: ignore[attr-defined]
             begin = top * rng.uniform(0.9, 0.97)
-            run = solve_ivp(slope, (0, 600), [begin], events=still, dense_output=True, max_step=0.2, rtol=1e-7, atol=1e-8)
+            run = solve_ivp(
+                slope, (0, 600), [begin], events=still, dense_output=True, max_step=0.2, rtol=1e-7, atol=1e-8
+            )
             interval = max(0.002, round(run.t[-1] / 400, 3))
             time = np.arange(0.0, 1.1 * run.t[-1], interval)
             speed = np.where(time < run.t[-1], run.sol(np.minimum(time, run.t[-1]))[0], 0.0)
@@ -277,12 +392,14 @@ class Session:
     def _cogging(self) -> None:
         rng = self.rng
         begin = rng.uniform(0, 360)
-        angle = begin + 0.1 * np.arange(3960)
+        step = min(0.1, round(36.0 / max(order for order, _, _ in self.motor.cogging), 3))
+        count = int(396 / step)
+        angle = begin + step * np.arange(count)
         there = np.concatenate([angle, angle[::-1]])
         friction = definitions.slow_friction(self.motor, self.bench.air + 1)
-        truth = definitions.cogging_torque(self.motor, np.radians(there)) + friction * np.repeat([1.0, -1.0], 3960)
+        truth = definitions.cogging_torque(self.motor, np.radians(there)) + friction * np.repeat([1.0, -1.0], count)
         read = self._tool("brake").read(rng, "torque", "", truth, noise=0.008, step=0.002)
-        write(self.folder / "cogging.csv", [("angle [deg]", there, ".2f"), ("torque [N m]", read, ".3f")])
+        write(self.folder / "cogging.csv", [("angle [deg]", there, ".3f"), ("torque [N m]", read, ".3f")])
         self._test("cogging", "cogging.csv", remarks="turned by a worm drive at 1 rpm, a turn forth and back")
         self._know({**definitions.cogging(self.motor), "static_friction": friction})
 
@@ -292,33 +409,69 @@ class Session:
         amperes = np.repeat(np.linspace(most / 10, most, 9), 2) * (1 + rng.normal(0, 2e-4, 18))
         truth = definitions.static_torque(self.motor, amperes, self.bench.air + 3)
         read = self._tool("brake").read(rng, "torque", "", truth, noise=0.02, step=0.01)
-        write(self.folder / "locked-rotor.csv", [
-            ("supply_current [A]", self._tool("meters").read(rng, "current", "", amperes, noise=0.002, step=0.001), ".3f"),
-            ("torque [N m]", read, ".2f"), ("duty [1]", np.ones(18), ".2f"),
-        ])  # fmt: skip
-        self._test("locked-rotor", "locked-rotor.csv", instruments={"supply_current": "meters"}, conditions={"rotor_position": "mean"})
+        write(
+            self.folder / "locked-rotor.csv",
+            [
+                (
+                    "supply_current [A]",
+                    self._tool("meters").read(rng, "current", "", amperes, noise=0.002, step=0.001),
+                    ".3f",
+                ),
+                ("torque [N m]", read, ".2f"),
+                ("duty [1]", np.ones(18), ".2f"),
+            ],
+        )
+        self._test(
+            "locked-rotor",
+            "locked-rotor.csv",
+            instruments={"supply_current": "meters"},
+            conditions={"rotor_position": "mean"},
+        )
         self._know({"saturation_current": definitions.saturation_current(self.motor, self.bench.air + 3)})
 
     def _load(self, found: Steady) -> None:
         rng, meters = self.rng, self._tool("meters")
         winding = np.array(self.windings_loaded)
         thermometer = self._tool("thermometer")
-        write(self.folder / "load.csv", [
-            ("supply_voltage [V]", meters.read(rng, "voltage", "", found.voltage, noise=0.003, step=0.001), ".3f"),
-            ("supply_current [A]", meters.read(rng, "current", "", found.current, noise=0.002, step=0.001), ".3f"),
-            ("speed [rpm]", self._tool("tachometer").read(rng, "speed", "", found.speed, noise=0.2 * RPM, step=0.1 * RPM) / RPM, ".1f"),
-            ("torque [N m]", self._tool("brake").read(rng, "torque", "", found.torque, noise=0.01, step=0.01), ".2f"),
-            ("temperature_winding [degC]", thermometer.read(rng, "temperature", "winding", winding, noise=0.1, step=0.1), ".1f"),
-            ("duty [1]", np.ones(len(winding)), ".2f"),
-        ])  # fmt: skip
+        write(
+            self.folder / "load.csv",
+            [
+                ("supply_voltage [V]", meters.read(rng, "voltage", "", found.voltage, noise=0.003, step=0.001), ".3f"),
+                ("supply_current [A]", meters.read(rng, "current", "", found.current, noise=0.002, step=0.001), ".3f"),
+                (
+                    "speed [rpm]",
+                    self._tool("tachometer").read(rng, "speed", "", found.speed, noise=0.2 * RPM, step=0.1 * RPM) / RPM,
+                    ".1f",
+                ),
+                (
+                    "torque [N m]",
+                    self._tool("brake").read(rng, "torque", "", found.torque, noise=0.01, step=0.01),
+                    ".2f",
+                ),
+                (
+                    "temperature_winding [degC]",
+                    thermometer.read(rng, "temperature", "winding", winding, noise=0.1, step=0.1),
+                    ".1f",
+                ),
+                ("duty [1]", np.ones(len(winding)), ".2f"),
+            ],
+        )
         standby = float(self.controller.standby(0.75 * self.bench.highest))
-        self._test("load", "load.csv", instruments={"supply_voltage": "meters", "supply_current": "meters"},
-                   conditions={"standby_power": f"{standby * (1 + rng.normal(0, 0.03)):.3f} +/- {0.03 * standby:.3f} W"})  # fmt: skip
+        self._test(
+            "load",
+            "load.csv",
+            instruments={"supply_voltage": "meters", "supply_current": "meters"},
+            conditions={"standby_power": f"{standby * (1 + rng.normal(0, 0.03)):.3f} +/- {0.03 * standby:.3f} W"},
+        )
         power = found.voltage * found.current
         shaft = found.torque * found.speed
         best = int(np.argmax(shaft / power))
         self._know({"efficiency_max": float(100 * shaft[best] / power[best])}, point=best)
-        self.truth["loss_split"] = {"copper": found.copper.tolist(), "drag": found.drag.tolist(), "controller": found.controller.tolist()}
+        self.truth["loss_split"] = {
+            "copper": found.copper.tolist(),
+            "drag": found.drag.tolist(),
+            "controller": found.controller.tolist(),
+        }
 
     def _heat_run(self) -> None:
         rng, thermometer = self.rng, self._tool("thermometer")
@@ -332,32 +485,70 @@ class Session:
         ohms = self.motor.resistances(body[0])
         volts = amperes * (ohms[:, 0] + ohms[:, 1])
         meters = self._tool("meters")
-        write(self.folder / "heat-run.csv", [
-            ("time [s]", time, ".0f"),
-            ("temperature_winding [degC]", thermometer.read(rng, "temperature", "winding", body[0], noise=0.08, step=0.1), ".1f"),
-            ("temperature_ambient [degC]", thermometer.read(rng, "temperature", "ambient", room, noise=0.1, step=0.1), ".1f"),
-            ("supply_voltage [V]", meters.read(rng, "voltage", "", volts, noise=0.003, step=0.001), ".3f"),
-            ("supply_current [A]", meters.read(rng, "current", "", np.full(count, amperes), noise=0.005, step=0.001), ".3f"),
-        ])  # fmt: skip
-        self._test("heat-run", "heat-run.csv", instruments={"supply_voltage": "meters", "supply_current": "meters"}, conditions={"output_power": "0 W"})
+        write(
+            self.folder / "heat-run.csv",
+            [
+                ("time [s]", time, ".0f"),
+                (
+                    "temperature_winding [degC]",
+                    thermometer.read(rng, "temperature", "winding", body[0], noise=0.08, step=0.1),
+                    ".1f",
+                ),
+                (
+                    "temperature_ambient [degC]",
+                    thermometer.read(rng, "temperature", "ambient", room, noise=0.1, step=0.1),
+                    ".1f",
+                ),
+                ("supply_voltage [V]", meters.read(rng, "voltage", "", volts, noise=0.003, step=0.001), ".3f"),
+                (
+                    "supply_current [A]",
+                    meters.read(rng, "current", "", np.full(count, amperes), noise=0.005, step=0.001),
+                    ".3f",
+                ),
+            ],
+        )
+        self._test(
+            "heat-run",
+            "heat-run.csv",
+            instruments={"supply_voltage": "meters", "supply_current": "meters"},
+            conditions={"output_power": "0 W"},
+        )
         rise, _, heat = thermal.steady_rise(self.motor, amperes, float(room[-1]))
-        self._know({
-            "temperature_rise": rise, "thermal_resistance": rise / heat, "thermal_time_constant": slow, "thermal_capacity": slow * heat / rise,
-            "continuous_current": thermal.current_for(self.motor, definitions.CLASS_LIMIT[self.motor.insulation_class], 40.0),
-        })  # fmt: skip
+        self._know(
+            {
+                "temperature_rise": rise,
+                "thermal_resistance": rise / heat,
+                "thermal_time_constant": slow,
+                "thermal_capacity": slow * heat / rise,
+                "continuous_current": thermal.current_for(
+                    self.motor, definitions.CLASS_LIMIT[self.motor.insulation_class], 40.0
+                ),
+            }
+        )
 
     def _unit(self) -> dict[str, object]:
         m = self.motor
         plate: dict[str, object] = {
-            "rated_voltage": f"{m.rated_voltage:g} V", "rated_power": f"{m.rated_power:g} W", "rated_speed": f"{m.rated_speed / RPM:.0f} rpm",
-            "pole_pairs": m.pole_pairs, "slots": m.slots, "gear_ratio": m.gear, "winding_material": m.material,
-            "insulation_class": m.insulation_class, "rolling_circumference": "2.10 m",
-        }  # fmt: skip
+            "rated_voltage": f"{m.rated_voltage:g} V",
+            "rated_power": f"{m.rated_power:g} W",
+            "rated_speed": f"{m.rated_speed / RPM:.0f} rpm",
+            "pole_pairs": m.pole_pairs,
+            "slots": m.slots,
+            "gear_ratio": m.gear,
+            "winding_material": m.material,
+            "insulation_class": m.insulation_class,
+            "rolling_circumference": "2.10 m",
+        }
         if m.freewheel:
             plate["freewheel"] = True
         return {
-            "unit": self.name, "kind": "motor", "description": "drawn at random by the independent bench (invented)", "nameplate": plate,
-            "ambient": {"temperature": f"{self.bench.air:.1f} degC", "humidity": "45 percent"}, "operator": "I. Bench (invented)",
-            "tested_on": "2026-05-02", "instruments": {name: tool.stated() for name, tool in self.bench.instruments.items()},
+            "unit": self.name,
+            "kind": "motor",
+            "description": "drawn at random by the independent bench (invented)",
+            "nameplate": plate,
+            "ambient": {"temperature": f"{self.bench.air:.1f} degC", "humidity": "45 percent"},
+            "operator": "I. Bench (invented)",
+            "tested_on": "2026-05-02",
+            "instruments": {name: tool.stated() for name, tool in self.bench.instruments.items()},
             "tests": self.tests,
-        }  # fmt: skip
+        }

@@ -23,8 +23,8 @@ class Request:
     """One operating point asked for.
 
     voltage: V of the source with no current; source: ohm, its resistance (0: `voltage` is that at the controller's
-    terminals); load: N m and load_square: N m s^2, torque of the load at speed w: load + load_square w^2; duty: share of the
-    bus; winding, magnets: degC; running_time: s, for the grease.
+    terminals); load: N m and load_square: N m s^2, torque of the load at speed w: load + load_square w^2; duty: share
+    of the bus; winding, magnets: degC; running_time: s, for the grease.
     """
 
     motor: Motor
@@ -41,9 +41,9 @@ class Request:
 
 @dataclass(frozen=True)
 class Steady:
-    """Operating points found, (n,) each unless said: output speed rad/s, terminal voltage V, supply current A (standby and
-    switching loss included), output torque N m, squares (n, 3) A^2 of the phase currents, copper W, drag W (all that turning
-    takes, gear included), controller W, residual: what is left of the torque balance, N m.
+    """Operating points found, (n,) each unless said: output speed rad/s, terminal voltage V, supply current A
+    (standby and switching loss included), output torque N m, squares (n, 3) A^2 of the phase currents, copper W, drag
+    W (all that turning takes, gear included), controller W, residual: what is left of the torque balance, N m.
     """
 
     speed: Floats
@@ -68,7 +68,9 @@ def points_for(requests: Sequence[Request], speed: Floats, voltage: Floats) -> P
     """What the bridge's solver needs, at these output speeds and bus voltages."""
     rows = list(zip(requests, speed, strict=True))
     magnets = np.array([float(r.motor.magnets(r.magnets)) for r in requests])
-    column = {name: np.array([getattr(r.controller, name) for r in requests]) for name in ("switch", "diode_drop", "diode")}
+    column = {
+        name: np.array([getattr(r.controller, name) for r in requests]) for name in ("switch", "diode_drop", "diode")
+    }
     return Points(
         edges=np.array([sector_edges(r.motor, r.controller, w) for r, w in rows]),
         speed=speed * np.array([r.motor.ratio for r in requests]),
@@ -84,26 +86,41 @@ def points_for(requests: Sequence[Request], speed: Floats, voltage: Floats) -> P
     )
 
 
-def _evaluate(requests: Sequence[Request], speed: Floats, voltage: Floats, guess: NDArray[np.complex128] | None, tolerance: float) -> tuple[Steady, Turn]:
+def _evaluate(
+    requests: Sequence[Request], speed: Floats, voltage: Floats, guess: NDArray[np.complex128] | None, tolerance: float
+) -> tuple[Steady, Turn]:
     turn = periodic(points_for(requests, speed, voltage), guess, tolerance=tolerance)
     ratio = np.array([r.motor.ratio for r in requests])
     mesh = np.array([r.motor.mesh for r in requests])
     air_gap = turn.torque * ratio
-    drag = np.array([
-        float(r.motor.drag.torque(w, r.running_time, r.motor.magnets(r.magnets)))
-        + float(r.motor.circulating(np.array(w), r.winding, float(r.motor.magnets(r.magnets))))
-        for r, w in zip(requests, speed, strict=True)
-    ])
+    drag = np.array(
+        [
+            float(r.motor.drag.torque(w, r.running_time, r.motor.magnets(r.magnets)))
+            + float(r.motor.circulating(np.array(w), r.winding, float(r.motor.magnets(r.magnets))))
+            for r, w in zip(requests, speed, strict=True)
+        ]
+    )
     shaft = air_gap * np.where(air_gap > 0, mesh, 1 / mesh) - drag
     load = np.array([r.load + r.load_square * w * w for r, w in zip(requests, speed, strict=True)])
-    # Chopping: one leg switches the current at the controller's frequency, and the current's triangle heats the winding.
+    # Chopping: one leg switches the current at the controller's frequency, and the current's triangle heats the
+    # winding.
     duty = np.array([r.duty for r in requests])
     standby = np.array([float(r.controller.standby(v)) for r, v in zip(requests, voltage, strict=True)])
     switching = np.array([r.controller.switching * r.controller.frequency for r in requests])
     conducted = np.sqrt(turn.squares.sum(axis=1) / 2)
     extra = np.where(duty < 1, switching * voltage * conducted + _chopping_heat(requests, voltage), 0.0)
     current = turn.dc_current + (standby + extra) / voltage
-    steady = Steady(speed, voltage, current, shaft, turn.squares, turn.copper, air_gap * speed - shaft * speed, standby + extra + turn.switch_loss, shaft - load)
+    steady = Steady(
+        speed,
+        voltage,
+        current,
+        shaft,
+        turn.squares,
+        turn.copper,
+        air_gap * speed - shaft * speed,
+        standby + extra + turn.switch_loss,
+        shaft - load,
+    )
     return steady, turn
 
 
@@ -145,7 +162,13 @@ def steady(requests: Sequence[Request], tolerance: float = 1e-6, most: int = 12)
             d_speed, d_voltage = 1e-3 * speed, 1e-3 * voltage
             triple = [*requests, *requests, *requests]
             start = None if guess is None else np.tile(guess, 3)
-            found, turn = _evaluate(triple, np.concatenate([speed, speed + d_speed, speed]), np.concatenate([voltage, voltage, voltage + d_voltage]), start, 1e-6)
+            found, turn = _evaluate(
+                triple,
+                np.concatenate([speed, speed + d_speed, speed]),
+                np.concatenate([voltage, voltage, voltage + d_voltage]),
+                start,
+                1e-6,
+            )
             torque, current = found.residual.reshape(3, n), found.current.reshape(3, n)
             jacobian[:, 0, 0] = (torque[1] - torque[0]) / d_speed
             jacobian[:, 0, 1] = (torque[2] - torque[0]) / d_voltage
@@ -156,13 +179,17 @@ def steady(requests: Sequence[Request], tolerance: float = 1e-6, most: int = 12)
             single, turn = _evaluate(requests, speed, voltage, guess, 1e-6)
             balance, dc, guess = single.residual, single.current, turn.current
             scale = np.array([abs(r.load) for r in requests]) + drag
-            if np.all(np.abs(balance) < tolerance * scale) and np.all(np.abs(voltage + source * dc - opened) < tolerance * opened):
+            if np.all(np.abs(balance) < tolerance * scale) and np.all(
+                np.abs(voltage + source * dc - opened) < tolerance * opened
+            ):
                 return single
         move = np.linalg.solve(jacobian, np.stack([balance, voltage + source * dc - opened], axis=1)[..., None])[..., 0]
         speed = np.clip(speed - move[:, 0], 0.5 * speed, 1.5 * speed)
         voltage = np.clip(voltage - move[:, 1], 0.8 * voltage, 1.2 * voltage)
     worst = int(np.argmax(np.abs(balance)))
-    raise ArithmeticError(f"no balance: point {worst} is left with {balance[worst]:.3g} N m at {speed[worst]:.3g} rad/s")
+    raise ArithmeticError(
+        f"no balance: point {worst} is left with {balance[worst]:.3g} N m at {speed[worst]:.3g} rad/s"
+    )
 
 
 def _rough(request: Request) -> tuple[float, float]:

@@ -1,6 +1,7 @@
 """Two bodies that warm: winding and housing, heated by current, iron and friction, cooled by the air.
 
-Heat balance of two lumps (Incropera and DeWitt, "Fundamentals of Heat and Mass Transfer", lumped capacitance, from memory).
+Heat balance of two lumps (Incropera and DeWitt, "Fundamentals of Heat and Mass Transfer", lumped capacitance, from
+memory).
 """
 
 from __future__ import annotations
@@ -34,7 +35,12 @@ def warming(motor: Motor, current: float, ambient: Floats, interval: float, off_
     def slope(at: Floats, air: float, amperes: float) -> Floats:
         flow = (at[0] - at[1]) / body.winding_to_housing
         away = (at[1] - air) / float(body.to_air(at[1] - air))
-        return np.array([(series_heat(motor, amperes, float(at[0])) - flow) / body.winding_capacity, (flow - away) / body.housing_capacity])
+        return np.array(
+            [
+                (series_heat(motor, amperes, float(at[0])) - flow) / body.winding_capacity,
+                (flow - away) / body.housing_capacity,
+            ]
+        )
 
     for reading, air in enumerate(ambient):
         out[:, reading] = state
@@ -77,10 +83,12 @@ def slowest_time(motor: Motor, current: float, ambient: float) -> float:
     # d/drise of rise/R(rise) where R falls as rise^-n is (1 + n)/R.
     leave = (1 + body.convection * (shell > 1.0)) / float(body.to_air(shell))
     between = 1 / body.winding_to_housing
-    matrix = np.array([
-        [(gain - between) / body.winding_capacity, between / body.winding_capacity],
-        [between / body.housing_capacity, -(between + leave) / body.housing_capacity],
-    ])
+    matrix = np.array(
+        [
+            [(gain - between) / body.winding_capacity, between / body.winding_capacity],
+            [between / body.housing_capacity, -(between + leave) / body.housing_capacity],
+        ]
+    )
     return float(-1 / np.linalg.eigvals(matrix).real.max())
 
 

@@ -1,11 +1,12 @@
 """What the motor really does on the pack and in the vehicle, by the same solution of machine and bridge.
 
-The motor runs with its bench controller, its winding at the temperature that the settings state for the pack. The magnets'
-temperature is free, so every value comes for two (COLD and HOT, between which it is all but a straight line) and for the
-housing temperature that goes with that winding at rest in the workshop's air. Full duty; where the pack's current limit is
-reached the controller chops, so that its supply current stays at the limit. Energy is that taken from the cells, with the
-pack's own loss, the controller's and its standby. Torque at standstill is the air gap's mean over a commutation step; the
-steepest grade is where it holds weight and rolling resistance (ISO 8855 for grade; steady force balance, any textbook).
+The motor runs with its bench controller, its winding at the temperature that the settings state for the pack. The
+magnets' temperature is free, so every value comes for two (COLD and HOT, between which it is all but a straight line)
+and for the housing temperature that goes with that winding at rest in the workshop's air. Full duty; where the pack's
+current limit is reached the controller chops, so that its supply current stays at the limit. Energy is that taken
+from the cells, with the pack's own loss, the controller's and its standby. Torque at standstill is the air gap's mean
+over a commutation step; the steepest grade is where it holds weight and rolling resistance (ISO 8855 for grade;
+steady force balance, any textbook).
 """
 
 from __future__ import annotations
@@ -36,7 +37,12 @@ def requests(motor: Motor, controller: Controller, vehicle: Vehicle) -> list[Req
     out = []
     for magnets in (COLD, HOT):
         out.append(Request(motor, controller, vehicle.voltage, magnets=magnets, **common))
-        out += [Request(motor, controller, vehicle.voltage, load=load, load_square=square, duty=d, magnets=magnets, **common) for d in DUTIES]
+        out += [
+            Request(
+                motor, controller, vehicle.voltage, load=load, load_square=square, duty=d, magnets=magnets, **common
+            )
+            for d in DUTIES
+        ]
     return out
 
 
@@ -51,7 +57,8 @@ def housing_temperature(motor: Motor, winding: float, air: float) -> float:
 
 
 def truths(motor: Motor, vehicle: Vehicle, found: Steady, air: float) -> dict[str, dict[str, float]]:
-    """Predicted quantities: values at COLD and HOT magnets and at those of the housing; km/h, rpm, N m, percent, Wh/km."""
+    """Predicted quantities: values at COLD and HOT magnets and at those of the housing; km/h, rpm, N m, percent,
+    Wh/km."""
     per = 1 + len(DUTIES)
     warm = housing_temperature(motor, vehicle.winding, air)
     ends = []
@@ -64,7 +71,10 @@ def truths(motor: Motor, vehicle: Vehicle, found: Steady, air: float) -> dict[st
         out[name] = {"value": cold + (hot - cold) * (warm - COLD) / (HOT - COLD), "cold": cold, "hot": hot}
     limit = definitions.CLASS_LIMIT[motor.insulation_class]
     amperes = thermal.current_for(motor, limit, 40.0)
-    torque = {m: float(definitions.static_torque(motor, [amperes], m)[0]) for m in (COLD, HOT, housing_temperature(motor, limit, 40.0))}
+    torque = {
+        m: float(definitions.static_torque(motor, [amperes], m)[0])
+        for m in (COLD, HOT, housing_temperature(motor, limit, 40.0))
+    }
     cold, hot, real = torque.values()
     out["pack_continuous_torque"] = {"value": real, "cold": cold, "hot": hot}
     return out
@@ -89,5 +99,7 @@ def _at(motor: Motor, vehicle: Vehicle, speed: Floats, current: Floats, magnets:
         out["pack_max_grade"] = float(100 * np.tan(slope))
     cruise = vehicle.cruise / radius
     if road[0] < cruise < top:
-        out["energy_per_distance"] = vehicle.voltage * float(make_interp_spline(road, drawn, k=3)(cruise)) / vehicle.cruise / 3.6
+        out["energy_per_distance"] = (
+            vehicle.voltage * float(make_interp_spline(road, drawn, k=3)(cruise)) / vehicle.cruise / 3.6
+        )
     return out

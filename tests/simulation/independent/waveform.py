@@ -1,8 +1,8 @@
 """Back-EMF of a three-phase machine as a Fourier series, per phase and as a space vector.
 
 The magnet flux linkage of phase k turns with the electrical angle; its derivative over that angle is the *shape*
-`lambda_k(angle)` in V s (per electrical radian), so that the EMF is the electrical speed times the shape. Shapes run from
-the sine to the trapezoid whose flat top is 120 electrical degrees wide.
+`lambda_k(angle)` in V s (per electrical radian), so that the EMF is the electrical speed times the shape. Shapes run
+from the sine to the trapezoid whose flat top is 120 electrical degrees wide.
 
 Sources: Fourier series of a trapezoid (any handbook, for example Bronshtein and Semendyayev, table of Fourier series);
 space vectors: Krause, Wasynczuk, Sudhoff, "Analysis of Electric Machinery", chapter 3 (from memory).
@@ -35,7 +35,8 @@ def trapezoid_harmonic(order: int) -> float:
 
 @dataclass(frozen=True)
 class Waveform:
-    """Shape of the EMF: `orders` (n,) of the harmonics and `parts` (3, n) complex amplitudes in V s per electrical radian.
+    """Shape of the EMF: `orders` (n,) of the harmonics and `parts` (3, n) complex amplitudes in V s per electrical
+    radian.
 
     lambda_k(angle) = sum of Im(parts[k] exp(i orders (angle - 2 pi k/3))); orders[0] is 1.
     """
@@ -59,7 +60,8 @@ class Waveform:
         return float(np.abs(self.parts[:, 0].mean()))
 
     def vector(self, highest: int = 16) -> Complexes:
-        """Fourier coefficients (2 highest + 1,) of the space vector of the shape, for orders -highest to highest, in V s."""
+        """Fourier coefficients (2 highest + 1,) of the space vector of the shape, for orders -highest to highest, in
+        V s."""
         count = 8 * highest
         angle = 2 * np.pi * np.arange(count) / count
         vector = 2 / 3 * (PHASES[:, None] * self.phases(angle)).sum(axis=0)
@@ -75,9 +77,15 @@ class Waveform:
 def between(squareness: float, amplitude: float, scales: Floats, extra: dict[int, complex]) -> Waveform:
     """Shape between sine (`squareness` 0) and trapezoid (1), of fundamental `amplitude` in V s.
 
-    `scales` (3,) are the phases' shares of it (unequal turns), `extra` relative amplitudes added by order, with their phase.
+    `scales` (3,) are the phases' shares of it (unequal turns), `extra` relative amplitudes added by order, with their
+    phase.
     """
     orders = (1, 2, 3, 5, 7, 11)
-    base = np.array([1.0 if n == 1 else 0.0 if n == 2 else squareness * trapezoid_harmonic(n) / trapezoid_harmonic(1) for n in orders])
+    base = np.array(
+        [
+            1.0 if n == 1 else 0.0 if n == 2 else squareness * trapezoid_harmonic(n) / trapezoid_harmonic(1)
+            for n in orders
+        ]
+    )
     whole = base + np.array([extra.get(n, 0) for n in orders])
     return Waveform(orders, amplitude * np.outer(scales, whole))
