@@ -1,14 +1,20 @@
-"""Figures and tables of a load run, as data."""
+"""Figures, tables and words of a load run."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
 from ..errors import FitError
 from ..physics import load_points
-from ..physics.regression import Estimates
-from .base import Axis, Field, Panel, Series, Table
+from ._load_parts import Choice, PerAmpere, Points, Split
+from .base import Axis, Field, Log, Panel, Report, Series, Table
+from .fit import Fit
 
+#: Each efficiency and from where to where it is taken.
+TITLES = {"efficiency_max": "supply to shaft", "motor_efficiency_max": "motor alone"}
 _SPEED = Axis("Speed", "speed", "rpm")
 _TORQUE = Axis("Torque", "torque", "N m")
 _EFFICIENCY = Axis("Efficiency", "ratio", "percent")
@@ -17,48 +23,114 @@ _MOST_SWEEPS = 8
 _GRID = 61
 
 
-def torque_current(current: np.ndarray, torque: np.ndarray, fitted: Estimates, what: str) -> Panel:
+@dataclass(frozen=True)
+class Seen:
+    """What the report shows; ``None`` where the points do not give it. ``rated``: power and speed at rated torque."""
+
+    at: Points
+    per_ampere: PerAmpere | None
+    surfaces: Mapping[str, load_points.LossSurface | None]
+    split: Split | None
+    rated: tuple[float, float] | None
+
+
+def report(log: Log, choice: Choice, fit: Fit) -> Report:
+    """Return what the report shows of a load run."""
+    report, seen = Report(), fit.seen
+    at = seen.at
+    if not choice.used.all():
+        report.notes.append(
+            f"{int((~choice.used).sum())} point(s) with a supply voltage that cannot be right are left out of the "
+            "power balance."
+        )
+    if "current_q" not in log and at.supply is not None and "standby_power" not in log.conditions:
+        report.notes.append(
+            "No standby power of a controller was stated, so all of the supply current is taken for the motor's: state "
+            "'standby_power' unless the motor was fed without one."
+        )
+    if seen.per_ampere:
+        report.panels.append(_torque_current(seen.per_ampere))
+        if "current_q" not in log:
+            over = ", DC current over duty" if "duty" in log else ""
+            report.quantity_notes["torque_constant"] = ["from shaft torque over DC current under load" + over]
+    for name, surface in seen.surfaces.items():
+        if surface:
+            report.quantity_notes[name] = [_where(at, choice.best[name])]
+            used = choice.used if name == "efficiency_max" else np.ones(at.speed.size, bool)
+            report.panels += _efficiency(TITLES[name], surface, at, at.powers[name], used)
+    if seen.split:
+        _show_split(seen.split, at, choice, report)
+    if seen.rated:
+        report.quantity_notes["rated_torque"] = [f"at {seen.rated[0]:.0f} W and {_rpm(seen.rated[1]):.0f} rpm"]
+    return report
+
+
+def _rpm(speed: float) -> float:
+    return float(speed) * 60 / (2 * np.pi)
+
+
+def _where(at: Points, k: int) -> str:
+    return f"at {at.torque[k]:.3g} N m and {_rpm(at.speed[k]):.0f} rpm"
+
+
+def _torque_current(seen: PerAmpere) -> Panel:
     """Return torque over current with the fitted line; residuals are those of the whole fit, friction's slope too."""
+    current, torque, fitted = seen.current, seen.torque, seen.fitted
     line = np.array([float(current.min()), float(current.max())])
-    values = fitted.values
-    mean_drag = float(np.mean(values[0] * current - (torque - fitted.residuals)))
+    mean_drag = float(np.mean(fitted.values[0] * current - (torque - fitted.residuals)))
     return Panel(
         "torque-current",
         "Torque over current",
-        Axis(what, "current", "A"),
+        Axis(seen.what, "current", "A"),
         _TORQUE,
-        [Series("points", current, torque), Series("fit", line, values[0] * line - mean_drag, "fit")],
+        [Series("points", current, torque), Series("fit", line, fitted.values[0] * line - mean_drag, "fit")],
         "The slope is the torque constant; a bend at high current means that the iron saturates.",
         residuals=[Series("points", current, fitted.residuals)],
         residual_axis=Axis("Residual", "torque", "N m"),
     )
 
 
-def friction(speed: np.ndarray, torque: np.ndarray, c: float, b: float) -> Panel:
-    """Return friction torque over speed from the points without brake."""
+def _show_split(seen: Split, at: Points, choice: Choice, report: Report) -> None:
+    for name in ("winding_loss", "friction_iron_loss", "additional_loss"):
+        report.quantity_notes[name] = [_where(at, choice.best["split"])]
+    for name in ("coulomb_friction", "viscous_friction"):
+        report.quantity_notes[name] = [
+            "from the points without brake; includes iron loss"
+            + (" and what the controller loses beyond its standby power" if at.phases is None else "")
+        ]
+    if seen.standby_unknown:
+        report.notes.append(
+            f"Standby power was not stated: {seen.standby:.2f} W follow from the points without brake, extrapolated to "
+            "speed zero, and widen the intervals of friction."
+        )
+    c, b = seen.friction
+    speed = at.speed[seen.free]
+    torque = (seen.balance[seen.free] - seen.standby * seen.standby_unknown) / speed
     line = np.linspace(0.0, float(speed.max()), 50)
-    return Panel(
-        "friction",
-        "Friction torque with iron loss, points without brake",
-        _SPEED,
-        Axis("Friction torque with iron loss", "torque", "N m"),
-        [Series("power balance", speed, torque), Series("straight line", line, c + b * line, "fit")],
-        "Power in, less winding loss and standby power, over speed.",
-        residuals=[Series("power balance", speed, torque - c - b * speed)],
-        residual_axis=Axis("Residual", "torque", "mN m"),
+    report.panels.append(
+        Panel(
+            "friction",
+            "Friction torque with iron loss, points without brake",
+            _SPEED,
+            Axis("Friction torque with iron loss", "torque", "N m"),
+            [Series("power balance", speed, torque), Series("straight line", line, c + b * line, "fit")],
+            "Power in, less winding loss and standby power, over speed.",
+            residuals=[Series("power balance", speed, torque - c - b * speed)],
+            residual_axis=Axis("Residual", "torque", "mN m"),
+        )
     )
+    report.tables.append(_loss_table(seen, at, choice.used))
 
 
-def efficiency(
+def _efficiency(
     title: str,
     surface: load_points.LossSurface,
-    speed: np.ndarray,
-    torque: np.ndarray,
+    at: Points,
     power: np.ndarray,
     used: np.ndarray,
 ) -> list[Panel]:
     """Return efficiency over torque, and over a grid the map and its standard uncertainty."""
-    key = title.replace(" ", "-")
+    key, speed, torque = title.replace(" ", "-"), at.speed, at.torque
     shown = used & (torque > 0) & (power > 0)
     series = [Series("points", torque[shown], (torque * speed / np.where(power == 0, 1.0, power))[shown])]
     left = ~used & (power > 0)
@@ -153,32 +225,24 @@ def _constant_power(speed: np.ndarray, torque: np.ndarray) -> list[Series]:
     return lines
 
 
-def loss_table(
-    speed: np.ndarray,
-    torque: np.ndarray,
-    power: np.ndarray,
-    copper: np.ndarray,
-    iron: np.ndarray,
-    standby: float,
-    used: np.ndarray,
-) -> Table:
+def _loss_table(seen: Split, at: Points, used: np.ndarray) -> Table:
     """Return the losses of every point, split."""
-    rows = []
-    for k in np.flatnonzero(used):
-        out = float(torque[k] * speed[k])
-        rest = float(power[k] - out - copper[k] - iron[k] - standby)
-        values = (
-            speed[k] * 60 / (2 * np.pi), torque[k], power[k], out, copper[k], iron[k], standby, rest,
-        )  # fmt: skip
-        rows.append([f"{v:.3g}" if abs(v) < 100 else f"{v:.0f}" for v in values])
-    headers = (
-        "rpm",
-        "torque / N m",
-        "in / W",
-        "out / W",
-        "winding / W",
-        "friction + iron / W",
-        "standby / W",
-        "rest / W",
-    )
-    return Table("Loss split", headers, rows)
+    c, b = seen.friction
+    out = at.torque * at.speed
+    iron = c * at.speed + b * at.speed**2
+    standby = np.full(at.speed.size, seen.standby)
+    columns = {
+        "rpm": at.speed * 60 / (2 * np.pi),
+        "torque / N m": at.torque,
+        "in / W": seen.power,
+        "out / W": out,
+        "winding / W": seen.copper,
+        "friction + iron / W": iron,
+        "standby / W": standby,
+        "rest / W": seen.power - out - seen.copper - iron - standby,
+    }
+    rows = [
+        [f"{v:.3g}" if abs(v) < 100 else f"{v:.0f}" for v in (column[k] for column in columns.values())]
+        for k in np.flatnonzero(used)
+    ]
+    return Table("Loss split", tuple(columns), rows)

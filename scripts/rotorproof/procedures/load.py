@@ -3,30 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from ..errors import FitError
 from ..physics import load_points
 from . import _load_parts as parts
+from . import _load_views as views
 from . import _winding_state
-from ._collected import Collected
-from ._unsplit import Fit, Procedure
-from .base import Condition, Log, Quantity, Suspect
+from .base import Condition, Log, Procedure, Quantity, Report, Suspect
+from .fit import Fit
 
 _AT_PEAK = "at the measured point of greatest shaft power"
 _LOSSES = "after the summation of losses, IEC 60034-2-1"
-
-
-@dataclass(frozen=True)
-class LoadFit(Fit):
-    """A fit with the points it chose, so that repeating it for uncertainty chooses the same."""
-
-    used: np.ndarray | None = None
-    free: np.ndarray | None = None
-    best: Mapping[str, int] = field(default_factory=dict)
-    noise: float | None = None
 
 
 class Load(Procedure):
@@ -155,37 +144,30 @@ class Load(Procedure):
     order = 60
     time_ordered = False
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> parts.Choice:
+        """Find the points that can be right, those without brake, and those at which results are stated."""
+        del given
+        return parts.choose(logs[0])
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: parts.Choice) -> Fit:
         """Fit torque over current, the losses over torque and speed, and friction from the points without brake."""
-        log = logs[0]
-        before = near if isinstance(near, LoadFit) else None
-        found = Collected()
-        points = parts.points(log, before.used if before else None, before.free if before else None)
-        if points.speed.max() == 0 or points.torque.max() == 0:
-            raise FitError("speed or torque is zero throughout; log points with the brake on")
-        best = dict(before.best) if before else {}
-        if not points.used.all():
-            found.notes.append(
-                f"{int((~points.used).sum())} point(s) with a supply voltage that cannot be right are left out of the "
-                "power balance."
-            )
-        parts.torque_per_ampere(log, points, found)
-        surfaces = {
-            "efficiency_max": parts.efficiency("efficiency_max", "supply to shaft", points, points.supply, best, found),
-            "motor_efficiency_max": parts.efficiency(
-                "motor_efficiency_max", "motor alone", points, points.phases, best, found
-            ),
-        }
-        if points.supply is None and points.phases is None:
-            found.lacking(("efficiency_max",), "no electrical power is logged; add supply_voltage and supply_current")
-        noise = parts.split(log, given, points, surfaces, best, before.noise if before else None, found)
-        parts.rated(points, given, found)
-        if not found.blocks:
+        log, fit = logs[0], Fit()
+        at = parts.points(log)
+        per_ampere = parts.torque_per_ampere(log, at, choice, fit)
+        surfaces = {name: parts.efficiency(at, name, title, choice, fit) for name, title in views.TITLES.items()}
+        if at.supply is None and at.phases is None:
+            fit.missing["efficiency_max"] = "no electrical power is logged; add supply_voltage and supply_current"
+        split = parts.split(log, given, at, surfaces[at.fed_by], choice, fit)
+        rated = parts.rated(at, given, fit)
+        if not fit.blocks:
             raise FitError("the readings give no quantity; log supply power or current beside torque and speed")
-        return LoadFit(
-            found.blocks, found.panels, found.tables, found.notes, (), found.missing,
-            quantity_notes=found.quantity_notes, used=points.used, free=points.free, best=best, noise=noise,
-        )  # fmt: skip
+        fit.seen = views.Seen(at, per_ampere, surfaces, split, rated)
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: parts.Choice, fit: Fit) -> Report:
+        """Show torque over current, efficiency and the losses."""
+        del given
+        return views.report(logs[0], choice, fit)
 
     def suspects(self, columns: Mapping[str, np.ndarray]) -> Sequence[Suspect]:
         """Return the supply voltages that lie off the line of all the others over current."""
