@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics import coasting
-from ._unsplit import Fit, Procedure
-from .base import Axis, Condition, Log, Need, Panel, Quantity, Series, Table
-from .fit import Block
+from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series, Table
+from .fit import Fit, Residuals
 
 _MOST = 1500  # samples per record that the fit uses; longer records are averaged in blocks
 _WINDAGE_Z = 2.6  # standard uncertainties by which the square term must differ from zero (99 %)
@@ -24,7 +23,6 @@ _PAIRS = ("voltage_ab", "voltage_bc", "voltage_ca")
 class Record:
     """What the fit needs of one log: stretches of time (s) and speed (rad/s), and the inertia added (kg m^2)."""
 
-    label: str
     times: list[np.ndarray]
     speeds: list[np.ndarray]
     added: float
@@ -34,12 +32,26 @@ class Record:
 
 
 @dataclass(frozen=True)
-class CoastFit(Fit):
-    """A fit with its choices, so that repeating it for uncertainty makes the same."""
+class Choice:
+    """The coasting stretches of each log, whether air drag is told apart, and the ratios from which repeats start.
 
-    parts: tuple[tuple[slice, ...], ...] = ()
-    windage: bool = False
-    ratios: tuple[np.ndarray, ...] = ()
+    ``squared`` are the fits with air drag, ``None`` where the readings do not carry it, for the reason ``why_not``.
+    """
+
+    parts: tuple[tuple[slice, ...], ...]
+    windage: bool
+    ratios: tuple[np.ndarray, ...]
+    squared: Sequence[coasting.Coasted] | None
+    why_not: str
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the report shows: the records, their fits, and the misfit between them over its degrees of freedom."""
+
+    records: Sequence[Record]
+    fitted: Sequence[coasting.Coasted]
+    chi_squared: float
 
 
 class CoastDown(Procedure):
@@ -131,37 +143,70 @@ class CoastDown(Procedure):
     combines = True
     order = 45
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
+        """Find the coasting stretches, and whether the readings tell air drag from viscous friction."""
+        records = [_record(log, given) for log in logs]
+        plain = [coasting.fit_coasting(r.times, r.speeds, windage=False) for r in records]
+        squared, why_not = None, ""
+        try:
+            squared = [coasting.fit_coasting(r.times, r.speeds, windage=True) for r in records]
+        except FitError as error:
+            why_not = str(error)
+        windage = squared is not None and _told_apart(squared, records) > 0
+        ratios = tuple(f.values for f in (squared if windage and squared else plain))
+        return Choice(tuple(r.parts for r in records), windage, ratios, squared, why_not)
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Fit the equation of motion to the coasting part of each log and combine them."""
-        before = near if isinstance(near, CoastFit) else None
-        records = [
-            _record(log, given, before.parts[i] if before else None, number=i + 1 if len(logs) > 1 else None)
-            for i, log in enumerate(logs)
+        fit = Fit()
+        records = [_record(log, given, parts) for log, parts in zip(logs, choice.parts, strict=True)]
+        fitted = [
+            coasting.fit_coasting(r.times, r.speeds, windage=choice.windage, near=near)
+            for r, near in zip(records, choice.ratios, strict=True)
         ]
-        guesses: Sequence[np.ndarray | None] = before.ratios if before else [None] * len(records)
-        notes: list[str] = []
-        missing: dict[str, str] = {}
-        plain: list[coasting.Coasted] = []
-        squared: list[coasting.Coasted] | None = None
-        if before is None or not before.windage:
-            plain = [_fit(r, False, g) for r, g in zip(records, guesses, strict=True)]
-        if before is None or before.windage:
-            squared = _try_windage(records, guesses, notes)
-        windage = before.windage if before else squared is not None and _told_apart(squared, records, notes)
-        fitted = squared if windage and squared is not None else plain
-        if not windage and before is None:
-            missing["windage"] = _windage_limit(squared, logs)
-        warnings: list[Problem] = []
-        blocks = _combined(fitted, records, logs, given, windage, notes, missing=missing, warnings=warnings)
-        spread = max(f.residual_sd for f in fitted) * 60 / (2 * np.pi)
-        notes.append(f"Residual standard deviation of the speed {spread:.3g} rpm; serial correlation is allowed for.")
+        if not choice.windage:
+            fit.missing["windage"] = _windage_limit(choice.squared, logs)
+        for number, (record, f) in enumerate(zip(records, fitted, strict=True), start=1):
+            time, speed = np.concatenate(record.times), np.concatenate(record.speeds)
+            fit.residuals.append(
+                Residuals(
+                    f"speed of record {number}",
+                    "rad/s",
+                    speed - f.residuals,
+                    f.residuals,
+                    f.residual_sd,
+                    {"speed": speed},
+                    f.degrees_of_freedom,
+                    time,
+                )
+            )
+        fit.seen = Seen(records, fitted, _combined(fitted, records, logs, given, choice.windage, fit=fit))
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
+        """Say what air drag and inertia rest on, and show the stretches with their fits."""
+        report, seen = Report(), fit.seen
+        if choice.squared is None:
+            report.notes.append(f"A term in the square of speed was tried and left out: {choice.why_not}.")
+        elif _told_apart(choice.squared, seen.records) < 0:
+            report.notes.append(
+                "Friction rises less than in proportion to speed in this record; the straight line is its mean over "
+                "the speeds of the run. A bearing that warms up, or a drive still switched on, looks like this."
+            )
+        report.notes.append(_inertia_words(logs, given, seen.records, fit))
+        spread = max(f.residual_sd for f in seen.fitted) * 60 / (2 * np.pi)
+        report.notes.append(
+            f"Residual standard deviation of the speed {spread:.3g} rpm; serial correlation is allowed for."
+        )
         if given.get("nameplate_freewheel"):
-            notes.append("The nameplate states a freewheel: the result holds for what turned with the wheel.")
-        panels, tables = _shown(records, fitted)
-        return CoastFit(
-            blocks, panels, tables, notes, warnings, missing,
-            parts=tuple(r.parts for r in records), windage=windage, ratios=tuple(f.values for f in fitted),
-        )  # fmt: skip
+            report.notes.append("The nameplate states a freewheel: the result holds for what turned with the wheel.")
+        if seen.chi_squared > 9:
+            report.warn(
+                f"the coast-downs disagree {np.sqrt(seen.chi_squared):.1f} times more than their scatter explains; the "
+                "intervals are widened. Check that temperature, wheel and brake were the same"
+            )
+        _show(logs, seen, report)
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the fitted parameters under their public names; ratios from torques where these were fitted."""
@@ -174,7 +219,7 @@ class CoastDown(Procedure):
         return result
 
 
-def _record(log: Log, given: Mapping[str, float], parts: tuple[slice, ...] | None, number: int | None) -> Record:
+def _record(log: Log, given: Mapping[str, float], parts: tuple[slice, ...] | None = None) -> Record:
     if "speed" in log:
         time, speed = log["time"], np.abs(log["speed"])
         current = log.get("supply_current")
@@ -197,8 +242,7 @@ def _record(log: Log, given: Mapping[str, float], parts: tuple[slice, ...] | Non
         size = max(1, -(-(part.stop - part.start) // _MOST))
         times.append(_blocks(time[part], size))
         speeds.append(_blocks(speed[part], size))
-    label = log.label if number is None else f"{log.label} {number}"
-    return Record(label, times, speeds, log.conditions.get("added_inertia", 0.0), time, speed, parts)
+    return Record(times, speeds, log.conditions.get("added_inertia", 0.0), time, speed, parts)
 
 
 def _powered(speed: np.ndarray, current: np.ndarray) -> np.ndarray | None:
@@ -212,22 +256,8 @@ def _blocks(values: np.ndarray, size: int) -> np.ndarray:
     return values if size == 1 else values[: values.size // size * size].reshape(-1, size).mean(axis=1)
 
 
-def _fit(record: Record, windage: bool, near: np.ndarray | None) -> coasting.Coasted:
-    return coasting.fit_coasting(record.times, record.speeds, windage=windage, near=near)
-
-
-def _try_windage(
-    records: Sequence[Record], guesses: Sequence[np.ndarray | None], notes: list[str]
-) -> list[coasting.Coasted] | None:
-    """Fit with the square term; ``None`` where the readings cannot carry it."""
-    try:
-        return [_fit(r, True, g) for r, g in zip(records, guesses, strict=True)]
-    except FitError as error:
-        notes.append(f"A term in the square of speed was tried and left out: {error}.")
-        return None
-
-
-def _told_apart(fitted: Sequence[coasting.Coasted], records: Sequence[Record], notes: list[str]) -> bool:
+def _told_apart(fitted: Sequence[coasting.Coasted], records: Sequence[Record]) -> int:
+    """Return 1 if the term in the square of speed is there and weighs, -1 if it is plainly negative, else 0."""
     from scipy.stats import norm, t
 
     z = sum(f.values[2] / np.sqrt(f.covariance[2, 2]) for f in fitted) / np.sqrt(len(fitted))
@@ -237,12 +267,7 @@ def _told_apart(fitted: Sequence[coasting.Coasted], records: Sequence[Record], n
     for f, r in zip(fitted, records, strict=True):
         top = max(float(w.max()) for w in r.speeds)
         shares.append(f.values[2] * top**2 / float(np.polyval(f.values[::-1], top)))
-    if z < -limit and min(shares) < -0.05:
-        notes.append(
-            "Friction rises less than in proportion to speed in this record; the straight line is its mean over the "
-            "speeds of the run. A bearing that warms up, or a drive still switched on, looks like this."
-        )
-    return bool(z > limit and max(shares) > 0.01)
+    return int(z > limit and max(shares) > 0.01) - int(z < -limit and min(shares) < -0.05)
 
 
 def _windage_limit(fitted: Sequence[coasting.Coasted] | None, logs: Sequence[Log]) -> str:
@@ -266,142 +291,117 @@ def _combined(
     logs: Sequence[Log],
     given: Mapping[str, float],
     windage: bool,
-    notes: list[str],
     *,
-    missing: dict[str, str],
-    warnings: list[Problem],
-) -> list[Block]:
-    """Return the blocks of parameters: torques where the inertia can be known, ratios otherwise."""
+    fit: Fit,
+) -> float:
+    """Keep torques where the inertia can be known, ratios otherwise; returns how far the records disagree."""
     names = ("coulomb_friction", "viscous_friction", "windage")[: 3 if windage else 2]
-    label = "scatter of the speed readings"
     added = [record.added for record in records]
+    inertia = _stated_inertia(logs)
+    if inertia is not None:
+        fit.exact("stated inertia", moment_of_inertia=inertia)
+        found = coasting.pooled(fitted, [inertia + extra for extra in added])
+    elif np.ptp(added) > 0:
+        names = ("moment_of_inertia", *names)
+        found = coasting.from_added_inertia(fitted, added)
+    else:
+        names = ("coulomb_deceleration", "viscous_decay_rate")
+        found = coasting.pooled(fitted, [1.0] * len(fitted))
+        torque, middle = _torque_elsewhere(given, records)
+        if torque is None:
+            fit.lacking(
+                ("moment_of_inertia", "coulomb_friction", "viscous_friction", "windage"),
+                "a single coast-down gives friction over inertia only; state 'moment_of_inertia', add a second log "
+                "with a known 'added_inertia', or add a no-load test",
+            )
+            found = replace(found, values=found.values[:2], covariance=found.covariance[:2, :2])
+        else:
+            # The friction torque measured elsewhere over the deceleration seen here, at mid speed.
+            names = (*names, "moment_of_inertia")
+            powers = middle ** np.arange(found.values.size)
+            slowing = float(found.values @ powers)
+            transform = np.vstack([np.eye(found.values.size)[:2], -torque / slowing**2 * powers])
+            three = np.array([*found.values[:2], torque / slowing - records[0].added])
+            found = replace(found, values=three, covariance=transform @ found.covariance @ transform.T)
+    # Records that agree less than their own scatter allows widen it (Birge).
+    covariance = found.covariance * max(1.0, found.chi_squared)
+    values = {name: float(v) for name, v in zip(names, found.values, strict=True)}
+    fit.block("scatter of the speed readings", values, covariance, found.degrees_of_freedom)
+    return found.chi_squared
+
+
+def _stated_inertia(logs: Sequence[Log]) -> float | None:
     stated = {log.conditions["moment_of_inertia"] for log in logs if "moment_of_inertia" in log.conditions}
     if len(stated) > 1:
         raise FitError("the logs state different moments of inertia; state the rotor's own, the same in each")
-    if stated:
-        inertia = stated.pop()
-        torques = coasting.pooled(fitted, [inertia + extra for extra in added])
-        notes.append(f"Moment of inertia {inertia:.4g} kg m^2 as stated, not measured.")
-        return [
-            Block("stated inertia", {"moment_of_inertia": inertia}, np.zeros((1, 1)), np.inf),
-            _block(label, names, torques, warnings),
-        ]
-    if np.ptp(added) > 0:
-        torques = coasting.from_added_inertia(fitted, added)
-        notes.append("Inertia from the coast-downs with and without the added inertia, friction the same in all.")
-        return [_block(label, ("moment_of_inertia", *names), torques, warnings)]
-    ratios = coasting.pooled(fitted, [1.0] * len(fitted))
-    ratio_names = ("coulomb_deceleration", "viscous_decay_rate", "_windage_ratio")[: len(names)]
+    return stated.pop() if stated else None
+
+
+def _torque_elsewhere(given: Mapping[str, float], records: Sequence[Record]) -> tuple[float | None, float]:
+    """Return the friction torque of the other tests at half of the highest speed, and that speed."""
     c, b = given.get("coulomb_friction"), given.get("viscous_friction")
-    if c is None or b is None:
-        for name in ("moment_of_inertia", "coulomb_friction", "viscous_friction", "windage"):
-            missing[name] = (
-                "a single coast-down gives friction over inertia only; state 'moment_of_inertia', add a second log "
-                "with "
-                "a known 'added_inertia', or add a no-load test"
-            )
-        notes.append("Only ratios of friction to inertia could be fitted, since the inertia is not known.")
-        return [_ratio_block(label, ratio_names[:2], ratios, warnings)]
-    return _from_torque(ratios, float(c), float(b), records, label, notes, warnings)
-
-
-def _from_torque(
-    ratios: coasting.Torques,
-    c: float,
-    b: float,
-    records: Sequence[Record],
-    label: str,
-    notes: list[str],
-    warnings: list[Problem],
-) -> list[Block]:
-    """Return the inertia as the friction torque measured elsewhere over the deceleration seen here, at mid speed."""
     middle = 0.5 * max(float(w.max()) for r in records for w in r.speeds)
-    powers = middle ** np.arange(ratios.values.size)
-    slowing = float(ratios.values @ powers)
-    torque = c + b * middle
-    inertia = torque / slowing - records[0].added
-    gradient = -torque / slowing**2 * powers
-    transform = np.vstack([np.eye(ratios.values.size)[:2], gradient])
-    names = ("coulomb_deceleration", "viscous_decay_rate", "moment_of_inertia")
-    values = np.concatenate([ratios.values[:2], [inertia]])
-    notes.append(
+    return (None if c is None or b is None else c + b * middle), middle
+
+
+def _inertia_words(logs: Sequence[Log], given: Mapping[str, float], records: Sequence[Record], fit: Fit) -> str:
+    if _stated_inertia(logs) is not None:
+        inertia = fit.parameters["moment_of_inertia"]
+        return f"Moment of inertia {inertia:.4g} kg m^2 as stated, not measured."
+    if "coulomb_friction" in fit.parameters:
+        return "Inertia from the coast-downs with and without the added inertia, friction the same in all."
+    torque, middle = _torque_elsewhere(given, records)
+    if torque is None:
+        return "Only ratios of friction to inertia could be fitted, since the inertia is not known."
+    return (
         f"Moment of inertia from the friction torque of the other tests, {torque:.4g} N m at "
-        f"{middle * 60 / (2 * np.pi):.0f} rpm, over the deceleration seen here; both hold the iron loss."
+        f"{_rpm(middle):.0f} rpm, over the deceleration seen here; both hold the iron loss."
     )
-    whole = coasting.Torques(
-        values, transform @ ratios.covariance @ transform.T, ratios.degrees_of_freedom, ratios.chi_squared
-    )
-    return [_block(label, names, whole, warnings)]
 
 
-def _block(label: str, names: Sequence[str], torques: coasting.Torques, warnings: list[Problem]) -> Block:
-    widening = _widening(torques, warnings)
-    values = {name: float(v) for name, v in zip(names, torques.values, strict=True)}
-    return Block(label, values, torques.covariance * widening, torques.degrees_of_freedom)
-
-
-def _ratio_block(label: str, names: Sequence[str], ratios: coasting.Torques, warnings: list[Problem]) -> Block:
-    k = len(names)
-    cut = coasting.Torques(ratios.values[:k], ratios.covariance[:k, :k], ratios.degrees_of_freedom, ratios.chi_squared)
-    return _block(label, names, cut, warnings)
-
-
-def _widening(torques: coasting.Torques, warnings: list[Problem]) -> float:
-    """Return the factor on the covariance for records that agree less than their own scatter allows (Birge)."""
-    if torques.chi_squared > 9:
-        warnings.append(
-            Problem(
-                f"the coast-downs disagree {np.sqrt(torques.chi_squared):.1f} times more than their scatter "
-                "explains; the "
-                "intervals are widened. Check that temperature, wheel and brake were the same",
-                severity="warning",
-                procedure="coast-down",
-            )
-        )
-    return max(1.0, torques.chi_squared)
-
-
-def _shown(records: Sequence[Record], fitted: Sequence[coasting.Coasted]) -> tuple[list[Panel], list[Table]]:
+def _show(logs: Sequence[Log], seen: Seen, report: Report) -> None:
     series, residuals, rows = [], [], []
-    for record, f in zip(records, fitted, strict=True):
+    for order, (log, record, f) in enumerate(zip(logs, seen.records, seen.fitted, strict=True), start=1):
+        label = log.label if len(logs) == 1 else f"{log.label} {order}"
         out = np.ones(record.time.size, bool)
         for part in record.parts:
             out[part] = False
         step = max(1, int(out.sum()) // 400)
-        series.append(
-            Series(f"{record.label}: left out", record.time[out][::step], record.speed[out][::step], "left out")
-        )
+        series.append(Series(f"{label}: left out", record.time[out][::step], record.speed[out][::step], "left out"))
         position = 0
         for number, (t, w, w0) in enumerate(zip(record.times, record.speeds, f.starts, strict=True)):
             delta = float(f.values[2]) if f.values.size > 2 else 0.0
             curve = coasting.speed_after(t - t[0], float(w0), float(f.values[0]), float(f.values[1]), delta)
             mark = f" ({number + 1})" if len(record.times) > 1 else ""
             thin = max(1, t.size // 400)
-            series.append(Series(f"{record.label}{mark}", t[::thin], w[::thin]))
-            series.append(Series(f"{record.label}{mark}: fit", t, curve, "fit"))
+            series.append(Series(f"{label}{mark}", t[::thin], w[::thin]))
+            series.append(Series(f"{label}{mark}: fit", t, curve, "fit"))
             residual = f.residuals[position : position + t.size]
-            residuals.append(Series(f"{record.label}{mark}", t[::thin], residual[::thin]))
+            residuals.append(Series(f"{label}{mark}", t[::thin], residual[::thin]))
             position += t.size
             numbers = (float(t[0]), float(t[-1]), _rpm(w[0]), _rpm(w[-1]), record.added)
-            rows.append([f"{record.label}{mark}", *(f"{v:.4g}" for v in numbers)])
-    panel = Panel(
-        "coast-down",
-        "Speed after the power was cut",
-        _TIME,
-        _SPEED,
-        series,
-        "The coasting part and the solution of the equation of motion; the drive-up and the last turns, where the "
-        "rotor "
-        "sticks, are left out. A trend in the residuals means that friction changed during the run.",
-        residuals=residuals,
-        residual_axis=Axis("Residual", "speed", "rpm"),
+            rows.append([f"{label}{mark}", *(f"{v:.4g}" for v in numbers)])
+    report.panels.append(
+        Panel(
+            "coast-down",
+            "Speed after the power was cut",
+            _TIME,
+            _SPEED,
+            series,
+            "The coasting part and the solution of the equation of motion; the drive-up and the last turns, where the "
+            "rotor "
+            "sticks, are left out. A trend in the residuals means that friction changed during the run.",
+            residuals=residuals,
+            residual_axis=Axis("Residual", "speed", "rpm"),
+        )
     )
-    table = Table(
-        "Coasting parts used",
-        ("record", "from / s", "to / s", "from / rpm", "to / rpm", "added inertia / kg m^2"),
-        rows,
+    report.tables.append(
+        Table(
+            "Coasting parts used",
+            ("record", "from / s", "to / s", "from / rpm", "to / rpm", "added inertia / kg m^2"),
+            rows,
+        )
     )
-    return [panel], [table]
 
 
 def _rpm(speed: float) -> float:

@@ -8,11 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..columns import COLUMNS, titles
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics import stall
-from ._unsplit import Fit, Procedure
-from .base import Axis, Condition, Log, Need, Panel, Quantity, Series
-from .fit import Block
+from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series
+from .fit import Fit
 
 _LINE_PAIRS = ("current_ab", "current_bc", "current_ca")
 _PHASES = ("current_a", "current_b", "current_c")
@@ -22,12 +21,12 @@ _NOTHING = 0.05  # of the largest current: a line with less carries none
 
 
 @dataclass(frozen=True)
-class StallOutcome(Fit):
-    """A fit with the choices it made, so that repeating it for uncertainty makes the same."""
+class Choice:
+    """The column of the motor's current, the rotor position of each reading, and the fit that repeats start from."""
 
-    stall: stall.StallFit | None = None
-    chosen: str = ""
-    position: np.ndarray | None = None
+    column: str
+    position: np.ndarray
+    first: stall.StallFit
 
 
 class LockedRotor(Procedure):
@@ -80,79 +79,101 @@ class LockedRotor(Procedure):
     order = 55
     time_ordered = False
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
-        """Fit torque over current with odd powers, one slope and offset per rotor position."""
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
+        """Find the current, the rotor positions, whether the iron saturates, and the readings that tell it."""
+        del given
         log = logs[0]
-        before = near if isinstance(near, StallOutcome) else None
-        chosen = before.chosen if before else _chosen(log)
-        current, name, what = _current(log, chosen)
+        column = _chosen(log)
+        position = _positions(log)
+        return Choice(column, position, stall.fit_stall(_current(log, column)[0], _torque(log), position))
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
+        """Fit torque over current with odd powers, one slope and offset per rotor position."""
+        log, first, fit = logs[0], choice.first, Fit()
+        current, name, _ = _current(log, choice.column)
         torque = _torque(log)
-        notes: list[str] = [_which(log, chosen)]
-        warnings: list[Problem] = []
-        if what == _SUPPLY:
-            warnings.append(
-                Problem(
-                    "the supply current is taken for the current through two lines, which holds only for a supply "
-                    "connected to them directly; with a controller between, it is smaller by the duty ratio and torque "
-                    "per ampere comes out many times too high: log 'duty' or a phase current",
-                    column="supply_current",
-                    severity="warning",
-                    procedure=self.name,
-                )
-            )
-        missing: dict[str, str] = {}
-        position = before.position if before is not None and before.position is not None else _positions(log, notes)
-        first = before.stall if before else None
         fitted = stall.fit_stall(
             current,
             torque,
-            position,
-            bent=None if first is None else first.bend is not None,
-            used=None if first is None else first.used,
-            near=None if first is None else first.estimates.values,
+            choice.position,
+            bent=first.bend is not None,
+            used=first.used,
+            near=first.estimates.values,
         )
-        factor, words = _wave_mean(log, given, position, name, missing, warnings)
-        notes += words
         slope, spread = _mean_slope(fitted)
         if slope < 0:
             raise FitError("torque falls as the current rises; check the signs of torque and current")
-        blocks = []
-        if factor is not None:
-            blocks.append(
-                Block(
-                    "scatter of torque over current",
-                    {name: slope * factor},
-                    np.array([[spread * factor**2]]),
-                    fitted.estimates.degrees_of_freedom,
-                )
+        factor = _wave_mean(log, given, choice.position, name)
+        freedom = fitted.estimates.degrees_of_freedom
+        if factor is None:
+            fit.missing[name] = (
+                "torque was read at its peak over the rotor's position, and the wave's mean is not known; add an "
+                "open-circuit test, or average over the positions of one commutation step"
             )
-            _doubt(blocks, f"{name}/shape", fitted.doubt[0] * factor)
-        blocks += _saturation(fitted, float(np.max(np.abs(current))), missing)
-        if not blocks:
-            raise FitError(next(iter(missing.values())))
+        else:
+            fit.block("scatter of torque over current", {name: slope * factor}, spread * factor**2, freedom)
+            _doubt(fit, f"{name}/shape", first.doubt[0] * factor)
+        reach = float(np.max(np.abs(current)))
+        if fitted.bend is None or fitted.bend[0] > 1.05 * reach:
+            fit.missing["saturation_current"] = (
+                f"up to {reach:.3g} A torque per ampere does not fall by 10 %; the iron saturates above that, if at "
+                "all in use"
+            )
+        else:
+            variance = float(fitted.estimates.covariance[-2, -2])
+            values = {"saturation_current": float(fitted.bend[0])}
+            fit.block("scatter of the bend of torque over current", values, variance, freedom)
+            _doubt(fit, "saturation_current/shape", first.doubt[1])
+        if not fit.blocks:
+            raise FitError(next(iter(fit.missing.values())))
+        used = fitted.used
+        regressors = {"current": current[used], "position": choice.position[used].astype(float)}
+        fit.left("torque over current", "N m", torque[used], fitted.estimates, regressors)
+        fit.seen = fitted
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
+        """Say which current was taken and what the slope means, and show torque over current."""
+        log, report, fitted = logs[0], Report(), fit.seen
+        current, name, what = _current(log, choice.column)
+        report.notes.append(_which(log, choice.column))
+        if what == _SUPPLY:
+            report.warn(
+                "the supply current is taken for the current through two lines, which holds only for a supply "
+                "connected to them directly; with a controller between, it is smaller by the duty ratio and torque "
+                "per ampere comes out many times too high: log 'duty' or a phase current",
+                "supply_current",
+            )
+        if "angle" in log:
+            report.notes.append(f"{choice.position.max() + 1} rotor positions told apart by the angle.")
+        slope, _ = _mean_slope(fitted)
+        factor = _wave_mean(log, given, choice.position, name)
+        if name == "torque_constant" and choice.position.max() == 0 and "rotor_position" not in log.conditions:
+            report.warn(
+                "the rotor position is not stated; the readings are taken as averages over a commutation step. At one "
+                "position torque per ampere can differ by a tenth: state 'rotor_position: peak' or 'mean', or log "
+                "'angle'"
+            )
+        if factor not in (None, 1.0):
+            report.notes.append(
+                f"Read at the peak; times {factor:.4f}, the mean over the peak of the open-circuit wave."
+            )
         emf = given.get("emf_constant_dc")
         if emf and name == "torque_constant" and factor is not None:
-            notes.append(
+            report.notes.append(
                 f"Torque constant over back-EMF constant (DC): {slope * factor / emf:.4f}; 1 by the power balance."
             )
         peak = given.get("emf_constant_peak")
         if name == "torque_constant_q" and peak and 1.3 < slope / (np.sqrt(0.75) * peak) < 1.53:
-            warnings.append(
-                Problem(
-                    f"torque per ampere of current_q is {slope / (np.sqrt(0.75) * peak):.2f} times that of the "
-                    "back-EMF, as if the column held the RMS of the phase current: it is to hold its peak, so "
-                    "multiply it by the square root of 2 ('scale' in the layout) if your drive shows RMS",
-                    column="current_q",
-                    severity="warning",
-                    procedure=self.name,
-                )
+            report.warn(
+                f"torque per ampere of current_q is {slope / (np.sqrt(0.75) * peak):.2f} times that of the "
+                "back-EMF, as if the column held the RMS of the phase current: it is to hold its peak, so "
+                "multiply it by the square root of 2 ('scale' in the layout) if your drive shows RMS",
+                "current_q",
             )
-        reach = float(np.max(np.abs(current)))
-        notes.append(f"{current.size} readings up to {reach:.3g} A.")
-        panel = _panel(fitted, current, torque, position, what)
-        return StallOutcome(
-            blocks, [panel], (), notes, warnings, missing, stall=fitted, chosen=chosen, position=position
-        )
+        report.notes.append(f"{current.size} readings up to {float(np.max(np.abs(current))):.3g} A.")
+        report.panels.append(_panel(fitted, current, _torque(log), choice.position, what))
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the fitted parameters, with what the choice of shape adds to them (nothing but doubt)."""
@@ -232,7 +253,7 @@ def _torque(log: Log) -> np.ndarray:
     return log["force"] * arm
 
 
-def _positions(log: Log, notes: list[str]) -> np.ndarray:
+def _positions(log: Log) -> np.ndarray:
     """Return the number of the rotor position of each reading, from 0, told apart by a tenth of a degree."""
     angle = log.get("angle")
     if angle is None:
@@ -242,45 +263,16 @@ def _positions(log: Log, notes: list[str]) -> np.ndarray:
     number[order] = np.concatenate([[0], np.cumsum(np.diff(angle[order]) > np.deg2rad(0.1))])
     if np.bincount(number).min() < 3:
         raise FitError("some rotor positions have fewer than three readings; take three or more currents at each")
-    notes.append(f"{number.max() + 1} rotor positions told apart by the angle.")
     return number
 
 
-def _wave_mean(
-    log: Log,
-    given: Mapping[str, float],
-    position: np.ndarray,
-    name: str,
-    missing: dict[str, str],
-    warnings: list[Problem],
-) -> tuple[float | None, list[str]]:
-    """Return the factor from the slope read to the mean over a commutation step, and what to note of it."""
+def _wave_mean(log: Log, given: Mapping[str, float], position: np.ndarray, name: str) -> float | None:
+    """Return the factor from the slope read to the mean over a commutation step; ``None`` where it is not known."""
     stated = log.conditions.get("rotor_position")
-    if name != "torque_constant" or position.max() > 0:
-        return 1.0, []
-    if stated is None:
-        warnings.append(
-            Problem(
-                "the rotor position is not stated; the readings are taken as averages over a commutation step. At one "
-                "position torque per ampere can differ by a tenth: state 'rotor_position: peak' or 'mean', or log "
-                "'angle'",
-                severity="warning",
-                procedure="locked-rotor",
-            )
-        )
-        return 1.0, []
-    if _POSITIONS[int(stated)] == "mean":
-        return 1.0, []
+    if name != "torque_constant" or position.max() > 0 or stated is None or _POSITIONS[int(stated)] == "mean":
+        return 1.0
     mean, peak = given.get("emf_constant_dc"), given.get("emf_constant_peak")
-    if mean is None or peak is None:
-        missing["torque_constant"] = (
-            "torque was read at its peak over the rotor's position, and the wave's mean is not known; add an "
-            "open-circuit "
-            "test, or average over the positions of one commutation step"
-        )
-        return None, []
-    factor = mean / peak
-    return factor, [f"Read at the peak; times {factor:.4f}, the mean over the peak of the open-circuit wave."]
+    return None if mean is None or peak is None else mean / peak
 
 
 def _mean_slope(fitted: stall.StallFit) -> tuple[float, float]:
@@ -292,30 +284,10 @@ def _mean_slope(fitted: stall.StallFit) -> tuple[float, float]:
     return float(np.mean(fitted.slopes)), max(scatter, between)
 
 
-def _saturation(fitted: stall.StallFit, reach: float, missing: dict[str, str]) -> list[Block]:
-    if fitted.bend is None or fitted.bend[0] > 1.05 * reach:
-        missing["saturation_current"] = (
-            f"up to {reach:.3g} A torque per ampere does not fall by 10 %; the iron saturates above that, if at "
-            "all in use"
-        )
-        return []
-    blocks = [
-        Block(
-            "scatter of the bend of torque over current",
-            {"saturation_current": float(fitted.bend[0])},
-            fitted.estimates.covariance[-2:-1, -2:-1],
-            fitted.estimates.degrees_of_freedom,
-        )
-    ]
-    _doubt(blocks, "saturation_current/shape", fitted.doubt[1])
-    return blocks
-
-
-def _doubt(blocks: list[Block], name: str, half_width: float) -> None:
+def _doubt(fit: Fit, name: str, half_width: float) -> None:
     """Add an error of mean zero within ``half_width``, from the shape that the bend is given."""
     if half_width > 0:
-        variance = np.array([[half_width**2 / 3.0]])
-        blocks.append(Block("shape given to the bend", {name: 0.0}, variance, np.inf, "rectangular"))
+        fit.block("shape given to the bend", {name: 0.0}, half_width**2 / 3.0, distribution="rectangular")
 
 
 def _panel(fitted: stall.StallFit, current: np.ndarray, torque: np.ndarray, position: np.ndarray, what: str) -> Panel:
