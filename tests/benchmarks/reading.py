@@ -30,7 +30,8 @@ test = Test.model_validate({"procedure": name, "log": path.name, "conditions": c
 found = read_unit("X", path.parent, [test], {"plain": Layout()})
 assert found.columns[0], found.problems
 values = {"sample_rate": 2e6} if name == "gate-timing" else {"speed": 24.0855}
-fit = procedures()[name].fit([Log("x", found.columns[0], values)], {})
+procedure, logs = procedures()[name], [Log("x", found.columns[0], values)]
+fit = procedure.estimate(logs, {}, procedure.choose(logs, {}))
 assert fit.parameters
 """
 _CSV = """

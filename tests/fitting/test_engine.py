@@ -91,8 +91,8 @@ def test_what_was_drawn_is_kept_on_file(tmp_path: Path) -> None:
 
 def test_a_scalar_moves_what_asks_for_it_and_costs_nothing_where_nobody_does(monkeypatch: pytest.MonkeyPatch) -> None:
     fits = []
-    fit = PROCEDURE.fit
-    monkeypatch.setattr(PROCEDURE, "fit", lambda *arguments: fits.append(1) or fit(*arguments))
+    fit = PROCEDURE.estimate
+    monkeypatch.setattr(PROCEDURE, "estimate", lambda *arguments: fits.append(1) or fit(*arguments))
     stated = {name: Influence(name, name) for name in ("constant", "mass")}
     copper = Form(234.5, {stated["constant"]: 3.0})
 

@@ -107,7 +107,7 @@ def test_a_log_whose_reading_fails_stops_no_other(monkeypatch: pytest.MonkeyPatc
 
 
 def test_the_trace_is_in_the_jobs_log(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr(WindingResistance, "fit", singular)
+    monkeypatch.setattr(WindingResistance, "estimate", singular)
     (tmp_path / "one.csv").write_text(
         "voltage_ab [V],current_ab [A]\n" + "".join(f"{0.2 * i},{i}\n" for i in range(1, 9)), encoding="utf-8"
     )

@@ -48,8 +48,10 @@ def test_a_long_log_is_reduced_and_gives_the_machines_constants(tmp_path: Path) 
     assert stored is not None
     assert all(np.array_equal(stored[name], columns[name]) for name in columns)
     procedure = procedures()["open-circuit"]
-    fit = procedure.fit([Log("x", stored, {"speed": 150 * RPM})], {})
-    assert any("600000 readings. They were averaged" in note for note in fit.notes)
+    logs = [Log("x", stored, {"speed": 150 * RPM})]
+    choice = procedure.choose(logs, {})
+    fit = procedure.estimate(logs, {}, choice)
+    assert any("600000 readings. They were averaged" in note for note in procedure.report(logs, {}, choice, fit).notes)
     found = procedure.derive(fit.parameters, {})
     for name in ("emf_constant_peak", "emf_constant_rms", "emf_constant_dc"):
         assert found[name] == pytest.approx(MACHINE.truth()[name], rel=2e-3), name

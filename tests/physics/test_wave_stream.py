@@ -116,7 +116,7 @@ def test_harmonics_and_figures_agree(whole: tuple[dict[str, np.ndarray], Outcome
     sizes = [np.array([row["percent"] for row in o.report.details["harmonics"]]) for o in (kept, ours)]
     noise = np.array([row["standard_uncertainty_percent"] for row in kept.report.details["harmonics"]])
     assert sizes[1] == pytest.approx(sizes[0], rel=1e-4, abs=float(noise.max()))
-    assert ours.report.details["choice"]["orders"].count(True) >= 6
+    assert len(ours.report.tables[1].rows) >= 6
     rows = [[float(cell) for cell in o.report.tables[0].rows[0][1:]] for o in (kept, ours)]
     assert rows[1] == pytest.approx(rows[0], rel=1e-3)
     for mine, theirs in zip(ours.report.panels[0].residuals, kept.report.panels[0].residuals, strict=True):

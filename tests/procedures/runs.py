@@ -9,6 +9,7 @@ import numpy as np
 from rotorproof.columns import COLUMNS
 from rotorproof.fitting.engine import InstrumentError, Outcome, run
 from rotorproof.procedures.base import Log, Procedure
+from rotorproof.procedures.fit import Fit
 from rotorproof.uncertainty.accuracy import parse_accuracy
 from rotorproof.uncertainty.forms import Form, Influence
 
@@ -48,3 +49,8 @@ def outcome(
         instruments=instruments,
         uncertain_conditions=uncertain,
     )
+
+
+def fitted(procedure: Procedure, logs: Sequence[Log], **given: float) -> Fit:
+    """Choose and estimate once, with no error of instruments or scalars."""
+    return procedure.estimate(logs, given, procedure.choose(logs, given))

@@ -16,6 +16,7 @@ from rotorproof.physics import winding
 from rotorproof.procedures.base import Log
 from rotorproof.procedures.winding_resistance import PROCEDURE
 from tests.outside import Outside
+from tests.procedures.runs import fitted
 
 QUANTITIES = ("resistance_ab", "resistance_bc", "resistance_ca", "phase_resistance", "resistance_unbalance")
 UNIT = {
@@ -46,7 +47,7 @@ def columns_of(resistances: tuple[float, float, float], *, offset: float = 0.0) 
 
 def values(columns: dict[str, np.ndarray], temperature: float, constant: float = 234.5) -> dict[str, float]:
     given = {"winding_constant": constant}
-    fit = PROCEDURE.fit([Log("w", columns, {"winding_temperature": temperature})], given)
+    fit = fitted(PROCEDURE, [Log("w", columns, {"winding_temperature": temperature})], **given)
     return PROCEDURE.derive(fit.parameters, given)
 
 
@@ -118,11 +119,11 @@ def test_a_single_current_cannot_tell_offset_from_resistance() -> None:
 
 def test_without_a_temperature_nothing_is_given() -> None:
     with pytest.raises(FitError, match="winding temperature is not stated"):
-        PROCEDURE.fit([Log("w", columns_of((0.24, 0.24, 0.24)), {})], {"winding_constant": 234.5})
+        fitted(PROCEDURE, [Log("w", columns_of((0.24, 0.24, 0.24)), {})], winding_constant=234.5)
 
 
 def test_two_pairs_give_their_resistances_and_say_what_is_missing() -> None:
     columns = {name: column for name, column in columns_of((0.24, 0.25, 0.26)).items() if not name.endswith("ca")}
-    fit = PROCEDURE.fit([Log("w", columns, {"winding_temperature": 20.0})], {"winding_constant": 234.5})
+    fit = fitted(PROCEDURE, [Log("w", columns, {"winding_temperature": 20.0})], winding_constant=234.5)
     assert set(PROCEDURE.derive(fit.parameters, {})) == {"resistance_ab", "resistance_bc"}
     assert set(fit.missing) == {"resistance_ca", "phase_resistance", "resistance_unbalance"}

@@ -13,6 +13,7 @@ from rotorproof.physics.wave_stream import WaveStream
 from rotorproof.procedures.base import Log
 from rotorproof.procedures.open_circuit import PROCEDURE
 from tests.outside import Outside
+from tests.procedures.runs import fitted
 
 HAND = "drawn from its harmonics and worked by hand"
 POLE_PAIRS = 8
@@ -65,7 +66,7 @@ def test_constants_of_a_folded_capture(outside: Outside, case: str, capture: dic
         stream.feed({name: values[start : start + 3_001] for name, values in capture.items()})
     reduced = stream.finish()
     assert "bin_block" in reduced, "the capture was to be folded"
-    fit = PROCEDURE.fit([Log(case, reduced, {})], {})
+    fit = fitted(PROCEDURE, [Log(case, reduced, {})])
     found = PROCEDURE.derive(fit.parameters, {})
     for name, expected in published().items():
         outside(

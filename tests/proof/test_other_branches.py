@@ -16,7 +16,7 @@ from rotorproof.procedures.base import Log
 from tests.outside import Outside
 from tests.procedures.controller_runs import case
 from tests.procedures.controller_runs import outcome as controller_outcome
-from tests.procedures.runs import outcome
+from tests.procedures.runs import fitted, outcome
 from tests.proof.test_motor_turned import PSI, SPEED, P, driven, sensed
 
 HAND = "worked by hand"
@@ -294,7 +294,7 @@ def test_another_law_of_cooling_than_the_fit_assumed(outside: Outside) -> None:
     procedure = procedures()["heat-run"]
     log = Log("run", {"time": time, "temperature_controller": 25 + course + noise}, {"ambient_temperature": 25.0})
     given = {"winding_constant": 234.5}
-    parameters = {**procedure.fit([log], given).parameters, "exponent": 0.28}
+    parameters = {**fitted(procedure, [log], **given).parameters, "exponent": 0.28}
     found = procedure.derive(parameters, given)
     # At the steady temperature dy/dt = -1.28 x 20 W / 40 K / 600 J/K y.
     for name, published, relative, unit in (

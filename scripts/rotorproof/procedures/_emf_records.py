@@ -8,10 +8,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics import line_checks, thinning, waveform
 from ..physics.line_checks import line_of
 from .base import Log
+from .fit import Residuals
 
 
 @dataclass(frozen=True)
@@ -219,6 +220,15 @@ def _speed(log: Log, findings: list[str]) -> tuple[np.ndarray | float | None, fl
     return speed, (log.stated["speed"] / level if "speed" in log.stated else None)
 
 
-def warnings_of(record: Record, procedure: str) -> list[Problem]:
-    """Return what was found in the record as warnings."""
-    return [Problem(f"{record.label}: {text}", severity="warning", procedure=procedure) for text in record.findings]
+def wave_left(record: Record, line: str, volts: np.ndarray, c: np.ndarray) -> Residuals:
+    """Return what the harmonics ``c`` ``(H,)`` leave of a line less its offset, over the electrical speed."""
+    orders = np.arange(1, c.size + 1)
+    rest = volts / record.electrical
+    fitted = np.zeros(rest.size)
+    for order, harmonic in zip(orders, c, strict=True):
+        fitted += np.real(harmonic * np.exp(1j * order * record.angle))
+    rest = rest - fitted
+    scatter, freedom = float(np.std(rest)), float(rest.size - 2 * c.size)
+    regressors = {"electrical_angle": record.angle, "electrical_speed": record.electrical}
+    name = f"EMF over speed, line {line[0].upper()}-{line[1].upper()}, {record.label}"
+    return Residuals(name, "V s/rad", fitted, rest, scatter, regressors, freedom)

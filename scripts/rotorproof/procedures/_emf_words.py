@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 
-from ..errors import Problem
 from ..physics import line_checks, waveform
-from ..physics.pole_pairs import Ratio
 from ..physics.regression import jackknife_covariance
 from ._emf_records import Record
+from .base import Report
 
 CONSTANTS = ("emf_constant_peak", "emf_constant_rms", "emf_constant_dc", "speed_constant", "torque_constant")
 
@@ -57,48 +55,30 @@ def line_notes(names: Sequence[str], orders: int) -> list[str]:
     return notes
 
 
-def pole_pair_words(
-    choice: Mapping[str, Any],
-    ratio: Ratio | None,
-    given: Mapping[str, float],
-    missing: dict[str, str],
-    notes: list[str],
-    warnings: list[Problem],
-    procedure: str,
-) -> list[str]:
-    """Say how the pole pairs were found or why not, and what the constants refer to."""
+def pole_pair_words(pole_pairs: int, found: str, speed_known: bool, given: Mapping[str, float], report: Report) -> None:
+    """Say how the pole pairs were found, in the words ``found``, or why not, and what the constants refer to."""
     gear, plate = given.get("nameplate_gear_ratio", 1.0), given.get("nameplate_pole_pairs")
     if gear != 1.0:
-        notes.append(f"Gear ratio {gear:g}: the constants refer to the speed of the output, where it was measured.")
-    if ratio is None:
-        missing |= {"pole_pairs": "no speed was measured; add a speed column or the condition 'speed'"}
-        missing["pole_pair_ratio"] = missing["pole_pairs"]
-        if plate is None:
-            reason = (
-                "neither speed nor pole pairs are known; add a speed column, the condition 'speed' or the nameplate's "
-                "pole_pairs"
-            )
-            missing |= dict.fromkeys(CONSTANTS, reason)
-        else:
-            notes.append(
+        report.notes.append(
+            f"Gear ratio {gear:g}: the constants refer to the speed of the output, where it was measured."
+        )
+    if not speed_known:
+        if plate is not None:
+            report.notes.append(
                 f"Speed was not measured: it follows from the frequency and the stated {plate:.0f} pole pairs"
                 + (f" and gear ratio {gear:g}." if gear != 1.0 else ".")
             )
-        return []
-    if not choice["pole_pairs"]:
-        missing["pole_pairs"] = choice["words"]
-        notes.append("The constants use the measured speed itself, since no whole number of pole pairs was found.")
-        return []
-    if plate is not None and round(plate) != choice["pole_pairs"]:
-        warnings.append(
-            Problem(
-                f"the measured pole pairs are {choice['pole_pairs']}, the nameplate says {plate:.0f}; "
-                f"{choice['words']}. The measured count is used: check the nameplate, the gear ratio and the unit of "
-                "the speed",
-                severity="warning",
-                procedure=procedure,
-            )
+        return
+    if not pole_pairs:
+        report.notes.append(
+            "The constants use the measured speed itself, since no whole number of pole pairs was found."
+        )
+        return
+    if plate is not None and round(plate) != pole_pairs:
+        report.warn(
+            f"the measured pole pairs are {pole_pairs}, the nameplate says {plate:.0f}; {found}. The measured count is "
+            "used: check the nameplate, the gear ratio and the unit of the speed"
         )
     if gear == 1.0:
-        notes.append("Speed for the constants: frequency over pole pairs, as exact as the time base.")
-    return [f"A count, so without uncertainty: {choice['words']}."]
+        report.notes.append("Speed for the constants: frequency over pole pairs, as exact as the time base.")
+    report.quantity_notes["pole_pairs"] = [f"A count, so without uncertainty: {found}."]

@@ -47,7 +47,7 @@ class Procedure(base.Procedure):
         found = self.fit(logs, given, choice[0])
         if len(choice) > 1:
             found = choice.pop()
-        return Blocks(list(found.blocks), [], dict(found.missing))
+        return Blocks(list(found.blocks), dict(found.missing))
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: list[Fit], fit: Blocks) -> base.Report:
         """Return what the first fit said."""

@@ -10,7 +10,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics import coasting
 from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series, Table
-from .fit import Fit, Residuals
+from .fit import Fit
 
 _MOST = 1500  # samples per record that the fit uses; longer records are averaged in blocks
 _WINDAGE_Z = 2.6  # standard uncertainties by which the square term must differ from zero (99 %)
@@ -168,18 +168,7 @@ class CoastDown(Procedure):
             fit.missing["windage"] = _windage_limit(choice.squared, logs)
         for number, (record, f) in enumerate(zip(records, fitted, strict=True), start=1):
             time, speed = np.concatenate(record.times), np.concatenate(record.speeds)
-            fit.residuals.append(
-                Residuals(
-                    f"speed of record {number}",
-                    "rad/s",
-                    speed - f.residuals,
-                    f.residuals,
-                    f.residual_sd,
-                    {"speed": speed},
-                    f.degrees_of_freedom,
-                    time,
-                )
-            )
+            fit.left(f"speed of record {number}", "rad/s", speed, f, {"speed": speed}, time)
         fit.seen = Seen(records, fitted, _combined(fitted, records, logs, given, choice.windage, fit=fit))
         return fit
 

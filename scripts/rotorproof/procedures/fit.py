@@ -5,12 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
 from ..physics.regression import Estimates
 from ..uncertainty.forms import Distribution
+
+
+class Scattered(Protocol):
+    """Whatever a fit of readings is kept in: its residuals ``(n,)``, their spread and degrees of freedom."""
+
+    @property
+    def residuals(self) -> np.ndarray: ...  # noqa: D102
+    @property
+    def residual_sd(self) -> float: ...  # noqa: D102
+    @property
+    def degrees_of_freedom(self) -> float: ...  # noqa: D102
+
 
 #: A covariance ``(k, k)``, the variance of a single value, or what computes it: a repeated fit never asks for it.
 Spread = float | np.ndarray | Callable[[], np.ndarray]
@@ -67,9 +79,14 @@ class Fit:
     """
 
     blocks: list[Block] = field(default_factory=list)
-    residuals: list[Residuals] = field(default_factory=list)
     missing: dict[str, str] = field(default_factory=dict)
     seen: Any = None
+    _left: list[Callable[[], Residuals]] = field(default_factory=list)
+
+    @property
+    def residuals(self) -> list[Residuals]:
+        """Return what each fit of a formula to readings leaves over."""
+        return [left() for left in self._left]
 
     @property
     def parameters(self) -> dict[str, float]:
@@ -104,16 +121,18 @@ class Fit:
         name: str,
         unit: str,
         observed: np.ndarray,
-        fitted: Estimates,
+        fitted: Scattered,
         regressors: Mapping[str, np.ndarray],
         time: np.ndarray | None = None,
         replicate: np.ndarray | None = None,
     ) -> None:
         """Keep what an unweighted estimate leaves of the readings ``observed`` ``(n,)``."""
         rest, scatter, freedom = fitted.residuals, fitted.residual_sd, fitted.degrees_of_freedom
-        self.residuals.append(
-            Residuals(name, unit, observed - rest, rest, scatter, regressors, freedom, time, replicate)
-        )
+        self.leave(lambda: Residuals(name, unit, observed - rest, rest, scatter, regressors, freedom, time, replicate))
+
+    def leave(self, left: Callable[[], Residuals]) -> None:
+        """Keep residuals that are worked out when somebody asks for them, which no repeated fit does."""
+        self._left.append(left)
 
     def lacking(self, names: Sequence[str], why: str) -> None:
         """Say why some outputs cannot be given."""

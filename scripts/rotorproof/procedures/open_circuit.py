@@ -3,24 +3,59 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import Any
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics import line_checks, waveform
 from ..physics.pole_pairs import Ratio, count_pole_pairs, speed_ratio
 from ..physics.regression import jackknife_covariance
 from ..physics.wave_stream import REDUCED, WaveStream
 from . import _emf_views as views
-from ._emf_records import Record, prepare, warnings_of
+from ._emf_records import Record, prepare, wave_left
 from ._emf_words import CONSTANTS, agreement, line_notes, pole_pair_words
-from ._unsplit import Fit, Procedure
-from .base import Condition, Log, Quantity, Reducer
-from .fit import Block
+from .base import Condition, Log, Procedure, Quantity, Reducer, Report
+from .fit import Fit
 
 _EMF_SOURCE = "IEC 60050-411 (open-circuit test); peak, RMS and DC value as defined here"
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What stays while readings are shifted.
+
+    ``orders`` harmonics of ``lines`` are fitted, those ``kept`` stand out of the noise, whose square is ``noise`` of
+    the fundamental's. ``corner_order`` and ``crest_bias`` correct the crest. ``without`` holds the harmonics
+    ``(M, H, k)`` with one block of turns left out after the other; records that disagree widen what follows from it by
+    ``widening``. ``factor_count`` is the electrical over the mechanical speed where a whole number gives it, else 0.
+    """
+
+    lines: tuple[str, ...]
+    orders: int
+    kept: np.ndarray
+    corner_order: int
+    crest_bias: float
+    noise: float
+    without: np.ndarray
+    widening: float
+    disagreement: str
+    pole_pairs: int
+    factor_count: float
+    sequence: int
+    words: str
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the report shows: records, their normal equations, harmonics as fitted and of all three lines."""
+
+    records: Sequence[Record]
+    blocks: Sequence[waveform.Blocks]
+    fitted: np.ndarray
+    full: np.ndarray
+    ratio: Ratio | None
 
 
 class OpenCircuit(Procedure):
@@ -162,150 +197,130 @@ class OpenCircuit(Procedure):
         del conditions
         return WaveStream()
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
-        """Fit the harmonics of all lines over the electrical angle, all logs together."""
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
+        """Decide which harmonics stand out, where the crest ends, and whether a whole number of pole pairs fits."""
         records = [prepare(log, given) for log in logs]
-        common = tuple(n for n in line_checks.LINES if all(n in r.names for r in records))
-        if not common:
+        lines = tuple(n for n in line_checks.LINES if all(n in r.names for r in records))
+        if not lines:
             raise FitError(
                 "the logs have no line voltage in common; record the same lines at each speed, best all three"
             )
-        records = [_only(record, common) for record in records]
         orders = min(waveform.highest_order(record.per_turn / record.averaged) for record in records)
-        blocks = [waveform.equations(record.folded(), orders) for record in records]
-        first = near is None
-        c = waveform.coefficients(blocks, jackknife=first)
-        sequence = records[0].rotation
-        full = waveform.complete(c.best, sequence)
-        choice = self._choose(records, c, full, given) if near is None else dict(near.details["choice"])
-        values = _outputs(full, choice, len(common))
-        wave = {name: float(v) for name, v in zip(_names(len(common)), values, strict=True)}
-        ratio = _ratio(records)
-        if not first:
-            fixed = [_exact(name, choice[name]) for name in ("pole_pairs", "factor_count") if choice[name]]
-            parts = [Block("wave", wave, np.zeros((len(wave), len(wave))), np.inf), *fixed]
-            if ratio:
-                parts.append(Block("ratio", {"ratio": ratio.value}, np.zeros((1, 1)), np.inf))
-            if len(common) > 1:
-                parts.append(_exact("phase_sequence", choice["phase_sequence"]))
-            return Fit(parts, details={"choice": choice})
-        return self._report(records, blocks, c, full, choice=choice, wave=wave, ratio=ratio, given=given)
-
-    def _choose(
-        self, records: Sequence[Record], c: waveform.Coefficients, full: np.ndarray, given: Mapping[str, float]
-    ) -> dict[str, Any]:
-        """Make the decisions that stay as they are while the engine varies the inputs."""
-        spread = waveform.complete(c.without, records[0].rotation)
-        both = waveform.Coefficients(full, spread)
+        records, blocks = _equations(records, lines, orders)
+        c, sequence = waveform.coefficients(blocks), records[0].rotation
+        both = waveform.Coefficients(waveform.complete(c.best, sequence), waveform.complete(c.without, sequence))
         kept = waveform.significant(both)
-        top = waveform.corner_end(full, kept)
-        noise = float(both.variance()[1:].sum() / np.sum(np.abs(full[0]) ** 2))
+        top = waveform.corner_end(both.best, kept)
         ratio, count = _ratio(records), None
         gear = given.get("nameplate_gear_ratio", 1.0)
         if ratio:
             levels = [r.stated for r in records if r.speed is not None]
             known = [s for s in levels if s is not None]
-            stated = max(known) if len(known) == len(levels) else None
-            count = count_pole_pairs(ratio, stated, gear)
+            count = count_pole_pairs(ratio, max(known) if len(known) == len(levels) else None, gear)
         poles = count.pole_pairs if count else None
         # A whole number makes the time base the measure of speed; behind a gear of rounded ratio it does not.
         factor = float(poles) if poles and gear == 1.0 else 0.0
         if not ratio and "nameplate_pole_pairs" in given:
             factor = given["nameplate_pole_pairs"] * gear
-        return {
-            "orders": [bool(k) for k in kept],
-            "corner_order": top,
-            "crest_bias": waveform.crest_bias(both, kept, top),
-            "noise": noise,
-            "pole_pairs": poles or 0,
-            "factor_count": factor,
-            "phase_sequence": records[0].sequence,
-            "words": count.words if count else "",
-        }
-
-    def _report(
-        self,
-        records: Sequence[Record],
-        blocks: Sequence[waveform.Blocks],
-        c: waveform.Coefficients,
-        full: np.ndarray,
-        *,
-        choice: dict[str, Any],
-        wave: dict[str, float],
-        ratio: Ratio | None,
-        given: Mapping[str, float],
-    ) -> Fit:
-        names, kept = records[0].names, np.asarray(choice["orders"])
-        spread = waveform.complete(c.without, records[0].rotation)
-        covariance = _covariance(spread, choice, wave, len(names))
-        warnings = [problem for record in records for problem in warnings_of(record, self.name)]
-        each = [waveform.coefficients([b]) for b in blocks]
-        peaks = np.array([_outputs(waveform.complete(e.best, choice["phase_sequence"]), choice, 3)[:2] for e in each])
-        widening, words = agreement(records, each, kept, peaks[:, 1])
-        if words:
-            warnings.append(Problem(words, severity="warning", procedure=self.name))
-        covariance *= widening
-        parts = [Block("scatter of the EMF readings", wave, covariance, float(len(c.without) - 1))]
-        # Half of what extrapolation and noise correction took off stands for what they may have missed.
-        cut = waveform.cut_off(full * kept[:, None], choice["corner_order"])
-        left = 0.25 * (cut**2 + (choice["crest_bias"] * wave["linkage_peak"]) ** 2)
-        parts.append(Block("corrections of the crest", {"crest": 0.0}, np.array([[left]]), np.inf))
-        missing: dict[str, str] = {}
-        notes = line_notes(names, len(kept))
-        if ratio:
-            spread_of = np.array([[ratio.scatter**2]])
-            dof = ratio.degrees_of_freedom
-            parts.append(Block("scatter of the speed readings", {"ratio": ratio.value}, spread_of, dof))
-        for name in ("pole_pairs", "factor_count"):
-            if choice[name]:
-                parts.append(_exact(name, choice[name]))
-        if len(names) > 1:
-            if len({record.sequence for record in records}) == 1:
-                parts.append(_exact("phase_sequence", choice["phase_sequence"]))
-            else:
-                missing["phase_sequence"] = (
-                    "the records show both phase sequences; give the speed its sign (negative for backward rotation), "
-                    "or check the probes"
-                )
-        else:
-            lack = "only one line voltage was recorded; record at least two, best all three"
-            missing |= {"phase_sequence": lack, "emf_unbalance": lack}
-        pole_notes = pole_pair_words(choice, ratio, given, missing, notes, warnings, self.name)
-        factor = choice["factor_count"] or (ratio.value if ratio else None)
-        if given.get("nameplate_freewheel"):
-            notes.append("The unit has a freewheel: the EMF appears only when it is driven in the locked direction.")
-        noise = np.sqrt(waveform.Coefficients(full, spread).variance().mean(axis=1) / np.mean(np.abs(full[0]) ** 2) / 2)
-        low, high = (f(r.electrical_speed for r in records) / (2 * np.pi) for f in (min, max))
-        notes.append(
-            f"{len(records)} record(s), {low:.2f} Hz to {high:.2f} Hz electrical; harmonics up to order {len(kept)}; "
-            f"blocks of whole electrical turns left out in turn give the scatter ({len(c.without)} blocks)."
+        choice = Choice(
+            lines,
+            orders,
+            kept,
+            top,
+            waveform.crest_bias(both, kept, top),
+            float(both.variance()[1:].sum() / np.sum(np.abs(both.best[0]) ** 2)),
+            both.without,
+            1.0,
+            "",
+            poles or 0,
+            factor,
+            records[0].sequence,
+            count.words if count else "",
         )
-        notes += [
+        each = [waveform.coefficients([b]) for b in blocks]
+        widening, words = agreement(records, each, kept, _peaks(blocks, choice)[:, 1])
+        return replace(choice, widening=widening, disagreement=words)
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
+        """Fit the harmonics of all lines over the electrical angle, all logs together."""
+        fit = Fit()
+        records, blocks = _equations([prepare(log, given) for log in logs], choice.lines, choice.orders)
+        c = waveform.coefficients(blocks, jackknife=False).best
+        full = waveform.complete(c, records[0].rotation)
+        values = _outputs(full, choice, len(choice.lines))
+        wave = {name: float(v) for name, v in zip(_names(len(choice.lines)), values, strict=True)}
+        freedom = float(len(choice.without) - 1)
+        fit.block("scatter of the EMF readings", wave, lambda: _covariance(choice, wave), freedom)
+        # Half of what extrapolation and noise correction took off stands for what they may have missed.
+        cut = waveform.cut_off(full * choice.kept[:, None], choice.corner_order)
+        left = 0.25 * (cut**2 + (choice.crest_bias * wave["linkage_peak"]) ** 2)
+        fit.block("corrections of the crest", {"crest": 0.0}, left)
+        ratio = _ratio(records)
+        if ratio:
+            variance, freedom = ratio.scatter**2, ratio.degrees_of_freedom
+            fit.block("scatter of the speed readings", {"ratio": ratio.value}, variance, freedom)
+        for name in ("pole_pairs", "factor_count"):
+            if count := getattr(choice, name):
+                fit.exact(f"{name.replace('_', ' ')}, a count", **{name: float(count)})
+        if len(choice.lines) == 1:
+            lack = "only one line voltage was recorded; record at least two, best all three"
+            fit.lacking(("phase_sequence", "emf_unbalance"), lack)
+        elif len({record.sequence for record in records}) > 1:
+            fit.missing["phase_sequence"] = (
+                "the records show both phase sequences; give the speed its sign (negative for backward rotation), "
+                "or check the probes"
+            )
+        else:
+            fit.exact("phase sequence, a count", phase_sequence=float(choice.sequence))
+        _lacks_speed(choice, ratio, given, fit)
+        fit.seen = Seen(records, blocks, c, full, ratio)
+        for record, block in zip(records, blocks, strict=True):
+            for row, line in enumerate(choice.lines):
+                fit.leave(partial(wave_left, record, line, record.lines[row] - block.offset[row], c[:, row]))
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
+        """Show the wave, its harmonics and the records, and say what the constants rest on."""
+        del logs
+        report, seen = Report(), fit.seen
+        records, full, ratio, kept = seen.records, seen.full, seen.ratio, choice.kept
+        for record in records:
+            for text in record.findings:
+                report.warn(f"{record.label}: {text}")
+        if choice.disagreement:
+            report.warn(choice.disagreement)
+        report.notes += line_notes(choice.lines, len(kept))
+        pole_pair_words(choice.pole_pairs, choice.words, ratio is not None, given, report)
+        if given.get("nameplate_freewheel"):
+            report.notes.append(
+                "The unit has a freewheel: the EMF appears only when it is driven in the locked direction."
+            )
+        low, high = (f(r.electrical_speed for r in records) / (2 * np.pi) for f in (min, max))
+        report.notes.append(
+            f"{len(records)} record(s), {low:.2f} Hz to {high:.2f} Hz electrical; harmonics up to order {len(kept)}; "
+            f"blocks of whole electrical turns left out in turn give the scatter ({len(choice.without)} blocks)."
+        )
+        report.notes += [
             f"{record.label} holds {record.readings:.0f} readings. They were averaged by electrical angle while they "
             f"were read, in {int(record.block[-1]) + 1} blocks of turns, which keeps all that the fit uses."
             for record in records
             if record.block is not None
         ]
-        harmonics = [
+        both = waveform.Coefficients(full, choice.without)
+        noise = np.sqrt(both.variance().mean(axis=1) / np.mean(np.abs(full[0]) ** 2) / 2)
+        report.details["harmonics"] = [
             {"order": h + 1, "percent": 100 * float(s), "standard_uncertainty_percent": 100 * float(noise[h])}
             for h, s in enumerate(views.pooled(full))
         ]
-        panels = [
-            views.wave_panel(records, names, [b.offset for b in blocks], c.best),
+        peaks = _peaks(seen.blocks, choice)[:, 0]
+        factor = choice.factor_count or (ratio.value if ratio else None)
+        report.panels = [
+            views.wave_panel(records, choice.lines, [b.offset for b in seen.blocks], seen.fitted),
             views.harmonics_panel(full, kept),
-            views.speed_panel(records, peaks[:, 0], wave["linkage_peak"], factor),
+            views.speed_panel(records, peaks, fit.parameters["linkage_peak"], factor),
         ]
-        tables = [views.records_table(records, peaks[:, 0]), views.harmonics_table(full, kept, noise)]
-        return Fit(
-            parts,
-            panels=panels,
-            tables=tables,
-            notes=notes,
-            warnings=warnings,
-            missing=missing,
-            details={"choice": choice, "lines": list(names), "harmonics": harmonics},
-            quantity_notes={"pole_pairs": pole_notes} if choice["pole_pairs"] else {},
-        )
+        report.tables = [views.records_table(records, peaks), views.harmonics_table(full, kept, noise)]
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the constants per mechanical speed and the shape, from linkages per electrical speed."""
@@ -328,10 +343,22 @@ class OpenCircuit(Procedure):
         return result
 
 
-def _only(record: Record, names: tuple[str, ...]) -> Record:
-    rows = [record.names.index(name) for name in names]
-    spread = None if record.spread is None else record.spread[rows]
-    return replace(record, names=names, lines=record.lines[rows], spread=spread)
+def _equations(
+    records: Sequence[Record], lines: tuple[str, ...], orders: int
+) -> tuple[list[Record], list[waveform.Blocks]]:
+    """Return the records with these lines alone, and their normal equations."""
+    only = []
+    for record in records:
+        rows = [record.names.index(name) for name in lines]
+        spread = None if record.spread is None else record.spread[rows]
+        only.append(replace(record, names=lines, lines=record.lines[rows], spread=spread))
+    return only, [waveform.equations(record.folded(), orders) for record in only]
+
+
+def _peaks(blocks: Sequence[waveform.Blocks], choice: Choice) -> np.ndarray:
+    """Return peak and RMS linkage of each record by itself ``(r, 2)``."""
+    each = (waveform.coefficients([b], jackknife=False).best for b in blocks)
+    return np.array([_outputs(waveform.complete(c, choice.sequence), choice, 3)[:2] for c in each])
 
 
 def _names(lines: int) -> list[str]:
@@ -339,21 +366,21 @@ def _names(lines: int) -> list[str]:
     return names if lines == 1 else [*names, "unbalance"]
 
 
-def _outputs(full: np.ndarray, choice: Mapping[str, Any], lines: int) -> np.ndarray:
+def _outputs(full: np.ndarray, choice: Choice, lines: int) -> np.ndarray:
     """Return peak, RMS, DC linkage, distortion and (with two lines or more) unbalance."""
-    wave = full * np.asarray(choice["orders"])[:, None]
-    squared = max(float(waveform.distortion_squared(full)) - choice["noise"], 0.0)
-    values = [*waveform.peak_rms_dc(wave, choice["corner_order"]), np.sqrt(squared)]
-    values[0] /= 1.0 + choice["crest_bias"]
+    wave = full * choice.kept[:, None]
+    squared = max(float(waveform.distortion_squared(full)) - choice.noise, 0.0)
+    values = [*waveform.peak_rms_dc(wave, choice.corner_order), np.sqrt(squared)]
+    values[0] /= 1.0 + choice.crest_bias
     return np.array(values if lines == 1 else [*values, float(waveform.unbalance(wave))])
 
 
-def _covariance(spread: np.ndarray, choice: Mapping[str, Any], wave: Mapping[str, float], lines: int) -> np.ndarray:
+def _covariance(choice: Choice, wave: Mapping[str, float]) -> np.ndarray:
     """Return the jackknife covariance of the outputs, in the order of ``wave``."""
-    chosen = spread * np.asarray(choice["orders"])[:, None]
-    squared = waveform.distortion_squared(spread)
-    columns = [waveform.peak_rms_dc(chosen, choice["corner_order"]), squared[:, None]]
-    if lines > 1:
+    chosen = choice.without * choice.kept[:, None]
+    squared = waveform.distortion_squared(choice.without)
+    columns = [waveform.peak_rms_dc(chosen, choice.corner_order), squared[:, None]]
+    if len(choice.lines) > 1:
         columns.append(waveform.unbalance(chosen)[:, None])
     covariance = jackknife_covariance(np.hstack(columns))
     # From the square of the distortion to itself. Near zero the square root has no slope: there the
@@ -363,11 +390,22 @@ def _covariance(spread: np.ndarray, choice: Mapping[str, Any], wave: Mapping[str
     slope = 0.5 / value if value**2 > 2 * u_squared else 1.0 / np.sqrt(2 * u_squared) if u_squared > 0 else 0.0
     covariance[3, :] *= slope
     covariance[:, 3] *= slope
-    return covariance
+    return covariance * choice.widening
 
 
-def _exact(name: str, value: float) -> Block:
-    return Block(f"{name.replace('_', ' ')}, a count", {name: float(value)}, np.zeros((1, 1)), np.inf)
+def _lacks_speed(choice: Choice, ratio: Ratio | None, given: Mapping[str, float], fit: Fit) -> None:
+    """Say what is missing where no speed, or no whole number of pole pairs, was found."""
+    if ratio is None:
+        lack = "no speed was measured; add a speed column or the condition 'speed'"
+        fit.lacking(("pole_pairs", "pole_pair_ratio"), lack)
+        if "nameplate_pole_pairs" not in given:
+            reason = (
+                "neither speed nor pole pairs are known; add a speed column, the condition 'speed' or the nameplate's "
+                "pole_pairs"
+            )
+            fit.lacking(CONSTANTS, reason)
+    elif not choice.pole_pairs:
+        fit.missing["pole_pairs"] = choice.words
 
 
 def _ratio(records: Sequence[Record]) -> Ratio | None:
