@@ -10,9 +10,9 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import heating
-from ._heat_run import AT_SURFACE, EXPONENT, MOST_EXPONENT, SENSORS, Course, Made
-from .base import Axis, Panel, Series
-from .fit import Block
+from ._heat_run import AT_SURFACE, EXPONENT, MOST_EXPONENT, SENSORS, Course
+from .base import Axis, Panel, Report, Series
+from .fit import Fit
 
 _PLACE = dict(zip(SENSORS, ("winding", "controller", "case"), strict=True))
 #: More of the rise than this may not be left to extrapolation.
@@ -43,20 +43,52 @@ class Shape:
         return cls(heating.bend_of(exponent, growth, share), moved, matrix @ run.air_covariance @ matrix.T)
 
 
-def _approach(
-    run: Course, given: Mapping[str, float], past: Mapping[str, float] | None, made: Made
-) -> tuple[heating.Approach, Shape, dict[str, float]]:
-    """Return the fit, the shape assumed in it, and what it moves by per unit of the exponent assumed."""
-    share = 1.0 - made.parameters.get("fixed_loss", 0.0) / made.parameters.get("heat", np.inf)
-    share *= run.sensor != "temperature_controller"
-    constant = given["winding_constant"]
+@dataclass(frozen=True)
+class Curve:
+    """Which curve is fitted to a course: bodies, the moment it begins and where its values start, and its shape.
+
+    The shape is that for ``first_rise`` (K) and ``exponent``; with another exponent, rise and ln tau differ by a slope
+    each.
+    """
+
+    near: tuple[int, float, np.ndarray]
+    first_rise: float
+    exponent: float
+    rise_slope: float
+    ln_tau_slope: float
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Return the names of the curve's values."""
+        return _ONE_BODY if self.near[0] == 1 else _TWO_BODIES
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """The curve through the course of a run: what the report shows of it."""
+
+    run: Course
+    approach: heating.Approach
+    tau: float
+    left: float
+    rise: float
+
+    @property
+    def place(self) -> str:
+        """Return where the temperature was read."""
+        return _PLACE[self.run.sensor]
+
+
+def _variable_share(run: Course, fit: Fit) -> float:
+    """Return the share of the heat that grows with the winding's resistance."""
+    share = 1.0 - fit.parameters.get("fixed_loss", 0.0) / fit.parameters.get("heat", np.inf)
+    return share * (run.sensor != "temperature_controller")
+
+
+def choose_curve(run: Course, given: Mapping[str, float], fit: Fit) -> Curve:
+    """Decide how many bodies the course shows, and from when on; ``fit`` holds the power that became heat."""
+    share, constant = _variable_share(run, fit), given["winding_constant"]
     centre = run.log.conditions.get("surface_exponent", EXPONENT)
-    if past is not None:
-        names = _TWO_BODIES if "slow" in past else _ONE_BODY
-        shape = Shape.of(run, past["first_rise"], constant, share, past["fitted_exponent"])
-        near = (len(names) // 2, past["since"], np.array([past[name] for name in names]))
-        kept = {name: past[name] for name in ("first_rise", "fitted_exponent", "rise_slope", "ln_tau_slope")}
-        return heating.fit_approach(run.time, run.temperature, shape.air, near, shape.bend), shape, kept
     first = heating.fit_approach(run.time, run.temperature, run.air)
     one = first.bodies == 1
     rise = float(first.estimates.values[1 if one else 0])
@@ -64,25 +96,18 @@ def _approach(
     found = []
     for exponent in (centre, 0.0, MOST_EXPONENT):
         shape = Shape.of(run, rise, constant, share, exponent)
-        found.append((heating.fit_approach(run.time, run.temperature, shape.air, near, shape.bend), shape))
-    slopes = (found[2][0].estimates.values - found[1][0].estimates.values) / MOST_EXPONENT
-    best, shape = found[0]
-    best = heating.with_shape(run.time, run.temperature, shape.air, best)
-    best = heating.in_uncertain_air(run.time, run.temperature, shape.air, shape.air_covariance, best)
-    return best, shape, {
-        "first_rise": rise,
-        "fitted_exponent": centre,
-        "rise_slope": float(slopes[1 if one else 0]),
-        "ln_tau_slope": float(slopes[2 if one else 3]),
-    }  # fmt: skip
+        approach = heating.fit_approach(run.time, run.temperature, shape.air, near, shape.bend)
+        found.append(approach.estimates.values)
+    slopes = (found[2] - found[1]) / MOST_EXPONENT
+    near = (first.bodies, first.since, found[0])
+    return Curve(near, rise, centre, float(slopes[1 if one else 0]), float(slopes[2 if one else 3]))
 
 
-def fit_course(run: Course, given: Mapping[str, float], past: Mapping[str, float] | None, made: Made) -> None:
-    """Fit the approach and add its block, panel, table and notes."""
-    approach, shape, kept = _approach(run, given, past, made)
-    names = _ONE_BODY if approach.bodies == 1 else _TWO_BODIES
-    values = dict(zip(names, map(float, approach.estimates.values), strict=True))
-    place = _PLACE[run.sensor]
+def add_course(run: Course, given: Mapping[str, float], curve: Curve, fit: Fit) -> Fitted:
+    """Fit the approach and add its block and what the formula needs of the end of the run."""
+    shape = Shape.of(run, curve.first_rise, given["winding_constant"], _variable_share(run, fit), curve.exponent)
+    approach = heating.fit_approach(run.time, run.temperature, shape.air, curve.near, shape.bend)
+    values = dict(zip(curve.names, map(float, approach.estimates.values), strict=True))
     tau = exp(values["ln_tau"])
     begun = float(heating.followed(np.zeros(1), heating.later(shape.air, approach.since), tau)[0])
     length = float(run.time[-1]) - approach.since
@@ -95,20 +120,25 @@ def fit_course(run: Course, given: Mapping[str, float], past: Mapping[str, float
             f"the run ended with {100 * left / values['rise']:.0f} % of the rise still to come, too much to "
             f"extrapolate; run for at least {2.5 * tau / 60:.0f} min (two and a half time constants)"
         )
-    made.blocks.append(
-        Block(
-            f"scatter of the {place} temperature",
-            values,
-            approach.estimates.covariance,
-            approach.estimates.degrees_of_freedom,
-        )
-    )
-    moments = run.time[-1] - np.array([0.0, made.parameters.get("heat_age", 0.0)])
+    fitted = Fitted(run, approach, tau, left, values["rise"])
+
+    def spread() -> np.ndarray:
+        late = heating.with_shape(run.time, run.temperature, shape.air, approach)
+        return heating.in_uncertain_air(
+            run.time, run.temperature, shape.air, shape.air_covariance, late
+        ).estimates.covariance
+
+    freedom = approach.estimates.degrees_of_freedom
+    fit.block(f"scatter of the {fitted.place} temperature", values, spread, freedom)
+    late = run.time >= approach.since
+    regressors = {"time": run.time[late]}
+    name = f"{fitted.place} temperature over the run"
+    fit.left(name, "degC", run.temperature[late], approach.estimates, regressors, run.time[late])
+    moments = run.time[-1] - np.array([0.0, fit.parameters.get("heat_age", 0.0)])
     at_end, at_heat = heating.followed(moments, shape.air, tau)
-    made.exact(
+    fit.exact(
         "end of the run",
         run_length=length,
-        since=approach.since,
         start_air=begun,
         air_end=float(at_end),
         air_now=float(np.polynomial.polynomial.polyval(run.time[-1], run.air)),
@@ -116,29 +146,25 @@ def fit_course(run: Course, given: Mapping[str, float], past: Mapping[str, float
         bend=approach.bend,
         by_winding_sensor=float(run.sensor == "temperature_winding"),
         copper=float(run.sensor != "temperature_controller"),
-        **kept,
+        fitted_exponent=curve.exponent,
+        rise_slope=curve.rise_slope,
+        ln_tau_slope=curve.ln_tau_slope,
     )
     if "surface_exponent" in run.log.conditions:
-        made.exact("surface exponent as stated", exponent=run.log.conditions["surface_exponent"])
+        fit.exact("surface exponent as stated", exponent=run.log.conditions["surface_exponent"])
     else:
-        made.blocks.append(
-            Block(
-                "heat given off faster than in proportion to the rise",
-                {"exponent": EXPONENT},
-                np.array([[EXPONENT**2 / 3]]),
-                np.inf,
-                "rectangular",
-            )
-        )
+        words = "heat given off faster than in proportion to the rise"
+        fit.block(words, {"exponent": EXPONENT}, EXPONENT**2 / 3, distribution="rectangular")
     end = np.array([1.0, run.time[-1], run.time[-1] ** 2])
-    made.blocks.append(
-        Block(
-            "scatter of the air temperature", {"air_error": 0.0}, np.array([[end @ run.air_covariance @ end]]), np.inf
-        )
-    )
-    late = run.time[run.time >= approach.since]
-    shown = run.temperature[run.time >= approach.since] - approach.fitted
-    made.panels.append(
+    fit.block("scatter of the air temperature", {"air_error": 0.0}, float(end @ run.air_covariance @ end))
+    return fitted
+
+
+def show_course(fitted: Fitted, report: Report) -> None:
+    """Show the course with its curve, and say what was fitted and how much of the rise it extrapolates."""
+    run, approach, place = fitted.run, fitted.approach, fitted.place
+    late = run.time >= approach.since
+    report.panels.append(
         Panel(
             "heating",
             "Temperature over the run",
@@ -146,27 +172,27 @@ def fit_course(run: Course, given: Mapping[str, float], past: Mapping[str, float
             Axis("Temperature", "temperature", "degC"),
             [
                 Series(place, run.time, run.temperature),
-                Series("fit", late, approach.fitted, "fit"),
+                Series("fit", run.time[late], approach.fitted, "fit"),
                 Series("air", run.time, np.polynomial.polynomial.polyval(run.time, run.air), "model"),
             ],
             "The curve flattens at the steady temperature; waves in the residuals mean a load or an air that changed.",
-            residuals=[Series(place, late, shown)],
+            residuals=[Series(place, run.time[late], run.temperature[late] - approach.fitted)],
             residual_axis=Axis("Residual", "temperature_difference", "K"),
         )
     )
     if approach.bodies == 2:
-        kind = f"two bodies (fast part {exp(values['ln_tau_fast']) / 60:.1f} min)"
+        kind = f"two bodies (fast part {exp(approach.estimates.values[4]) / 60:.1f} min)"
     elif approach.since > 0:
         kind = f"the last of several exponentials, from {approach.since / 60:.0f} min on"
     else:
         kind = "one body"
-    made.notes.append(
+    report.notes.append(
         f"Approach of the {place} temperature fitted as {kind}, in the air as it was; time constant "
-        f"{tau / 60:.1f} min. The run lasted {run.time[-1] / 60:.0f} min and "
-        f"{100 * left / values['rise']:.1f} % of the rise is extrapolated."
+        f"{fitted.tau / 60:.1f} min. The run lasted {run.time[-1] / 60:.0f} min and "
+        f"{100 * fitted.left / fitted.rise:.1f} % of the rise is extrapolated."
     )
-    if left > 0.05 * values["rise"]:
-        made.warn(
-            f"the run was cut short: {100 * left / values['rise']:.0f} % of the rise is extrapolated; run on "
+    if fitted.left > 0.05 * fitted.rise:
+        report.warn(
+            f"the run was cut short: {100 * fitted.left / fitted.rise:.0f} % of the rise is extrapolated; run on "
             "until the temperature changes by less than 1 K in half an hour (IEC 60034-1) for a firmer value"
         )

@@ -1,22 +1,22 @@
-"""The parts of a heat run's fit: the logs, the cooling, power, current and limit (the course: ``_heat_course``)."""
+"""What a heat run's logs give beside the course: the cooling, power, current and limit (course: ``_heat_course``)."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics import heating
-from ..physics.regression import correlation_time
+from ..physics.regression import Estimates, correlation_time
 from ..physics.thermal_class import REFERENCE_COOLANT
-from .base import Axis, Log, Panel, Series, Table
-from .fit import Block
+from .base import Log
+from .fit import Fit
 
 #: Where a temperature may be logged, the most telling place first.
 SENSORS = ("temperature_winding", "temperature_controller", "temperature_case")
-_PAIRS = ("ab", "bc", "ca")
+PAIRS = ("ab", "bc", "ca")
 #: A surface gives off heat as rise^(1 + exponent): 0 for a fan, 1/4 for free convection (laminar layer), 0.2 at a
 #: rise of 40 K to 0.38 at 80 K for radiation into a room (from T^4; any textbook on heat transfer). It lies between
 #: nothing and the two together, and nothing says where (JCGM 100:2008, 4.3.7).
@@ -29,34 +29,14 @@ WINDING_AT_SURFACE = AT_SURFACE["temperature_winding"]
 _COOLING = ("hot", "cool_level", "ln_tau_cool", "cool_slope")
 
 
+NO_COLD_RESISTANCE = (
+    "the cold resistance is not known, so the resistance after switch-off gives no temperature; "
+    "state 'cold_resistance' and 'cold_temperature', or measure winding-resistance on the cold motor"
+)
+
 CURRENT_KINDS = ("direct", "rms", "peak")
 #: Direct current through two lines that heats a winding like a sinusoidal phase current of 1 A: 2 R I^2 = 3 R I_rms^2.
-_DIRECT = {"direct": 1.0, "rms": float(np.sqrt(3 / 2)), "peak": float(np.sqrt(3) / 2)}
-
-
-@dataclass
-class Made:
-    """What the fit has gathered so far."""
-
-    blocks: list[Block] = field(default_factory=list)
-    panels: list[Panel] = field(default_factory=list)
-    tables: list[Table] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-    warnings: list[Problem] = field(default_factory=list)
-    missing: dict[str, str] = field(default_factory=dict)
-
-    @property
-    def parameters(self) -> dict[str, float]:
-        """Return all parameters by name."""
-        return {name: value for block in self.blocks for name, value in block.values.items()}
-
-    def exact(self, label: str, **values: float) -> None:
-        """Add parameters that have no scatter."""
-        self.blocks.append(Block(label, values, np.zeros((len(values), len(values))), np.inf))
-
-    def warn(self, message: str, column: str | None = None) -> None:
-        """Add a warning."""
-        self.warnings.append(Problem(message, column=column, severity="warning", procedure="heat-run"))
+DIRECT = {"direct": 1.0, "rms": float(np.sqrt(3 / 2)), "peak": float(np.sqrt(3) / 2)}
 
 
 @dataclass(frozen=True)
@@ -120,15 +100,22 @@ def course(log: Log, given: Mapping[str, float]) -> Course:
     return Course(sensor, time, temperature, air_course, scatter, log, used)
 
 
-def fit_cooling(
-    log: Log, given: Mapping[str, float], past: Mapping[str, float] | None, made: Made, *, alone: bool
-) -> None:
-    """Extrapolate the resistance to switch-off and add the winding temperature there."""
+@dataclass(frozen=True)
+class Cooling:
+    """The winding after switch-off: time (s) and temperature by resistance (degC), and the curve through them."""
+
+    time: np.ndarray
+    temperature: np.ndarray
+    found: Estimates
+    curve: str
+
+
+def cooling(log: Log, given: Mapping[str, float], near: np.ndarray | None) -> Cooling | None:
+    """Extrapolate the resistance to switch-off; ``None`` where the cold resistance is not known."""
     time = log["time"] - log.conditions.get("switch_off_time", 0.0)
     keep = time >= 0
-    constant = given["winding_constant"]
     found_here: list[np.ndarray] = []
-    for pair in _PAIRS:
+    for pair in PAIRS:
         if f"resistance_{pair}" not in log:
             continue
         if "cold_resistance" in log.conditions and "cold_temperature" in log.conditions:
@@ -138,55 +125,29 @@ def fit_cooling(
         else:
             continue
         hot = log[f"resistance_{pair}"][keep]
-        found_here.append(heating.temperature_by_resistance(hot, cold, at, constant))
+        found_here.append(heating.temperature_by_resistance(hot, cold, at, given["winding_constant"]))
     if not found_here:
-        reason = (
-            "the cold resistance is not known, so the resistance after switch-off gives no temperature; "
-            "state 'cold_resistance' and 'cold_temperature', or measure winding-resistance on the cold motor"
-        )
-        if alone:
-            made.missing["temperature_rise"] = reason
-        else:
-            made.warn(reason)
-        return
+        return None
     # The temperature by resistance is a straight line of the resistance, so either may be extrapolated.
     temperature = np.mean(found_here, axis=0)
-    start = None
-    if past is not None and "hot" in past:
-        start = np.array([past[name] for name in _COOLING if name in past])
-    found, curve = heating.at_switch_off(time[keep], temperature, start)
-    values = dict(zip(_COOLING, map(float, found.values), strict=False))
-    made.blocks.append(
-        Block("scatter of the resistance after switch-off", values, found.covariance, found.degrees_of_freedom)
-    )
+    return Cooling(time[keep], temperature, *heating.at_switch_off(time[keep], temperature, near))
+
+
+def add_cooling(
+    log: Log, given: Mapping[str, float], near: np.ndarray | None, fit: Fit, *, alone: bool
+) -> Cooling | None:
+    """Add the winding temperature at switch-off."""
+    made = cooling(log, given, near)
+    if made is None:
+        if alone:
+            fit.missing["temperature_rise"] = NO_COLD_RESISTANCE
+        return None
+    names = _COOLING[: made.found.values.size]
+    fit.estimates("scatter of the resistance after switch-off", names, made.found)
+    fit.left("temperature after switch-off", "degC", made.temperature, made.found, {"time": made.time}, made.time)
     if alone:
-        made.exact("ambient", air_end=_air_of(log, given))
-        made.notes.append("Without a course of temperature nothing shows that the rise at switch-off was steady.")
-    fine = np.linspace(0.0, float(time[-1]), 60)
-    made.panels.append(
-        Panel(
-            "cooling",
-            "Winding temperature by resistance after switch-off",
-            Axis("Time since switch-off", "time", "s"),
-            Axis("Temperature by resistance", "temperature", "degC"),
-            [
-                Series("readings", time[keep], temperature),
-                Series("fit", fine, heating.cooling_curve(fine, found.values), "fit"),
-            ],
-            "The value at time 0 is the winding temperature at switch-off.",
-        )
-    )
-    made.notes.append(
-        f"Winding at switch-off {values['hot']:.1f} degC by resistance, extrapolated over the first "
-        f"{time[keep][0]:.0f} s by the {curve} through {int(keep.sum())} "
-        f"readings; k = {constant:g} (IEC 60034-1 prints 235 for copper)."
-    )
-    if time[keep][0] > 60:
-        made.warn(
-            f"the first resistance was read {time[keep][0]:.0f} s after switch-off; within 30 s is asked for "
-            "in machines of this size (IEC 60034-1, 8.6.2.3.3)",
-            "time",
-        )
+        fit.exact("ambient", air_end=_air_of(log, given))
+    return made
 
 
 def _tail(run: Course, share: float) -> np.ndarray:
@@ -199,93 +160,76 @@ def _tail(run: Course, share: float) -> np.ndarray:
     return late
 
 
-def _mean(name: str, label: str, readings: np.ndarray, made: Made) -> None:
+def _mean(name: str, label: str, readings: np.ndarray, fit: Fit) -> None:
     scatter = float(np.var(readings, ddof=1)) * correlation_time(readings) / readings.size
-    made.blocks.append(Block(label, {name: float(np.mean(readings))}, np.array([[scatter]]), readings.size - 1.0))
+    fit.block(label, {name: float(np.mean(readings))}, scatter, readings.size - 1.0)
 
 
-def add_power(run: Course, made: Made) -> None:
+def add_power(run: Course, fit: Fit) -> None:
     """Add the power that became heat, as stated or from the supply less the stated output."""
     conditions = run.log.conditions
     if "heat_power" in conditions:
-        made.exact("heat as stated", heat=conditions["heat_power"], heat_age=0.0)
+        fit.exact("heat as stated", heat=conditions["heat_power"], heat_age=0.0)
     elif "supply_voltage" in run.log and "supply_current" in run.log and "output_power" in conditions:
         late = _tail(run, 0.1)
         power = run.log["supply_voltage"][late] * run.log["supply_current"][late]
-        _mean("heat", "scatter of the supply power", power - conditions["output_power"], made)
+        _mean("heat", "scatter of the supply power", power - conditions["output_power"], fit)
         # The mean belongs to a moment before the end, when the winding was not quite as warm.
-        made.exact(
-            "time of the supply power", heat_age=float(run.log["time"][run.used][-1] - run.log["time"][late].mean())
-        )
-        made.notes.append(
-            f"Heat: supply power over the last tenth of the run less {conditions['output_power']:g} W of output."
-        )
+        age = float(run.log["time"][run.used][-1] - run.log["time"][late].mean())
+        fit.exact("time of the supply power", heat_age=age)
     else:
-        made.missing["thermal_resistance"] = (
+        fit.missing["thermal_resistance"] = (
             "the power that became heat is not known; state 'heat_power', or log supply_voltage and "
             "supply_current and state 'output_power' (0 W at standstill)"
         )
         return
-    if made.parameters["heat"] <= 0:
+    if fit.parameters["heat"] <= 0:
         raise FitError("the power that became heat is not positive; check supply power and output power")
     if "fixed_loss" in conditions:
-        made.exact("fixed loss as stated", fixed_loss=conditions["fixed_loss"])
+        fit.exact("fixed loss as stated", fixed_loss=conditions["fixed_loss"])
 
 
-def add_current(run: Course, made: Made) -> None:
+def current_kind(log: Log) -> str:
+    """Return which current the condition 'test_current' is."""
+    return CURRENT_KINDS[int(log.conditions.get("current_kind", 0))]
+
+
+def add_current(run: Course, fit: Fit) -> None:
     """Add the current of the run, as stated or as logged."""
     if "test_current" in run.log.conditions:
-        kind = run.log.conditions.get("current_kind")
-        name = "direct" if kind is None else CURRENT_KINDS[int(kind)]
-        made.exact("current as stated", current=run.log.conditions["test_current"] * _DIRECT[name])
-        if kind is None:
-            made.warn(
-                "'test_current' is taken for the direct current through two lines; of a sinusoidal drive the RMS or "
-                "peak of the phase current is another number: state 'current_kind' as direct, rms or peak"
-            )
-        elif name != "direct":
-            made.notes.append(
-                f"Current of the run: {name} of the phase current as stated, times {_DIRECT[name]:.4f} for the direct "
-                "current through two lines that heats the winding alike (3 R I_rms^2 = 2 R I^2)."
-            )
+        direct = run.log.conditions["test_current"] * DIRECT[current_kind(run.log)]
+        fit.exact("current as stated", current=direct)
     elif run.log.conditions.get("output_power", 0.0) > 0 and "temperature_controller" not in run.log:
         # A motor that turned had a bridge before it, whose DC current is not that of the winding.
-        made.missing["continuous_current"] = (
+        fit.missing["continuous_current"] = (
             "the motor gave power at its shaft, so a controller fed it and the DC supply current is not that through "
             "its lines; state 'test_current'"
         )
     elif "supply_current" in run.log:
-        _mean("current", "scatter of the supply current", run.log["supply_current"][_tail(run, 0.25)], made)
-        made.notes.append(
-            "Current of the run: the DC supply current, and so is the continuous current. For a motor this holds where "
-            "the supply feeds two of its lines directly; behind a controller state 'test_current'."
-        )
+        _mean("current", "scatter of the supply current", run.log["supply_current"][_tail(run, 0.25)], fit)
     else:
-        made.missing["continuous_current"] = (
+        fit.missing["continuous_current"] = (
             "the current of the run is not known; state 'test_current' or log supply_current"
         )
 
 
-def add_limit(conditions: Sequence[Mapping[str, float]], given: Mapping[str, float], made: Made) -> None:
+def stated(logs: Sequence[Log]) -> dict[str, float]:
+    """Return the conditions of all logs together."""
+    return {key: value for log in logs for key, value in log.conditions.items()}
+
+
+def add_limit(conditions: Mapping[str, float], given: Mapping[str, float], fit: Fit) -> None:
     """Add the temperature limit of the place that was measured, and the air it is to be held in."""
-    if "continuous_current" in made.missing:
+    if "continuous_current" in fit.missing:
         return
-    stated = {key: value for part in conditions for key, value in part.items()}
-    design = stated.get("design_ambient", REFERENCE_COOLANT)
-    parameters = made.parameters
-    winding = "hot" in parameters or parameters.get("by_winding_sensor", 0.0) > 0
-    if "temperature_limit" in stated:
-        limit = stated["temperature_limit"]
-        source = "as stated"
+    design = conditions.get("design_ambient", REFERENCE_COOLANT)
+    winding = by_winding(fit)
+    if "temperature_limit" in conditions:
+        limit = conditions["temperature_limit"]
     elif winding and "nameplate_insulation_limit" in given:
-        allowance = given["nameplate_hot_spot_allowance"]
-        limit = given["nameplate_insulation_limit"] - allowance
-        source = (
-            f"thermal class of {given['nameplate_insulation_limit']:g} degC (IEC 60085) less {allowance:g} K "
-            "for the hot spot (IEC 60034-1)"
-        )
+        limit = given["nameplate_insulation_limit"] - given["nameplate_hot_spot_allowance"]
     else:
-        made.missing["continuous_current"] = (
+        fit.missing["continuous_current"] = (
             "no temperature limit is known; state the nameplate's insulation_class or 'temperature_limit'"
             if winding
             else "the winding or the power stage itself was not measured; state 'temperature_limit' for the place of "
@@ -294,13 +238,9 @@ def add_limit(conditions: Sequence[Mapping[str, float]], given: Mapping[str, flo
         return
     if limit <= design:
         raise FitError(f"the temperature limit of {limit:g} degC leaves no rise in air of {design:g} degC")
-    made.exact("limit", limit=limit, design_ambient=design)
-    power = f"1 (a fan) to {1 + MOST_EXPONENT:g} (free convection and radiation)"
-    if "surface_exponent" in stated:
-        power = f"{1 + stated['surface_exponent']:g}"
-    made.notes.append(
-        f"Continuous current for {limit:g} degC ({source}) in air of {design:g} degC, with all heat in "
-        f"proportion to the square of the current{' and to the resistance' if winding else ''}"
-        f"{', but for the fixed loss' if 'fixed_loss' in parameters else ''}; the surface gives off heat as its rise "
-        f"to the power of {power}."
-    )
+    fit.exact("limit", limit=limit, design_ambient=design)
+
+
+def by_winding(fit: Fit) -> bool:
+    """Tell whether the winding itself was measured, by its resistance or a sensor in it."""
+    return "hot" in fit.parameters or fit.parameters.get("by_winding_sensor", 0.0) > 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from math import exp
 
 import numpy as np
@@ -10,11 +11,26 @@ import numpy as np
 from ..errors import FitError
 from ..physics import heating
 from . import _heat_run as parts
-from ._heat_course import fit_course
-from ._unsplit import Fit, Procedure
-from .base import Condition, Log, Need, Quantity
+from . import _heat_words as words
+from ._heat_course import Curve, Fitted, add_course, choose_curve, show_course
+from .base import Condition, Log, Need, Procedure, Quantity, Report
+from .fit import Fit
 
-_PAIRS = ("ab", "bc", "ca")
+
+@dataclass(frozen=True)
+class Choice:
+    """The curve that the course follows, and where the fit of the cooling starts."""
+
+    curve: Curve | None
+    cooling: np.ndarray | None
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the report shows."""
+
+    course: Fitted | None
+    cooling: parts.Cooling | None
 
 
 class HeatRun(Procedure):
@@ -24,7 +40,7 @@ class HeatRun(Procedure):
     title = "Heat run"
     purpose = "Find how hot the unit gets, how fast, and which current it carries without end."
     unit_kinds = ("motor", "controller", "drive")
-    required_columns = ("time", (*parts.SENSORS, *(f"resistance_{pair}" for pair in _PAIRS)))
+    required_columns = ("time", (*parts.SENSORS, *(f"resistance_{pair}" for pair in parts.PAIRS)))
     optional_columns = ("temperature_ambient", "supply_voltage", "supply_current")
     conditions = (
         Condition("ambient_temperature", "temperature", "air temperature during the run, if no column holds it"),
@@ -52,7 +68,7 @@ class HeatRun(Procedure):
         ),
         Condition("design_ambient", "temperature", "air temperature for the continuous current (40 degC otherwise)"),
     )
-    needs = tuple(Need(f"resistance_{pair}", "the cold resistance for the rise by resistance") for pair in _PAIRS)
+    needs = tuple(Need(f"resistance_{pair}", "the cold resistance for the rise by resistance") for pair in parts.PAIRS)
     gives = (
         "temperature_rise",
         "thermal_resistance",
@@ -126,30 +142,56 @@ class HeatRun(Procedure):
     combines_by_label = True
     order = 70
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
-        """Fit the approach to the steady state and the resistance at switch-off."""
-        past = near.parameters if near is not None else None
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
+        """Find which log is which, and which curves the temperature follows."""
         course_log, cooling_log = parts.sorted_logs(logs)
-        made = parts.Made()
-        course = None
+        curve = cooling = None
         if course_log is not None:
-            course = parts.course(course_log, given)
-            parts.add_power(course, made)
-            fit_course(course, given, past, made)
-            parts.add_current(course, made)
+            run, fit = parts.course(course_log, given), Fit()
+            parts.add_power(run, fit)
+            curve = choose_curve(run, given, fit)
+        if cooling_log is not None and (found := parts.cooling(cooling_log, given, None)):
+            cooling = found.found.values
+        return Choice(curve, cooling)
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
+        """Fit the approach to the steady state and the resistance at switch-off."""
+        course_log, cooling_log = parts.sorted_logs(logs)
+        fit = Fit()
+        course = cooling = None
+        if course_log is not None and choice.curve is not None:
+            run = parts.course(course_log, given)
+            parts.add_power(run, fit)
+            course = add_course(run, given, choice.curve, fit)
+            parts.add_current(run, fit)
         else:
-            made.missing |= dict.fromkeys(
+            fit.lacking(
                 ("thermal_time_constant", "thermal_resistance", "continuous_current"),
                 "no course of a temperature over the run is among the logs",
             )
         if cooling_log is not None:
-            parts.fit_cooling(cooling_log, given, past, made, alone=course is None)
-        if course is None and "hot" not in made.parameters:
-            raise FitError(made.missing["temperature_rise"])
-        parts.add_limit([log.conditions for log in logs], given, made)
-        if "thermal_resistance" in made.missing or "thermal_time_constant" in made.missing:
-            made.missing["thermal_capacity"] = "it follows from thermal resistance and time constant"
-        return Fit(made.blocks, made.panels, made.tables, made.notes, made.warnings, made.missing)
+            cooling = parts.add_cooling(cooling_log, given, choice.cooling, fit, alone=course is None)
+        if course is None and cooling is None:
+            raise FitError(fit.missing["temperature_rise"])
+        parts.add_limit(parts.stated(logs), given, fit)
+        if "thermal_resistance" in fit.missing or "thermal_time_constant" in fit.missing:
+            fit.missing["thermal_capacity"] = "it follows from thermal resistance and time constant"
+        fit.seen = Seen(course, cooling)
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
+        """Show the course and the cooling, and say what power, current and limit are."""
+        del choice
+        course_log, cooling_log = parts.sorted_logs(logs)
+        report, seen = Report(), fit.seen
+        if course_log is not None:
+            words.power_words(course_log, report)
+            show_course(seen.course, report)
+            words.current_words(course_log, fit, report)
+        if cooling_log is not None:
+            words.show_cooling(seen.cooling, given, report, alone=course_log is None)
+        words.limit_words(logs, given, fit, report)
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return rise, thermal resistance, time constant, capacity and continuous current."""
