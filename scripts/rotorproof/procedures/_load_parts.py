@@ -94,6 +94,8 @@ def points(log: Log) -> Points:
 def choose(log: Log) -> Choice:
     """Find the points that can be right, those without brake, and those at which results are stated."""
     at = points(log)
+    if at.speed.max() == 0 or at.torque.max() == 0:
+        raise FitError("speed or torque is zero throughout; log points with the brake on")
     used = np.ones(at.speed.size, bool)
     if at.supply is not None:
         used = ~load_points.suspect_supply(log["supply_voltage"], log["supply_current"])[0]

@@ -3,16 +3,41 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics import cogging
-from ._unsplit import Fit, Procedure
-from .base import Axis, Condition, Log, Need, Panel, Quantity, Series, Table
-from .fit import Block
+from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series, Table
+from .fit import Fit, Residuals
 
 _DRAWN = 2000
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Which orders are fitted, and what the noise is.
+
+    ``per_turn`` is to how many means a turn long records are reduced. Of the orders of ``first``, the fit of the
+    readings as they are, those from ``lowest`` on that are ``visible`` make cogging; ``left`` ``(m,)`` of each harmonic
+    is not noise. ``order`` is the one reported, ``amplitude`` ``(n,)`` the spectrum that shows them.
+    """
+
+    per_turn: float
+    first: cogging.Harmonics
+    left: np.ndarray
+    lowest: int
+    highest: int
+    seen: tuple[int, ...]
+    order: int | None
+    amplitude: np.ndarray
+
+    @property
+    def visible(self) -> np.ndarray:
+        """Return which of the orders fitted make cogging that can be seen ``(m,)``."""
+        return np.isin(self.first.orders, self.seen) & (self.first.orders >= self.lowest)
 
 
 class Cogging(Procedure):
@@ -77,105 +102,104 @@ class Cogging(Procedure):
     order = 30
     time_ordered = False
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
-        """Fit friction and harmonics of the angle; which harmonics, the spectrum says."""
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
+        """Find the orders that stand out of the noise, with those that the design makes."""
         sweep = _sweep(logs)
         slots, poles = _design(given)
-        if near is not None:
-            return _again(sweep, near)
-        signs = [float(sign) for sign in np.unique(sweep.direction)]
-        covered = min(cogging.turns(sweep.angle[sweep.direction == sign]) for sign in signs)
+        covered = _covered(sweep)
         if covered < 0.99:
             raise FitError(
                 f"the log covers {covered:.2f} of a turn; harmonics are counted over a whole turn, so turn "
                 "the rotor by one turn or more in each direction"
             )
-        notes, warnings, missing = [], [], {}
         highest = _highest(sweep, slots, poles)
         sweep = cogging.reduced(sweep, max(16.0 * highest, 400.0))
-        ideal = cogging.ideal_order(slots, poles) if slots and poles else None
+        # Half a reading from where the number that makes one mean would change.
+        size = max(1, sum(log["angle"].size for log in logs) // sweep.angle.size)
+        per_turn = 2 * np.pi * size / sweep.step / (size + 0.5) if sweep.step > 0 else np.inf
         amplitude = cogging.spectrum(sweep, highest)
         lowest = max(cogging.LOWEST_ORDER, min(slots or 0, poles or 0) // 2)
         # What lies between is drift of the bench: neither a bent shaft nor slots and poles.
         seen = [k for k in cogging.standing_out(amplitude) if k < cogging.LOWEST_ORDER or k >= lowest]
         design = cogging.design_orders(slots, poles, highest) if slots and poles else []
-        orders = np.array(sorted({*seen, *design}), dtype=int)
-        found = cogging.fit_harmonics(sweep, orders)
-        shrunk = cogging.shrinkage(found)
-        blocks: list[Block] = []
-        if found.friction is None:
-            missing["static_friction"] = (
+        first = cogging.fit_harmonics(sweep, np.array(sorted({*seen, *design}), dtype=int))
+        left = cogging.shrinkage(first)
+        choice = Choice(per_turn, first, left, lowest, highest, tuple(seen), None, amplitude)
+        if not choice.visible.any():
+            return choice
+        strongest = int(first.orders[choice.visible][np.argmax(first.amplitudes[choice.visible])])
+        ideal = cogging.ideal_order(slots, poles) if slots and poles else None
+        return replace(choice, order=ideal if ideal in seen and strongest % (ideal or 1) == 0 else strongest)
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
+        """Fit friction and harmonics of the angle."""
+        del given
+        fit, first = Fit(), choice.first
+        sweep = cogging.reduced(_sweep(logs), choice.per_turn)
+        found = cogging.fit_harmonics(sweep, first.orders, scatter=False)
+        if found.friction is None or first.friction is None:
+            fit.missing["static_friction"] = (
                 "the log turns one way only, so friction cannot be told from the zero of the torque; turn back too"
             )
         else:
             # Whatever sign convention the bench has, friction resists.
-            sense = -1.0 if found.friction < 0 else 1.0
-            blocks.append(
-                Block(
-                    "slow scatter of the torque",
-                    {"friction": sense * found.friction},
-                    np.array([[found.low]]),
-                    found.low_degrees_of_freedom,
-                )
-            )
-            blocks.append(_exact("sign", sense=sense))
-            if sense < 0:
-                warnings.append(_warning("torque and angle count in opposite senses; the friction is given positive"))
-            warnings.extend(_agreement(sweep, found))
-        visible = np.isin(orders, seen) & (orders >= lowest)
-        if visible.any():
-            peak, variance = _peak_to_peak(found, shrunk, lowest)
-            blocks.append(
-                Block(
-                    "scatter of the torque harmonics",
-                    {"peak_to_peak": peak},
-                    np.array([[variance]]),
-                    found.degrees_of_freedom,
-                )
-            )
-            strongest = int(orders[visible][np.argmax(found.amplitudes[visible])])
-            order = ideal if ideal in seen and strongest % (ideal or 1) == 0 else strongest
-            assert order is not None
-            blocks.append(_exact("count", order=float(order), lowest=float(lowest)))
-            left_by = {f"left_{k}": float(left) for k, left in zip(orders, shrunk, strict=True)}
-            blocks.append(_exact("noise taken off", **left_by))
-            notes.append(_spoken(order, ideal, highest, slots, poles))
-        else:
-            floor = float(np.max(amplitude[lowest:]))
-            reason = (
+            friction = -found.friction if first.friction < 0 else found.friction
+            fit.block("slow scatter of the torque", {"friction": friction}, first.low, first.low_degrees_of_freedom)
+        if choice.order is None:
+            floor = float(np.max(choice.amplitude[choice.lowest :]))
+            fit.lacking(
+                ("cogging_torque", "cogging_order"),
                 f"no order of the torque stands out of the noise (all below {floor * 1e3:.3g} mN m); use a "
-                "finer torque sensor or a longer lever"
+                "finer torque sensor or a longer lever",
             )
-            missing |= {"cogging_torque": reason, "cogging_order": reason}
-        blocks.append(_exact("step", step=sweep.step, size=float(_size(logs, sweep))))
+        else:
+            peak, variance = _peak_to_peak(found, choice)
+            label = "scatter of the torque harmonics"
+            fit.block(label, {"peak_to_peak": peak}, variance, first.degrees_of_freedom)
+            fit.exact("count", order=float(choice.order))
+        fit.leave(partial(_left, sweep, found))
+        fit.seen = sweep, found
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
+        """Show torque over angle and order, and say what the orders point to."""
+        report, (sweep, found) = Report(), fit.seen
+        slots, poles = _design(given)
+        ideal = cogging.ideal_order(slots, poles) if slots and poles else None
+        if found.friction is not None:
+            if found.friction < 0:
+                report.warn("torque and angle count in opposite senses; the friction is given positive")
+            _warn_of_disagreement(sweep, found, report)
+        if choice.order is not None:
+            report.notes.append(_spoken(choice.order, ideal, choice.highest, slots, poles))
         rows = [
             (int(k), float(a), cogging.cause(int(k), slots, poles))
-            for k, a in sorted(zip(orders, found.amplitudes, strict=True), key=lambda pair: -pair[1])
-            if k in seen
+            for k, a in sorted(zip(found.orders, found.amplitudes, strict=True), key=lambda pair: -pair[1])
+            if k in choice.seen
         ]
-        if highest < (ideal or 0):
-            notes.append(
-                f"The readings resolve {highest} periods a turn; the design's {ideal} (lcm of {slots} slots "
+        if rows:
+            titles = ("Order per turn", "Amplitude / N m", "Points to")
+            report.tables.append(Table("Torque over one turn", titles, rows[:12]))
+        if choice.order is not None:
+            harmonics = [{"order": k, "amplitude": a, "cause": c} for k, a, c in rows]
+            report.details["cogging_torque"] = {"harmonics": harmonics}
+        if choice.highest < (ideal or 0):
+            report.notes.append(
+                f"The readings resolve {choice.highest} periods a turn; the design's {ideal} (lcm of {slots} slots "
                 f"and {poles} poles) lie beyond. So fine a cogging is weak as a rule, and what is seen stems "
                 "from tolerances."
             )
         if not (slots and poles):
-            notes.append("Slots or pole pairs are not stated, so the orders cannot be checked against the design.")
-        notes.append(
-            f"{covered:.2f} turns in {'both directions' if len(signs) == 2 else 'one direction'}; "
-            f"{int(visible.sum())} orders from {lowest} to {highest} per turn stand out of the noise."
+            report.notes.append(
+                "Slots or pole pairs are not stated, so the orders cannot be checked against the design."
+            )
+        ways = "one direction" if found.friction is None else "both directions"
+        report.notes.append(
+            f"{_covered(_sweep(logs)):.2f} turns in {ways}; {int(choice.visible.sum())} orders from {choice.lowest} to "
+            f"{choice.highest} per turn stand out of the noise."
         )
-        details = {"cogging_torque": {"harmonics": [{"order": k, "amplitude": a, "cause": c} for k, a, c in rows]}}
-        table = Table("Torque over one turn", ("Order per turn", "Amplitude / N m", "Points to"), rows[:12])
-        return Fit(
-            blocks,
-            _panels(sweep, found, amplitude),
-            [table] if rows else [],
-            notes,
-            warnings,
-            missing,
-            details=details if visible.any() else {},
-        )
+        report.panels = _panels(sweep, found, choice.amplitude)
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return cogging torque and order, and static friction."""
@@ -189,22 +213,22 @@ class Cogging(Procedure):
         return result
 
 
-def _peak_to_peak(found: cogging.Harmonics, left: np.ndarray, lowest: int) -> tuple[float, float]:
-    """Return peak to peak (N m) and its variance for the orders from ``lowest`` on, noise taken off."""
-    high = found.orders >= lowest
-    peak, slope = cogging.peak_to_peak(
-        found.orders[high], left[high] * found.cosines[high], left[high] * found.sines[high]
-    )
+def _peak_to_peak(found: cogging.Harmonics, choice: Choice) -> tuple[float, float]:
+    """Return peak to peak (N m) and its variance for the orders that make cogging, noise taken off."""
+    high = found.orders >= choice.lowest
+    left = choice.left[high]
+    peak, slope = cogging.peak_to_peak(found.orders[high], left * found.cosines[high], left * found.sines[high])
     rows = np.flatnonzero(np.repeat(high, 2))
-    return peak, float(slope @ found.covariance[np.ix_(rows, rows)] @ slope)
+    return peak, float(slope @ choice.first.covariance[np.ix_(rows, rows)] @ slope)
 
 
-def _exact(label: str, **values: float) -> Block:
-    return Block(label, values, np.zeros((len(values), len(values))), np.inf)
-
-
-def _warning(text: str) -> Problem:
-    return Problem(text, severity="warning", procedure="cogging")
+def _left(sweep: cogging.Sweep, found: cogging.Harmonics) -> Residuals:
+    rest = found.residuals
+    freedom = float(rest.size - 2 * found.orders.size - 2)
+    regressors = {"angle": sweep.angle, "direction": sweep.direction}
+    return Residuals(
+        "torque over the angle", "N m", sweep.torque - rest, rest, float(np.std(rest)), regressors, freedom
+    )
 
 
 def _sweep(logs: Sequence[Log]) -> cogging.Sweep:
@@ -228,26 +252,9 @@ def _sweep(logs: Sequence[Log]) -> cogging.Sweep:
     return cogging.Sweep(np.concatenate(angles), np.concatenate(torques), np.concatenate(ways))
 
 
-def _size(logs: Sequence[Log], sweep: cogging.Sweep) -> int:
-    """Return how many readings were averaged into one."""
-    return max(1, sum(log["angle"].size for log in logs) // sweep.angle.size)
-
-
-def _again(sweep: cogging.Sweep, near: Fit) -> Fit:
-    """Fit the same orders to slightly other readings: the engine's way of following an instrument's error."""
-    past = near.parameters
-    if past["step"] > 0:
-        rate = 2 * np.pi * past["size"] / past["step"]
-        sweep = cogging.reduced(sweep, rate / (past["size"] + 0.5))
-    kept = {int(name[5:]): value for name, value in past.items() if name.startswith("left_")}
-    orders = np.array(list(kept), dtype=int)
-    found = cogging.fit_harmonics(sweep, orders, scatter=False)
-    values = dict(past)
-    if orders.size:
-        values["peak_to_peak"], _ = _peak_to_peak(found, np.array(list(kept.values())), int(past["lowest"]))
-    if found.friction is not None:
-        values["friction"] = past["sense"] * found.friction
-    return Fit([_exact("all", **values)])
+def _covered(sweep: cogging.Sweep) -> float:
+    """Return how many turns the readings of the shorter direction cover."""
+    return min(cogging.turns(sweep.angle[sweep.direction == sign]) for sign in np.unique(sweep.direction))
 
 
 def _design(given: Mapping[str, float]) -> tuple[int | None, int | None]:
@@ -269,10 +276,10 @@ def _highest(sweep: cogging.Sweep, slots: int | None, poles: int | None) -> int:
     return min(resolved, wanted, 6000)
 
 
-def _agreement(sweep: cogging.Sweep, found: cogging.Harmonics) -> list[Problem]:
+def _warn_of_disagreement(sweep: cogging.Sweep, found: cogging.Harmonics, report: Report) -> None:
     """Warn where the two directions show the strongest order at different angles."""
     if not found.orders.size:
-        return []
+        return
     order = int(found.orders[np.argmax(found.amplitudes)])
     parts = []
     for sign in (1.0, -1.0):
@@ -284,15 +291,11 @@ def _agreement(sweep: cogging.Sweep, found: cogging.Harmonics) -> list[Problem]:
         )
         parts.append(complex(one.cosines[0], one.sines[0]))
     together = abs(parts[0] + parts[1]) / (abs(parts[0]) + abs(parts[1]))
-    if together > 0.9:
-        return []
-    return [
-        _warning(
+    if together <= 0.9:
+        report.warn(
             f"the two directions show order {order} at different angles, so that their mean is "
-            f"{100 * (1 - together):.0f} % weaker than either; use one angle zero for both, and look for "
-            "backlash"
+            f"{100 * (1 - together):.0f} % weaker than either; use one angle zero for both, and look for backlash"
         )
-    ]
 
 
 def _spoken(order: int, ideal: int | None, highest: int, slots: int | None, poles: int | None) -> str:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..errors import FitError
 from ..physics import winding
-from ._unsplit import Fit, Procedure
-from .base import Axis, Condition, Log, Panel, Quantity, Series, Suspect
-from .fit import Block
+from ..physics.regression import Estimates
+from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, Suspect
+from .fit import Fit
 
 _PAIRS = ("ab", "bc", "ca")
 #: Of one pair, so many readings far off the line are named.
@@ -101,114 +102,87 @@ class WindingResistance(Procedure):
             ]
         return found
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
-        """Fit voltage = offset + R current for the line pairs present, with the warming of the winding."""
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> None:
+        """Refuse, on the readings as they are, what is a slip or a wrong sign."""
         try:
-            # Judged once, on the readings as they are, not on each shift of them.
-            return self._fitted(logs[0], given, judge=near is None)
+            found = _lines(logs[0], given)
         except FitError:
             if not self.suspects(logs[0].columns):
                 raise
             raise FitError(
                 "a reading lies far off the line of the others, as a warning on the log says; correct it and run again"
             ) from None
-
-    def _fitted(self, log: Log, given: Mapping[str, float], *, judge: bool) -> Fit:
-        if "temperature_winding" in log:
-            temperature = log["temperature_winding"]
-        elif "winding_temperature" in log.conditions:
-            temperature = np.array([log.conditions["winding_temperature"]])
-        else:
-            raise FitError(
-                "the winding temperature is not stated; give it as the condition 'winding_temperature' or as a "
-                "column, since resistance changes by 0.4 % per kelvin"
-            )
-        pairs = [pair for pair in _PAIRS if f"voltage_{pair}" in log and f"current_{pair}" in log]
-        if not pairs:
-            raise FitError(
-                "no line pair has both its voltage and its current; log both, for example voltage_ab and current_ab"
-            )
-        factor = winding.temperature_factor(temperature, given["winding_constant"])
-        current = np.column_stack([log[f"current_{pair}"] for pair in pairs])
-        # Voltages are brought to 20 degC row by row where the temperature was logged row by row.
-        voltage = np.column_stack([log[f"voltage_{pair}"] for pair in pairs]) / np.reshape(factor, (-1, 1))
-        # A log that steps one pair after the other holds zeros for the others: those rows say nothing.
-        used = np.column_stack([winding.driven(column) for column in current.T])
-        count = len(pairs)
-        if "temperature_winding" in log:
-            fits = [winding.resistance_from_steps(current[used[:, i], i], voltage[used[:, i], i]) for i in range(count)]
-            offsets, slopes = [fit.values[0] for fit in fits], [fit.values[1] for fit in fits]
-            blocks = [
-                Block(
-                    f"scatter of the readings {_name(pair)}",
-                    {f"r_{pair}": fit.values[1]},
-                    fit.covariance[1:, 1:],
-                    fit.degrees_of_freedom,
-                )
-                for pair, fit in zip(pairs, fits, strict=True)
-            ]
-            residuals = [fit.residuals for fit in fits]
-            spread = [fit.residual_sd for fit in fits]
-            how = "brought to 20 degC reading by reading with the logged winding temperature"
-        else:
-            fit = winding.resistances_from_steps(current, voltage, used, log.columns.get("time"))
-            offsets, slopes = list(fit.values[:count]), list(fit.values[count : 2 * count])
-            blocks = [
-                Block(
-                    "scatter of the readings, with the warming fitted",
-                    {f"r_{pair}": slope for pair, slope in zip(pairs, slopes, strict=True)},
-                    fit.covariance[count : 2 * count, count : 2 * count],
-                    fit.degrees_of_freedom,
-                )
-            ]
-            parts = np.split(fit.residuals, np.cumsum(used.sum(axis=0))[:-1])
-            residuals, spread = parts, [fit.residual_sd] * count
-            rise = fit.values[-1]
-            how = (
-                f"winding at {temperature[0]:.1f} degC at the start; warming by the test current changed the "
-                f"resistance by {100 * rise:.2f} % +/- {200 * np.sqrt(fit.covariance[-1, -1]):.2f} % by the end and "
-                "is allowed for"
-            )
-        wrong = [f"{_name(pair)} ({slope:.4g} ohm)" for pair, slope in zip(pairs, slopes, strict=True) if slope < 0]
-        if judge and wrong:
+        wrong = [f"{_name(line.pair)} ({line.slope:.4g} ohm)" for line in found if line.slope < 0]
+        if wrong:
             raise FitError(
                 f"the resistance comes out negative for {', '.join(wrong)}: the voltage or the current has the wrong "
                 "sign; exchange the leads of one meter, or set 'invert' for that column in the layout"
             )
-        notes = [
-            f"{_name(pair)}: offset {1e3 * offset * float(np.mean(factor)):.2f} mV removed (thermal EMF, meter zero); "
-            f"{int(rows.sum())} readings."
-            for pair, offset, rows in zip(pairs, offsets, used.T, strict=True)
-        ]
-        notes.append(f"Temperature: {how}.")
-        notes.append(f"R(T) = R(20 degC) (k + T)/(k + 20) with k = {given['winding_constant']:g} degC.")
-        missing = {
-            f"resistance_{pair}": f"the log has no {_lacking(log, pair)}; measure this line pair too"
-            for pair in _PAIRS
-            if pair not in pairs
-        }
-        if missing:
-            missing |= dict.fromkeys(
-                ("phase_resistance", "resistance_unbalance"), "not all three line pairs were measured"
-            )
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
+        """Fit voltage = offset + R current for the line pairs present, with the warming of the winding."""
+        del choice
+        log, fit = logs[0], Fit()
+        found = _lines(log, given)
+        if "temperature_winding" in log:
+            for line in found:
+                label = f"scatter of the readings {_name(line.pair)}"
+                fit.estimates(label, (f"r_{line.pair}",), line.fitted, (1,))
+        else:
+            places, names = range(len(found), 2 * len(found)), [f"r_{line.pair}" for line in found]
+            fit.estimates("scatter of the readings, with the warming fitted", names, found[0].fitted, places)
+        for line in found:
+            own = replace(line.fitted, residuals=line.residuals)
+            fit.left(f"voltage over current {_name(line.pair)}", "V", line.voltage, own, {"current": line.current})
+        absent = [pair for pair in _PAIRS if pair not in {line.pair for line in found}]
+        for pair in absent:
+            fit.missing[f"resistance_{pair}"] = f"the log has no {_lacking(log, pair)}; measure this line pair too"
+        if absent:
+            why = "not all three line pairs were measured"
+            fit.lacking(("phase_resistance", "resistance_unbalance"), why)
+        fit.seen = found
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
+        """Show voltage over current and say which temperature was allowed for."""
+        del choice
+        log, report = logs[0], Report()
+        factor = float(np.mean(_factor(log, given)))
         series, rest = [], []
-        for i, pair in enumerate(pairs):
-            amperes, volts = current[used[:, i], i], voltage[used[:, i], i]
-            line = np.array([amperes.min(), amperes.max()])
-            series.append(Series(_name(pair), amperes, volts, "measured", np.full(amperes.shape, spread[i])))
-            series.append(Series(f"fit {_name(pair)}", line, offsets[i] + slopes[i] * line, "fit"))
-            rest.append(Series(_name(pair), amperes, residuals[i], "measured"))
-        panel = Panel(
-            "voltage-current",
-            "Voltage against current, at 20 degC",
-            Axis("Current", "current", "A"),
-            Axis("Voltage", "voltage", "V"),
-            series,
-            "The slope is the line-to-line resistance; a bend or a trend in the residuals means heating.",
-            residuals=rest,
-            residual_axis=Axis("Residual", "voltage", "mV"),
+        for line in fit.seen:
+            name, current = _name(line.pair), line.current
+            report.notes.append(
+                f"{name}: offset {1e3 * line.offset * factor:.2f} mV removed (thermal EMF, meter zero); "
+                f"{current.size} readings."
+            )
+            ends = np.array([current.min(), current.max()])
+            spread = np.full(current.shape, line.fitted.residual_sd)
+            series.append(Series(name, current, line.voltage, "measured", spread))
+            series.append(Series(f"fit {name}", ends, line.offset + line.slope * ends, "fit"))
+            rest.append(Series(name, current, line.residuals, "measured"))
+        how = "brought to 20 degC reading by reading with the logged winding temperature"
+        if "temperature_winding" not in log:
+            fitted = fit.seen[0].fitted
+            how = (
+                f"winding at {log.conditions['winding_temperature']:.1f} degC at the start; warming by the test "
+                f"current changed the resistance by {100 * fitted.values[-1]:.2f} % +/- "
+                f"{200 * np.sqrt(fitted.covariance[-1, -1]):.2f} % by the end and is allowed for"
+            )
+        report.notes.append(f"Temperature: {how}.")
+        report.notes.append(f"R(T) = R(20 degC) (k + T)/(k + 20) with k = {given['winding_constant']:g} degC.")
+        report.panels.append(
+            Panel(
+                "voltage-current",
+                "Voltage against current, at 20 degC",
+                Axis("Current", "current", "A"),
+                Axis("Voltage", "voltage", "V"),
+                series,
+                "The slope is the line-to-line resistance; a bend or a trend in the residuals means heating.",
+                residuals=rest,
+                residual_axis=Axis("Residual", "voltage", "mV"),
+            )
         )
-        return Fit(blocks, panels=[panel], notes=notes, missing=missing)
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return line-to-line and phase resistances and their unbalance at 20 degC."""
@@ -218,6 +192,60 @@ class WindingResistance(Procedure):
             result["phase_resistance"] = winding.phase_resistance(*parameters.values())
             result["resistance_unbalance"] = winding.unbalance(np.array(list(parameters.values())))
         return result
+
+
+@dataclass(frozen=True)
+class _Line:
+    """Voltage at 20 degC over current of one line pair ``(n,)``; with the warming, ``fitted`` is that of all pairs."""
+
+    pair: str
+    current: np.ndarray
+    voltage: np.ndarray
+    offset: float
+    slope: float
+    residuals: np.ndarray
+    fitted: Estimates
+
+
+def _factor(log: Log, given: Mapping[str, float]) -> np.ndarray:
+    """Return the resistance over that at 20 degC, for each reading or for all ``(1,)``."""
+    if "temperature_winding" in log:
+        temperature = log["temperature_winding"]
+    elif "winding_temperature" in log.conditions:
+        temperature = np.array([log.conditions["winding_temperature"]])
+    else:
+        raise FitError(
+            "the winding temperature is not stated; give it as the condition 'winding_temperature' or as a "
+            "column, since resistance changes by 0.4 % per kelvin"
+        )
+    return winding.temperature_factor(temperature, given["winding_constant"])
+
+
+def _lines(log: Log, given: Mapping[str, float]) -> list[_Line]:
+    """Fit the lines of all pairs in the log."""
+    factor = _factor(log, given)
+    pairs = [pair for pair in _PAIRS if f"voltage_{pair}" in log and f"current_{pair}" in log]
+    if not pairs:
+        raise FitError(
+            "no line pair has both its voltage and its current; log both, for example voltage_ab and current_ab"
+        )
+    current = np.column_stack([log[f"current_{pair}"] for pair in pairs])
+    # Voltages are brought to 20 degC row by row where the temperature was logged row by row.
+    voltage = np.column_stack([log[f"voltage_{pair}"] for pair in pairs]) / np.reshape(factor, (-1, 1))
+    # A log that steps one pair after the other holds zeros for the others: those rows say nothing.
+    used = np.column_stack([winding.driven(column) for column in current.T])
+    count = len(pairs)
+    own = [(current[used[:, i], i], voltage[used[:, i], i]) for i in range(count)]
+    if "temperature_winding" in log:
+        fits = [winding.resistance_from_steps(*readings) for readings in own]
+        values, rest = [fit.values for fit in fits], [fit.residuals for fit in fits]
+    else:
+        fits = [winding.resistances_from_steps(current, voltage, used, log.columns.get("time"))] * count
+        values = list(fits[0].values[: 2 * count].reshape(2, count).T)
+        rest = np.split(fits[0].residuals, np.cumsum(used.sum(axis=0))[:-1])
+    return [
+        _Line(pair, *own[i], float(values[i][0]), float(values[i][1]), rest[i], fits[i]) for i, pair in enumerate(pairs)
+    ]
 
 
 def _lacking(log: Log, pair: str) -> str:
