@@ -247,12 +247,25 @@ def from_added_inertia(records: Sequence[Coasted], added: Sequence[float]) -> To
             ]
         )
 
-    solution = least_squares(misfit, start / scale, method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14)
-    jacobian = np.asarray(solution.jac)
+    def slopes(p: np.ndarray) -> np.ndarray:
+        # In closed form: differences would leave half the digits of the covariance to the processor.
+        p = p * scale
+        rows = []
+        for root, extra in zip(roots, added, strict=True):
+            total = p[0] + extra
+            rows.append(root @ np.column_stack([-p[1:] / total**2, np.eye(count) / total]))
+        return np.concatenate(rows) * scale
+
+    solution = least_squares(misfit, start / scale, jac=slopes, method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14)
+    # The solver stops where the misfit is flat to rounding, half the digits before the values are.
+    found = solution.x
+    for _ in range(3):
+        found = found - np.linalg.lstsq(slopes(found), misfit(found), rcond=None)[0]
+    jacobian = slopes(found)
     covariance = np.linalg.inv(jacobian.T @ jacobian) * np.outer(scale, scale)
     freedom = min(record.degrees_of_freedom for record in records)
     spare = count * len(records) - (count + 1)
-    return Torques(solution.x * scale, covariance, freedom, float(2 * solution.cost) / spare if spare else 0.0)
+    return Torques(found * scale, covariance, freedom, float(2 * solution.cost) / spare if spare else 0.0)
 
 
 def speed_from_crossings(time: np.ndarray, voltage: np.ndarray, pole_pairs: float) -> tuple[np.ndarray, np.ndarray]:

@@ -169,8 +169,34 @@ def _polished(
             return values, jacobian
         values, best = trial, left
         if np.all(np.abs(change) <= 1e-9 * size):
-            break
+            return _settled(residuals, values, best, jacobian, low, high), jacobian
     return values, jacobian
+
+
+def _settled(
+    residuals: Callable[[np.ndarray], np.ndarray],
+    values: np.ndarray,
+    left: np.ndarray,
+    jacobian: np.ndarray,
+    low: np.ndarray,
+    high: np.ndarray,
+) -> np.ndarray:
+    """Return the minimum to the last digits, from near it, by steps along the Jacobian that is already known.
+
+    Where a fit stops decides in which digit two processors differ: steps are taken until they shrink no more, so
+    that what is left is the rounding of the readings. Each costs one evaluation of the model.
+    """
+    scale = np.linalg.norm(jacobian, axis=0)
+    q, r = np.linalg.qr(jacobian / scale)
+    before = np.inf
+    for _ in range(20):
+        change = np.linalg.solve(r, q.T @ left) / scale
+        length = float(np.linalg.norm(change * scale))
+        trial = values + change
+        if not length < 0.5 * before or np.any(trial <= low) or np.any(trial >= high):
+            break
+        values, left, before = trial, residuals(trial), length
+    return values
 
 
 def _unscaled_covariance(jacobian: np.ndarray) -> np.ndarray:
