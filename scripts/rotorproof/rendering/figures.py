@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cache
@@ -21,6 +22,13 @@ WIDTH_MM, HALF_MM = 180.0, 88.0
 #: A figure with more series, or whose names of series fill more rows, takes the whole width.
 _MOST_IN_HALF, _MOST_ROWS_IN_HALF = 6, 4
 _MM_PER_INCH = 25.4
+#: Where an SVG of the library holds lengths in points (but for its own size, which says "pt"), and a number with more
+#: decimals than two.
+_LENGTHS = re.compile(r'( (?:d|x|y|width|height)="|translate\()([^")p]*)(["\)])')
+_NUMBER = re.compile(r"-?\d+\.\d{3,}")
+#: A name that the library made by hashing, and where it is given or used.
+_HASHED = re.compile(r' id="(?=([a-zA-Z]))([a-zA-Z][0-9a-f]{10})"')
+_REFERENCE = re.compile(r'( id="|"#|url\(#)([a-zA-Z][0-9a-f]{10})(["\)])')
 _POINTS_PER_INCH = 72
 
 
@@ -70,7 +78,24 @@ def svg(panel: Panel) -> bytes:
         about = {"Title": panel.title, "Date": None, "Creator": None, "Format": None, "Type": None}
         # The general way to save draws everything twice, the first time for the room that labels take only.
         canvas.print_svg(buffer, metadata=about)
-    return buffer.getvalue()
+    return _portable(buffer.getvalue().decode()).encode()
+
+
+def _portable(figure: str) -> str:
+    """Return an SVG whose lengths end at a hundredth of a point, far below what print shows.
+
+    The digits after are the processor's, and the library's names for what is used many times are hashes of all digits.
+    """
+    figure = _LENGTHS.sub(lambda found: found[1] + _NUMBER.sub(_shortened, found[2]) + found[3], figure)
+    numbered: dict[str, str] = {}
+    for letter, name in _HASHED.findall(figure):
+        numbered.setdefault(name, f"{letter}{len(numbered) + 1}")
+    return _REFERENCE.sub(lambda found: found[1] + numbered.get(found[2], found[2]) + found[3], figure)
+
+
+def _shortened(number: re.Match[str]) -> str:
+    text = f"{float(number[0]):.2f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
 
 
 def _worded(panel: Panel) -> Panel:
