@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.workflow.conftest import Project
+from tests.workflow.conftest import HANGING, Project
 
 PASSPHRASE = "correct horse 7"
 
@@ -55,7 +55,7 @@ class Workshop:
             capture_output=True,
             text=True,
             check=False,
-            timeout=240,
+            timeout=HANGING,
         )
         assert "Traceback" not in result.stderr, result.stderr
         assert PASSPHRASE not in result.stdout + result.stderr
