@@ -133,6 +133,7 @@ rule render:
     output:
         report=f"{OUT}/report.pdf",
         evidence=f"{OUT}/evidence.json",
+        stages=f"{WORK}/stages.json",
     log:
         f"{WORK}/log/render.txt",
     params:

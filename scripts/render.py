@@ -17,9 +17,10 @@ def main(
     figures: Path,
     report: Path,
     evidence: Path,
+    stages: Path,
     parts: Sequence[Path] = (),
 ) -> None:
-    """Write ``report`` (PDF) and ``evidence`` (JSON) of a unit; ``parts`` is the evidence of a drive's parts."""
+    """Write ``report`` (PDF), ``evidence`` and ``stages`` (JSON); ``parts`` is the evidence of a drive's parts."""
     from rotorproof.rendering.report import render_report
 
     render_report(
@@ -33,6 +34,7 @@ def main(
         figures=figures,
         report_path=report,
         evidence_path=evidence,
+        stages_path=stages,
         parts=parts,
     )
 
@@ -54,5 +56,6 @@ if "snakemake" in globals():
         figures=Path(snakemake.input.figures),
         report=Path(snakemake.output.report),
         evidence=Path(snakemake.output.evidence),
+        stages=Path(snakemake.output.stages),
         parts=[Path(path) for path in snakemake.input.parts],
     )

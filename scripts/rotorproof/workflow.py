@@ -26,7 +26,7 @@ from .settings.run import RunSettings
 _FIT_UNIT_KEYS = ("unit", "kind", "tested_on", "nameplate", "ambient", "instruments", "parts", "tests")
 _FIT_SETTINGS = ("config_version", "winding_constant", "pack", "vehicle", "coverage_probability")
 #: What is made for a unit: the steps on the way, under ``.work``, and what a reader sees.
-STEPS = ("readings.npz", "fit.json", "panels.npz")
+STEPS = ("readings.npz", "fit.json", "panels.npz", "stages.json")
 RESULTS = ("results.json", "figures", "report.pdf", "evidence.json")
 
 

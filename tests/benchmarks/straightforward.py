@@ -61,7 +61,9 @@ def _pages(reports: Path, unit: str) -> tuple[str, str]:
     work = reports / ".work" / unit
     model = UnitFile.model_validate(proof["configuration"]["unit"])
     results = read_json(reports / unit / "results.json")
-    html = report_html(model, results, load_fit(work / "fit.json"), load_readings(work / "readings.npz"), proof)
+    html = report_html(
+        model, results, load_fit(work / "fit.json"), load_readings(work / "readings.npz"), proof, proof["report_id"]
+    )
     return html, (TEMPLATES / "report.css").read_text(encoding="utf-8")
 
 

@@ -63,7 +63,7 @@ def test_the_error_of_a_shared_instrument_cancels() -> None:
     row = pair(unit("A", 0.120), unit("B", 0.121))
     # 1 % of 0.12 ohm would hide a difference of 1 mohm; what is left of the meter is 1 % of that difference.
     assert row.difference == pytest.approx(0.001)
-    assert row.standard_uncertainty == pytest.approx(np.hypot(1e-5, 1e-4 * np.sqrt(2)), rel=1e-6)
+    assert row.standard_uncertainty == pytest.approx(np.hypot(1e-5, 1e-4 * np.sqrt(2)), rel=5e-4)
     assert row.correlation > 0.99
     assert row.higher == "B"
     assert row.statement == "B higher"
@@ -72,7 +72,7 @@ def test_the_error_of_a_shared_instrument_cancels() -> None:
 
 def test_other_benches_are_independent() -> None:
     row = pair(unit("A", 0.120), unit("B", 0.121, OTHER))
-    assert row.standard_uncertainty == pytest.approx(np.sqrt(0.0012**2 + 0.00121**2 + 2e-8), rel=1e-6)
+    assert row.standard_uncertainty == pytest.approx(np.sqrt(0.0012**2 + 0.00121**2 + 2e-8), rel=5e-4)
     assert row.higher is None
     assert row.statement == "not distinguishable"
     assert row.normalised_error < 1

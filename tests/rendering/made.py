@@ -91,6 +91,7 @@ class Made:
             "figures": self.folder / "figures",
             "report_path": to / "report.pdf",
             "evidence_path": to / "evidence.json",
+            "stages_path": to / "stages.json",
         }
 
 

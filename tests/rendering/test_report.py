@@ -55,7 +55,9 @@ def html_of(made: Made, results: Results) -> str:
         inputs={},
         made={},
     )
-    return report_html(UnitFile.model_validate(UNIT), results, load_fit(made.folder / "fit.json"), readings, proof)
+    return report_html(
+        UnitFile.model_validate(UNIT), results, load_fit(made.folder / "fit.json"), readings, proof, "ID"
+    )
 
 
 def test_the_verdict_comes_first_with_its_reason(pages: list[str]) -> None:
@@ -122,7 +124,7 @@ def test_sections_hold_everything_behind_the_numbers(text: str) -> None:
         "half the mean line-to-line DC resistance",  # definition
         "in the manner of NEMA MG 1",  # source
         "SHA-256",
-        "weasyprint",
+        "libraries are in evidence.json, which is attached",  # the software
         "workshop: Invented workshop",  # configuration
     ):
         assert phrase in text, phrase

@@ -17,6 +17,7 @@ from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 from ..errors import InputError, Problem
+from ..jsonio import read_json
 from ._passphrase import ask, from_file
 from ._project import ROOT, overrides
 
@@ -69,7 +70,9 @@ def run(args: argparse.Namespace) -> int:
     _check_lengths(args)
     reports = ROOT / plan.reports
     reported, made, wildcards = _reported(plan, reports, args.unit)
-    problems = stale(reported.evidence, inputs=reported.inputs, configuration=plan.configuration(wildcards), made=made)
+    configuration = plan.configuration(wildcards)
+    stages = read_json(made["stages.json"])
+    problems = stale(reported.evidence, stages, inputs=reported.inputs, configuration=configuration, made=made)
     if problems:
         raise InputError(problems)
     print(f"{args.unit}: {reported.results.verdict}, {len(reported.results.criteria)} criteria", file=sys.stderr)
@@ -120,6 +123,7 @@ def _reported(plan: Plan, reports: Path, unit: str) -> tuple[Reported, dict[str,
         "figures": folder / "figures",
         "fit.json": work / "fit.json",
         "readings.npz": work / "readings.npz",
+        "stages.json": work / "stages.json",
     }
     evidence = folder / "evidence.json"
     if not evidence.is_file() or not all(path.exists() for path in made.values()):

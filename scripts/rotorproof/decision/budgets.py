@@ -9,11 +9,12 @@ from ..uncertainty.coverage import Interval, interval
 from ..uncertainty.forms import Form, budget
 from ..uncertainty.result import Result
 from ..units import conversion
+from . import digits
 from .models import BudgetEntry
 
 #: Sources below this share of the variance are not worth a better instrument.
 _WORTH_HALVING = 0.1
-#: A source that alone makes up this share of the variance is named in the notes.
+#: A source that alone makes up more than this share of the variance is named in the notes.
 _DOMINATES = 0.5
 #: Stands in the note on the source that dominates; a page that prints the budget itself leaves the note out.
 HALVED = "of the variance; half of it would narrow U from"
@@ -30,7 +31,7 @@ def budget_entries(result: Result, scale: float, probability: float) -> list[Bud
     rows = []
     for line in budget(result.form):
         halved = None
-        if result.simulation is None and line.share >= _WORTH_HALVING:
+        if result.simulation is None and digits.share(line.share) >= _WORTH_HALVING:
             halved = interval(_halved(result.form, line.source), probability).expanded_uncertainty * scale
         rows.append(
             BudgetEntry(
@@ -53,7 +54,8 @@ def uncertainty_notes(result: Result, cover: Interval, quantity: Quantity, proba
             "(JCGM 101:2008), need not be symmetric about the value, and U is its longer side."
         ]
     lines = budget(result.form)
-    if len(lines) < 2 or lines[0].share < _DOMINATES:
+    # Of two sources of one size none dominates, however their last digits fall.
+    if len(lines) < 2 or digits.share(lines[0].share) <= _DOMINATES:
         return []
     scale = 1.0 / conversion(quantity.unit, quantity.kind).factor
     before = cover.expanded_uncertainty * scale

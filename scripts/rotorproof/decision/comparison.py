@@ -16,6 +16,7 @@ from ..quantities import preference, quantities
 from ..uncertainty.coverage import interval
 from ..uncertainty.result import Result
 from ..units import conversion
+from . import digits
 from .models import (
     ComparedCriterion,
     ComparedDecision,
@@ -109,7 +110,7 @@ def compare(name: str, units: Sequence[Measured], probability: float) -> Compari
         }
         rows[quantity] = _quantity_row(quantity, having, differences[quantity])
     pairs = [pair for row in rows.values() for pair in row.pairs]
-    return Comparison(
+    found = Comparison(
         schema_=1,
         comparison=name,
         probability=probability,
@@ -124,6 +125,7 @@ def compare(name: str, units: Sequence[Measured], probability: float) -> Compari
         same_unit=_same_unit(units),
         notes=_notes(pairs, probability),
     )
+    return Comparison.model_validate(digits.comparison(found.as_json()))
 
 
 def _unit_row(unit: Measured) -> ComparedUnit:

@@ -12,6 +12,7 @@ from ..uncertainty.coverage import interval
 from ..uncertainty.forms import Form
 from ..uncertainty.result import Result
 from ..units import conversion, from_si
+from . import digits
 from .budgets import budget_entries, finite, uncertainty_notes
 from .criteria import criterion_row
 from .cross_checks import cross_checks
@@ -91,7 +92,7 @@ def build_results(
     )
     if made_of:
         results.parts = made_of
-    return results
+    return Results.model_validate(digits.results(results.as_json()))
 
 
 def _part(one: Mapping[str, Any], results: Results) -> PartEntry:

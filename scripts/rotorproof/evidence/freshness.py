@@ -13,6 +13,7 @@ from .software import code_hash, software
 
 def stale(
     evidence: Mapping[str, Any],
+    stages: Mapping[str, str],
     *,
     inputs: Mapping[str, Path],
     configuration: Mapping[str, Any],
@@ -20,7 +21,8 @@ def stale(
 ) -> list[Problem]:
     """Return why the results that ``evidence`` belongs to may not be signed: what has changed since.
 
-    ``inputs`` and ``made`` are the present paths of the files by the names used in ``evidence.json``.
+    ``stages`` are the hashes that ``stage_hashes`` gave when the report was made. ``inputs`` and ``made`` are the
+    present paths of the files by the names used in both.
     """
     problems = []
     recorded = evidence["inputs"]
@@ -32,7 +34,7 @@ def stale(
             problems.append(Problem("the report was made without this file", name))
         elif _sha256(path) != recorded[name]:
             problems.append(Problem("the file has changed since the report was made", name))
-    for name, digest in sorted(evidence["outputs"].items()):
+    for name, digest in sorted({**evidence["outputs"], **stages}.items()):
         path = _made(name, made)
         if path is None or not path.is_file() or _sha256(path) != digest:
             problems.append(Problem("the file is not the one that the report was made with", name))

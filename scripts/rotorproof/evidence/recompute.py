@@ -14,13 +14,13 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from ..decision.digits import step
 from ..errors import InputError, Problem
 from .software import ROOT
 
-#: A number that differs by less is the same one computed on another processor: relative, and as a share of the
-#: number's own standard uncertainty.
-RELATIVE = 1e-6
-OF_UNCERTAINTY = 1e-3
+#: A number that differs by no more steps of its last digit, as it is written, is the same one computed on another
+#: processor: it fell on the other side of a half. The rest is the rounding of the difference itself.
+STEPS = 1.001
 
 
 @dataclass(frozen=True)
@@ -116,7 +116,8 @@ def _differences(old: Any, new: Any, where: str, uncertainty: float | None) -> I
         for number, (one, other) in enumerate(zip(old, new, strict=False)):
             yield from _differences(one, other, f"{where}[{number}]", uncertainty)
     elif _is_number(old) and _is_number(new):
-        room = max(RELATIVE * max(abs(old), abs(new)), OF_UNCERTAINTY * (uncertainty or 0.0))
+        name = where.rpartition(".")[2].partition("[")[0]
+        room = STEPS * max(step(name, number, uncertainty) for number in (old, new))
         if not math.isclose(old, new, rel_tol=0.0, abs_tol=room):
             yield f"{where}: {old!r} archived, {new!r} found now"
     elif old != new:

@@ -81,6 +81,14 @@ def evidence_record(
     }
 
 
+def stage_hashes(stages: Mapping[str, Path]) -> dict[str, str]:
+    """Return the SHA-256 of what was computed on the way to a report, by name.
+
+    These files hold numbers to the last digit, which is the processor's: what is published does not name them.
+    """
+    return {name: sha256(path) for name, path in stages.items()}
+
+
 def plain_files(folder: Path) -> list[Path]:
     """Return the files of a folder by name, without the hidden ones that programs leave for themselves."""
     return sorted(path for path in folder.iterdir() if path.is_file() and not path.name.startswith("."))

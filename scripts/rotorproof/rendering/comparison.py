@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from ..decision.models import ComparedQuantity, Comparison
 from ..evidence.attachments import Attachment, attach
+from ..evidence.software import code_hash
 from ..fitting.store import load_panels
 from ..jsonio import to_json, write_bytes
 from ..procedures.base import Panel, Series
@@ -24,7 +25,6 @@ from .part_view import FigureView, placed
 from .style import TEMPLATES
 from .symbols import with_unit
 
-_NO_ID = "@report-id@"
 #: The pages of a report are headed "Acceptance report", which this is not.
 _HEADER = '@page { @top-left { content: "Comparison  " string(unit-name) } }'
 #: More series than this cannot be told apart in one figure.
@@ -66,16 +66,16 @@ def render_comparison(comparison: Comparison, panels: Sequence[Panel], workshop:
     from . import pdf
 
     images = {f"{panel.name}.svg": svg(panel) for panel in panels}
-    html = comparison_html(comparison, panels, workshop)
+    data = to_json(comparison.as_json()).encode()
+    identifier = report_id([data, workshop.encode(), code_hash().encode()])
+    html = comparison_html(comparison, panels, workshop, identifier)
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8") + _HEADER
-    identifier = report_id([html.encode(), css.encode(), *images.values()])
-    content = pdf.write(html.replace(_NO_ID, identifier), css, images=images, identifier=identifier, packed=False)
-    data = Attachment("comparison.json", to_json(comparison.as_json()).encode(), "Data of the comparison", "Data")
-    write_bytes(report_path, attach(content, [data]))
+    content = pdf.write(html, css, images=images, identifier=identifier, packed=False)
+    write_bytes(report_path, attach(content, [Attachment("comparison.json", data, "Data of the comparison", "Data")]))
 
 
-def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: str) -> str:
-    """Return a comparison as HTML, with a placeholder for its identifier."""
+def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: str, identifier: str) -> str:
+    """Return a comparison as HTML."""
     html: str = (
         environment()
         .get_template("comparison.html.j2")
@@ -88,7 +88,7 @@ def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: s
             figures=placed([_figure(panel) for panel in panels], []),
             workshop=workshop,
             latest=max((str(unit.tested_on) for unit in comparison.units if unit.tested_on), default=None),
-            report_id=_NO_ID,
+            report_id=identifier,
         )
     )
     return html

@@ -13,9 +13,11 @@ _ID_LETTERS = 12
 
 
 def report_id(contents: Iterable[bytes]) -> str:
-    """Return the identifier of a report: a hash of everything that can be seen in it, as three groups of letters.
+    """Return the identifier of a report: a hash over all that it is made from, as three groups of letters.
 
-    The same report made again has the same identifier, and any change of a number, word or figure changes it.
+    ``contents`` are inputs, settings, the program's own code and results as they are written, not pages or figures,
+    which may differ in a hair from one computer to another: the same report has the same identifier everywhere, and
+    any change of what it rests on changes it.
     """
     digest = hashlib.sha256()
     for content in contents:

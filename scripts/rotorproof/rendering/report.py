@@ -8,7 +8,7 @@ from typing import Any
 
 from ..decision.models import Results
 from ..evidence.attachments import attach
-from ..evidence.record import evidence_attachments, evidence_record
+from ..evidence.record import evidence_attachments, evidence_record, stage_hashes
 from ..fitting.store import load_fit
 from ..jsonio import to_json, write_bytes, write_json
 from ..logs.store import Readings, load_readings
@@ -25,9 +25,6 @@ from .problem_view import problem_views
 from .quantity_view import criterion_view, definition, quantity_view, taken_views, written
 from .style import TEMPLATES
 
-#: Stands where the identifier goes while the content it is made from is being hashed.
-_NO_ID = "@report-id@"
-
 
 def render_report(
     *,
@@ -41,9 +38,10 @@ def render_report(
     figures: Path,
     report_path: Path,
     evidence_path: Path,
+    stages_path: Path,
     parts: Sequence[Path] = (),
 ) -> None:
-    """Write the PDF and ``evidence.json`` of one unit.
+    """Write the PDF and ``evidence.json`` of one unit, and which fit and readings they rest on (``stages_path``).
 
     ``hashes`` are those of the settings files; the logs' come with the readings. ``inputs`` are the paths of
     both, to be attached; ``parts`` the evidence of the units that a drive is made of. Raises ``InputError`` for
@@ -57,12 +55,7 @@ def render_report(
         settings_hashes=hashes,
         configuration=configuration,
         inputs=files,
-        made={
-            "results.json": results_path,
-            "figures": figures,
-            "fit.json": fit_path,
-            "readings.npz": readings_path,
-        },
+        made={"results.json": results_path, "figures": figures},
         parts=parts,
     )
     content, proof["report_id"] = report_pdf(
@@ -76,6 +69,7 @@ def render_report(
     attachments = evidence_attachments(results_path.read_bytes(), to_json(proof).encode(), proof, files)
     write_bytes(report_path, attach(content, attachments))
     write_json(evidence_path, proof)
+    write_json(stages_path, stage_hashes({"fit.json": fit_path, "readings.npz": readings_path}))
 
 
 def report_pdf(
@@ -92,18 +86,16 @@ def report_pdf(
     from . import pdf
 
     model = UnitFile.model_validate(unit)
-    html = report_html(model, results, fit, readings, proof, sign_off)
+    identifier = _identifier(results, proof, sign_off)
+    html = report_html(model, results, fit, readings, proof, identifier, sign_off)
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
     images = {path.name: path.read_bytes() for path in sorted(figures.glob("*.svg"))}
-    identifier = report_id([html.encode(), css.encode(), *images.values()])
-    content = pdf.write(
-        html.replace(_NO_ID, identifier),
-        css,
-        images=images,
-        identifier=identifier,
-        packed=False,
-    )
-    return content, identifier
+    return pdf.write(html, css, images=images, identifier=identifier, packed=False), identifier
+
+
+def _identifier(results: Results, proof: Mapping[str, Any], sign_off: Mapping[str, Any] | None) -> str:
+    made_from = {key: proof.get(key) for key in ("inputs", "configuration", "code_sha256", "parts")}
+    return report_id(to_json(content).encode() for content in (made_from, results.as_json(), sign_off))
 
 
 def report_html(
@@ -112,9 +104,10 @@ def report_html(
     fit: Mapping[str, Any],
     readings: Readings,
     proof: Mapping[str, Any],
+    identifier: str,
     sign_off: Mapping[str, Any] | None = None,
 ) -> str:
-    """Return the report as HTML, with a placeholder for its identifier."""
+    """Return the report as HTML."""
     acceptance = proof["configuration"].get("acceptance") or {}
     sections = sections_of(unit, fit, readings, results)
     html: str = (
@@ -124,7 +117,7 @@ def report_html(
             unit=unit,
             nameplate=_nameplate(unit),
             workshop=proof["configuration"].get("settings", {}).get("workshop") or "",
-            report_id=_NO_ID,
+            report_id=identifier,
             probability=numbers.plain(100 * _probability(proof)),
             results=results,
             verdict_reason=words.verdict_reason(results),

@@ -1,0 +1,173 @@
+"""How many digits of a number are written to ``results.json`` and ``comparison.json``: those that mean something.
+
+Computers of different kinds, and versions of the libraries, agree to about the tenth digit of a result. What is written
+ends well before that, so that the files, and all that is made from them, agree to the byte. Decisions are made before,
+on the numbers as they were computed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+#: Digits of an uncertainty, and of what is as uncertain as one: a coverage factor, degrees of freedom, a share.
+UNCERTAINTY_DIGITS = 4
+#: Digits of a number that states no uncertainty, such as the height of a harmonic in a list.
+PLAIN_DIGITS = 6
+#: Digits of a number that is exact or comes from a settings file: double precision is sure of a few more.
+EXACT_DIGITS = 12
+#: Decimals of a probability, a share or a correlation beyond which nobody reads.
+MOST_DECIMALS = 6
+#: Sources below this share of the variance are left out of a budget: often the rounding of a difference that is zero.
+SMALLEST_SHARE = 1e-6
+#: A source of the smallest share keeps three digits beside the whole uncertainty, which has one before them.
+_BESIDE = UNCERTAINTY_DIGITS + 1
+
+
+def significant(number: float, digits: int) -> float:
+    """Return a number rounded to so many significant digits."""
+    return float(f"{number:.{digits - 1}e}") + 0.0  # never -0.0, whose sign is that of a rounding error
+
+
+def uncertainty(number: float) -> float:
+    """Return a number rounded to four significant digits."""
+    return significant(number, UNCERTAINTY_DIGITS)
+
+
+def last_place(standard_uncertainty: float) -> int:
+    """Return the power of ten of the last digit written of a value: two beyond its uncertainty's second digit."""
+    return _size(standard_uncertainty) - UNCERTAINTY_DIGITS + 1
+
+
+def value(number: float, standard_uncertainty: float) -> float:
+    """Return a value, or the end of an interval, rounded to two digits beyond its uncertainty's second digit."""
+    if standard_uncertainty == 0:
+        return significant(number, EXACT_DIGITS)
+    return round(number, -last_place(standard_uncertainty)) + 0.0
+
+
+def share(number: float) -> float:
+    """Return a part of one rounded to four significant digits and at most six decimals."""
+    return round(uncertainty(number), MOST_DECIMALS) + 0.0
+
+
+def probability(number: float) -> float:
+    """Return a probability: as a share, or 1 less one where that is smaller."""
+    return share(number) if number <= 0.5 else round(1.0 - share(1.0 - number), MOST_DECIMALS)
+
+
+def step(name: str, number: float, standard_uncertainty: float | None) -> float:
+    """Return by how much two neighbours differ, as they are written, of what ``name`` holds.
+
+    Two computers whose numbers lie on either side of half a step write neighbours. ``standard_uncertainty`` is that of
+    the value which ``name`` belongs to, where there is one.
+    """
+    if name in _PROBABILITIES or name == "share":
+        small = min(number, abs(1.0 - number)) if name in _PROBABILITIES else number
+        return max(_step(small, UNCERTAINTY_DIGITS), 10.0**-MOST_DECIMALS)
+    if name in (*_UNCERTAINTIES, "expanded_uncertainty_if_halved", "correlation"):
+        return _step(number, UNCERTAINTY_DIGITS)
+    if standard_uncertainty:
+        return 10.0 ** last_place(standard_uncertainty)
+    return _step(number, PLAIN_DIGITS)
+
+
+def results(found: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the content of ``results.json`` with the digits that mean something."""
+    quantities = {name: _entry(entry) for name, entry in found["quantities"].items()}
+    criteria = [_criterion(row, found["quantities"].get(row["quantity"])) for row in found["criteria"]]
+    return {**found, "quantities": quantities, "criteria": criteria}
+
+
+def comparison(found: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the content of ``comparison.json`` with the digits that mean something; single values have them."""
+    rows = {name: {**row, "pairs": [_pair(pair) for pair in row["pairs"]]} for name, row in found["quantities"].items()}
+    return {**found, "quantities": rows}
+
+
+_UNCERTAINTIES = (
+    "standard_uncertainty",
+    "degrees_of_freedom",
+    "expanded_uncertainty",
+    "coverage_factor",
+    "normalised_error",
+)
+_PROBABILITIES = (
+    "probability_of_conformity",
+    "specific_consumer_risk",
+    "specific_producer_risk",
+    "global_consumer_risk",
+    "global_producer_risk",
+)
+
+
+def _entry(entry: Mapping[str, Any]) -> dict[str, Any]:
+    u = entry["standard_uncertainty"]
+    rounded = _each(entry, _UNCERTAINTIES, uncertainty)
+    rounded["value"] = value(entry["value"], u)
+    rounded["interval"] = [value(end, u) for end in entry["interval"]]
+    rounded["budget"] = _budget(entry["budget"], u)
+    if "details" in entry:
+        rounded["details"] = _plain(entry["details"])
+    if "alternatives" in entry:
+        rounded["alternatives"] = [_entry(other) for other in entry["alternatives"]]
+    return rounded
+
+
+def _budget(lines: Sequence[Mapping[str, Any]], whole: float) -> list[dict[str, Any]]:
+    rows = []
+    for line in lines:
+        if line["share"] < SMALLEST_SHARE:
+            continue
+        row = _each(line, ("degrees_of_freedom", "expanded_uncertainty_if_halved"), uncertainty)
+        own = uncertainty(line["standard_uncertainty"])
+        row["standard_uncertainty"] = round(own, _BESIDE - _size(whole)) if whole else own
+        row["share"] = share(line["share"])
+        rows.append(row)
+    # Two sources of one size would else stand in an order that their last digits give.
+    return sorted(rows, key=lambda row: (-row["standard_uncertainty"], row["source"]))
+
+
+def _criterion(row: Mapping[str, Any], entry: Mapping[str, Any] | None) -> dict[str, Any]:
+    u = entry["standard_uncertainty"] if entry is not None else 0.0
+    limits = [row.get(side) for side in ("min", "max")]
+    rounded = _each(row, ("min", "max"), lambda limit: significant(limit, EXACT_DIGITS))
+    rounded = _each(rounded, _PROBABILITIES, probability)
+    ends = row.get("acceptance_interval")
+    if ends is not None:
+        # Without a guard band an end is the limit itself, as its author wrote it.
+        rounded["acceptance_interval"] = [
+            end if end is None else significant(end, EXACT_DIGITS) if end in limits else value(end, u) for end in ends
+        ]
+    return rounded
+
+
+def _pair(pair: Mapping[str, Any]) -> dict[str, Any]:
+    u = pair["standard_uncertainty"]
+    rounded = _each(pair, _UNCERTAINTIES, uncertainty)
+    rounded["difference"] = value(pair["difference"], u)
+    rounded["interval"] = [value(end, u) for end in pair["interval"]]
+    rounded["correlation"] = round(pair["correlation"], UNCERTAINTY_DIGITS) + 0.0
+    return rounded
+
+
+def _each(found: Mapping[str, Any], names: Sequence[str], rule: Callable[[float], float]) -> dict[str, Any]:
+    """Return ``found`` with the rule applied to those numbers of ``names`` that are there."""
+    return {key: rule(item) if key in names and item is not None else item for key, item in found.items()}
+
+
+def _plain(data: Any) -> Any:
+    if isinstance(data, Mapping):
+        return {key: _plain(item) for key, item in data.items()}
+    if isinstance(data, list | tuple):
+        return [_plain(item) for item in data]
+    return significant(data, PLAIN_DIGITS) if isinstance(data, float) else data
+
+
+def _step(number: float, digits: int) -> float:
+    return 10.0 ** (_size(number) - digits + 1) if number else 0.0
+
+
+def _size(number: float) -> int:
+    """Return the power of ten of the first digit of an uncertainty as it is written."""
+    return int(f"{number:.{UNCERTAINTY_DIGITS - 1}e}".partition("e")[2])
