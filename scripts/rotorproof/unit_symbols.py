@@ -38,10 +38,58 @@ _ALONE: dict[str, tuple[tuple[int, int, int, int, int], Fraction]] = {
 _TURNS = {"deg": Fraction(1, 180), "revolution": Fraction(2), "rpm": Fraction(2, 60)}
 #: Prefixed symbols that mean something else to the library.
 _LEFT_OUT = {"pH"}
-_TERM = re.compile(r"([A-Za-z]+)(?:\^(-?[1-9]))?")
-_PRODUCT = re.compile(rf"(?:{_TERM.pattern})(?:[ */](?:{_TERM.pattern}))*")
+#: What a written unit is made of: names, powers, marks.
+_TOKEN = re.compile(
+    r" *(?:(?P<name>[A-Za-z_°][A-Za-z0-9_°]*)|(?:\^|\*\*)(?P<power>-?[1-9])(?![0-9])|(?P<mark>[*/()])"
+    r"|(?P<one>1)(?= */))"
+)
+#: Brackets within brackets, at most.
+_DEEPEST = 2
 
 Dimensions = tuple[int, int, int, int, int]
+
+
+def terms(text: str) -> list[tuple[str, int]]:
+    """Return names and powers of a product of units, read from the left: "N m s^2/rad^2", "V/(rad/s)", "1/s".
+
+    Nothing is worked out: a power is one digit, and the only number is the 1 of "1/s". Raises ``ValueError`` for any
+    other text.
+    """
+    tokens = _tokens(text)
+    found: list[tuple[str, int]] = []
+    signs = [1]  # of the powers within each open bracket
+    sign, before = 1, "start"
+    if tokens[:2] == [("one", "1"), ("mark", "/")]:
+        tokens, sign, before = tokens[2:], -1, "/"
+    for kind, word in tokens:
+        after_unit = before in ("name", "power", ")")
+        if kind == "name":
+            found.append((word, sign * signs[-1]))
+        elif kind == "power" and before == "name":
+            found[-1] = (found[-1][0], found[-1][1] * int(word))
+        elif word == "(" and len(signs) <= _DEEPEST:
+            signs.append(sign * signs[-1])
+        elif word == ")" and after_unit and len(signs) > 1:
+            signs.pop()
+        elif word not in ("*", "/") or not after_unit:
+            raise ValueError(f"{text!r} is no product of units")
+        sign = -1 if word == "/" else 1
+        before = kind if kind != "mark" else word
+    if len(signs) > 1 or before not in ("name", "power", ")"):
+        raise ValueError(f"{text!r} is no product of units")
+    return found
+
+
+def _tokens(text: str) -> list[tuple[str, str]]:
+    """Cut a written unit into names, powers and marks. Raises ``ValueError`` at anything else."""
+    tokens, place, text = [], 0, text.rstrip()
+    while place < len(text):
+        token = _TOKEN.match(text, place)
+        if token is None:
+            raise ValueError(f"{text!r} is no product of units")
+        tokens.append((str(token.lastgroup), token[str(token.lastgroup)]))
+        place = token.end()
+    return tokens
 
 
 def known(text: str) -> tuple[Dimensions, Fraction, int] | None:
@@ -49,21 +97,15 @@ def known(text: str) -> tuple[Dimensions, Fraction, int] | None:
 
     ``None`` for a unit that is not written with these symbols.
     """
-    sign = 1
-    if text.startswith("1/"):
-        sign, text = -1, text[2:]
-    if not _PRODUCT.fullmatch(text):
+    try:
+        written = terms(text)
+    except ValueError:
         return None
     dimensions, factor, turns = [0] * 5, Fraction(1), 0
-    for part in re.split(r"([ */])", text):
-        if part in (" ", "*", "/"):
-            sign = -1 if part == "/" else 1
-            continue
-        match = _TERM.fullmatch(part)
-        found = _symbol(match[1]) if match else None
-        if match is None or found is None:
+    for name, power in written:
+        found = _symbol(name)
+        if found is None:
             return None
-        power = sign * int(match[2] or 1)
         exponents, scale, turn = found
         dimensions = [d + power * e for d, e in zip(dimensions, exponents, strict=True)]
         factor *= scale**power

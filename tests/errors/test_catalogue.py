@@ -65,7 +65,7 @@ def test_wrong_input_is_named(case, tmp_path, untouched):
             "unit",
         ),
         ("1", "1\npack: {voltage_full: 42 V, voltage_nominal: 36 V}", 2, "pack.voltage_empty", "is missing"),
-        ("1", "1\nworkshop: *x", 2, None, "not readable as YAML"),
+        ("1", "1\nworkshop: *x", 2, None, "aliases"),
         ("1", "1\nworkshop: a\nworkshop: b", 3, None, "stands twice"),
     ],
 )

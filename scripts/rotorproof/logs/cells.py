@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -15,13 +16,18 @@ from . import limits
 from .mapping import Source
 from .streams import Block
 
-_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+#: Each pattern here can read a cell in one way only, so that none takes longer than the cell is long.
+NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+_WHOLE = re.compile(r"[-+]?\d+(?:[eE][-+]?\d+)?", re.ASCII)
+#: A cell longer than this holds no number.
+LONGEST_CELL = 350
 _DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", "|": "bar"}
 
 
 def lines(block: Block, layout: Layout) -> Iterator[tuple[int, str]]:
     """Yield number and text of each row of the block; blank and comment lines are passed over."""
-    for number, line in enumerate(block.data.decode().split("\n"), start=block.line):
+    for number, raw in enumerate(io.BytesIO(block.data), start=block.line):
+        line = raw.decode().removesuffix("\n")
         stripped = line.strip()
         if stripped and not (layout.comment and stripped.startswith(layout.comment)):
             yield number, line
@@ -76,6 +82,8 @@ def read(
             problems.append(Problem(message, file=shown, line=line, column=column))
 
     for line, text in lines(block, layout):
+        if refused > limits.MAXIMUM_REFUSED:
+            break
         try:
             row = split(text, layout, shown, line)
         except InputError as error:
@@ -105,7 +113,7 @@ def _ragged(row: Sequence[str], width: int, layout: Layout) -> str:
     if len(row) < width:
         return f"the row has {len(row)} cells, the header {width}; the file may be cut off here"
     # Halves of numbers: more cells than names, at most two for each, and a point in none of them.
-    halves = len(row) <= 2 * width and all(re.fullmatch(r"\s*[-+]?\d+(?:[eE][-+]?\d+)?\s*", cell) for cell in row)
+    halves = len(row) <= 2 * width and all(_WHOLE.fullmatch(cell.strip()) for cell in row)
     if layout.delimiter == "," and halves:
         return (
             f"the row has {len(row)} cells, the header {width}: the decimal mark looks like a comma. Export the file "
@@ -116,23 +124,30 @@ def _ragged(row: Sequence[str], width: int, layout: Layout) -> str:
 
 
 def number(cell: str, layout: Layout) -> float:
-    """Return the number that a cell holds, NaN if it holds none."""
+    """Return the number that a cell holds, NaN if it holds none or a code for an overload."""
+    if len(cell) > LONGEST_CELL:
+        return math.nan
     if layout.decimal == ",":
         if "." in cell:
             return math.nan
         cell = cell.replace(",", ".")
-    return float(cell) if _NUMBER.fullmatch(cell) else math.nan
+    value = float(cell) if NUMBER.fullmatch(cell) else math.nan
+    return value if abs(value) < limits.OVERLOAD else math.nan
 
 
+#: What is said of a reading that an instrument could not take. SCPI-1999, volume 1, 7.2.1.4 and 7.2.1.5 (clauses from
+#: memory): 9.9E37 stands for infinity, 9.91E37 for no number. The words on displays are common practice, no source.
+OVERLOADED = "is a meter's code for an overload or no reading; measure again in a larger range, or take the row out"
 #: What a refused cell looks like, and what to say of it.
 _LOOKS = (
     (r"[-+]?(?i:nan|inf(inity)?|1\.#\w+)", "is not a finite number; take the row out or measure again"),
+    (r"[-+]?(?i:0?\.?o\.?l\.?|ovld|ovrld|over|overload|ovrng|ofl|overflow)|[-*]{2,}", OVERLOADED),
     (
         r"[-+]?\d+,\d+([eE][-+]?\d+)?",
         "looks like a decimal comma; write a point, or name 'decimal: \",\"' in a layout file",
     ),
     (
-        r"[-+]?\d{1,3}([,.' ]\d{3})+([.,]\d*)?",
+        r"[-+]?\d{1,3}(?:[,.' ]\d{3})+(?:[.,]\d*)?",
         "holds marks between thousands; export the numbers without them",
     ),
     (
@@ -140,21 +155,30 @@ _LOOKS = (
         "is a clock time or date; export seconds since the start",
     ),
     (
-        _NUMBER.pattern + r"\s*[^\d\s].*",
+        NUMBER.pattern + r"\s*[^\d\s].*",
         "holds more than a number; the unit belongs into the header, the cell holds the number",
     ),
 )
 
 
+def is_overload(value: float) -> bool:
+    """Tell whether a number is one of those that stand for an overload or for no reading."""
+    return 9.85e37 < abs(value) < 9.95e37
+
+
 def why(cell: str, layout: Layout) -> str:
     """Return what is wrong with a cell and what to do."""
     shown = repr(cell[:40])
+    if len(cell) > LONGEST_CELL:
+        return f"{shown}... is a cell of {len(cell)} characters, no number; correct it or take the row out"
     if cell == "":
         return "the cell is empty; fill it in or take the row out"
-    if _NUMBER.fullmatch(cell):
-        if math.isinf(float(cell)):
-            return f"{shown} is too large for a number; correct the cell"
-        return f"{shown} is not written with {layout.decimal!r} as decimal sign; check the layout"
+    if NUMBER.fullmatch(cell):
+        size = abs(float(cell))
+        wrong = f"is not written with {layout.decimal!r} as decimal sign; check the layout"
+        if size >= limits.OVERLOAD:
+            wrong = OVERLOADED if is_overload(size) else "is too large for a number; correct the cell"
+        return f"{shown} {wrong}"
     for pattern, message in _LOOKS:
         if re.fullmatch(pattern, cell):
             return f"{shown} {message}"

@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from ..columns import COLUMNS
 from ..errors import InputError, Problem
+from ..units import SI_UNIT, SMALLEST, beyond, bounds
 from . import limits
 
 
@@ -34,6 +36,35 @@ class Log:
     names: Sequence[str]
     chunks: Iterator[Chunk]
     notes: list[Problem] = field(default_factory=list)
+
+
+def within_bounds(chunks: Iterable[Chunk], shown: str) -> Iterator[Chunk]:
+    """Pass the chunks on; raise ``InputError`` at a reading that no quantity of its kind can have.
+
+    Readings that are all next to nothing are refused at the end: their squares would vanish in every fit.
+    """
+    largest: dict[str, float] = {}
+    for chunk in chunks:
+        problems = []
+        for name, values in chunk.columns.items():
+            if not values.size:
+                continue
+            low, high = float(values.min()), float(values.max())
+            largest[name] = max(largest.get(name, 0.0), -low, high)
+            least, most = bounds(COLUMNS[name].kind)
+            # NaN fails this too.
+            if not (least <= low and high <= most):
+                row = int(np.argmax(~((values >= least) & (values <= most))))
+                value = float(values[row])
+                message = f"{value:.6g} {SI_UNIT[COLUMNS[name].kind]} {beyond(value, COLUMNS[name].kind)}"
+                problems.append(Problem(f"{message}, or its unit or scale", shown, chunk.line(row), name))
+        if problems:
+            raise InputError(problems)
+        yield chunk
+    for name, size in largest.items():
+        if 0 < size < SMALLEST:
+            message = f"no reading is larger than {size:.2g} {SI_UNIT[COLUMNS[name].kind]}; correct the unit or scale"
+            raise InputError(Problem(message, file=shown, column=name))
 
 
 def time_checked(chunks: Iterable[Chunk], shown: str) -> Iterator[Chunk]:

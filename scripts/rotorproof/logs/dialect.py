@@ -18,8 +18,8 @@ from .streams import unpacked
 
 _SAMPLE = 256 * 1024
 _MARKS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "whitespace": "blanks"}
-_POINT = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
-_COMMA = re.compile(r"[-+]?(?:\d+,?\d*|,\d+)(?:[eE][-+]?\d+)?")
+_POINT = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?")
+_COMMA = re.compile(r"[-+]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][-+]?\d+)?")
 _THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}[.,]\d{3}")
 
 

@@ -151,7 +151,7 @@ def _number(cell: Any, layout: Layout) -> tuple[float, str | None]:
     if isinstance(cell, bool):
         return float(cell), None
     if isinstance(cell, int | float):
-        return (float(cell), None) if math.isfinite(cell) else (math.nan, "the cell holds no finite number")
+        return _finite(cell)
     if isinstance(cell, datetime.date | datetime.time | datetime.timedelta):
         return math.nan, f"the cell holds the date or clock time {cell}; write a plain number and format it as one"
     text = str(cell).strip()
@@ -159,3 +159,9 @@ def _number(cell: Any, layout: Layout) -> tuple[float, str | None]:
         return math.nan, f"the formula gives {text!r}; correct it"
     value = cells.number(text, layout)
     return (value, None) if math.isfinite(value) else (math.nan, cells.why(text, layout))
+
+
+def _finite(cell: float) -> tuple[float, str | None]:
+    if abs(cell) < limits.OVERLOAD:
+        return float(cell), None
+    return math.nan, f"the cell {cells.OVERLOADED}" if cells.is_overload(cell) else "the cell holds no finite number"

@@ -19,6 +19,14 @@ MAXIMUM_SHEET_ROWS = 1_048_576
 MAXIMUM_WORKBOOK_BYTES = 200_000_000
 #: How many refused cells of one log are named one by one.
 MAXIMUM_NAMED = 20
+#: After so many refused cells or rows, the rest of a piece of text is not looked at one by one.
+MAXIMUM_REFUSED = 1000
+#: A number of this size is no reading, whatever its unit: meters write 9.9E37 for an overload.
+OVERLOAD = 1e37
+#: A table has fewer columns than this.
+MAXIMUM_COLUMNS = 4096
+#: A name of a column has at most so many characters.
+LONGEST_NAME = 200
 #: How many rows of a recording (Parquet, WAV, HDF5, MDF, TDMS) are taken at once.
 BLOCK_ROWS = 250_000
 #: A library may take this long, in s, to find the channels of a recording: a damaged file can send it in a circle.

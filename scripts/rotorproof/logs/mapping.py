@@ -14,9 +14,9 @@ from ..columns import COLUMNS
 from ..errors import InputError, Problem
 from ..settings.layout import Layout, LayoutColumn
 from ..units import Conversion, conversion
+from . import limits
 
-_PLAIN_HEADER = re.compile(r"^\s*(?P<name>[A-Za-z_][A-Za-z0-9_]*)\s*(?:\[(?P<unit>[^\]]*)\])?\s*$")
-_OTHER_BRACKET = re.compile(r"^\s*(?P<name>[A-Za-z_][A-Za-z0-9_]*)\s*[^\w\s]")
+_OTHER_BRACKET = re.compile(r"(?P<name>[A-Za-z_][A-Za-z0-9_]*)\s*[^\w\s]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,8 @@ class Source:
         """Return the cells' numbers ``(n,)`` in SI."""
         if self.unchanged:
             return values
-        return values * self.factor + self.offset
+        with np.errstate(over="ignore"):  # what becomes infinite is refused where all readings are looked at
+            return values * self.factor + self.offset
 
 
 def sources(
@@ -58,6 +59,13 @@ def sources(
     named twice, asked for by the layout and not there.
     """
     problems: list[Problem] = []
+    if len(channels) > limits.MAXIMUM_COLUMNS:
+        message = f"the file has {len(channels)} columns; more than {limits.MAXIMUM_COLUMNS} are no bench log"
+        raise InputError(Problem(message, file=shown, line=line))
+    too_long = [channel.name for channel in channels if len(channel.name) > limits.LONGEST_NAME]
+    if too_long:
+        message = f"a header of {len(too_long[0])} characters ({too_long[0][:40]!r}...); shorten it"
+        raise InputError(Problem(message, file=shown, line=line))
     if layout.columns is None:
         found = _plain(channels, wanted, shown, line, problems)
     else:
@@ -67,21 +75,39 @@ def sources(
     return tuple(found)
 
 
+def header(text: str) -> tuple[str, str | None] | None:
+    """Return name and unit of a header ``name [unit]``, the unit ``None`` where there is no bracket.
+
+    ``None`` for any other form.
+    """
+    name, bracket, rest = text.strip().partition("[")
+    if bracket and (not rest.endswith("]") or "]" in rest[:-1]):
+        return None
+    name = name.strip()
+    return None if "]" in name else (name, rest[:-1] if bracket else None)
+
+
+def _plain_header(text: str) -> tuple[str, str | None] | None:
+    """Return name and unit of a header whose name is one plain word, ``None`` for any other."""
+    found = header(text)
+    return found if found and found[0].isascii() and found[0].isidentifier() else None
+
+
 def _plain(
     channels: Sequence[Channel], wanted: Sequence[str], shown: str, line: int | None, problems: list[Problem]
 ) -> list[Source]:
     found: list[Source] = []
-    matches = [_PLAIN_HEADER.match(channel.name) for channel in channels]
-    names = [match["name"] if match else channel.name.strip() for match, channel in zip(matches, channels, strict=True)]
+    plain = [_plain_header(channel.name) for channel in channels]
+    names = [found[0] if found else channel.name.strip() for found, channel in zip(plain, channels, strict=True)]
     for name, count in Counter(names).items():
         if count > 1 and name in wanted:
             problems.append(
                 Problem(f"the column stands {count} times; keep one of them", file=shown, line=line, column=name)
             )
-    for position, (channel, match, name) in enumerate(zip(channels, matches, names, strict=True)):
+    for position, (channel, stated, name) in enumerate(zip(channels, plain, names, strict=True)):
         if name not in wanted:
-            other = _OTHER_BRACKET.match(channel.name)
-            if match is None and other and other["name"] in wanted:
+            other = _OTHER_BRACKET.match(channel.name.strip())
+            if stated is None and other and other["name"] in wanted:
                 problems.append(
                     Problem(
                         f"the header {channel.name.strip()[:60]!r} is not in the plain form; write it as "
@@ -92,7 +118,7 @@ def _plain(
                     )
                 )
             continue
-        unit = match["unit"] if match and match["unit"] is not None else channel.unit
+        unit = channel.unit if stated is None or stated[1] is None else stated[1]
         if unit is None:
             problems.append(
                 Problem(

@@ -10,9 +10,9 @@ from ..columns import COLUMNS
 from ..errors import Problem
 from ..procedures.base import Procedure
 from ..settings.layout import Layout
+from .mapping import header
 
-_NUMBER = re.compile(r"[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?")
-_HEADER = re.compile(r"\s*(?P<name>[^\[\]]*?)\s*(?P<unit>\[[^\]]*\])?\s*")
+_NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?")
 #: How many unknown columns are listed by name.
 _LISTED = 8
 
@@ -56,7 +56,7 @@ def missing_columns(procedure: Procedure, present: Collection[str], names: Seque
 
 def _bare(names: Sequence[str]) -> list[str]:
     """Return the names of columns without their units."""
-    return [match["name"] if (match := _HEADER.fullmatch(name)) else name.strip() for name in names]
+    return [(header(name) or (name.strip(), None))[0] for name in names]
 
 
 def unknown_columns(procedure: Procedure, names: Sequence[str], layout: Layout, shown: str) -> list[Problem]:
@@ -70,7 +70,7 @@ def unknown_columns(procedure: Procedure, names: Sequence[str], layout: Layout, 
     bare = _bare(names)
     absent = [name for name in procedure.columns() if name not in bare]
     problems, others = [], []
-    for name, header in zip(bare, names, strict=True):
+    for name, written in zip(bare, names, strict=True):
         if name in COLUMNS or not name or _NUMBER.fullmatch(name):
             continue
         near = difflib.get_close_matches(name.lower().replace(" ", "_"), absent, 1, 0.8)
@@ -84,7 +84,7 @@ def unknown_columns(procedure: Procedure, names: Sequence[str], layout: Layout, 
                     procedure=procedure.name,
                 )
             )
-        elif "[" in header:
+        elif "[" in written:
             others.append(name)
     if others:
         more = f" and {len(others) - _LISTED} more" if len(others) > _LISTED else ""

@@ -11,6 +11,7 @@ from ..columns import COLUMNS
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import limits
+from .cells import OVERLOADED, is_overload
 from .chunks import Chunk, Log
 from .mapping import Channel, Source, sources
 
@@ -55,18 +56,15 @@ def _chunks(
             if len(raw) != len(arrays[0]):
                 raise InputError(_unequal(found, arrays, shown))
             values = _numbers(raw, source, shown)
-            finite = np.isfinite(values) if values.dtype.kind == "f" else np.True_
-            bad = np.flatnonzero(~finite) if not finite.all() else np.empty(0, dtype=int)
+            good = np.abs(values) < limits.OVERLOAD if values.dtype.kind == "f" else np.True_
+            bad = np.flatnonzero(~good) if not good.all() else np.empty(0, dtype=int)
             refused += bad.size
             for place in bad[: limits.MAXIMUM_NAMED - len(problems)]:
-                problems.append(
-                    Problem(
-                        f"row {row + int(place) + 1} of {source.header!r} holds no finite number; take the row out or "
-                        "measure again",
-                        file=shown,
-                        column=source.name,
-                    )
-                )
+                what = "holds no finite number; take the row out or measure again"
+                if is_overload(float(values[place])):
+                    what = f"({values[place]:.4g}) {OVERLOADED}"
+                message = f"row {row + int(place) + 1} of {source.header!r} {what}"
+                problems.append(Problem(message, file=shown, column=source.name))
             columns[source.name] = source.si(values)
         count = len(arrays[0])
         if makes_time and step is not None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import stat
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -14,11 +13,16 @@ from typing import IO, Any
 import numpy as np
 
 from ..errors import InputError, Problem
+from ..files import NotRegularError, open_regular
 from ..settings.documents import near_names
 from . import limits
 
 _NEWLINE = 10
 _GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
+
+
+#: Of a Zstandard file, what is unpacked at once: 16 MB at the very most.
+_ZSTD_PIECE = 512
 
 
 @dataclass(frozen=True)
@@ -49,19 +53,15 @@ def newlines(data: bytes) -> int:
 def first_bytes(path: Path, shown: str, count: int = 64) -> bytes:
     """Return the first bytes of a regular file that is not empty. Raises ``InputError``."""
     try:
-        mode = path.stat().st_mode
-        if stat.S_ISDIR(mode):
-            raise InputError(Problem("the log is a folder; name the file inside it", file=shown))
-        if not stat.S_ISREG(mode):
-            # A pipe or a device would never end.
-            raise InputError(Problem("the log is not a regular file; copy its content into one", file=shown))
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
             start = stream.read(count)
+    except NotRegularError as error:
+        what = "name the file inside it" if path.is_dir() else "copy its content into one"
+        raise InputError(Problem(f"the log cannot be used: {error.strerror}; {what}", file=shown)) from None
     except FileNotFoundError:
         raise InputError(Problem(f"the log named in unit.yaml is not there; {_instead(path)}", file=shown)) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(Problem(f"the log cannot be read: {reason}", file=shown)) from None
+    except OSError as error:
+        raise InputError(Problem(f"the log cannot be read: {error.strerror}", file=shown)) from None
     if not start:
         raise InputError(Problem("the log is empty; export it again", file=shown))
     return start
@@ -69,7 +69,10 @@ def first_bytes(path: Path, shown: str, count: int = 64) -> bytes:
 
 def _instead(path: Path) -> str:
     """Return what to do about a log that is not there: the file that its name may mean, if one lies beside it."""
-    beside = [found.name for found in path.parent.iterdir() if found.is_file()] if path.parent.is_dir() else []
+    try:
+        beside = [found.name for found in path.parent.iterdir() if found.is_file()]
+    except OSError:
+        beside = []
     near = near_names(path.name, beside)
     return f"is {near[0]!r} meant?" if near else "add the file or take the test out"
 
@@ -136,7 +139,8 @@ class _Complete:
 
     def read(self, size: int) -> bytes:
         while not self._rest:
-            packed = self._waiting or self._file.read(65536)
+            # Four bytes may stand for 128 kB (RFC 8878, 3.1.1.2), and what comes of a piece cannot be cut short.
+            packed = self._waiting or self._file.read(_ZSTD_PIECE)
             self._waiting = b""
             if not packed:
                 if not self._unpacker.eof:

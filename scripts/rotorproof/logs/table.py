@@ -13,7 +13,7 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import dialect, vcd
-from .chunks import Chunk, Log, collected, time_checked
+from .chunks import Chunk, Log, collected, time_checked, within_bounds
 from .streams import first_bytes, unpacked
 from .text import open_text
 
@@ -66,6 +66,11 @@ class Table:
 
 def open_log(path: Path, layout: Layout, wanted: Sequence[str], *, shown: str) -> Log:
     """Open a log of any format as a stream of chunks in SI. Raises ``InputError``, also while streaming."""
+    log = _opened(path, layout, wanted, shown)
+    return Log(log.names, within_bounds(log.chunks, shown), log.notes)
+
+
+def _opened(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
     start = first_bytes(path, shown)
     for mark, what in _REFUSED.items():
         if start.startswith(mark):

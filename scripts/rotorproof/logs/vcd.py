@@ -6,6 +6,7 @@ object of each token (pyvcd 0.5) was measured at 0.16 million changes per second
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -25,9 +26,9 @@ from .streams import unpacked
 STARTS = (b"$date", b"$version", b"$timescale", b"$comment", b"$scope", b"$var")
 #: Seconds per unit of the ``$timescale`` keyword (18.2.3.6).
 _SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15}
-_SECTION = re.compile(rb"\$(\w+)\s(.*?)\s*\$end", re.DOTALL)
 _END_OF_HEADER = re.compile(rb"\$enddefinitions\s+\$end")
-_COMMENT = re.compile(rb"\$comment\b.*?\$end\b", re.DOTALL)
+#: Widths that are told apart: a line of its own, and how wide a bundle of lines is.
+_WIDTHS = {str(width) for width in range(1, 1025)}
 #: Identifier codes are packed into 64 bits.
 _LONGEST_CODE = 8
 _UNKNOWN = 16  # offset of the bits that say "level unknown"
@@ -74,16 +75,20 @@ def levels(
     tick, found = _declarations(header, shown)
     variables = _chosen(found, layout, wanted, shown)
     reader = _Reader(tick, variables, shown, lines=header.count(b"\n"))
-    return sorted(found), _blocks(reader, stream, rest)
+    return sorted(found), _blocks(reader, stream, rest, shown)
 
 
-def _blocks(reader: _Reader, stream: Iterator[bytes], held: bytes) -> Iterator[dict[str, np.ndarray]]:
+def _blocks(reader: _Reader, stream: Iterator[bytes], held: bytes, shown: str) -> Iterator[dict[str, np.ndarray]]:
     for piece in stream:
         held += piece
         cut = _cut(held)
         if cut:
             yield from reader.block(held[:cut])
             held = held[cut:]
+        elif len(held) > limits.BLOCK_BYTES:
+            raise InputError(
+                Problem("a line or comment is longer than any dump writes; export it again", shown, reader.lines + 1)
+            )
     yield from reader.block(held + b"\n")
     yield from reader.end()
 
@@ -106,15 +111,35 @@ def _header(stream: Iterator[bytes], shown: str) -> tuple[bytes, bytes]:
     )
 
 
+def _sections(header: bytes) -> Iterator[tuple[bytes, list[str]]]:
+    """Yield the keyword of each section of the header and the words up to its ``$end``."""
+    words = iter(header.split())
+    for keyword in words:
+        if keyword.startswith(b"$"):
+            content = itertools.takewhile(lambda word: word != b"$end", words)
+            yield keyword[1:], [word.decode("utf-8", "replace") for word in content]
+
+
+def _without_comments(data: bytes) -> bytes:
+    """Return changes with each comment replaced by the newlines in it; one that is left open stays."""
+    kept, place = [], 0
+    while (start := data.find(b"$comment", place)) >= 0:
+        end = data.find(b"$end", start)
+        if end < 0:
+            break
+        kept += [data[place:start], b"\n" * data.count(b"\n", start, end)]
+        place = end + len(b"$end")
+    return b"".join([*kept, data[place:]])
+
+
 def _declarations(header: bytes, shown: str) -> tuple[float, dict[str, dict[bytes, int]]]:
     """Return the length of a tick in s and the variables: reference -> identifier code -> width in bits."""
     tick: float | None = None
     scope: list[str] = []
     found: dict[str, dict[bytes, int]] = {}
-    for keyword, content in _SECTION.findall(header):
-        words = content.decode("utf-8", "replace").split()
+    for keyword, words in _sections(header):
         if keyword == b"timescale":
-            match = re.fullmatch(r"(\d+)\s*(fs|ps|ns|us|ms|s)", " ".join(words))
+            match = re.fullmatch(r"(1|10|100) ?(fs|ps|ns|us|ms|s)", " ".join(words[:3]))
             tick = int(match[1]) * _SECONDS[match[2]] if match else None
         elif keyword == b"scope" and len(words) == 2:
             scope.append(words[1])
@@ -123,7 +148,7 @@ def _declarations(header: bytes, shown: str) -> tuple[float, dict[str, dict[byte
         elif keyword == b"var" and len(words) >= 4:
             code, reference = words[2].encode(), "".join(words[3:])
             for name in {reference, words[3], ".".join([*scope, reference])}:
-                found.setdefault(name, {})[code] = int(words[1]) if words[1].isdigit() else 0
+                found.setdefault(name, {})[code] = int(words[1]) if words[1] in _WIDTHS else 0
     if tick is None:
         raise InputError(Problem("the file states no usable $timescale; export it again", file=shown))
     return tick, found
@@ -205,7 +230,7 @@ class _Reader:
         self.held = b""
         newlines = data.count(b"\n")
         if b"$comment" in data:
-            data = _COMMENT.sub(lambda match: b"\n" * match[0].count(b"\n"), data)
+            data = _without_comments(data)
         text = np.frombuffer(data, dtype=np.uint8)
         if text.size == 0:
             return

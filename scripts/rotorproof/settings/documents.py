@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 import difflib
-import itertools
+import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import yaml
 
 from ..errors import InputError, Problem
+from ..files import open_regular
 
 #: A settings file is written by hand; beyond this it is something else.
 MAXIMUM_BYTES = 1_000_000
 
 Path_ = tuple[str | int, ...]
+
+#: Keys, values, numbers and nesting of a settings file, at most.
+_LONGEST_KEY, _LONGEST_VALUE, _LONGEST_NUMBER, _DEEPEST = 200, 10_000, 100, 20
+#: What a value without a tag may stand for beside text. YAML 1.1 knows more ('=', '<<'): here that is text.
+_PLAIN_TAGS = tuple(f"tag:yaml.org,2002:{name}" for name in ("int", "float", "bool", "null", "timestamp"))
 
 _WHOLE, _AFTER_COMMA = re.compile(r"[-+]?\d+"), re.compile(r"\d+(?![\d.:-])")
 
@@ -59,29 +65,16 @@ def near_names(wanted: str, names: Iterable[str]) -> list[str]:
 
 
 def read_document(path: Path, shown: str | None = None) -> Document:
-    """Read a YAML file. ``shown`` is how the file is named to the practitioner.
+    """Read a file in a strict part of YAML: mappings, lists, plain values. ``shown`` is its name to the practitioner.
 
-    Raises ``InputError``: unreadable, not UTF-8, not YAML, a key twice, a tag, an anchor.
+    Raises ``InputError``: no regular file, unreadable, not UTF-8, not YAML, a key twice, a tag, an alias, a merge key.
     """
     name = shown or str(path)
-    try:
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        raise InputError(Problem("the file does not exist", file=name)) from None
-    except OSError as error:
-        raise InputError(Problem(f"the file cannot be read: {error.strerror}", file=name)) from None
-    if len(raw) > MAXIMUM_BYTES:
-        raise InputError(Problem(f"the file has {len(raw)} bytes; settings are small text files", file=name))
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw[: error.start].count(b"\n") + 1
-        raise InputError(Problem("the file is not UTF-8 text; save it again as UTF-8", file=name, line=line)) from None
+    text = _text_of(path, name)
     loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)(text)
     try:
-        node = loader.get_single_node()
-        lines: dict[Path_, int] = {}
-        data = _plain(loader, node, (), lines, name, set()) if node is not None else None
+        reader = _Reader(loader, name)
+        data = reader.document()
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         what = error.problem or "the text is not YAML"
@@ -94,66 +87,136 @@ def read_document(path: Path, shown: str | None = None) -> Document:
         ) from None
     except yaml.YAMLError as error:
         raise InputError(Problem(f"not readable as YAML: {str(error).splitlines()[0]}", file=name)) from None
-    except RecursionError:
-        raise InputError(Problem("the file is nested too deeply to be settings", file=name)) from None
     finally:
         loader.dispose()
-    return Document(path, name, data, lines)
+    return Document(path, name, data, reader.lines)
 
 
-def _refuse_decimal_commas(node: yaml.Node, where: Path_, name: str) -> None:
-    """Raise ``InputError`` for a number with a decimal comma in '{...}' or '[...]', which ends the entry there."""
-    if not isinstance(node, yaml.CollectionNode) or not node.flow_style:
-        return
-    # A key without a value after a whole number in a mapping; text that begins with digits after one in a list.
-    if isinstance(node, yaml.MappingNode):
-        pairs = [(value, after) for (_, value), (after, nothing) in itertools.pairwise(node.value) if not nothing.value]
-        keys = {id(value): key.value for key, value in node.value}
-    else:
-        pairs, keys = list(itertools.pairwise(node.value)), {}
-    for whole, rest in pairs:
-        if not (isinstance(whole, yaml.ScalarNode) and isinstance(rest, yaml.ScalarNode)):
-            continue
-        cut = keys or not rest.tag.endswith(":int")
-        if cut and _WHOLE.fullmatch(whole.value) and _AFTER_COMMA.match(rest.value):
-            key = keys.get(id(whole))
-            start = f"{key}: " if key else ""
-            raise InputError(
-                Problem(
-                    f"the decimal mark must be a point: write '{start}{whole.value}.{rest.value}', not "
-                    f"'{whole.value},{rest.value}'",
-                    file=name,
-                    line=whole.start_mark.line + 1,
-                    column=written_key((*where, key) if key else where) or None,
-                )
-            )
-
-
-def _plain(loader: Any, node: yaml.Node, where: Path_, lines: dict[Path_, int], name: str, seen: set[int]) -> Any:
-    line = node.start_mark.line + 1
-    if id(node) in seen:
-        # An alias makes the same node appear twice; nested aliases can grow a small file without bound.
-        raise InputError(Problem("aliases (*name) are not allowed; write the value out", file=name, line=line))
-    seen.add(id(node))
-    lines.setdefault(where, line)
-    if not node.tag.startswith("tag:yaml.org,2002:") or node.tag.startswith("tag:yaml.org,2002:python"):
-        raise InputError(Problem(f"the tag {node.tag!r} is not allowed; write plain values", file=name, line=line))
-    _refuse_decimal_commas(node, where, name)
-    if isinstance(node, yaml.MappingNode):
-        result: dict[Any, Any] = {}
-        for key_node, value_node in node.value:
-            key_line = key_node.start_mark.line + 1
-            key = key_node.value if isinstance(key_node, yaml.ScalarNode) else None
-            if not isinstance(key, str):
-                raise InputError(Problem("a key must be a plain word", file=name, line=key_line))
-            if key in result:
-                raise InputError(Problem(f"the key {key!r} stands twice; keep one", file=name, line=key_line))
-            lines[(*where, key)] = key_line
-            result[key] = _plain(loader, value_node, (*where, key), lines, name, seen)
-        return result
-    if isinstance(node, yaml.SequenceNode):
-        return [_plain(loader, item, (*where, i), lines, name, seen) for i, item in enumerate(node.value)]
+def _text_of(path: Path, name: str) -> str:
     try:
-        return loader.construct_object(node, deep=True)
-    except (ValueError, OverflowError) as error:
-        raise InputError(Problem(f"{node.value!r} is not a valid value: {error}", file=name, line=line)) from None
+        with open_regular(path) as stream:
+            raw = stream.read(MAXIMUM_BYTES + 1)
+    except FileNotFoundError:
+        raise InputError(Problem("the file does not exist", file=name)) from None
+    except OSError as error:
+        raise InputError(Problem(f"the file cannot be read: {error.strerror}", file=name)) from None
+    if len(raw) > MAXIMUM_BYTES:
+        raise InputError(
+            Problem(f"the file has more than {MAXIMUM_BYTES} bytes; settings are small text files", file=name)
+        )
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise InputError(Problem("the file is not UTF-8 text; save it again as UTF-8", file=name, line=line)) from None
+
+
+@dataclass
+class _Reader:
+    """Makes plain data of the events of a YAML parser, whatever the file holds never more than the file itself."""
+
+    loader: Any
+    name: str
+    lines: dict[Path_, int] = field(default_factory=dict)
+
+    def document(self) -> Any:
+        """Return the only document of the file, ``None`` if it has none. Raises ``InputError`` and ``YAMLError``."""
+        self.loader.get_event()  # the stream begins
+        if isinstance(self.loader.peek_event(), yaml.StreamEndEvent):
+            return None
+        self.loader.get_event()  # the document begins
+        data = self.value(self.loader.get_event(), ())
+        self.loader.get_event()
+        after = self.loader.get_event()
+        if not isinstance(after, yaml.StreamEndEvent):
+            self.refuse("a second document begins here; keep one per file", after)
+        return data
+
+    def value(self, event: Any, where: Path_) -> Any:
+        """Return what an event and those that belong to it say."""
+        if isinstance(event, yaml.AliasEvent) or event.anchor:
+            # Nested aliases can make a small file grow without bound.
+            self.refuse("aliases (&name, *name) are not allowed; write the value out", event)
+        if event.tag is not None:
+            self.refuse(f"the tag {event.tag!r} is not allowed; write plain values", event)
+        if len(where) > _DEEPEST:
+            self.refuse("the nesting is too deep for settings", event)
+        self.lines.setdefault(where, event.start_mark.line + 1)
+        if isinstance(event, yaml.MappingStartEvent):
+            return self.mapping(event, where)
+        if isinstance(event, yaml.SequenceStartEvent):
+            return self.sequence(event, where)
+        return self.scalar(event)
+
+    def mapping(self, start: Any, where: Path_) -> dict[str, Any]:
+        """Return a mapping whose start has been taken."""
+        found: dict[str, Any] = {}
+        before: tuple[Any, Any] | None = None  # key and value of the entry before, as they are written
+        while not isinstance(event := self.loader.get_event(), yaml.MappingEndEvent):
+            line = event.start_mark.line + 1
+            if not isinstance(event, yaml.ScalarEvent) or event.tag is not None or event.anchor:
+                self.refuse("a key must be a plain word", event)
+            key = event.value
+            if len(key) > _LONGEST_KEY:
+                self.refuse(f"a key of {len(key)} characters; the longest has {_LONGEST_KEY}", event)
+            if key == "<<":
+                self.refuse("merge keys ('<<') are not allowed; write the values out", event)
+            if key in found:
+                self.refuse(f"the key {key!r} stands twice; keep one", event)
+            after = self.loader.get_event()
+            if before and start.flow_style and getattr(after, "value", None) == "":
+                self.refuse_decimal_comma(before[1], event, where, before[0])
+            before = (key, after)
+            self.lines[(*where, key)] = line
+            found[key] = self.value(after, (*where, key))
+        return found
+
+    def sequence(self, start: Any, where: Path_) -> list[Any]:
+        """Return a list whose start has been taken."""
+        found: list[Any] = []
+        before = None
+        while not isinstance(event := self.loader.get_event(), yaml.SequenceEndEvent):
+            value = self.value(event, (*where, len(found)))
+            if start.flow_style and found and not isinstance(value, int):
+                self.refuse_decimal_comma(before, event, where)
+            before = event
+            found.append(value)
+        return found
+
+    def scalar(self, event: Any) -> Any:
+        """Return a plain value: text, number, true or false, date, or nothing."""
+        if len(event.value) > _LONGEST_VALUE:
+            self.refuse(f"a value of {len(event.value)} characters; the longest has {_LONGEST_VALUE}", event)
+        tag = self.loader.resolve(yaml.ScalarNode, event.value, event.implicit)
+        if tag not in _PLAIN_TAGS:
+            return event.value
+        if len(event.value) > _LONGEST_NUMBER:
+            self.refuse(f"{event.value[:40]!r}... is a number of {len(event.value)} characters; correct it", event)
+        try:
+            value = self.loader.construct_object(yaml.ScalarNode(tag, event.value))
+        except (ValueError, OverflowError) as error:
+            self.refuse(f"{event.value[:60]!r} is not a valid value: {error}", event)
+        if isinstance(value, float) and not math.isfinite(value):
+            self.refuse(f"{event.value[:60]!r} is not a finite number", event)
+        return value
+
+    def refuse_decimal_comma(self, whole: Any, rest: Any, where: Path_, key: str | None = None) -> None:
+        """Raise ``InputError`` for a number with a decimal comma in '{...}' or '[...]', which ends the entry there.
+
+        It shows as a key without a value after a whole number in a mapping, as text that begins with digits after one
+        in a list.
+        """
+        if not all(isinstance(event, yaml.ScalarEvent) for event in (whole, rest)):
+            return
+        if _WHOLE.fullmatch(whole.value[:_LONGEST_KEY]) and _AFTER_COMMA.match(rest.value[:_LONGEST_KEY]):
+            start = f"{key}: " if key else ""
+            written = written_key((*where, key) if key else where) or None
+            message = (
+                f"the decimal mark must be a point: write '{start}{whole.value}.{rest.value}', not "
+                f"'{whole.value},{rest.value}'"
+            )
+            self.refuse(message, whole, written)
+
+    def refuse(self, message: str, event: Any, key: str | None = None) -> NoReturn:
+        """Raise ``InputError`` with the line of an event."""
+        raise InputError(Problem(message, self.name, event.start_mark.line + 1, key))

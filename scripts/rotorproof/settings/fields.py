@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainSerializer, WithJsonSchema
+from pydantic import BaseModel, ConfigDict, Field
+from pydantic_core import core_schema
 
 from ..uncertainty.specification import Specification, example, parse_specification
 from ..units import SI_UNIT, Measured, parse
+
+#: A text that a person writes into one field has at most so many characters; a name or title, on one line of a page.
+LONGEST_TEXT, LONGEST_LINE = 4000, 200
+
+#: A title or a name as it stands on a page.
+Line = Annotated[str, Field(max_length=LONGEST_LINE)]
 
 
 class MisplacedError(ValueError):
@@ -21,72 +29,121 @@ class MisplacedError(ValueError):
 class Strict(BaseModel):
     """A model that refuses keys it does not know, so that a mistyped key never passes for an absent one."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, arbitrary_types_allowed=True, str_max_length=LONGEST_TEXT, allow_inf_nan=False
+    )
 
 
-def physical(kind: str) -> Any:
-    """Return the field type of a physical value of ``kind``: text such as "36 V" or "0.05 +/- 0.01 kg m^2"."""
+@dataclass(frozen=True)
+class Physical:
+    """Makes a field that holds a ``Measured`` read text such as "36 V" or "0.05 +/- 0.01 kg m^2" of ``kind``.
 
-    def read(value: Any) -> Measured:
+    What is not ``above`` (SI) or is larger than ``most`` is refused, beside what no quantity of the kind can be.
+    """
+
+    kind: str
+    above: float | None = None
+    least: float | None = None
+    most: float | None = None
+
+    def read(self, value: Any) -> Measured:
+        """Return the written value. Raises ``ValueError`` with a message for its writer."""
+        unit = SI_UNIT[self.kind]
         if isinstance(value, Measured):
             return value
-        if isinstance(value, bool) or value is None:
-            raise ValueError(f"write a number with a unit, for example '1.5 {SI_UNIT[kind]}'")
+        if isinstance(value, bool) or not isinstance(value, int | float | str):
+            raise ValueError(f"write a number with a unit, for example '1.5 {unit}'")
         if isinstance(value, int | float):
-            if SI_UNIT[kind] != "1":
-                raise ValueError(f"a unit is missing; write for example '{value} {SI_UNIT[kind]}'")
+            if unit != "1":
+                raise ValueError(f"a unit is missing; write for example '{value} {unit}'")
             value = repr(value)
-        if not isinstance(value, str):
-            raise ValueError(f"write a number with a unit, for example '1.5 {SI_UNIT[kind]}'")
-        return parse(value, kind)
+        measured = parse(value, self.kind)
+        if self.above is not None and measured.value <= self.above:
+            raise ValueError(f"{measured.text!r} must be above {self._shown(self.above)}; correct it")
+        if self.least is not None and measured.value < self.least:
+            raise ValueError(f"{measured.text!r} must not be below {self._shown(self.least)}; correct it")
+        if self.most is not None and measured.value > self.most:
+            raise ValueError(f"{measured.text!r} must not be above {self._shown(self.most)}; correct it")
+        return measured
 
-    words = kind.replace("_", " ")
-    return Annotated[
-        Measured,
-        BeforeValidator(read),
-        PlainSerializer(lambda m: m.text),
-        WithJsonSchema(
-            {
-                "type": ["string", "number"] if SI_UNIT[kind] == "1" else "string",
-                "description": f"{words} with its unit, e.g. '1.5 {SI_UNIT[kind]}'; '1.50 +/- 0.02 "
-                f"{SI_UNIT[kind]}' states a standard uncertainty",
-            }
-        ),
-    ]
+    def _shown(self, bound: float) -> str:
+        unit = SI_UNIT[self.kind]
+        return f"{bound:g}" if unit == "1" else f"{bound:g} {unit}"
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
+        """Return how Pydantic reads and writes the field."""
+        return core_schema.no_info_plain_validator_function(
+            self.read, serialization=core_schema.plain_serializer_function_ser_schema(lambda measured: measured.text)
+        )
+
+    def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> dict[str, Any]:
+        """Return what an editor is told of the field."""
+        unit, words = SI_UNIT[self.kind], self.kind.replace("_", " ")
+        return {
+            "type": ["string", "number"] if unit == "1" else "string",
+            "description": f"{words} with its unit, e.g. '1.5 {unit}'; '1.50 +/- 0.02 {unit}' states a standard "
+            "uncertainty",
+        }
 
 
-def accuracy(kind: str) -> Any:
-    """Return the field type of an instrument's accuracy for ``kind``: text such as "0.05 % + 2 mV", or ranges."""
+Area = Annotated[Measured, Physical("area", above=0)]
+Current = Annotated[Measured, Physical("current", above=0)]
+Density = Annotated[Measured, Physical("density", above=0)]
+Grade = Annotated[Measured, Physical("ratio", least=-1, most=1)]
+Length = Annotated[Measured, Physical("length", above=0)]
+Mass = Annotated[Measured, Physical("mass", above=0)]
+Power = Annotated[Measured, Physical("power", above=0)]
+Resistance = Annotated[Measured, Physical("resistance", least=0)]
+RotationalSpeed = Annotated[Measured, Physical("speed", above=0)]
+Share = Annotated[Measured, Physical("ratio", least=0, most=1)]
+Temperature = Annotated[Measured, Physical("temperature")]
+Time = Annotated[Measured, Physical("time")]
+Torque = Annotated[Measured, Physical("torque", above=0)]
+Velocity = Annotated[Measured, Physical("velocity", above=0)]
+Voltage = Annotated[Measured, Physical("voltage", above=0)]
 
-    def read(value: Any) -> Specification:
-        return value if isinstance(value, Specification) else parse_specification(value, kind)
 
-    text = {
-        "type": "string",
-        "description": "percent of reading plus a fixed part with its unit, half-width of the error, "
-        f"e.g. '{example(kind)}'",
-    }
-    unit = SI_UNIT[kind]
-    keys = {
-        "range": f"largest reading, e.g. '10 {unit}'",
-        "accuracy": f"'{example(kind)}'; also '0.1 % of range' and '3 digits'",
-        "resolution": f"step of the display, e.g. '0.01 {unit}'",
-        "temperature_coefficient": "per kelvin outside the reference temperature, e.g. '0.01 %'",
-        "reference_temperature": "default 23 degC",
-        "reference_span": "default 5 K",
-        "probe": "tolerance of a probe in front of each channel, e.g. '2 %'",
-        "shunt": "tolerance of a shunt, e.g. '0.5 %'",
-        "lever": "tolerance of a lever, e.g. '0.3 %'",
-    }
-    one = {
-        "type": "object",
-        "description": "one range of the instrument",
-        "properties": {key: {"type": "string", "description": words} for key, words in keys.items()},
-        "required": ["accuracy"],
-        "additionalProperties": False,
-    }
-    return Annotated[
-        Specification,
-        BeforeValidator(read),
-        WithJsonSchema({"anyOf": [text, one, {"type": "array", "items": one, "minItems": 1}]}),
-    ]
+@dataclass(frozen=True)
+class Stated:
+    """Makes a field that holds a ``Specification`` read an instrument's accuracy for ``kind``.
+
+    It is written as the data sheet says it: text such as "0.05 % + 2 mV", or a range, or a list of ranges.
+    """
+
+    kind: str
+
+    def read(self, value: Any) -> Specification:
+        """Return the written accuracy. Raises ``ValueError`` with a message for its writer."""
+        return value if isinstance(value, Specification) else parse_specification(value, self.kind)
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
+        """Return how Pydantic reads the field."""
+        return core_schema.no_info_plain_validator_function(self.read)
+
+    def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> dict[str, Any]:
+        """Return what an editor is told of the field."""
+        unit, written = SI_UNIT[self.kind], example(self.kind)
+        text = {
+            "type": "string",
+            "description": "percent of reading plus a fixed part with its unit, half-width of the error, "
+            f"e.g. '{written}'",
+        }
+        keys = {
+            "range": f"largest reading, e.g. '10 {unit}'",
+            "accuracy": f"'{written}'; also '0.1 % of range' and '3 digits'",
+            "resolution": f"step of the display, e.g. '0.01 {unit}'",
+            "temperature_coefficient": "per kelvin outside the reference temperature, e.g. '0.01 %'",
+            "reference_temperature": "default 23 degC",
+            "reference_span": "default 5 K",
+            "probe": "tolerance of a probe in front of each channel, e.g. '2 %'",
+            "shunt": "tolerance of a shunt, e.g. '0.5 %'",
+            "lever": "tolerance of a lever, e.g. '0.3 %'",
+        }
+        one = {
+            "type": "object",
+            "description": "one range of the instrument",
+            "properties": {key: {"type": "string", "description": words} for key, words in keys.items()},
+            "required": ["accuracy"],
+            "additionalProperties": False,
+        }
+        return {"anyOf": [text, one, {"type": "array", "items": one, "minItems": 1}]}

@@ -11,8 +11,9 @@ from pydantic import Field, model_validator
 
 from ..columns import COLUMNS
 from ..units import conversion
-from .fields import MisplacedError, Strict
+from .fields import Line, MisplacedError, Strict
 
+_LONGEST_ENCODING = 40
 #: The word that asks for detection; what was found is stated with the results.
 AUTO = "auto"
 
@@ -20,8 +21,8 @@ AUTO = "auto"
 class LayoutColumn(Strict):
     """Where a canonical column is found and how its cells become SI: (cell * scale + offset) in ``unit``."""
 
-    column: Annotated[str | int, Field(description="header text, or the number of the column from 1")]
-    unit: str
+    column: Annotated[Line | int, Field(description="header text, or the number of the column from 1")]
+    unit: Line
     scale: Annotated[float, Field(description="factor on the cell: 10 for a x10 probe, A per V of a shunt")] = 1.0
     offset: Annotated[float, Field(description="added after the scale, in the named unit")] = 0.0
     invert: Annotated[bool, Field(description="change the sign (logic levels: swap 0 and 1)")] = False
@@ -39,7 +40,7 @@ class Layout(Strict):
     decimal: Annotated[Literal[".", ",", "auto"], Field(description="decimal sign, or auto")] = "."
     comment: Annotated[str, Field(max_length=1)] = "#"
     sheet: Annotated[str | None, Field(description="sheet of a workbook that has several")] = None
-    skip_rows: Annotated[int, Field(ge=0, description="lines before the header, comments not counted")] = 0
+    skip_rows: Annotated[int, Field(ge=0, le=100_000, description="lines before the header, comments not counted")] = 0
     header: Annotated[bool, Field(description="whether a header row follows the skipped ones")] = True
     columns: dict[str, LayoutColumn] | None = None
 
@@ -87,16 +88,28 @@ class Layout(Strict):
             raise MisplacedError(str(error), "columns", name, "unit") from None
 
 
+#: The text encodings that a layout may name, by the names that Python gives them. Others that Python calls encodings
+#: unpack or transform (zlib, hex, rot13), or make of a file what nobody sees in it (utf-7, unicode_escape).
+_ENCODINGS = (
+    "utf-8 utf-8-sig utf-16 utf-16-le utf-16-be utf-32 utf-32-le utf-32-be ascii iso8859-1 iso8859-2 iso8859-3 "
+    "iso8859-4 iso8859-5 iso8859-6 iso8859-7 iso8859-8 iso8859-9 iso8859-10 iso8859-11 iso8859-13 iso8859-14 "
+    "iso8859-15 iso8859-16 cp1250 cp1251 cp1252 cp1253 cp1254 cp1255 cp1256 cp1257 cp1258 cp437 cp737 cp775 cp850 "
+    "cp852 cp855 cp857 cp858 cp860 cp861 cp862 cp863 cp864 cp865 cp866 cp869 cp874 mac-roman mac-latin2 mac-cyrillic "
+    "mac-greek mac-turkish koi8-r koi8-u big5 cp950 gb2312 gbk gb18030 shift_jis cp932 euc_jp euc_kr cp949"
+)
+
+
 def _check_encoding(name: str) -> None:
-    """Raise ``ValueError`` unless ``name`` is a text encoding that this Python can read piece by piece."""
+    """Raise ``ValueError`` unless ``name`` is a text encoding of the list."""
     try:
-        codecs.getincrementaldecoder(name)
-        codecs.lookup(name)
-        b"".decode(name)
-    except (LookupError, ValueError, UnicodeError):
+        known = codecs.lookup(name).name if len(name) <= _LONGEST_ENCODING else ""
+    except (LookupError, ValueError):
+        known = ""
+    if known not in _ENCODINGS.split():
         raise MisplacedError(
-            f"the text encoding {name!r} is not known; examples are utf-8, cp1252 and utf-16", "encoding"
-        ) from None
+            f"the text encoding {name[:_LONGEST_ENCODING]!r} is not known; examples are utf-8, cp1252 and utf-16",
+            "encoding",
+        )
 
 
 #: Layouts that are there without a file: the plain one, and the plain header in any common dialect.

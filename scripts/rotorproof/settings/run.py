@@ -6,32 +6,47 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from .fields import MisplacedError, Strict, physical
+from .fields import (
+    Area,
+    Current,
+    Density,
+    Grade,
+    Length,
+    Line,
+    Mass,
+    MisplacedError,
+    Resistance,
+    Share,
+    Strict,
+    Temperature,
+    Velocity,
+    Voltage,
+)
 from .unit import Name
 
 
 class Pack(Strict):
     """The real battery, and what limits the motor on it (the controller's motor current, a warm winding)."""
 
-    voltage_full: physical("voltage")  # type: ignore[valid-type]
-    voltage_nominal: physical("voltage")  # type: ignore[valid-type]
-    voltage_empty: physical("voltage")  # type: ignore[valid-type]
-    internal_resistance: physical("resistance") | None = None  # type: ignore[valid-type]
-    current_limit: physical("current") | None = None  # type: ignore[valid-type]
-    motor_current_limit: physical("current") | None = None  # type: ignore[valid-type]
-    winding_temperature: physical("temperature") | None = None  # type: ignore[valid-type]
+    voltage_full: Voltage
+    voltage_nominal: Voltage
+    voltage_empty: Voltage
+    internal_resistance: Resistance | None = None
+    current_limit: Current | None = None
+    motor_current_limit: Current | None = None
+    winding_temperature: Temperature | None = None
 
 
 class Vehicle(Strict):
     """The vehicle the motor is meant for."""
 
-    mass: physical("mass")  # type: ignore[valid-type]
-    rolling_resistance: physical("ratio")  # type: ignore[valid-type]
-    drag_area: physical("area")  # type: ignore[valid-type]
-    rolling_circumference: physical("length") | None = None  # type: ignore[valid-type]
-    grade: physical("ratio") | None = None  # type: ignore[valid-type]
-    cruise_speed: physical("velocity") | None = None  # type: ignore[valid-type]
-    air_density: physical("density") | None = None  # type: ignore[valid-type]
+    mass: Mass
+    rolling_resistance: Share
+    drag_area: Area
+    rolling_circumference: Length | None = None
+    grade: Grade | None = None
+    cruise_speed: Velocity | None = None
+    air_density: Density | None = None
 
 
 class Comparison(Strict):
@@ -60,7 +75,7 @@ class RunSettings(Strict):
     config_version: Literal[1]
     raw_dir: str = "raw"
     reports_dir: str = "reports"
-    workshop: str | None = None
+    workshop: Line | None = None
     coverage_probability: Annotated[float, Field(ge=0.5, le=0.9999)] = 0.95
     winding_constant: WindingConstants = WindingConstants()
     pack: Pack | None = None

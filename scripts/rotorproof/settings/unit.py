@@ -7,7 +7,23 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from .fields import MisplacedError, Strict, accuracy, physical
+from ..uncertainty.specification import Specification
+from .fields import (
+    LONGEST_LINE,
+    Current,
+    Length,
+    Line,
+    MisplacedError,
+    Power,
+    RotationalSpeed,
+    Share,
+    Stated,
+    Strict,
+    Temperature,
+    Time,
+    Torque,
+    Voltage,
+)
 
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
 
@@ -17,41 +33,43 @@ Connection = Literal["ABC", "ACB", "BAC", "BCA", "CAB", "CBA"]
 class Nameplate(Strict):
     """What the maker states; every entry is optional and none is taken for a measurement."""
 
-    rated_voltage: physical("voltage") | None = None  # type: ignore[valid-type]
-    rated_power: physical("power") | None = None  # type: ignore[valid-type]
-    rated_speed: physical("speed") | None = None  # type: ignore[valid-type]
-    rated_current: physical("current") | None = None  # type: ignore[valid-type]
-    rated_torque: physical("torque") | None = None  # type: ignore[valid-type]
+    rated_voltage: Voltage | None = None
+    rated_power: Power | None = None
+    rated_speed: RotationalSpeed | None = None
+    rated_current: Current | None = None
+    rated_torque: Torque | None = None
     pole_pairs: Annotated[int, Field(ge=1, le=200)] | None = None
     slots: Annotated[int, Field(ge=3, le=600)] | None = None
-    gear_ratio: Annotated[float, Field(gt=0, description="motor revolutions per output revolution")] | None = None
+    gear_ratio: Annotated[float, Field(gt=0, le=1000, description="motor revolutions per output revolution")] | None = (
+        None
+    )
     freewheel: bool | None = None
     winding_material: Literal["copper", "aluminium"] | None = None
     insulation_class: Literal["A", "E", "B", "F", "H"] | None = None
-    rolling_circumference: physical("length") | None = None  # type: ignore[valid-type]
+    rolling_circumference: Length | None = None
 
 
 class Ambient(Strict):
     """The air around the bench."""
 
-    temperature: physical("temperature") | None = None  # type: ignore[valid-type]
-    humidity: physical("ratio") | None = None  # type: ignore[valid-type]
+    temperature: Temperature | None = None
+    humidity: Share | None = None
 
 
 class Accuracies(Strict):
     """Stated accuracy per kind of quantity, half-width of the error."""
 
-    voltage: accuracy("voltage") | None = None  # type: ignore[valid-type]
-    current: accuracy("current") | None = None  # type: ignore[valid-type]
-    resistance: accuracy("resistance") | None = None  # type: ignore[valid-type]
-    speed: accuracy("speed") | None = None  # type: ignore[valid-type]
-    time: accuracy("time") | None = None  # type: ignore[valid-type]
-    torque: accuracy("torque") | None = None  # type: ignore[valid-type]
-    force: accuracy("force") | None = None  # type: ignore[valid-type]
-    angle: accuracy("angle") | None = None  # type: ignore[valid-type]
-    temperature: accuracy("temperature") | None = None  # type: ignore[valid-type]
-    power: accuracy("power") | None = None  # type: ignore[valid-type]
-    inductance: accuracy("inductance") | None = None  # type: ignore[valid-type]
+    voltage: Annotated[Specification, Stated("voltage")] | None = None
+    current: Annotated[Specification, Stated("current")] | None = None
+    resistance: Annotated[Specification, Stated("resistance")] | None = None
+    speed: Annotated[Specification, Stated("speed")] | None = None
+    time: Annotated[Specification, Stated("time")] | None = None
+    torque: Annotated[Specification, Stated("torque")] | None = None
+    force: Annotated[Specification, Stated("force")] | None = None
+    angle: Annotated[Specification, Stated("angle")] | None = None
+    temperature: Annotated[Specification, Stated("temperature")] | None = None
+    power: Annotated[Specification, Stated("power")] | None = None
+    inductance: Annotated[Specification, Stated("inductance")] | None = None
 
 
 class Instrument(Strict):
@@ -60,8 +78,8 @@ class Instrument(Strict):
     like: Annotated[
         Name | None, Field(description="a file of config/instruments/, whose accuracies hold where none are given")
     ] = None
-    model: str | None = None
-    serial: str | None = None
+    model: Line | None = None
+    serial: Line | None = None
     calibrated_on: datetime.date | None = None
     calibration_due: datetime.date | None = None
     accuracy: Accuracies = Accuracies()
@@ -83,14 +101,14 @@ class InstrumentClass(Strict):
 class Test(Strict):
     """One log and how it was taken."""
 
-    procedure: str
-    log: Annotated[str, Field(description="file in the unit's folder")]
+    procedure: Line
+    log: Annotated[str, Field(max_length=LONGEST_LINE, description="file in the unit's folder")]
     label: Name | None = None
     layout: Name = "plain"
     instruments: dict[str, str] = {}
     conditions: dict[str, Any] = {}
     window: Annotated[
-        list[physical("time")] | None,  # type: ignore[valid-type]
+        list[Time] | None,
         Field(min_length=2, max_length=2, description="use the readings between these two times alone"),
     ] = None
     remarks: str | None = None
@@ -126,11 +144,11 @@ class UnitFile(Strict):
     unit: Name
     kind: Literal["motor", "controller", "drive"]
     description: str | None = None
-    model: str | None = None
-    serial: str | None = None
+    model: Line | None = None
+    serial: Line | None = None
     nameplate: Nameplate = Nameplate()
     ambient: Ambient = Ambient()
-    operator: str | None = None
+    operator: Line | None = None
     tested_on: datetime.date | None = None
     instruments: dict[Name, Instrument] = {}
     parts: Annotated[

@@ -14,12 +14,14 @@ import numpy as np
 
 from ..units import SI_UNIT, parse
 
-_NUMBER = r"(?P<value>\d+\.?\d*|\.\d+)"
+_NUMBER = r"(?P<value>[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
 _RATIO = re.compile(
-    rf"^\s*{_NUMBER}\s*(?P<unit>%|percent|ppm)\s*"
-    r"(?:(?P<of_range>(?:of\s+)?(?:range|full\s+scale)|rng|FS)|(?:of\s+)?reading|rdg)?\s*$"
+    rf"{_NUMBER}\s*(?P<unit>%|percent|ppm)\s*"
+    r"(?:(?P<of_range>(?:of\s+)?(?:range|full\s+scale)|rng|FS)|(?:of\s+)?reading|rdg)?"
 )
-_DIGITS = re.compile(rf"^\s*{_NUMBER}\s*(?:digits?|counts?|dgts?)\s*$")
+_DIGITS = re.compile(rf"{_NUMBER}\s*(?:digits?|counts?|dgts?)")
+#: A statement of accuracy is shorter than this; its numbers are below these, or nothing was measured.
+_LONGEST, _MOST_RELATIVE, _MOST_DIGITS = 200, 10.0, 1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,22 +51,28 @@ def parse_accuracy(text: str, kind: str, range_: float | None = None, resolution
     practitioner.
     """
     relative = fixed = 0.0
-    parts = [part for part in text.split("+") if part.strip()]
+    if len(text) > _LONGEST:
+        raise ValueError(f"{text[:20]!r}... has {len(text)} characters and is no accuracy")
+    parts = [part.strip() for part in text.split("+") if part.strip()]
     if not parts:
         raise ValueError("the accuracy is empty; write for example '0.5 % + 2 mV'")
     for part in parts:
-        ratio, digits = _RATIO.match(part), _DIGITS.match(part)
+        ratio, digits = _RATIO.fullmatch(part), _DIGITS.fullmatch(part)
         if ratio:
             share = float(ratio["value"]) * (1e-6 if ratio["unit"] == "ppm" else 0.01)
+            if share > _MOST_RELATIVE:
+                raise ValueError(f"{part!r} is more than {_MOST_RELATIVE:g} times the reading; correct it")
             if ratio["of_range"] is None:
                 relative += share
             elif range_ is None:
-                raise ValueError(f"{part.strip()!r} needs the range: write a mapping with 'range' and 'accuracy'")
+                raise ValueError(f"{part!r} needs the range: write a mapping with 'range' and 'accuracy'")
             else:
                 fixed += share * range_
         elif digits:
             if resolution is None:
-                raise ValueError(f"{part.strip()!r} needs the step of the display: add 'resolution'")
+                raise ValueError(f"{part!r} needs the step of the display: add 'resolution'")
+            if float(digits["value"]) > _MOST_DIGITS:
+                raise ValueError(f"{part!r} is more than any display has; correct it")
             fixed += float(digits["value"]) * resolution
         else:
             fixed += abs(written_difference(part, kind))

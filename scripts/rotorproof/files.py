@@ -1,0 +1,37 @@
+"""Open files that somebody else may have put there: regular ones alone, and none that a link leads out of a folder."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+from typing import BinaryIO
+
+
+class NotRegularError(OSError):
+    """A path that names a folder, a pipe, a device or a socket; the message says which."""
+
+
+def open_regular(path: Path) -> BinaryIO:
+    """Open a regular file for reading. Raises ``OSError``: absent, unreadable, a loop of links, no regular file.
+
+    A pipe or a device could block for ever or never end; it is told by what was opened, so that nobody can change it
+    in between.
+    """
+    try:
+        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except ValueError as error:  # a NUL in a name
+        raise OSError(0, str(error)) from None
+    mode = os.fstat(handle).st_mode
+    if not stat.S_ISREG(mode):
+        os.close(handle)
+        raise NotRegularError(0, "it is a folder" if stat.S_ISDIR(mode) else "it is not a regular file")
+    return os.fdopen(handle, "rb")
+
+
+def lies_within(path: Path, folder: Path) -> bool:
+    """Tell whether a path stays in a folder once all links are followed; a loop of links leads nowhere."""
+    try:
+        return Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder))
+    except (OSError, ValueError):
+        return False
