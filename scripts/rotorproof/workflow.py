@@ -256,9 +256,12 @@ class Plan:
         """Return the target that fails the run if any unit is refused."""
         return [self.refusal] if self.project.refused else []
 
-    @property
-    def refusal_message(self) -> str:
-        """Return what is wrong with the refused units, one problem a line."""
+    def refusal_message(self, wildcards: Any) -> str:
+        """Return what is wrong with the refused units, one problem a line.
+
+        A function for the engine, which takes braces in any other text for names to be filled in.
+        """
+        del wildcards
         return "\n".join(str(problem) for problems in self.project.refused.values() for problem in problems)
 
     def code(self, rule: str) -> str:

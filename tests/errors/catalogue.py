@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 
 from .bench import HEADER, Bench, Change, log_text
@@ -99,6 +100,43 @@ def link(target: str) -> Change:
     return change
 
 
+def hot(text: str) -> Change:
+    """Add a column of the winding's temperature whose second reading is ``text``."""
+    lines = [line + f",{24 if k != 2 else text}" for k, line in enumerate(log_text().splitlines())]
+    lines[0] = HEADER + ",temperature_winding [degC]"
+    return whole("\n".join(lines) + "\n")
+
+
+def pipe(name: str) -> Change:
+    """Put a named pipe in a file's place; to open it would wait for ever."""
+
+    def change(bench: Bench) -> None:
+        (bench.bad / name).unlink()
+        os.mkfifo(bench.bad / name)
+
+    return change
+
+
+def loop(name: str) -> Change:
+    """Put a link that leads to itself in a file's place."""
+
+    def change(bench: Bench) -> None:
+        (bench.bad / name).unlink()
+        (bench.bad / name).symlink_to(name)
+
+    return change
+
+
+def named(name: str) -> Change:
+    """Give the log another name."""
+
+    def change(bench: Bench) -> None:
+        (bench.bad / "steps.csv").rename(bench.bad / name)
+        bench.edit("raw/BAD/unit.yaml", "log: steps.csv", f"log: '{name}'")
+
+    return change
+
+
 def two_meters(bench: Bench) -> None:
     """Add a second instrument that could have read the same column."""
     bench.edit("raw/BAD/unit.yaml", "tests:", "  scope:\n    accuracy: {voltage: 1 %}\ntests:")
@@ -121,6 +159,11 @@ CASES = [
     Case("three rows only", whole("\n".join(GOOD.split("\n")[:4])), LOG, None, None, "3 rows of readings; at least"),
     Case("link to nowhere", link("nothing.csv"), LOG, None, None, "is not there"),
     Case("link out of the folder", link("../GOOD/steps.csv"), UNIT, 15, "log", "outside the unit's folder", True),
+    Case("log is a pipe", pipe("steps.csv"), LOG, None, None, "not a regular file"),
+    Case("log is a loop of links", loop("steps.csv"), LOG, None, None, "symbolic links"),
+    Case("log named like a pattern", named("{unit}.csv"), UNIT, 15, "log", "is no name for a log", True),
+    Case("log named like a wildcard", named("*.csv"), UNIT, 15, "log", "is no name for a log", True),
+    Case("log named like a mark-up", named("<b>.csv"), UNIT, 15, "log", "is no name for a log", True),
     Case("link to a device", link("/dev/zero"), UNIT, 15, "log", "outside the unit's folder", True),
     Case("UTF-16", whole(GOOD.encode("utf-16")), LOG, 1, None, "UTF-16"),
     Case("UTF-16 without mark", whole(GOOD.encode("utf-16-le")), LOG, 1, None, "NUL bytes"),
@@ -176,6 +219,32 @@ CASES = [
     Case("row too long", log("2.5000", "2.5000,9"), LOG, 6, None, "7 cells, the header 6"),
     Case("open quote", log("2.5000", '"2.5000'), LOG, 6, None, "quotes"),
     Case("endless cell", log("2.5000", "5" * 200_000), LOG, 6, None, "cannot be split"),
+    Case("overload code", log("2.5000", "9.9E37"), LOG, 6, "current_ab", "a meter's code for an overload"),
+    Case("overload code, negative", log("2.5000", "-9.90000000E+37"), LOG, 6, "current_ab", "a meter's code"),
+    Case("code for no number", log("2.5000", "9.91E37"), LOG, 6, "current_ab", "a meter's code for an overload"),
+    Case("OL", log("2.5000", "OL"), LOG, 6, "current_ab", "a meter's code for an overload"),
+    Case("-OL", log("2.5000", "-OL"), LOG, 6, "current_ab", "a meter's code for an overload"),
+    Case("0.L", log("2.5000", "0.L"), LOG, 6, "current_ab", "a meter's code for an overload"),
+    Case("OVLD", log("2.5000", "OVLD"), LOG, 6, "current_ab", "a meter's code for an overload"),
+    Case("dashes", log("2.5000", "----"), LOG, 6, "current_ab", "a meter's code for an overload"),
+    Case("huge reading", log("2.5000", "1e160"), LOG, 6, "current_ab", "too large for a number"),
+    Case("reading beyond any bench", log("2.5000", "2.5e9"), LOG, 6, "current_ab", "further than any bench reaches"),
+    Case(
+        "readings next to nothing",
+        whole(HEADER + "\n" + "".join(",".join([f"{k}e-300"] * 6) + "\n" for k in range(1, 10))),
+        LOG,
+        None,
+        "voltage_ab",
+        "correct the unit or scale",
+    ),
+    Case("below absolute zero", hot("-300"), LOG, 3, "temperature_winding", "below absolute zero"),
+    Case("cell of 130,000 digits", log("2.5000", "5" * 130_000 + "x"), LOG, 6, "current_ab", "a cell of 130001 char"),
+    Case("cell of blanks", log("2.5000", "2" + " " * 100_000 + "x"), LOG, 6, "current_ab", "a cell of 100002 char"),
+    Case("marks between thousands", log("2.5000", "1 234" + " 234" * 30_000), LOG, 6, "current_ab", "characters, no"),
+    Case("blanks in the header", log("voltage_bc", "voltage_bc" + " " * 100_000), LOG, 1, None, "shorten it"),
+    Case("arithmetic in a unit", log("voltage_bc [V]", "voltage_bc [9**9**9 V]"), LOG, 1, "voltage_bc", "is not known"),
+    Case("brackets in a unit", log("bc [V]", "bc [" + "(" * 90 + "V]"), LOG, 1, "voltage_bc", "is no unit"),
+    Case("thousands of columns", whole("a," * 5000 + "\n"), LOG, 1, None, "5001 columns"),
     # ----- time
     Case("time runs backwards", timed("5.0,150", "2.0,150"), LOG, 13, "time", "runs backwards: 2 s comes after 4.5 s"),
     Case("time stands still", timed("5.0,150", "4.5,150"), LOG, 13, "time", "stands still"),
@@ -264,6 +333,51 @@ CASES = [
         True,
     ),
     Case("tag", unit("A. Tester", "!!python/object:os.system x"), UNIT, 6, None, "tag", True),
+    Case("tag of bytes", unit("A. Tester", "!!binary aGFsbG8="), UNIT, 6, None, "tag", True),
+    Case("tag of a set", unit("A. Tester", "!!set {x, y}"), UNIT, 6, None, "tag", True),
+    Case("tag of pairs", unit("A. Tester", "!!omap [a: 1]"), UNIT, 6, None, "tag", True),
+    Case("tag of a date", unit("A. Tester", "!!timestamp x"), UNIT, 6, None, "tag", True),
+    Case("merge key", unit("operator:", "<<: {model: X}\noperator:"), UNIT, 6, None, "merge keys", True),
+    Case("no finite number", unit("winding_material: copper", "gear_ratio: .inf"), UNIT, 5, None, "finite", True),
+    Case("5000 digits", unit("winding_material: copper", "pole_pairs: " + "9" * 5000), UNIT, 5, None, "5000", True),
+    Case("sixties", unit("winding_material: copper", "slots: 1" + ":1" * 60_000), UNIT, 5, None, "characters", True),
+    Case("two documents", unit("operator:", "---\noperator:"), UNIT, 6, None, "second document", True),
+    Case("unit.yaml is a pipe", pipe("unit.yaml"), UNIT, None, None, "not a regular file", True),
+    Case("unit.yaml is a loop of links", loop("unit.yaml"), UNIT, None, None, "", True),
+    Case("long key", unit("operator:", "o" * 500 + ": x\noperator:"), UNIT, 6, None, "a key of 500", True),
+    Case("long operator", unit("A. Tester", "A" * 3000), UNIT, 6, "operator", "at most 200 characters", True),
+    Case("voltage below zero", unit("36 V", "-42 V"), UNIT, 4, "nameplate.rated_voltage", "must be above 0 V", True),
+    Case("text to be formatted", unit("36 V", "'{voltage} V'"), UNIT, 4, "nameplate.rated_voltage", "not a num", True),
+    Case("arithmetic in a value", unit("36 V", "36 9**9**9"), UNIT, 4, "nameplate.rated_voltage", "not known", True),
+    Case("huge value", unit("36 V", "1e160 V"), UNIT, 4, "nameplate.rated_voltage", "any bench reaches", True),
+    Case("value next to nothing", unit("36 V", "1e-300 V"), UNIT, 4, "nameplate.rated_voltage", "from zero", True),
+    Case(
+        "value with blanks",
+        unit("36 V", "'36" + " " * 9000 + "V'"),
+        UNIT,
+        4,
+        "nameplate.rated_voltage",
+        "characters",
+        True,
+    ),
+    Case(
+        "accuracy with blanks",
+        unit("0.05 % + 1 mV", "'0.05 %" + " " * 9000 + "x'"),
+        UNIT,
+        12,
+        "instruments.meter.accuracy.voltage",
+        "is no accuracy",
+        True,
+    ),
+    Case(
+        "accuracy beyond reason",
+        unit("0.05 % + 1 mV", "99999999 %"),
+        UNIT,
+        12,
+        "instruments.meter.accuracy.voltage",
+        "times the reading",
+        True,
+    ),
     Case("own tag", unit("A. Tester", "!secret x"), UNIT, 6, None, "tag", True),
     Case("alias", unit("operator: A. Tester", "operator: &a A\nmodel: *a"), UNIT, 6, None, "aliases", True),
     Case(
@@ -439,6 +553,27 @@ CASES = [
         1,
         "encoding",
         "utf-99",
+        True,
+    ),
+    *(
+        Case(
+            f"layout encoding {name}",
+            with_layout("delimiter", f"encoding: {name}\ndelimiter"),
+            "config/layouts/logger.yaml",
+            1,
+            "encoding",
+            name,
+            True,
+        )
+        for name in ("hex", "zlib", "bz2", "rot13", "utf-7", "unicode_escape", "punycode", "undefined")
+    ),
+    Case(
+        "layout scale infinite",
+        with_layout("unit: V", "unit: V, scale: .inf"),
+        "config/layouts/logger.yaml",
+        3,
+        None,
+        "finite",
         True,
     ),
     Case(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from .bench import Bench, process
@@ -65,6 +67,43 @@ def test_wrong_input_is_named(case, tmp_path, untouched):
             "unit",
         ),
         ("1", "1\npack: {voltage_full: 42 V, voltage_nominal: 36 V}", 2, "pack.voltage_empty", "is missing"),
+        (
+            "1",
+            "1\npack: {voltage_full: 42 V, voltage_nominal: 36 V, voltage_empty: -42 V}",
+            2,
+            "pack.voltage_empty",
+            "must be above 0 V",
+        ),
+        (
+            "1",
+            "1\npack: {voltage_full: 9**9**9 V, voltage_nominal: 36 V, voltage_empty: 30 V}",
+            2,
+            "pack.voltage_full",
+            "is not known",
+        ),
+        (
+            "1",
+            "1\npack: {voltage_full: 30 V, voltage_nominal: 36 V, voltage_empty: 42 V}",
+            2,
+            "pack",
+            "fall from full to empty",
+        ),
+        (
+            "1",
+            "1\nvehicle: {mass: -110 kg, rolling_resistance: 0.008, drag_area: 0.5 m^2}",
+            2,
+            "vehicle.mass",
+            "must be above 0 kg",
+        ),
+        (
+            "1",
+            "1\nvehicle: {mass: 0 kg, rolling_resistance: 0.008, drag_area: 0.5 m^2}",
+            2,
+            "vehicle.mass",
+            "must be above 0 kg",
+        ),
+        ("1", "1\nworkshop: " + "W" * 9000, 2, "workshop", "at most 200 characters"),
+        ("1", "1\ncoverage_probability: .nan", 2, None, "not a finite number"),
         ("1", "1\nworkshop: *x", 2, None, "aliases"),
         ("1", "1\nworkshop: a\nworkshop: b", 3, None, "stands twice"),
     ],
@@ -77,3 +116,30 @@ def test_wrong_settings_are_named(tmp_path, old, new, line, column, words):
     (problem,) = outcome.settings
     assert (problem.get("line"), problem.get("column")) == (line, column), problem
     assert words in problem["message"]
+
+
+def test_a_folder_that_may_not_be_read_is_named_and_the_others_go_on(tmp_path, monkeypatch):
+    bench = Bench(tmp_path).build()
+    listed = Path.iterdir
+
+    def iterdir(self):
+        if self == bench.bad:
+            raise PermissionError(13, "Permission denied", str(self))
+        return listed(self)
+
+    monkeypatch.setattr(Path, "iterdir", iterdir)  # the tests may run as root, who may read everything
+    outcome = process(tmp_path)
+    assert outcome.refused == ["BAD"]
+    assert "the folder cannot be read: Permission denied" in outcome.problems["BAD"][0]["message"]
+    assert "GOOD" in outcome.results
+
+
+@pytest.mark.parametrize("name", ["{unit}", "<b>", "*", "$(id)", "a b"])
+def test_a_folder_named_like_a_pattern_is_named_and_the_others_go_on(tmp_path, name):
+    bench = Bench(tmp_path).build()
+    bench.bad.rename(bench.bad.parent / name)
+    bench.edit(f"raw/{name}/unit.yaml", "unit: BAD", f"unit: '{name}'")
+    outcome = process(tmp_path)
+    assert outcome.refused == [name]
+    assert "letters, digits" in outcome.problems[name][0]["message"]
+    assert "GOOD" in outcome.results

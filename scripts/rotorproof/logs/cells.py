@@ -141,7 +141,7 @@ OVERLOADED = "is a meter's code for an overload or no reading; measure again in 
 #: What a refused cell looks like, and what to say of it.
 _LOOKS = (
     (r"[-+]?(?i:nan|inf(inity)?|1\.#\w+)", "is not a finite number; take the row out or measure again"),
-    (r"[-+]?(?i:0?\.?o\.?l\.?|ovld|ovrld|over|overload|ovrng|ofl|overflow)|[-*]{2,}", OVERLOADED),
+    (r"[-+]?(?i:\.?[o0]\.?l\.?|ovld|ovrld|over|overload|ovrng|ofl|overflow)|[-*]{2,}", OVERLOADED),
     (
         r"[-+]?\d+,\d+([eE][-+]?\d+)?",
         "looks like a decimal comma; write a point, or name 'decimal: \",\"' in a layout file",

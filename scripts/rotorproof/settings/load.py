@@ -12,10 +12,11 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from ..errors import InputError, Problem
+from ..files import lies_within
 from ..procedures import procedures
 from ..procedures.base import Condition, Quantity
 from ..quantities import quantities
-from ..units import Measured, conversion, parse
+from ..units import ABOVE_ZERO, SI_UNIT, Measured, conversion, parse
 from .acceptance import AcceptanceSet, ProcessSpread, difference
 from .documents import Document, near_names, read_document, written_key
 from .fields import Strict
@@ -68,7 +69,7 @@ def _problem(document: Document, entry: Mapping[str, Any], model: type[Strict]) 
     key = written_key(where) or None
     kind, context = entry["type"], entry.get("ctx", {})
     given = entry.get("input")
-    shown = f" (found {given!r})" if isinstance(given, str | int | float) and kind != "missing" else ""
+    shown = f" (found {_short(given)})" if isinstance(given, str | int | float) and kind != "missing" else ""
     if kind == "extra_forbidden":
         allowed = _allowed(model, where[:-1])
         near = difflib.get_close_matches(str(where[-1]), allowed, n=1)
@@ -83,11 +84,19 @@ def _problem(document: Document, entry: Mapping[str, Any], model: type[Strict]) 
         message = f"must be one of {context.get('expected')}{shown}"
     elif kind == "string_pattern_mismatch":
         message = f"may hold letters, digits, '-', '_' and '.' only, and begins with a letter or digit{shown}"
+    elif kind == "string_too_long":
+        message = f"may have at most {context['max_length']} characters{shown}"
     elif kind in _EXPECTED:
         message = f"must be {_EXPECTED[kind]}{shown}"
     else:
         message = f"{entry['msg'][0].lower()}{entry['msg'][1:]}{shown}"
     return Problem(message, file=document.shown, line=document.line(where), column=key)
+
+
+def _short(value: str | float) -> str:
+    """Return a value as its writer wrote it, cut to what a line can hold."""
+    text = repr(value)
+    return text if len(text) <= 80 else f"{text[:60]}..., {len(text)} characters"
 
 
 def _allowed(model: type[Strict], where: tuple[Any, ...]) -> list[str]:
@@ -113,6 +122,10 @@ def _allowed(model: type[Strict], where: tuple[Any, ...]) -> list[str]:
         current = found
     return list(current.model_fields) if isinstance(current, type) and issubclass(current, Strict) else []
 
+
+#: Marks that stand for other names somewhere: in patterns, shells and mark-up. A log's name holds none.
+_MARKS = "\\ { } * ? < > | : \" ' ` $ ; &"
+_NO_NAME = set(_MARKS.replace(" ", ""))
 
 #: Names in the reports folder that are not units.
 RESERVED = ("archive", "comparisons", "plans", "index.html", "results.csv", "results.parquet")
@@ -301,11 +314,15 @@ def _unfit(project: Project, role: str, part: str) -> str | None:
 
 def load_unit_file(entry: Path, folder: SettingsFolder, shown: str) -> tuple[Document, UnitFile]:
     """Read a unit file by itself; logs, layouts and limits of a draft may be open. Raises ``InputError``."""
-    if not (entry / "unit.yaml").exists():
-        near = near_names("unit.yaml", (path.name for path in entry.iterdir()))
+    try:
+        names = [path.name for path in entry.iterdir()]
+    except OSError as error:
+        raise InputError(Problem(f"the folder cannot be read: {error.strerror}", file=shown)) from None
+    if "unit.yaml" not in names:
+        near = near_names("unit.yaml", names)
         hint = f"; rename {near[0]!r} to unit.yaml" if near else "; every unit under test needs one"
         raise InputError(Problem(f"the folder has no unit.yaml{hint}", file=shown))
-    if not (entry / "unit.yaml").resolve().is_relative_to(entry.resolve()):
+    if not lies_within(entry / "unit.yaml", entry):
         raise InputError(Problem("unit.yaml is a link out of the unit's folder; copy the file in", file=shown))
     document = read_document(entry / "unit.yaml", shown)
     problems = _fill_in_classes(document, folder)
@@ -401,7 +418,10 @@ def _condition(condition: Condition, value: Any) -> Measured:
         return Measured(float(condition.choices.index(value)), None, str(value))
     if not isinstance(value, str):
         conversion("", condition.kind)
-    return parse(str(value), condition.kind)
+    measured = parse(str(value), condition.kind)
+    if condition.kind in ABOVE_ZERO and measured.value <= 0:
+        raise ValueError(f"{measured.text!r} must be above 0 {SI_UNIT[condition.kind]}; correct it")
+    return measured
 
 
 def _check_test(
@@ -431,9 +451,9 @@ def _check_test(
             f"{test.procedure!r} is a test of a {' or '.join(procedure.unit_kinds)}, not of a {file.kind}", "procedure"
         )
     outside = Path(test.log).is_absolute() or ".." in Path(test.log).parts
-    if not test.log.isprintable() or "\\" in test.log or not Path(test.log).parts:
-        complain(f"{test.log!r} is no name for a log; use '/' between folders and no control characters", "log")
-    elif outside or not (entry / test.log).resolve().is_relative_to(entry.resolve()):
+    if not test.log.isprintable() or set(test.log) & _NO_NAME or not Path(test.log).parts:
+        complain(f"{test.log!r} is no name for a log; use '/' between folders and none of {_MARKS}", "log")
+    elif outside or not lies_within(entry / test.log, entry):
         complain(f"the log {test.log!r} lies outside the unit's folder; copy it in", "log")
     if test.layout not in layouts:
         try:

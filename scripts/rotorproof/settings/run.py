@@ -36,6 +36,12 @@ class Pack(Strict):
     motor_current_limit: Current | None = None
     winding_temperature: Temperature | None = None
 
+    @model_validator(mode="after")
+    def _falls(self) -> Pack:
+        if not self.voltage_full.value >= self.voltage_nominal.value >= self.voltage_empty.value:
+            raise ValueError("the voltages of a pack fall from full to empty; correct one")
+        return self
+
 
 class Vehicle(Strict):
     """The vehicle the motor is meant for."""
