@@ -174,3 +174,28 @@ def test_a_bare_workflow_run_from_elsewhere_writes_into_the_project(project: Pro
     assert (project.root / "reports/CT-1/results.json").exists()
     # The engine's own log of the run is all it leaves where it was started.
     assert [path for path in elsewhere.rglob("*") if path.is_file() and path.suffix != ".log"] == []
+
+
+def test_texts_and_names_with_braces_are_never_filled_in(project: Project) -> None:
+    project.add_unit("A")
+    for name, old, new in (
+        ("B", "nameplate: {winding_material: copper}", "nameplate: {rated_voltage: '{voltage} V'}"),
+        ("C", "log: steps.csv", "log: '{unit}.csv'"),
+        ("D", "log: steps.csv", "log: '<b>.csv'"),
+        ("{unit}", "unit: '{unit}'", "unit: '{unit}'"),
+    ):
+        folder = project.add_unit(name.strip("{}"))
+        file = folder / "unit.yaml"
+        file.write_text(file.read_text(encoding="utf-8").replace("unit: unit", "unit: '{unit}'").replace(old, new))
+        folder.rename(folder.parent / name)
+        for log in ("{unit}.csv", "<b>.csv"):
+            (folder.parent / name / log).write_text("x [V]\n1\n")
+    # What a title may hold, an acceptance set's words and a report's may too.
+    unit = project.root / "raw" / "A" / "unit.yaml"
+    unit.write_text(unit.read_text(encoding="utf-8") + "description: '{unit} <b> {wildcards.unit} %s'\n")
+    result = project.run(check=False)
+    assert result.returncode != 0
+    for words in ("'{voltage} V' is not a number", "'{unit}.csv' is no name for a log", "'<b>.csv' is no name"):
+        assert words in result.stderr
+    assert (project.root / "reports/A/report.pdf").is_file()
+    assert (project.root / "reports/index.html").is_file()
