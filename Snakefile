@@ -59,6 +59,7 @@ rule read:
         folder=plan.folder,
         tests=plan.tests,
         layouts=plan.layouts,
+        limits=plan.settings.limits.model_dump(),
         facts=plan.read_facts,
         stamps=plan.stamps,
         code=plan.code("read"),

@@ -11,14 +11,18 @@ def main(
     folder: Path,
     tests: list[Mapping[str, Any]],
     layouts: Mapping[str, Any],
+    limits: Mapping[str, Any],
     readings: Path,
 ) -> list[str]:
     """Read the logs named by ``tests`` in ``folder`` and write ``readings``; return the traces of what failed."""
+    from rotorproof.logs.limits import use
     from rotorproof.logs.store import save_readings
     from rotorproof.logs.unit_logs import read_unit
     from rotorproof.settings.layout import Layout
+    from rotorproof.settings.run import Limits
     from rotorproof.settings.unit import Test
 
+    use(Limits.model_validate(limits))
     models = {name: Layout.model_validate(data) for name, data in layouts.items()}
     found = read_unit(unit, folder, [Test.model_validate(test) for test in tests], models)
     save_readings(readings, found)
@@ -36,6 +40,7 @@ if "snakemake" in globals():
         folder=Path(snakemake.params.folder),
         tests=snakemake.params.tests,
         layouts=snakemake.params.layouts,
+        limits=snakemake.params.limits,
         readings=Path(snakemake.output.readings),
     )
     leave()

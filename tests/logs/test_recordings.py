@@ -23,6 +23,7 @@ from rotorproof.errors import InputError
 from rotorproof.logs import limits
 from rotorproof.logs.table import read_table
 from rotorproof.settings.layout import Layout, LayoutColumn
+from rotorproof.settings.run import Limits
 
 WANTED = ("time", "voltage_ab", "voltage_bc", "speed", "current_a")
 N = 2500
@@ -34,6 +35,8 @@ SPEED = np.full(N, 210.0)  # rpm
 @pytest.fixture(autouse=True)
 def small_pieces(monkeypatch):
     monkeypatch.setattr(limits, "BLOCK_ROWS", 999)
+    yield
+    limits.use(Limits())
 
 
 def read(path, layout=None, **kwargs):
@@ -467,13 +470,13 @@ def test_mdf_by_hand(tmp_path):
     np.testing.assert_allclose(columns["speed"], 210 * 2 * np.pi / 60)
 
 
-def test_mdf_whose_blocks_go_in_a_circle(tmp_path, monkeypatch):
+def test_mdf_whose_blocks_go_in_a_circle(tmp_path):
     mdf_by_hand(tmp_path / "a.mf4", {"t": (TIME, "s"), "voltage_ab": (WAVE, "V")})
     content = bytearray((tmp_path / "a.mf4").read_bytes())
     channel = content.index(b"##CN")
     struct.pack_into("<Q", content, channel + 24, channel)  # the next channel is this one
     (tmp_path / "a.mf4").write_bytes(content)
-    monkeypatch.setattr(limits, "MAXIMUM_OPENING_SECONDS", 8.0)
+    limits.use(Limits(reading_seconds=8))
     assert "ASAM MDF" in refused(tmp_path / "a.mf4")[0].message
 
 
@@ -500,8 +503,8 @@ def test_a_recording_that_is_cut_off_is_refused(tmp_path):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("suffix", ["tdms", "wav", "mf4", "h5", "parquet", "xlsx"])
-def test_a_recording_with_wrong_bytes_gives_numbers_or_a_named_problem(tmp_path, suffix, monkeypatch):
-    monkeypatch.setattr(limits, "MAXIMUM_OPENING_SECONDS", 15.0)
+def test_a_recording_with_wrong_bytes_gives_numbers_or_a_named_problem(tmp_path, suffix):
+    limits.use(Limits(reading_seconds=15))
     path = tmp_path / f"a.{suffix}"
     layout = Layout()
     if suffix == "tdms":
@@ -520,7 +523,7 @@ def test_a_recording_with_wrong_bytes_gives_numbers_or_a_named_problem(tmp_path,
     whole = path.read_bytes()
     rng = random.Random(7)
     refusals = 0
-    for _ in range(4 if suffix == "mf4" else 120):  # MDF is read in a process of its own, a second each
+    for _ in range(120):
         content = bytearray(whole)
         for _ in range(rng.randint(1, 4)):
             end = len(content) if rng.random() < 0.4 else min(len(content), 3000)

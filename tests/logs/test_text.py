@@ -99,7 +99,7 @@ def test_a_packed_log_that_is_cut_off_is_refused(tmp_path, pack):
 @pytest.mark.parametrize("pack", [gzip.compress, lambda b: zstandard.ZstdCompressor().compress(b)])
 def test_a_decompression_bomb_stops_early(tmp_path, pack):
     bomb = pack(GOOD.encode() + b"\n" * (4 * limits.BLOCK_BYTES))
-    assert len(bomb) * limits.MAXIMUM_UNPACKED_RATIO < 3 * limits.BLOCK_BYTES
+    assert len(bomb) * limits.in_force().unpacked_ratio < 3 * limits.BLOCK_BYTES
     (problem,) = refused(tmp_path, bomb, name="bomb.csv.gz")
     assert "unpacks to more than" in problem.message
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from ..logs.limits import use
 from ..settings.load import Project, load_project, load_settings
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -27,7 +28,9 @@ def overrides(pairs: Iterable[str]) -> dict[str, Any]:
 
 def project(settings: Mapping[str, Any]) -> Project:
     """Load and check the whole project. Raises ``InputError`` if its settings cannot be used."""
-    return load_project(load_settings(ROOT / "config" / "config.yaml", settings), ROOT / "config", ROOT)
+    loaded = load_settings(ROOT / "config" / "config.yaml", settings)
+    use(loaded.limits)
+    return load_project(loaded, ROOT / "config", ROOT)
 
 
 def folder(name: str) -> Path:

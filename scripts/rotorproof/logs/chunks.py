@@ -38,6 +38,26 @@ class Log:
     notes: list[Problem] = field(default_factory=list)
 
 
+def in_proportion(chunks: Iterable[Chunk], on_disk: int, shown: str) -> Iterator[Chunk]:
+    """Pass the chunks on; raise ``InputError`` where they hold far more than a file of ``on_disk`` bytes can."""
+    ratio = limits.in_force().unpacked_ratio
+    total = 0
+    for chunk in chunks:
+        total += sum(values.nbytes for values in chunk.columns.values())
+        if total > limits.FREE_BYTES + ratio * on_disk:
+            raise InputError(out_of_proportion("log", on_disk, total, ratio, shown))
+        yield chunk
+
+
+def out_of_proportion(what: str, on_disk: int, total: int, ratio: float, shown: str) -> Problem:
+    """Return the problem of a small file that unpacks to much: it was made to fill a memory, or says the same often."""
+    return Problem(
+        f"the {what} is {on_disk} bytes but unpacks to more than {total}, over {ratio:g} times as much; this is no "
+        "bench log. If it is sound, raise 'limits: {unpacked_ratio: ...}' in config.yaml",
+        file=shown,
+    )
+
+
 def within_bounds(chunks: Iterable[Chunk], shown: str) -> Iterator[Chunk]:
     """Pass the chunks on; raise ``InputError`` at a reading that no quantity of its kind can have.
 
@@ -131,11 +151,11 @@ def collected(chunks: Iterable[Chunk], shown: str) -> dict[str, np.ndarray]:
     held = 0
     for chunk in chunks:
         held += chunk.rows * len(chunk.columns)
-        if held > limits.MAXIMUM_READINGS:
+        if held > limits.in_force().readings:
             raise InputError(
                 Problem(
-                    f"the log holds more than {limits.MAXIMUM_READINGS:.0e} readings; cut it to the part that "
-                    "matters or record fewer samples",
+                    f"the log holds more than {limits.in_force().readings:.3g} readings; cut it to the part that "
+                    "matters, or raise 'limits: {readings: ...}' in config.yaml",
                     file=shown,
                 )
             )

@@ -15,7 +15,7 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import cells, limits
-from .chunks import Chunk, Log
+from .chunks import Chunk, Log, out_of_proportion
 from .mapping import Channel, Source, sources
 from .recording import damaged
 
@@ -32,7 +32,7 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
         # Some writers state a wrong size, and the reader would believe it.
         sheet.reset_dimensions()
         rows = _rows(sheet, layout, shown)
-    except InputError:
+    except (InputError, MemoryError):
         raise
     except Exception as error:  # a zip file of another kind raises whatever comes first
         raise damaged(error, "Excel workbook", shown) from None
@@ -62,10 +62,9 @@ def _check_size(path: Path, shown: str) -> None:
     on_disk = path.stat().st_size
     if on_disk > limits.MAXIMUM_WORKBOOK_BYTES:
         raise InputError(Problem(f"the workbook has {on_disk} bytes; export so long a log as CSV", file=shown))
-    if unpacked > limits.BLOCK_BYTES + limits.MAXIMUM_UNPACKED_RATIO * on_disk:
-        raise InputError(
-            Problem(f"the workbook is {on_disk} bytes but unpacks to {unpacked}; this is no bench log", file=shown)
-        )
+    ratio = limits.in_force().unpacked_ratio
+    if unpacked > limits.FREE_BYTES + ratio * on_disk:
+        raise InputError(out_of_proportion("workbook", on_disk, unpacked, ratio, shown))
 
 
 def _sheet(book: Any, layout: Layout, shown: str) -> Any:
@@ -102,7 +101,7 @@ def _rows(sheet: Any, layout: Layout, shown: str) -> Iterator[tuple[int, Sequenc
             if layout.comment and isinstance(first, str) and first.lstrip().startswith(layout.comment):
                 continue
             yield line, cells_
-    except InputError:
+    except (InputError, MemoryError):
         raise
     except Exception as error:  # damaged XML inside
         raise damaged(error, "Excel workbook", shown) from None

@@ -29,6 +29,8 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
                     found.append((name, Channel(_text(name), _unit(item))))
 
             file.visititems(visit)
+    except MemoryError:
+        raise
     except Exception as error:  # a damaged file raises whatever comes first
         raise damaged(error, "HDF5", shown) from None
 
@@ -41,7 +43,7 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
                     return [item[start:stop] for item in chosen]
 
                 yield from in_pieces(max(len(item) for item in chosen), read)
-        except InputError:
+        except (InputError, MemoryError):
             raise
         except Exception as error:
             raise damaged(error, "HDF5", shown) from None

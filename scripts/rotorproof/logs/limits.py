@@ -1,6 +1,13 @@
-"""How much a log may hold: every limit on the size of an input, in one place."""
+"""How much a log may hold: every limit on the size of an input, in one place.
+
+Those that a sound log may reach stand in ``config.yaml`` (``limits``); ``in_force`` gives them.
+"""
 
 from __future__ import annotations
+
+from contextvars import ContextVar
+
+from ..settings.run import Limits
 
 #: Text is read and parsed in pieces of this size; a single line longer than it is refused.
 BLOCK_BYTES = 8 * 1024 * 1024
@@ -8,11 +15,8 @@ BLOCK_BYTES = 8 * 1024 * 1024
 THREADED_BYTES = 4 * 1024 * 1024
 #: A compressed log may unpack to this much at most.
 MAXIMUM_UNPACKED_BYTES = 16 * 1024**3
-#: Beyond the first ``BLOCK_BYTES``, a compressed log may be this many times larger unpacked. Bench logs shrink to
-#: a fifth or a twentieth; a file that shrinks a thousandfold was made to fill a memory.
-MAXIMUM_UNPACKED_RATIO = 500
-#: Readings of one log held in memory at once (8 bytes each).
-MAXIMUM_READINGS = 400_000_000
+#: So much of an unpacked log, or of a recording's readings, is never asked about: a small file may shrink well.
+FREE_BYTES = 8 * 1024 * 1024
 #: A hand-written spreadsheet has fewer rows than this.
 MAXIMUM_SHEET_ROWS = 1_048_576
 #: A workbook larger than this is no hand-written table.
@@ -29,5 +33,16 @@ MAXIMUM_COLUMNS = 4096
 LONGEST_NAME = 200
 #: How many rows of a recording (Parquet, WAV, HDF5, MDF, TDMS) are taken at once.
 BLOCK_ROWS = 250_000
-#: A library may take this long, in s, to find the channels of a recording: a damaged file can send it in a circle.
-MAXIMUM_OPENING_SECONDS = 20.0
+
+_DEFAULT = Limits()
+_in_force: ContextVar[Limits] = ContextVar("limits", default=_DEFAULT)
+
+
+def in_force() -> Limits:
+    """Return what a log may take, as the run's settings say."""
+    return _in_force.get()
+
+
+def use(chosen: Limits) -> None:
+    """Let the readers of this process keep to other limits from here on."""
+    _in_force.set(chosen)

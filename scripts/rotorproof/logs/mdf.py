@@ -1,16 +1,8 @@
-"""ASAM MDF 3 and 4: channels by name, time from the master channel of their group.
-
-The library that reads them trusts the file: damaged bytes have sent it in a circle and through its own memory. So it
-works in a process of its own (``mdf_child``), under limits of time and memory, and hands its arrays over as files.
-"""
+"""ASAM MDF 3 and 4: channels by name, time from the master channel of their group."""
 
 from __future__ import annotations
 
-import json
-import os
-import subprocess
-import sys
-import tempfile
+import logging
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -23,16 +15,25 @@ from ..settings.layout import Layout, LayoutColumn
 from . import limits
 from .chunks import Log
 from .mapping import Channel, sources
-from .recording import damaged, in_pieces, recording
+from .recording import damaged, recording
 
 _TITLE = "ASAM MDF"
-#: The number under which the child knows a group's master channel.
-MASTER = -1
+#: The number that stands for a group's master channel.
+_MASTER = -1
 
 
 def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
     """Open an MDF file. All channels used must lie in one group, that is on one time base. Raises ``InputError``."""
-    places, channels = _channels(_child("list", path, shown))
+    import asammdf
+
+    logging.getLogger("asammdf").setLevel(logging.CRITICAL)
+    try:
+        file = asammdf.MDF(path)
+        places, channels = _channels(file)
+    except MemoryError:
+        raise
+    except Exception as error:  # a damaged file raises whatever comes first
+        raise damaged(error, _TITLE, shown) from None
     used = sources(channels, layout, wanted, shown, None)
     groups = {places[source.position][0] for source in used}
     if len(groups) > 1:
@@ -47,43 +48,58 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
         channels, places, layout = _with_master(channels, places, group, layout)
 
     def blocks(positions: Sequence[int]) -> Iterator[Sequence[np.ndarray]]:
-        with tempfile.TemporaryDirectory(prefix="rotorproof-") as folder:
-            numbers = [str(places[position][1]) for position in positions]
-            _child("read", path, shown, folder, str(group), *numbers)
-            arrays = [np.load(Path(folder) / f"{k}.npy", mmap_mode="r") for k in range(len(numbers))]
-            length = max(len(array) for array in arrays)
-            yield from in_pieces(length, lambda start, stop: [np.array(array[start:stop]) for array in arrays])
+        numbers = [places[position][1] for position in positions]
+        try:
+            yield from _blocks(file, group, numbers)
+        except (InputError, MemoryError):
+            raise
+        except Exception as error:
+            raise damaged(error, _TITLE, shown) from None
 
     return recording(channels, layout, wanted, shown, blocks)
 
 
-def _child(task: str, path: Path, shown: str, *arguments: str) -> Any:
-    """Run the library in a process of its own; return what it prints, as JSON. Raises ``InputError``."""
-    package = Path(__file__).parents[2]
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(package), os.environ.get("PYTHONPATH", "")])}
-    command = [sys.executable, "-m", "rotorproof.logs.mdf_child", task, str(path), *arguments]
-    # A damaged file shows within seconds; a sound one is read at tens of megabytes in a second.
-    patience = limits.MAXIMUM_OPENING_SECONDS + path.stat().st_size / 1e6
-    try:
-        done = subprocess.run(command, env=environment, capture_output=True, timeout=patience, check=False)
-    except subprocess.TimeoutExpired:
-        raise damaged(TimeoutError(f"not read within {patience:.0f} s"), _TITLE, shown) from None
-    if done.returncode != 0:
-        lines = done.stderr.decode("utf-8", "replace").strip().splitlines()
-        reason = lines[-1] if lines and done.returncode > 0 else "reading it broke off"
-        raise damaged(ValueError(reason), _TITLE, shown)
-    try:
-        return json.loads(done.stdout)
-    except ValueError:
-        raise damaged(ValueError("its channels cannot be listed"), _TITLE, shown) from None
+def _blocks(file: Any, group: int, numbers: Sequence[int]) -> Iterator[Sequence[np.ndarray]]:
+    """Yield channels of a group piece by piece. Raises ``ValueError`` where one holds less than the group claims."""
+    length = int(file.groups[group].channel_group.cycles_nr)
+    for start in range(0, length, limits.BLOCK_ROWS):
+        count = min(limits.BLOCK_ROWS, length - start)
+        yield [_piece(file, group, number, start, count, length) for number in numbers]
 
 
-def _channels(listed: Sequence[dict[str, Any]]) -> tuple[list[tuple[int, int]], list[Channel]]:
-    counts = Counter(entry["name"] for entry in listed)
-    channels = [
-        Channel(e["name"] if counts[e["name"]] == 1 else f"{e['group']}/{e['name']}", e["unit"] or None) for e in listed
+def _piece(file: Any, group: int, number: int, start: int, count: int, length: int) -> np.ndarray:
+    """Return some rows of a channel; readings that the file calls invalid become NaN, which is refused later."""
+    if number == _MASTER:
+        values = np.asarray(file.get_master(group, record_offset=start, record_count=count))
+    else:
+        signal = file.get(group=group, index=number, record_offset=start, record_count=count)
+        values = np.asarray(signal.samples)
+        if signal.invalidation_bits is not None and np.any(signal.invalidation_bits):
+            values = values.astype(float)
+            values[np.asarray(signal.invalidation_bits, dtype=bool)] = np.nan
+    if values.ndim != 1 or values.dtype.kind not in "fiub":
+        raise ValueError("a channel holds no numbers")
+    if len(values) != count:
+        raise ValueError(f"it holds {start + len(values)} of {length} rows")
+    return values
+
+
+def _channels(file: Any) -> tuple[list[tuple[int, int]], list[Channel]]:
+    """Return group and number of each channel but the masters, and the channels."""
+    places, found = [], []
+    for group, content in enumerate(file.groups):
+        master = file.masters_db.get(group)
+        for number, channel in enumerate(content.channels):
+            if number != master:
+                unit = getattr(channel, "unit", "") or getattr(getattr(channel, "conversion", None), "unit", "") or ""
+                places.append((group, number))
+                found.append(Channel(str(channel.name), str(unit) or None))
+    counts = Counter(channel.name for channel in found)
+    named = [
+        channel if counts[channel.name] == 1 else Channel(f"{group}/{channel.name}", channel.unit)
+        for (group, _), channel in zip(places, found, strict=True)
     ]
-    return [(entry["group"], entry["number"]) for entry in listed], channels
+    return places, named
 
 
 def _with_master(
@@ -92,4 +108,4 @@ def _with_master(
     if layout.columns is not None:
         number = LayoutColumn(column=len(channels) + 1, unit="s")
         layout = layout.model_copy(update={"columns": {**layout.columns, "time": number}})
-    return [*channels, Channel("time [s]")], [*places, (group, MASTER)], layout
+    return [*channels, Channel("time [s]")], [*places, (group, _MASTER)], layout

@@ -25,8 +25,12 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
 
     try:
         # Own buffers, filled as the rows are asked for: else the memory grows with the file or its row groups.
-        file = parquet.ParquetFile(path, memory_map=False, pre_buffer=False, buffer_size=_BUFFER_BYTES)
+        file = parquet.ParquetFile(
+            path, memory_map=False, pre_buffer=False, buffer_size=_BUFFER_BYTES, page_checksum_verification=True
+        )
         schema = file.schema_arrow
+    except MemoryError:
+        raise
     except Exception as error:  # a damaged file raises whatever comes first
         raise damaged(error, "Parquet", shown) from None
     channels = [
@@ -43,7 +47,7 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
             # Threads would decode columns ahead of each other, which costs more than it wins.
             for batch in file.iter_batches(batch_size=_ROWS, columns=columns, use_threads=False):
                 yield [_array(batch.column(name), name, shown) for name in names]
-        except InputError:
+        except (InputError, MemoryError):
             raise
         except Exception as error:
             raise damaged(error, "Parquet", shown) from None

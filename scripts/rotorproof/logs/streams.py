@@ -16,6 +16,7 @@ from ..errors import InputError, Problem
 from ..files import NotRegularError, open_regular
 from ..settings.documents import near_names
 from . import limits
+from .chunks import out_of_proportion
 
 _NEWLINE = 10
 _GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
@@ -84,22 +85,14 @@ def unpacked(path: Path, shown: str, size: int) -> Iterator[bytes]:
     """
     start = first_bytes(path, shown)
     packed = start.startswith((_GZIP, _ZSTD))
-    total, on_disk = 0, path.stat().st_size
+    total, on_disk, ratio = 0, path.stat().st_size, limits.in_force().unpacked_ratio
+    most = limits.FREE_BYTES + ratio * on_disk
     try:
         with closing(_opened(path, start)) as stream:
             while piece := stream.read(size):
                 total += len(piece)
-                if packed and (
-                    total > limits.MAXIMUM_UNPACKED_BYTES
-                    or total > limits.BLOCK_BYTES + limits.MAXIMUM_UNPACKED_RATIO * on_disk
-                ):
-                    raise InputError(
-                        Problem(
-                            f"the packed log is {on_disk} bytes but unpacks to more than {total - len(piece)}; this "
-                            "is not a bench log, or unpack it by hand and cut it",
-                            file=shown,
-                        )
-                    )
+                if packed and total > min(most, limits.MAXIMUM_UNPACKED_BYTES):
+                    raise InputError(out_of_proportion("packed log", on_disk, total - len(piece), ratio, shown))
                 yield piece
     except (EOFError, OSError, ValueError) as error:
         raise _unreadable(error, packed, shown) from None

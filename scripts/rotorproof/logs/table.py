@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
@@ -13,18 +13,18 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import dialect, vcd
-from .chunks import Chunk, Log, collected, time_checked, within_bounds
+from .apart import Opener, open_apart
+from .chunks import Chunk, Log, collected, in_proportion, time_checked, within_bounds
 from .streams import first_bytes, unpacked
 from .text import open_text
-
-Opener = Callable[[Path, Layout, Sequence[str], str], Log]
 
 
 @dataclass(frozen=True, slots=True)
 class Format:
     """A file format: how its files begin, the module of this package that reads it, and what is said of it.
 
-    The module has ``open_log(path, layout, wanted, shown) -> Log`` and imports its library when called.
+    The module has ``open_log(path, layout, wanted, shown) -> Log``, which is called in a process of its own where the
+    format needs a ``library``.
     """
 
     title: str
@@ -34,9 +34,9 @@ class Format:
 
 
 FORMATS = (
-    Format("Parquet", (b"PAR1",), "parquet", "pyarrow"),
+    Format("Parquet", (b"PAR1",), "parquet", "pyarrow.parquet"),
     Format("Excel workbook", (b"PK\x03\x04",), "excel", "openpyxl"),
-    Format("WAV", (b"RIFF", b"RIFX", b"RF64"), "wav", "scipy"),
+    Format("WAV", (b"RIFF", b"RIFX", b"RF64"), "wav"),
     Format("HDF5", (b"\x89HDF\r\n\x1a\n",), "hdf5", "h5py"),
     Format("ASAM MDF", (b"MDF     ", b"UnFinMF "), "mdf", "asammdf"),
     Format("TDMS", (b"TDSm",), "tdms", "nptdms"),
@@ -79,7 +79,13 @@ def _opened(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Lo
         if start.startswith(known.starts):
             try:
                 module = importlib.import_module(f".{known.module}", __package__)
-                return cast(Opener, module.open_log)(path, layout, wanted, shown)
+                opener = cast(Opener, module.open_log)
+                if not known.library:
+                    return opener(path, layout, wanted, shown)
+                # Loaded here, so that the processes that read share it.
+                importlib.import_module(known.library)
+                log = open_apart(opener, path, layout, wanted, shown)
+                return Log(log.names, in_proportion(log.chunks, path.stat().st_size, shown), log.notes)
             except ModuleNotFoundError as error:
                 raise InputError(
                     Problem(

@@ -33,6 +33,8 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
             for channel in members
         ]
         increments = [channel.properties.get("wf_increment") for channel in members]
+    except MemoryError:
+        raise
     except Exception as error:  # the library raises many types for a damaged file
         raise damaged(error, "TDMS", shown) from None
     used = sources(channels, layout, wanted, shown, None)
@@ -50,7 +52,7 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
                     return [channel[start:stop] for channel in chosen]
 
                 yield from in_pieces(max(len(channel) for channel in chosen), read)
-        except InputError:
+        except (InputError, MemoryError):
             raise
         except Exception as error:
             raise damaged(error, "TDMS", shown) from None

@@ -75,6 +75,21 @@ class WindingConstants(Strict):
     aluminium: Annotated[float, Field(gt=200, lt=260)] = 225.0
 
 
+class Limits(Strict):
+    """How much a log may take to read; a sound one that takes more is let through by a larger number here."""
+
+    unpacked_ratio: Annotated[
+        float, Field(ge=1, le=1e6, description="bytes that one byte of a packed log or a recording may stand for")
+    ] = 200.0
+    readings: Annotated[float, Field(ge=1e4, le=1e12, description="readings of one log held in memory at once")] = 4e8
+    reading_seconds: Annotated[
+        float, Field(ge=1, le=1e6, description="s to read a recording, beside 1 s for each megabyte of it")
+    ] = 20.0
+    reading_memory_mb: Annotated[
+        float, Field(ge=100, le=1e6, description="MB to read a recording, beside four times its size")
+    ] = 1000.0
+
+
 class RunSettings(Strict):
     """Everything that holds for a whole run."""
 
@@ -87,6 +102,7 @@ class RunSettings(Strict):
     pack: Pack | None = None
     vehicle: Vehicle | None = None
     comparisons: list[Comparison] = []
+    limits: Limits = Limits()
 
     @model_validator(mode="after")
     def _names_differ(self) -> RunSettings:
