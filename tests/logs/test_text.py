@@ -108,10 +108,10 @@ def test_numbers_agree_with_pythons_own_parser(tmp_path):
     rng = random.Random(20)
     forms = ["{:.6f}", "{:e}", "{:g}", "{:+.3f}", "{!r}", "{:.0f}"]
     rows = [[rng.choice(forms).format(rng.gauss(0, 10 ** rng.uniform(-6, 6))) for _ in range(3)] for _ in range(3000)]
-    text = "voltage_ab [V],torque [N m],duty [1]\n" + "".join(",".join(row) + "\n" for row in rows)
+    text = "voltage_ab [V],speed [rad/s],duty [1]\n" + "".join(",".join(row) + "\n" for row in rows)
     found = read(tmp_path, text).columns
     expected = np.array([[float(cell) for cell in row] for row in csv.reader(io.StringIO(text)) if "[" not in row[0]])
-    for position, name in enumerate(("voltage_ab", "torque", "duty")):
+    for position, name in enumerate(("voltage_ab", "speed", "duty")):
         np.testing.assert_array_equal(found[name], expected[:, position])
 
 

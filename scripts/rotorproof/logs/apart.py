@@ -115,7 +115,7 @@ class _Child:
         status = self._end()
         if status is not None and os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGXCPU:
             self._too_long()
-        self._broken("broke off in a way that its bytes brought about")
+        self._broken("broke off; if the file is sound, please report it")
 
     def _too_long(self) -> NoReturn:
         self._broken(
@@ -124,10 +124,10 @@ class _Child:
         )
 
     def _broken(self, what: str) -> NoReturn:
-        self._end(kill=True)
-        raise InputError(Problem(f"reading the log {what}; export it again", file=self._shown)) from None
+        self._end()
+        raise InputError(Problem(f"reading the log {what}; else export it again", file=self._shown)) from None
 
-    def _end(self, *, kill: bool = True) -> int | None:
+    def _end(self) -> int | None:
         process, self._process = getattr(self, "_process", 0), 0
         if not process:
             return None
@@ -135,7 +135,7 @@ class _Child:
         # One that has ended already is still there to be asked how.
         try:
             ended, status = os.waitpid(process, os.WNOHANG)
-            if not ended and kill:
+            if not ended:
                 os.kill(process, signal.SIGKILL)
                 ended, status = os.waitpid(process, 0)
         except (ChildProcessError, ProcessLookupError):
