@@ -11,8 +11,8 @@ def main(
     folder: Path,
     tests: list[Mapping[str, Any]],
     layouts: Mapping[str, Any],
-    limits: Mapping[str, Any],
     readings: Path,
+    limits: Mapping[str, Any] | None = None,
 ) -> list[str]:
     """Read the logs named by ``tests`` in ``folder`` and write ``readings``; return the traces of what failed."""
     from rotorproof.logs.limits import use
@@ -22,7 +22,7 @@ def main(
     from rotorproof.settings.run import Limits
     from rotorproof.settings.unit import Test
 
-    use(Limits.model_validate(limits))
+    use(Limits.model_validate(limits or {}))
     models = {name: Layout.model_validate(data) for name, data in layouts.items()}
     found = read_unit(unit, folder, [Test.model_validate(test) for test in tests], models)
     save_readings(readings, found)
