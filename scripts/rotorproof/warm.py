@@ -22,6 +22,7 @@ import struct
 import subprocess
 import sys
 import threading
+import time
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -150,6 +151,7 @@ def _serve(listener: socket.socket) -> None:
         # Loaded at the first job, not before: a run with nothing to do needs none of it.
         if not works:
             works = _loaded()
+            _let_threads_end()
             _spare_the_collector()
         with connection:
             if _same_user(connection) and os.fork() == 0:
@@ -237,6 +239,15 @@ def _loaded() -> dict[str, Work]:
     with contextlib.suppress(Exception):
         _try_out()
     return works
+
+
+def _let_threads_end() -> None:
+    """Free what was tried out, and with it the thread that looks up fonts for a page; it ends a moment later."""
+    gc.collect()
+    for _ in range(200):
+        if len(list(Path("/proc/self/task").iterdir())) == 1:
+            break
+        time.sleep(0.005)
 
 
 def _spare_the_collector() -> None:
