@@ -9,7 +9,8 @@ MAKEFLAGS += --no-builtin-rules --no-print-directory
 
 VENV := .venv
 PY := $(VENV)/bin/python
-ROTORPROOF := $(PY) -m rotorproof
+# -P: no module from the folder this is run in.
+ROTORPROOF := $(PY) -P -m rotorproof
 UV_VERSION := 0.13.9
 
 # Arguments of the command, and of pytest; test processes.

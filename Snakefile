@@ -8,7 +8,8 @@ from snakemake.utils import min_version
 
 min_version("9.0")
 ROOT = Path(workflow.basedir)
-sys.path.insert(0, str(ROOT / "scripts"))
+# Modules come from scripts/ and the installed libraries, none from the project's folder, which the engine puts first.
+sys.path[:] = [str(ROOT / "scripts"), *(path for path in sys.path if path not in ("", str(ROOT)))]
 # The engine writes the interpreter into a shell command as it stands; a folder's name may hold a space.
 sys.executable = shlex.quote(sys.executable)
 

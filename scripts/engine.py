@@ -13,9 +13,11 @@ from collections.abc import Sequence
 
 def main(arguments: Sequence[str]) -> int:
     """Run the engine and return its exit status."""
-    from snakemake import cli
+    from snakemake import PIP_DEPLOYMENTS_PATH, cli
     from snakemake.exceptions import print_exception
 
+    # A folder of plugins for rented machines, relative to wherever a run happens to be.
+    sys.path[:] = [path for path in sys.path if path != PIP_DEPLOYMENTS_PATH]
     try:
         parser, chosen = cli.parse_args(list(arguments))
         chosen.max_jobs_per_timespan = None

@@ -19,6 +19,7 @@ PACKAGE = SCRIPTS / "rotorproof"
 #: Room or module -> what of ours it may import, beside itself; from the ground up.
 MAY_IMPORT = {
     "__init__": "",
+    "child": "",
     "columns": "",
     "files": "",
     "fingerprint": "",
@@ -26,7 +27,8 @@ MAY_IMPORT = {
     "unit_symbols": "",
     "errors": "columns",
     "step_log": "errors",
-    "warm": "errors step_log",
+    "bounded": "child errors",
+    "warm": "child errors step_log",
     "units": "unit_symbols",
     "physics": "errors",
     "uncertainty": "errors units",
@@ -38,15 +40,15 @@ MAY_IMPORT = {
     "logs": "columns errors files jsonio procedures settings units",
     "fitting": "columns derivations errors jsonio physics procedures quantities settings uncertainty units",
     "checking": "columns derivations errors fitting logs procedures settings units",
-    "evidence": "__init__ decision errors jsonio logs",
+    "evidence": "__init__ bounded child decision errors jsonio logs",
     "drafts": "columns derivations errors logs procedures settings units",
     "planning": "columns drafts errors fitting procedures quantities settings uncertainty units",
     "rendering": "__init__ columns decision derivations errors evidence fitting jsonio logs procedures quantities "
     "settings units",
     "workflow": "errors evidence fingerprint logs procedures settings",
     "settled": "jsonio workflow",
-    "commands": "checking columns decision drafts errors evidence fitting jsonio logs planning procedures rendering "
-    "settings settled units warm workflow",
+    "commands": "bounded checking child columns decision drafts errors evidence fitting jsonio logs planning procedures "
+    "rendering settings settled units warm workflow",
     "__main__": "__init__ commands errors",
 }
 #: Files that look up on purpose, and at what.

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import sys
+
+# Started without -P, Python would take modules from the folder it was started in before those of its own library.
+if __name__ == "__main__" and not sys.flags.safe_path:
+    del sys.path[0]
+
 import argparse
 import contextlib
 import os
-import sys
 from collections.abc import Sequence
 from typing import NoReturn
 

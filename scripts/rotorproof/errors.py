@@ -15,6 +15,18 @@ from .columns import COLUMNS
 Severity = Literal["error", "warning"]
 
 
+def visible(text: str) -> str:
+    """Return text from anyone's file as one line that shows all there is in it and moves nothing on a screen.
+
+    What is not a printed letter (line breaks, escape codes, marks that turn the direction of writing) is spelt out.
+    """
+    return "".join(letter if letter.isprintable() else _spelt(letter) for letter in text)
+
+
+def _spelt(letter: str) -> str:
+    return letter.encode("unicode_escape", "backslashreplace").decode("ascii")
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One thing wrong with one input, and what to do about it.
@@ -45,7 +57,7 @@ class Problem:
         if self.column:
             place.append(f"{key_or_column(self.file, self.column)} {self.column!r}")
         where = ", ".join(place)
-        return f"{self.severity}: {where}: {self.message}" if where else f"{self.severity}: {self.message}"
+        return visible(f"{self.severity}: {where}: {self.message}" if where else f"{self.severity}: {self.message}")
 
 
 def key_or_column(file: str | None, name: str) -> str:

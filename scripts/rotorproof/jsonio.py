@@ -40,6 +40,24 @@ def read_json(path: Path) -> Any:
     return json.loads(path.read_text(encoding="utf-8"))
 
 
+def strictly(raw: bytes | str) -> Any:
+    """Return the content of JSON from elsewhere, which must say the same to every reader.
+
+    Raises ``ValueError`` for a key that stands twice in one object and for numbers that JSON does not have.
+    """
+
+    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        found = dict(pairs)
+        if len(found) != len(pairs):
+            raise ValueError("a key stands twice in the JSON")
+        return found
+
+    def no_number(text: str) -> Any:
+        raise ValueError(f"JSON has no {text}")
+
+    return json.loads(raw, object_pairs_hook=once, parse_constant=no_number)
+
+
 def _plain(data: Any) -> Any:
     if isinstance(data, Mapping):
         return {str(key): _plain(value) for key, value in data.items()}

@@ -28,6 +28,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
+from . import child
 from .errors import InputError
 from .step_log import logged
 
@@ -122,14 +123,14 @@ def server() -> Iterator[dict[str, str]]:
     """
     # A name without a file: nothing is left behind, even where all processes of a run are killed at once.
     name = f"rotorproof-{os.getpid()}-{secrets.token_hex(8)}"
-    paths = os.pathsep.join([str(_SCRIPTS), os.environ.get("PYTHONPATH", "")])
-    environment = {**os.environ, **_NO_THREADS, "PYTHONPATH": paths}
     with socket.socket(socket.AF_UNIX) as listener:
         listener.bind(f"\0{name}")
         listener.listen(64)
         handle = listener.fileno()
-        command = [sys.executable, "-m", "rotorproof.warm", str(handle)]
-        process = subprocess.Popen(command, stdin=subprocess.PIPE, env=environment, pass_fds=[handle])
+        command = child.python("-m", "rotorproof.warm", str(handle))
+        process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, env={**child.environment(), **_NO_THREADS}, cwd=_SCRIPTS, pass_fds=[handle]
+        )
     assert process.stdin is not None
     try:
         yield {VARIABLE: name}

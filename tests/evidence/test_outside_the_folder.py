@@ -9,8 +9,9 @@ import pytest
 
 from rotorproof.errors import InputError
 from rotorproof.evidence.attachments import attached
-from rotorproof.evidence.bag import check_name
-from rotorproof.evidence.recompute import recompute
+from rotorproof.evidence.bag import check_name, digest
+from rotorproof.evidence.recompute import lay_out
+from rotorproof.evidence.verify import Verified
 from rotorproof.settings.documents import read_document
 from rotorproof.settings.load import SettingsFolder, load_unit
 
@@ -121,8 +122,10 @@ def test_yaml_is_data_and_nothing_else(tmp_path: Path, text: str, monkeypatch: p
 
 @pytest.mark.parametrize("name", ["../x", "/etc/x", "U/../../x", "raw/x"])
 def test_evidence_that_names_a_path_out_of_the_folder_is_not_laid_out(tmp_path: Path, name: str) -> None:
+    evidence = {"unit": "U", "inputs": {name: digest(b"x")}, "configuration": {"settings": {"config_version": 1}}}
+    found = Verified(tmp_path, results={}, evidence=evidence, sources={name: b"x"})
     with pytest.raises(InputError, match="outside the unit"):
-        recompute("U", {name: b"x"}, {"settings": {"config_version": 1}}, {})
+        lay_out(tmp_path, found)
     assert not (tmp_path.parent / "x").exists()
 
 

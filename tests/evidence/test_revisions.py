@@ -90,6 +90,10 @@ def test_the_register_looks_when_it_is_written_whether_the_results_are_those_tha
         files={"data/results.json": sha256(results)},
     )
     write_json(tmp_path / "archive/U/r1/data/sign-off.json", stated.model_dump(by_alias=True, exclude_none=True))
+    report = tmp_path / "archive/U/r1/data/report.pdf"
+    report.write_bytes(b"stands for a signed report, which was found to cover the sign-off before")
+    sound = " ".join(sha256(path) for path in (report.with_name("sign-off.json"), report))
+    write_json(tmp_path / ".work/signed.json", [sound])
     # As a run plans it: with the results of the run before.
     planned = all_signed(tmp_path, ["U", "V"])
     assert list(planned) == ["U"]

@@ -20,7 +20,8 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 from pyhanko.sign.timestamps.dummy_client import DummyTimeStamper
 
-from rotorproof.evidence.signature import check_signature, quiet_libraries, read_certificates
+from rotorproof.evidence.signature import check_signature, quiet_libraries
+from rotorproof.evidence.trust import read_certificates
 
 from .conftest import Workshop
 

@@ -19,15 +19,9 @@ from cryptography.x509.oid import NameOID
 from rotorproof.errors import InputError
 from rotorproof.evidence.attachments import Attachment, attach, attached
 from rotorproof.evidence.bag import check_bag, digest, finish_bag
-from rotorproof.evidence.signature import (
-    check_signature,
-    fingerprint_of,
-    load_signer,
-    quiet_libraries,
-    read_certificates,
-    sign_pdf,
-)
+from rotorproof.evidence.signature import check_signature, load_signer, quiet_libraries, sign_pdf
 from rotorproof.evidence.signoff import SignOff
+from rotorproof.evidence.trust import fingerprint_of, read_certificates, subject_of
 from rotorproof.evidence.verify import verify_archive, verify_pdf
 
 from .conftest import PASSPHRASE, Workshop, copy_of
@@ -150,9 +144,9 @@ def test_a_change_with_mended_lists_is_found_by_the_signature(archive: Path) -> 
 
 
 def _mend(archive: Path) -> None:
-    for path in archive.glob("*.txt"):
+    for path in archive.glob("*manifest-sha256.txt"):
         path.unlink()
-    finish_bag(archive, {"External-Identifier": "x"})
+    finish_bag(archive)
     for path in archive.rglob("*"):
         if path.is_file():
             path.chmod(0o644)
@@ -304,8 +298,8 @@ def test_a_signed_file_with_nonsense_in_it_is_told_apart(reported: Workshop, tmp
         revision=1,
         name="x",
         role="x",
-        signed_at="2026-05-03T10:00:00+00:00",
-        certificate_subject="x",
+        signed_at=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        certificate_subject=subject_of(signer.signing_cert),
         certificate_sha256=fingerprint_of(signer.signing_cert),
         verdict="accepted",
         outcome="accepted",

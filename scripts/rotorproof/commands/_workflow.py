@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import fcntl
 import json
-import os
 import re
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 from typing import IO, Any
 
-from .. import warm
+from .. import child, warm
 from ._project import ROOT
 
 _STEP = re.compile(r"^(\d+) of (\d+) steps")
@@ -41,14 +41,10 @@ def run_workflow(
 
 
 def _snakemake(targets: list[str], cores: int, settings: dict[str, Any], *, quiet: bool) -> tuple[int, list[str]]:
-    command = [
-        sys.executable,
-        str(ROOT / "scripts" / "engine.py"),
-        "--snakefile",
-        str(ROOT / "Snakefile"),
-        "--directory",
-        str(ROOT),
-    ]
+    command = child.python(ROOT / "scripts" / "engine.py")
+    # A profile is a file of options, some of which are code: none is taken but one that was asked for.
+    command += ["--profile", "none", "--workflow-profile", "none"]
+    command += ["--snakefile", str(ROOT / "Snakefile"), "--directory", str(ROOT)]
     command += ["--cores", str(cores), "--keep-going", "--rerun-incomplete", "--nolock", "--nocolor"]
     # Every job takes one core and nothing else: there is nothing for a solver to weigh. Of hundreds of ready jobs some
     # are looked at each time, not all: else each job would cost more the more units there are.
@@ -56,10 +52,15 @@ def _snakemake(targets: list[str], cores: int, settings: dict[str, Any], *, quie
     if settings:
         command += ["--config", *(f"{key}={json.dumps(value)}" for key, value in settings.items())]
     command += ["--", *targets] if targets else []
-    with warm.server() as address:
-        environment = {**os.environ, **address}
+    # The engine looks for plugins in the folder that it is started in: an empty one.
+    with warm.server() as address, tempfile.TemporaryDirectory(prefix="rotorproof-") as empty:
         process = subprocess.Popen(
-            command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True, env=environment
+            command,
+            stderr=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            text=True,
+            env={**child.environment(), **address},
+            cwd=empty,
         )
         assert process.stderr is not None
         try:

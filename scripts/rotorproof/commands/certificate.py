@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Make the certificate and say where it is."""
     from ..evidence.certificate import default_folder, make_certificate
-    from ..evidence.signature import fingerprint_of, read_certificates
+    from ..evidence.trust import fingerprint_of, read_certificates
 
     if not 1 <= args.years <= 30:
         raise InputError(Problem("--years takes 1 to 30"))

@@ -2,7 +2,8 @@
 
 PATH is an archive folder (reports/archive/UNIT/r1), a unit's folder of archives, or a signed PDF. Checked are the
 signature, the hash of every file, and that the files are those that were signed. With --recompute the results
-are computed again from the archived raw logs, and every number is compared.
+are computed again from the archived raw logs, and every number is compared. Nothing in an archive is run, and what
+reads it may take so much memory and time and no more: --memory and --minutes set other limits.
 
 The exit status is 0 when everything holds, 1 when something does not, 2 when there is nothing to check, and 3
 when nothing was changed but the signer's certificate is none that you trust (see --trust).
@@ -12,15 +13,20 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
+import sys
+import tempfile
+import textwrap
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from ..errors import InputError, Problem
+from ..errors import InputError, Problem, visible
 
 if TYPE_CHECKING:
     from asn1crypto.x509 import Certificate
 
-    from ..evidence.verify import Verified
+    from ..bounded import Limits
 
 _UNKNOWN_SIGNER = 3
 
@@ -37,23 +43,48 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="a certificate you trust, PEM or DER (default: the one `certificate` made here, if any)",
     )
+    parser.add_argument("--memory", type=float, metavar="GB", help="memory that reading, or computing again, may take")
+    parser.add_argument("--minutes", type=float, help="time that it may take for one report")
     parser.add_argument("--json", action="store_true", help="print the findings as JSON")
+
+
+@dataclass
+class _Found:
+    """What a child found out about one report; ``units`` and the rest are there where it can be computed again."""
+
+    path: str
+    holds: list[str]
+    faults: list[str]
+    notes: list[str]
+    trusted: bool = False
+    unsigned: bool = False
+    missing: list[str] = field(default_factory=list)
+    units: list[str] = field(default_factory=list)
+    software: dict[str, str] = field(default_factory=dict)
+    code: str = ""
 
 
 def run(args: argparse.Namespace) -> int:
     """Check every path and print the findings."""
-    from ..evidence.signature import quiet_libraries, read_certificates
+    from ..evidence.recompute import LIMITS as COMPUTING
+    from ..evidence.signature import quiet_libraries
+    from ..evidence.standing import LIMITS as READING
+    from ..evidence.trust import read_certificates
 
     quiet_libraries()
+    reading, computing = (_limits(args, usual) for usual in (READING, COMPUTING))
     trust = read_certificates(args.trust or _own_certificate())
-    found = [_verify(path, trust) for given in args.paths for path in _targets(given)]
-    if args.recompute:
-        for one in found:
-            _recompute(one)
+    found = []
+    for path in [path for given in args.paths for path in _targets(given)]:
+        with tempfile.TemporaryDirectory(prefix="rotorproof-") as place:
+            one = _verify(path, trust, reading, Path(place) if args.recompute else None)
+            if args.recompute:
+                _recompute(one, Path(place), reading, computing)
+        found.append(one)
     if args.json:
         rows = [
             {
-                "path": str(v.path),
+                "path": v.path,
                 "signed": not v.unsigned,
                 "trusted": v.trusted,
                 "holds": v.holds,
@@ -73,6 +104,15 @@ def run(args: argparse.Namespace) -> int:
     return 0 if all(one.trusted for one in found) else _UNKNOWN_SIGNER
 
 
+def _limits(args: argparse.Namespace, usual: Limits) -> Limits:
+    for name in ("memory", "minutes"):
+        given = getattr(args, name)
+        if given is not None and not 0.1 <= given <= 100_000:
+            raise InputError(Problem(f"--{name} takes a number from 0.1 to 100000"))
+    memory = usual.memory if args.memory is None else int(args.memory * 1024**3)
+    return replace(usual, memory=memory, seconds=usual.seconds if args.minutes is None else args.minutes * 60)
+
+
 def _own_certificate() -> list[Path]:
     from ..evidence.certificate import default_folder
 
@@ -81,7 +121,7 @@ def _own_certificate() -> list[Path]:
 
 
 def _targets(path: Path) -> list[Path]:
-    from ..evidence.revisions import revisions
+    from ..evidence.revisions import lying_in
 
     if path.is_file():
         return [path]
@@ -89,68 +129,97 @@ def _targets(path: Path) -> list[Path]:
         raise InputError(Problem("there is no such file or folder", file=str(path)))
     if any((path / name).exists() for name in ("bagit.txt", "data", "manifest-sha256.txt")):
         return [path]
-    place = path.resolve()
-    found = [path / revision.folder.name for revision in revisions(place.parents[1], place.name)]
+    found = [path / revision.folder.name for revision in lying_in(path.absolute())]
     if not found:
         raise InputError(Problem("the folder is no archive and holds none", file=str(path)))
     return found
 
 
-def _verify(path: Path, trust: list[Certificate]) -> Verified:
+def _verify(path: Path, trust: list[Certificate], limits: Limits, place: Path | None) -> _Found:
+    """Verify in a child; where ``place`` is given, lay out there what the results can be computed from again."""
+    from ..bounded import bounded
+    from ..evidence.recompute import lay_out
     from ..evidence.verify import verify_archive, verify_pdf
 
-    return verify_pdf(path, trust) if path.is_file() else verify_archive(path, trust)
+    def work() -> dict[str, Any]:
+        found = verify_pdf(path, trust) if path.is_file() else verify_archive(path, trust)
+        if place is not None and found.evidence is not None and not (found.faults or found.missing):
+            lay_out(place, found)
+        return {
+            "holds": found.holds,
+            "faults": found.faults,
+            "notes": found.notes,
+            "trusted": found.trusted,
+            "unsigned": found.unsigned,
+            "missing": found.missing,
+            "units": found.units,
+            "software": found.evidence["software"] if found.evidence else {},
+            "code": found.evidence["code_sha256"] if found.evidence else "",
+        }
+
+    try:
+        return _Found(path=str(path), **bounded(work, limits, "reading it"))
+    except InputError as error:
+        return _Found(str(path), [], [problem.message for problem in error.problems], [])
 
 
-def _recompute(one: Verified) -> None:
-    from ..evidence.recompute import recompute
+def _recompute(one: _Found, place: Path, reading: Limits, limits: Limits) -> None:
+    from ..bounded import bounded
+    from ..evidence.recompute import compared, compute
     from ..evidence.software import code_hash, software
 
     if one.unsigned:
         return
-    if one.faults or one.evidence is None or one.results is None:
+    if one.faults or not one.units:
         one.notes.append("not computed again: what is there is not what was signed")
         return
     if one.missing:
         one.faults.append("the results cannot be computed again from the PDF alone: it does not hold every log")
         return
     try:
-        again = recompute(one.evidence["unit"], one.sources, one.evidence["configuration"], one.results)
+        compute(place, one.units[0], limits)
+        again = bounded(lambda: compared(place, one.units[0]), reading, "comparing the results")
     except InputError as error:
         one.faults += [problem.message for problem in error.problems]
         return
-    if again.differences:
-        one.faults.append(f"computed again, {len(again.differences)} of {again.numbers} values differ:")
-        one.faults += again.differences[:20]
-    elif again.identical:
+    if again["different"]:
+        one.faults.append(f"computed again, {again['different']} of {again['numbers']} values differ:")
+        one.faults += again["differences"]
+    elif again["identical"]:
         one.holds.append(
-            f"computed again from the raw logs, all {again.numbers} numbers are the same to the last digit"
+            f"computed again from the raw logs, all {again['numbers']} numbers are the same to the last digit"
         )
     else:
         one.holds.append(
-            f"computed again from the raw logs, all {again.numbers} numbers agree to a millionth, or to a thousandth "
-            "of their own uncertainty"
+            f"computed again from the raw logs, all {again['numbers']} numbers agree to one step of their last digit"
         )
-    now, then = software(), one.evidence["software"]
+    now, then = software(), one.software
     changed = [
         f"{name} {then.get(name, '-')} then, {now.get(name, '-')} now"
         for name in sorted({*now, *then})
         if now.get(name) != then.get(name)
     ]
-    if one.evidence["code_sha256"] != code_hash():
+    if one.code != code_hash():
         changed.append("the program's own code, which the archive holds as it was")
     if changed:
         one.notes.append(f"computed with other software than the report was made with: {'; '.join(changed)}")
 
 
-def _print(one: Verified) -> None:
-    print(one.path)
+def _print(one: _Found) -> None:
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else 0
+
+    def say(head: str, sentence: str) -> None:
+        # A long line would go on at the edge of the screen, where a text from the archive might look like a finding.
+        line = f"  {head:<9}{visible(sentence)}"
+        print(textwrap.fill(line, max(width, 40), subsequent_indent=" " * 11) if width else line)
+
+    print(visible(one.path))
     for sentence in one.holds:
-        print(f"  holds    {sentence}")
+        say("holds", sentence)
     for sentence in one.faults:
-        print(f"  BROKEN   {sentence}")
+        say("BROKEN", sentence)
     for sentence in one.notes:
-        print(f"  note     {sentence}")
+        say("note", sentence)
     if one.faults:
         print("  => DOES NOT HOLD")
     elif one.unsigned:

@@ -14,12 +14,13 @@ from ..errors import InputError, Problem
 from ..jsonio import to_json
 from ..logs.unit_logs import sha256
 from .attachments import Attachment, attach
-from .bag import check_name, finish_bag, payload
+from .bag import begin_bag, check_name, finish_bag
 from .record import plain_files
 from .revisions import REPORT, SIGN_OFF, Revision, new_revision
-from .signature import check_signature, fingerprint_of, sign_pdf, subject_of
+from .signature import check_signature, sign_pdf
 from .signoff import SignOff, Superseded, acknowledged, outcome, waived
 from .software import source_archive
+from .trust import fingerprint_of, subject_of
 
 if TYPE_CHECKING:
     from pyhanko.sign.signers import SimpleSigner
@@ -55,9 +56,9 @@ class Reported:
 Render = Callable[[SignOff], tuple[bytes, list[Attachment]]]
 
 
-def input_place(unit: str, name: str) -> str:
+def input_place(name: str) -> str:
     """Return where an input lies in an archive, by its name in ``evidence.json``."""
-    return f"data/raw/{name}" if name.startswith(f"{unit}/") else f"data/{name}"
+    return f"data/{name}" if name.startswith("config/") else f"data/raw/{name}"
 
 
 def sign_report(
@@ -84,7 +85,19 @@ def sign_report(
         _gather(folder, reported)
         _write(folder / "data" / "software" / "rotorproof-source.zip", source_archive())
         _write(folder / "data" / "certificate.pem", _pem(signer))
-        files = {name: sha256(folder / name) for name in payload(folder)}
+        signed_at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+        result = outcome(reported.results, waivers)
+        named = begin_bag(
+            folder,
+            {
+                "External-Identifier": f"{reported.unit} r{number}",
+                "External-Description": f"Signed acceptance report of {reported.unit}, {result}",
+                "Contact-Name": statement.name,
+                "Bagging-Date": signed_at[:10],
+                "Bag-Software-Agent": f"rotorproof {reported.evidence['software']['rotorproof']}",
+            },
+        )
+        files = {name: sha256(folder / name) for name in named}
         sign_off = SignOff(
             unit=reported.unit,
             revision=number,
@@ -92,11 +105,11 @@ def sign_report(
             role=statement.role,
             remarks=statement.remarks,
             incomplete=incomplete,
-            signed_at=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+            signed_at=signed_at,
             certificate_subject=subject_of(certificate),
             certificate_sha256=fingerprint_of(certificate),
             verdict=reported.results.verdict,
-            outcome=outcome(reported.results, waivers),
+            outcome=result,
             waivers=waivers,
             supersedes=supersedes,
             files=files,
@@ -118,16 +131,7 @@ def sign_report(
         if checked.faults:
             raise InputError(Problem(f"the signature does not verify: {'; '.join(checked.faults)}; nothing was signed"))
         _write(folder / REPORT, signed)
-        finish_bag(
-            folder,
-            {
-                "External-Identifier": f"{reported.unit} r{number}",
-                "External-Description": f"Signed acceptance report of {reported.unit}, {sign_off.outcome}",
-                "Contact-Name": statement.name,
-                "Bagging-Date": sign_off.signed_at[:10],
-                "Bag-Software-Agent": f"rotorproof {reported.evidence['software']['rotorproof']}",
-            },
-        )
+        finish_bag(folder)
     return Revision(number, reports / "archive" / reported.unit / f"r{number}")
 
 
@@ -166,7 +170,7 @@ def _gather(folder: Path, reported: Reported) -> None:
         "data/results.json": reported.results_path,
         "data/evidence.json": reported.evidence_path,
         **{f"data/figures/{p.name}": p for p in plain_files(reported.figures)},
-        **{input_place(reported.unit, name): path for name, path in reported.inputs.items()},
+        **{input_place(name): path for name, path in reported.inputs.items()},
     }
     for place, path in copies.items():
         check_name(place)
@@ -174,7 +178,7 @@ def _gather(folder: Path, reported: Reported) -> None:
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(path, target)
     problems = []
-    expected = {input_place(reported.unit, name): value for name, value in reported.evidence["inputs"].items()}
+    expected = {input_place(name): value for name, value in reported.evidence["inputs"].items()}
     expected |= {f"data/{n}": v for n, v in reported.evidence["outputs"].items() if f"data/{n}" in copies}
     for place, value in expected.items():
         if place not in copies or sha256(folder / place) != value:

@@ -118,15 +118,47 @@ def attach(pdf: bytes, attachments: Iterable[Attachment]) -> bytes:
 
 
 def attached(pdf: bytes) -> dict[str, bytes]:
-    """Return the files attached to a PDF by name. Raises ``ValueError`` for bytes that are no PDF."""
+    """Return the files attached to a PDF by name, as ``attach`` attaches them.
+
+    Raises ``ValueError`` for bytes that are no sound PDF, and for attachments that one reader would show and another
+    not: two of one name, one under two names, one that is not in the list of all.
+    """
     import pikepdf
 
     try:
-        with pikepdf.open(io.BytesIO(pdf)) as document:
-            return {name: _content(document, name) for name in document.attachments}
+        with pikepdf.open(io.BytesIO(pdf), attempt_recovery=False) as document:
+            return _files(document)
     except pikepdf.PdfError as error:
         raise ValueError(f"the PDF cannot be read: {error}") from None
+    except (AttributeError, KeyError, TypeError) as error:
+        raise ValueError(f"the list of attachments is not as it must be ({type(error).__name__})") from None
 
 
-def _content(document: pikepdf.Pdf, name: str) -> bytes:
-    return document.attachments[name].get_file().read_bytes()
+def _files(document: pikepdf.Pdf) -> dict[str, bytes]:
+    import pikepdf
+
+    if "/Names" not in document.Root or "/EmbeddedFiles" not in document.Root.Names:
+        return {}
+    listed = list(document.Root.Names.EmbeddedFiles.Names)
+    entries = dict(zip(map(str, listed[::2]), listed[1::2], strict=True))
+    found = {}
+    for name, entry in entries.items():
+        if {str(entry.F), str(entry.UF)} != {name} or entry.EF.F.objgen != entry.EF.UF.objgen:
+            raise ValueError(f"the attachment {name} has two names or two contents")
+        found[name] = entry.EF.F.read_bytes()
+    specs = {entry.objgen for entry in entries.values()}
+    streams = {entry.EF.F.objgen for entry in entries.values()}
+    associated = [entry.objgen for entry in document.Root.AF]
+    others = [
+        thing
+        for thing in document.objects
+        if (isinstance(thing, pikepdf.Dictionary) and _is(thing, "/Filespec") and thing.objgen not in specs)
+        or (isinstance(thing, pikepdf.Stream) and _is(thing, "/EmbeddedFile") and thing.objgen not in streams)
+    ]
+    if others or len(entries) * 2 != len(listed) or len(specs) != len(entries) or sorted(associated) != sorted(specs):
+        raise ValueError("files are attached that are not in the list of attachments, or in it twice")
+    return found
+
+
+def _is(thing: pikepdf.Object, kind: str) -> bool:
+    return str(thing.get("/Type", "")) == kind

@@ -1,90 +1,102 @@
-"""Run the workflow again from archived inputs and compare every number with the archived results."""
+"""Do the steps of the workflow again on archived inputs and compare every number with the archived results."""
 
 from __future__ import annotations
 
 import json
 import math
-import os
 import shutil
-import subprocess
-import sys
-import tempfile
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
 
+from .. import child
+from ..bounded import Limits, run
 from ..decision.digits import step
 from ..errors import InputError, Problem
+from ..jsonio import read_json, write_json
+from ..logs.unit_logs import sha256
+from .bag import check_name, twins
 from .software import ROOT
+
+if TYPE_CHECKING:
+    from .verify import Verified
+
+#: Room for the largest logs that are read at all (``logs.limits``), and time for a drive of many long ones.
+LIMITS: Final = Limits(memory=12 * 1024**3, seconds=1800, raised_by=("--memory", "--minutes"))
+TASK: Final = "computing the results again"
 
 #: A number that differs by no more steps of its last digit, as it is written, is the same one computed on another
 #: processor: it fell on the other side of a half. The rest is the rounding of the difference itself.
 STEPS = 1.001
 
 
-@dataclass(frozen=True)
-class Recomputed:
-    """The outcome: numbers compared, whether the file is the same to the byte, and the differences in words."""
-
-    numbers: int
-    identical: bool
-    differences: list[str]
+#: How many differences are named one by one.
+_NAMED = 20
+_ARCHIVED = "archived-results.json"
 
 
-def recompute(
-    unit: str, sources: Mapping[str, bytes | Path], configuration: Mapping[str, Any], results: Mapping[str, Any]
-) -> Recomputed:
-    """Compute ``results.json`` again with the software that is installed, in a folder of its own.
+def lay_out(root: Path, found: Verified) -> None:
+    """Write the inputs of a verified report into the empty folder ``root`` as a project holds them, and its results.
 
-    ``sources`` are all inputs by their names in the evidence, ``configuration`` is what the evidence holds.
-    Raises ``InputError`` when the workflow cannot give results.
+    Raises ``InputError`` for a name that leads elsewhere, or that another computer would take for the name of another,
+    and for a file that is not, or no longer, the one that was verified.
     """
-    with tempfile.TemporaryDirectory(prefix="rotorproof-") as name:
-        root = Path(name)
-        _lay_out(root, unit, sources, configuration)
-        target = root / "reports" / unit / "results.json"
-        command = [sys.executable, str(root / "scripts" / "engine.py"), "--snakefile", str(root / "Snakefile")]
-        command += [
-            "--directory",
-            str(root),
-            "--cores",
-            "1",
-            "--nocolor",
-            "--quiet",
-            "--",
-            f"reports/{unit}/results.json",
-        ]
-        environment = {**os.environ, "PYTHONPATH": str(root / "scripts")}
-        done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
-        if done.returncode != 0 or not target.is_file():
-            last = [line for line in (done.stdout + done.stderr).splitlines() if line.strip()][-3:]
-            raise InputError(Problem(f"the results cannot be computed again: {' / '.join(last)}"))
-        again = json.loads(target.read_bytes())
-    numbers = sum(1 for _ in _numbers(results))
-    return Recomputed(numbers, again == results, list(_differences(results, again, "", None)))
-
-
-def _lay_out(root: Path, unit: str, sources: Mapping[str, bytes | Path], configuration: Mapping[str, Any]) -> None:
-    shutil.copyfile(ROOT / "Snakefile", root / "Snakefile")
-    for folder in ("scripts", "templates"):
-        (root / folder).symlink_to(ROOT / folder, target_is_directory=True)
-    if (ROOT / "rules").is_dir():
-        (root / "rules").symlink_to(ROOT / "rules", target_is_directory=True)
-    for name, content in sources.items():
-        parts = PurePosixPath(name).parts
-        if name.startswith("/") or ".." in parts or parts[0] not in (unit, "config"):
+    evidence = found.evidence
+    assert evidence is not None and found.results is not None
+    sources = found.sources
+    for name in sources:
+        check_name(name)
+        first, *rest = name.split("/")
+        if first not in {*found.units, "config"} or not rest or {"", ".", ".."} & {*rest}:
             raise InputError(Problem("the evidence names a file outside the unit and the settings", name))
-        target = root / name if parts[0] == "config" else root / "raw" / name
+    for names in twins(sources):
+        raise InputError(Problem(f"a computer may take these names for one: {', '.join(names)}"))
+    for name, content in sources.items():
+        target = root / (name if name.startswith("config/") else f"raw/{name}")
         target.parent.mkdir(parents=True, exist_ok=True)
         if isinstance(content, Path):
-            shutil.copyfile(content, target)
+            shutil.copyfile(content, target, follow_symlinks=False)
         else:
             target.write_bytes(content)
-    # The settings in force: the file with what the command line changed. Other units are not here to compare with.
-    settings = {key: value for key, value in configuration["settings"].items() if key != "comparisons"}
+        if target.is_symlink() or sha256(target) != evidence["inputs"][name]:
+            raise InputError(Problem("the file changed while it was being verified", name))
+    # The settings in force: the file with what the command line changed. Folders are those laid out here, whatever
+    # folders the report was made from; other units are not here to compare with.
+    settings = {
+        key: value
+        for key, value in evidence["configuration"]["settings"].items()
+        if key != "comparisons" and not key.endswith("_dir")
+    }
     (root / "config").mkdir(exist_ok=True)
     (root / "config" / "config.yaml").write_text(json.dumps(settings), encoding="utf-8")
+    write_json(root / _ARCHIVED, found.results)
+
+
+def compute(root: Path, unit: str, limits: Limits) -> None:
+    """Compute the results of ``unit`` in the folder that ``lay_out`` filled, in a child under ``limits``."""
+    run(child.python(ROOT / "scripts" / "recompute.py", root, unit, limits.as_argument()), limits, TASK, root)
+    if not _results(root, unit).is_file():
+        raise InputError(Problem(f"{TASK} gave no results"))
+
+
+def compared(root: Path, unit: str) -> dict[str, Any]:
+    """Compare the archived results in ``root`` with those computed there.
+
+    Return how many ``numbers`` were compared, whether all is ``identical``, how many values are ``different``, and the
+    first ``differences`` in words.
+    """
+    old, new = read_json(root / _ARCHIVED), read_json(_results(root, unit))
+    differences = list(_differences(old, new, "", None))
+    return {
+        "numbers": sum(1 for _ in _numbers(old)),
+        "identical": old == new,
+        "different": len(differences),
+        "differences": differences[:_NAMED],
+    }
+
+
+def _results(root: Path, unit: str) -> Path:
+    return root / "reports" / unit / "results.json"
 
 
 def _numbers(data: Any) -> Iterator[float]:

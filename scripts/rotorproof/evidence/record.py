@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -11,7 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, Field
 
 from ..errors import InputError, Problem
-from ..jsonio import read_json
+from ..jsonio import read_json, strictly
 from ..logs.unit_logs import sha256
 from .attachments import Attachment, within_limit
 from .software import code_hash, software
@@ -32,7 +31,7 @@ class Evidence(BaseModel):
 
 def read_evidence(raw: bytes) -> dict[str, Any]:
     """Return the content of ``evidence.json``. Raises ``ValueError`` where it is not that of this program."""
-    content: dict[str, Any] = json.loads(raw)
+    content: dict[str, Any] = strictly(raw)
     Evidence.model_validate(content)
     if not isinstance(content["configuration"].get("settings"), dict):
         raise ValueError("the evidence holds no settings")

@@ -13,14 +13,15 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import InputError, Problem
-from ..jsonio import read_json
+from ..jsonio import strictly
 from ..logs.unit_logs import sha256
 from .signoff import SignOff
+from .standing import signed_so
 
 FOLDER = "archive"
 REPORT = "data/report.pdf"
 SIGN_OFF = "data/sign-off.json"
-_REVISION = re.compile(r"r([1-9][0-9]*)")
+_REVISION = re.compile(r"r([1-9][0-9]{0,5})")
 _PARTIAL = ".partial"
 
 
@@ -37,8 +38,11 @@ class Revision:
         return self.folder / REPORT
 
     def sign_off(self) -> SignOff:
-        """Return what was signed. Raises ``OSError`` or ``ValueError`` for an archive that was damaged."""
-        return SignOff.model_validate(read_json(self.folder / SIGN_OFF))
+        """Return what was signed, as the file beside the report states it.
+
+        Raises ``OSError`` or ``ValueError`` for a file that was damaged; ``standing`` tells whether it was signed so.
+        """
+        return SignOff.model_validate(strictly((self.folder / SIGN_OFF).read_bytes()))
 
     def report_sha256(self) -> str:
         """Return the hash by which a later revision names this one."""
@@ -47,14 +51,24 @@ class Revision:
 
 def revisions(reports: Path, unit: str) -> list[Revision]:
     """Return the signed reports of a unit, the oldest first."""
-    folder = reports / FOLDER / unit
+    return lying_in(reports / FOLDER / unit)
+
+
+def lying_in(folder: Path) -> list[Revision]:
+    """Return the signed reports in a unit's folder of archives, the oldest first."""
     return [Revision(number, folder / f"r{number}") for number in _numbers(folder) if (folder / f"r{number}").is_dir()]
+
+
+def number_of(name: str) -> int | None:
+    """Return the number of the revision that a folder of this name holds, if it is such a name."""
+    match = _REVISION.fullmatch(name)
+    return int(match[1]) if match else None
 
 
 def _numbers(folder: Path) -> list[int]:
     """Return the numbers that are taken, sorted, whatever it is that bears them."""
     names = [path.name for path in folder.iterdir()] if folder.is_dir() else []
-    return sorted(int(match[1]) for name in names if (match := _REVISION.fullmatch(name)))
+    return sorted(number for name in names if (number := number_of(name)) is not None)
 
 
 def signed_reports(reports: Path, unit: str) -> list[dict[str, Any]]:
@@ -67,9 +81,9 @@ def signed_reports(reports: Path, unit: str) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = []
     for revision in revisions(reports, unit):
         row: dict[str, Any] = {"revision": revision.number, "report": f"{FOLDER}/{unit}/r{revision.number}/{REPORT}"}
-        try:
-            stated = revision.sign_off()
-        except (OSError, ValueError):
+        note = reports / ".work" / "signed.json"
+        stated = signed_so(revision.folder / SIGN_OFF, revision.report, unit, revision.number, note)
+        if stated is None:
             found.append({**row, "outcome": "damaged", "name": "", "signed_at": "", "current": False})
             continue
         found.append(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import hashlib
 import io
 import logging
 from collections.abc import Sequence
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import InputError, Problem
+from .trust import among, authorities, days_of, fingerprint_of, subject_of, unfit
 
 if TYPE_CHECKING:
     from asn1crypto.x509 import Certificate
@@ -49,16 +49,8 @@ def load_signer(certificate: Path, key: Path | None, passphrase: bytes | None) -
         ) from None
     if signer is None or signer.signing_cert is None:
         raise InputError(Problem("the file holds no certificate with its key", file=str(certificate)))
-    validity = signer.signing_cert["tbs_certificate"]["validity"]
-    now = datetime.datetime.now(datetime.UTC)
-    if not validity["not_before"].native <= now <= validity["not_after"].native:
-        raise InputError(
-            Problem(
-                f"the certificate is valid from {validity['not_before'].native:%Y-%m-%d} to "
-                f"{validity['not_after'].native:%Y-%m-%d} only; make or get a new one",
-                file=str(certificate),
-            )
-        )
+    if why := unfit(signer.signing_cert, datetime.datetime.now(datetime.UTC)):
+        raise InputError(Problem(f"the certificate {why}; make or get another one", file=str(certificate)))
     return signer
 
 
@@ -88,16 +80,6 @@ def _opens(path: Path, passphrase: bytes | None, *, pkcs12: bool) -> bool:
     except (ValueError, TypeError):
         return False
     return True
-
-
-def subject_of(certificate: Certificate) -> str:
-    """Return the subject as text a person can read."""
-    return str(certificate.subject.human_friendly)
-
-
-def fingerprint_of(certificate: Certificate) -> str:
-    """Return the SHA-256 of a certificate in hexadecimal."""
-    return hashlib.sha256(certificate.dump()).hexdigest()
 
 
 def sign_pdf(pdf: bytes, signer: SimpleSigner, *, name: str, reason: str, timestamp_url: str | None) -> bytes:
@@ -166,6 +148,7 @@ def check_signature(pdf: bytes, trust: Sequence[Certificate]) -> Checked:
 
     ``trust`` holds the certificates the reader trusts: the signer's own, or those of authorities. The
     certificate is judged at the time of signing, not at the time of reading: it may have expired since.
+    Raises ``MemoryError`` for a PDF that unpacks to more than there is.
     """
     from pyhanko.pdf_utils.reader import PdfFileReader
 
@@ -173,6 +156,8 @@ def check_signature(pdf: bytes, trust: Sequence[Certificate]) -> Checked:
     try:
         reader = PdfFileReader(io.BytesIO(pdf))
         signatures = list(reader.embedded_signatures)
+    except MemoryError:
+        raise
     except Exception as error:
         return Checked([f"the PDF cannot be read ({type(error).__name__}): it is damaged or changed"], False)
     if len(signatures) != 1:
@@ -180,36 +165,31 @@ def check_signature(pdf: bytes, trust: Sequence[Certificate]) -> Checked:
         return Checked([f"the PDF holds {count}"], False, unsigned=not signatures)
     try:
         return _check(pdf, signatures[0], trust)
+    except MemoryError:
+        raise
     except Exception as error:
         return Checked([f"the signature cannot be read ({type(error).__name__}): it is damaged or changed"], False)
 
 
+#: A clock may be wrong by this much before it is taken to state a time that has not come yet.
+_CLOCKS = datetime.timedelta(hours=1)
+
+
 def _check(pdf: bytes, signature: Any, trust: Sequence[Certificate]) -> Checked:
-    from pyhanko.sign.validation import validate_pdf_signature
-    from pyhanko.sign.validation.settings import KeyUsageConstraints
     from pyhanko.sign.validation.status import SignatureCoverageLevel
-    from pyhanko_certvalidator import ValidationContext
 
     certificate = signature.signer_cert
+    now = _now()
     claimed = signature.self_reported_timestamp
-    when = claimed or datetime.datetime.now(datetime.UTC)
     token = _time_stamp(signature)
     own_tsa = [] if token is None else _certificates(token)
-
-    def validate(signers: Sequence[Certificate], stampers: Sequence[Certificate], moment: datetime.datetime) -> Any:
-        def context(roots: Sequence[Certificate]) -> ValidationContext:
-            return ValidationContext(trust_roots=list(roots), moment=moment, allow_fetching=False)
-
-        # Authorities mark certificates for people with either usage.
-        usage = KeyUsageConstraints({"digital_signature", "non_repudiation"}, match_all_key_usages=False)
-        return validate_pdf_signature(signature, context(signers), context(stampers), key_usage_settings=usage)
-
     # First as if signer and time stamp service were known, to see whether all else holds.
-    status = validate([certificate, *trust], [*own_tsa, *trust], when)
+    when = claimed or now
+    status = _validated(signature, [certificate], own_tsa, when)
     stamped = status.timestamp_validity
     if stamped is not None and stamped.timestamp is not None:
         when = stamped.timestamp
-        status = validate([certificate, *trust], [*own_tsa, *trust], when)
+        status = _validated(signature, [certificate], own_tsa, when)
     faults = []
     if not status.intact:
         faults.append("the PDF was changed after it was signed")
@@ -219,25 +199,82 @@ def _check(pdf: bytes, signature: Any, trust: Sequence[Certificate]) -> Checked:
         faults.append("something was added to the PDF after it was signed")
     if status.docmdp_ok is False:
         faults.append("the PDF was changed in a way that its signature forbids")
-    if not status.trusted and status.intact and status.valid:
-        faults.append(f"the certificate was not fit for signing on {when:%Y-%m-%d}")
+    moments = [claimed or now, *([when] if when != claimed else [])]
+    why = next((words for moment in moments if (words := unfit(certificate, moment))), None)
+    if why is None and not status.trusted and status.intact and status.valid:
+        why = f"was not fit for signing on {when:%Y-%m-%d}"
+    if why is not None:
+        faults.append(f"the certificate {why}")
+    if max(moments) > now + _CLOCKS:
+        faults.append(f"it says that it was signed on {max(moments):%Y-%m-%d %H:%M} UTC, which is yet to come")
     if token is not None and (stamped is None or not (stamped.intact and stamped.valid)):
         faults.append("the time stamp does not belong to the signature")
     faults += _container_faults(pdf, signature)
-    trusted = bool(trust) and validate(trust, trust, when).trusted
-    stamp_trusted = False
-    if stamped is not None and trust:
-        again = validate(trust, trust, when).timestamp_validity
-        stamp_trusted = again is not None and again.trusted
+    stamp_trusted = token is not None and not faults and _stamp_trusted(signature, stamped, certificate, trust)
+    proved = stamped.timestamp if stamp_trusted else claimed
     return Checked(
         faults,
-        trusted=trusted and not faults,
+        trusted=not faults and _trusted(signature, certificate, trust, when),
         subject=subject_of(certificate),
         fingerprint=fingerprint_of(certificate),
         signed_at=claimed,
         time_stamped_at=stamped.timestamp if stamped is not None else None,
         time_stamp_trusted=stamp_trusted,
+        notes=() if faults else _about_days(certificate, proved, now, proved_by_stamp=stamp_trusted),
     )
+
+
+def _now() -> datetime.datetime:
+    return datetime.datetime.now(datetime.UTC)
+
+
+def _validated(signature: Any, signers: Sequence[Any], stampers: Sequence[Any], moment: datetime.datetime) -> Any:
+    """Return the library's findings with these certificates, or authorities, as those that are trusted."""
+    from pyhanko.sign.validation import validate_pdf_signature
+    from pyhanko.sign.validation.settings import KeyUsageConstraints
+    from pyhanko_certvalidator import ValidationContext
+
+    def context(roots: Sequence[Any]) -> ValidationContext:
+        return ValidationContext(trust_roots=list(roots), moment=moment, allow_fetching=False)
+
+    # Authorities mark certificates for people with either usage.
+    usage = KeyUsageConstraints({"digital_signature", "non_repudiation"}, match_all_key_usages=False)
+    return validate_pdf_signature(signature, context(signers), context(stampers), key_usage_settings=usage)
+
+
+def _trusted(signature: Any, certificate: Certificate, trust: Sequence[Certificate], when: datetime.datetime) -> bool:
+    """Tell whether the signer is known: by the certificate itself, or by an authority that vouches for it."""
+    if among(certificate, trust):
+        return True
+    roots = authorities(trust)
+    return bool(roots) and bool(_validated(signature, roots, roots, when).trusted)
+
+
+def _stamp_trusted(signature: Any, stamped: Any, signer: Certificate, trust: Sequence[Certificate]) -> bool:
+    """Tell whether the service that stamped the time is known, and its certificate made for that."""
+    service = stamped.signing_cert
+    if unfit(service, stamped.timestamp, stamps=True) is not None:
+        return False
+    if among(service, trust):
+        return True
+    roots = authorities(trust)
+    if not roots:
+        return False
+    again = _validated(signature, [signer], roots, stamped.timestamp).timestamp_validity
+    return again is not None and bool(again.trusted)
+
+
+def _about_days(
+    certificate: Certificate, when: datetime.datetime | None, now: datetime.datetime, *, proved_by_stamp: bool
+) -> tuple[str, ...]:
+    """Say at which time the certificate was judged, and what rests on a clock that nobody vouches for."""
+    judged = f"on {when:%Y-%m-%d}, when it was signed" if when else "today, as no time of signing is stated"
+    words = f"the certificate is valid {days_of(certificate)} and was judged {judged}"
+    if now <= certificate.not_valid_after:
+        return (words,)
+    if proved_by_stamp:
+        return (f"{words}; it has expired since",)
+    return (f"{words}; it has expired since, and that it was signed before is the word of the signer's clock alone",)
 
 
 def _time_stamp(signature: Any) -> Any:
@@ -282,23 +319,3 @@ def _container_faults(pdf: bytes, signature: Any) -> list[str]:
     if not (framed and plain):
         faults.append("the frame of the signature was changed")
     return faults
-
-
-def read_certificates(paths: Sequence[Path]) -> list[Certificate]:
-    """Return the certificates in PEM or DER files. Raises ``InputError``."""
-    from asn1crypto import pem, x509
-
-    found = []
-    for path in paths:
-        try:
-            raw = path.read_bytes()
-            ders = [der for _, _, der in pem.unarmor(raw, multiple=True)] if pem.detect(raw) else [raw]
-            for der in ders:
-                certificate = x509.Certificate.load(der, strict=True)
-                certificate.subject.native  # noqa: B018  parsed when first asked for
-                found.append(certificate)
-        except OSError as error:
-            raise InputError(Problem(f"the certificate cannot be read: {error.strerror}", str(path))) from None
-        except (ValueError, TypeError):
-            raise InputError(Problem("the file holds no certificate (PEM or DER)", str(path))) from None
-    return found

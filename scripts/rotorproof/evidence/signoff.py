@@ -13,6 +13,10 @@ from ..errors import InputError, Problem
 Digest = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 Outcome = Literal["accepted", "accepted with waivers", "rejected", "undecided", "incomplete"]
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
+#: One line: who signs and in what role.
+Line = Annotated[str, Field(min_length=1, max_length=200)]
+#: As in ``unit.yaml``: nothing that leads to another folder.
+UnitName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
 
 
 #: More waivers, or more letters in all their reasons, would not stand on page 1.
@@ -43,18 +47,19 @@ class Superseded(_Model):
 class SignOff(_Model):
     """Everything the signer states. It is printed on page 1 and attached to the signed report.
 
-    ``files`` holds the SHA-256 of every other file of the archive, so that the signature covers them too.
+    ``files`` holds the SHA-256 of every other file of the archive, so that the signature covers them too; only the
+    archive's manifests are not among them, which follow from the files.
     """
 
     schema_: Annotated[Literal[1], Field(alias="schema")] = 1
-    unit: str
+    unit: UnitName
     revision: Annotated[int, Field(ge=1)]
-    name: Text
-    role: Text
+    name: Line
+    role: Line
     remarks: str | None = None
     #: Why a report is signed although criteria were neither measured nor waived.
     incomplete: Text | None = None
-    signed_at: str
+    signed_at: Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00$")]
     certificate_subject: str
     certificate_sha256: Digest
     verdict: Literal["accepted", "rejected", "undecided", "incomplete"]
@@ -138,3 +143,27 @@ def acknowledged(results: Results, waivers: Sequence[Waiver], reason: str | None
             "as incomplete with --incomplete 'why'"
         )
     )
+
+
+def disagreements(sign_off: SignOff, results: Results) -> list[str]:
+    """Return in what a sign-off and the results it stands over contradict each other, in plain words."""
+    from ..decision.rules import verdict
+
+    found = []
+    if results.unit != sign_off.unit:
+        found.append(f"the sign-off is for {sign_off.unit}, the results are of {results.unit}")
+    decisions = {(criterion.quantity, criterion.decision) for criterion in results.criteria}
+    if results.verdict != verdict([criterion.decision for criterion in results.criteria]):
+        found.append(f"the results are called {results.verdict}, which does not follow from their criteria")
+    if sign_off.verdict != results.verdict:
+        found.append(f"the sign-off calls the results {sign_off.verdict}; they are {results.verdict}")
+    found += [
+        f"the sign-off waives {waiver.quantity} ({waiver.decision}), of which the results know nothing"
+        for waiver in sign_off.waivers
+        if (waiver.quantity, waiver.decision) not in decisions
+    ]
+    if sign_off.outcome != (comes_to := outcome(results, sign_off.waivers)):
+        found.append(f"the sign-off says {sign_off.outcome}; with its waivers the results come to {comes_to}")
+    if errors := sum(1 for problem in results.problems if problem.severity == "error"):
+        found.append(f"the results hold {errors} error(s), with which no report is signed")
+    return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,16 +11,22 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from ..decision.models import Results
+from ..jsonio import strictly
 from .archive import input_place
 from .attachments import attached
 from .bag import check_bag, digest
 from .record import read_evidence
-from .revisions import REPORT, SIGN_OFF, revisions
-from .signature import Checked, check_signature, fingerprint_of
-from .signoff import SignOff
+from .revisions import FOLDER, REPORT, SIGN_OFF, lying_in, number_of
+from .signature import Checked, check_signature
+from .signoff import SignOff, disagreements
+from .trust import fingerprint_of
 
 if TYPE_CHECKING:
     from asn1crypto.x509 import Certificate
+
+
+#: The sign-off is written a moment before the signature.
+_CLOCKS = datetime.timedelta(hours=1)
 
 
 @dataclass
@@ -43,6 +49,11 @@ class Verified:
     sources: dict[str, bytes | Path] = field(default_factory=dict)
     missing: list[str] = field(default_factory=list)
 
+    @property
+    def units(self) -> list[str]:
+        """Return the unit and the parts it is made of, as far as the evidence can be read."""
+        return [self.evidence["unit"], *self.evidence.get("parts", {})] if self.evidence else []
+
 
 def verify_pdf(path: Path, trust: Sequence[Certificate]) -> Verified:
     """Verify a signed PDF by itself: its signature and the files attached to it."""
@@ -62,7 +73,7 @@ def verify_pdf(path: Path, trust: Sequence[Certificate]) -> Verified:
         content = files.get(name)
         if content is None or digest(content) != sign_off.files.get(f"data/{name}"):
             found.faults.append(f"the attachment {name} is missing or not the one signed")
-    _evidence(found, files.get("evidence.json"), files.get("results.json"))
+    _evidence(found, sign_off, files.get("evidence.json"), files.get("results.json"))
     if found.evidence is not None:
         by_hash = {digest(content): content for content in files.values()}
         for name, value in found.evidence["inputs"].items():
@@ -89,6 +100,7 @@ def verify_archive(folder: Path, trust: Sequence[Certificate]) -> Verified:
     files, sign_off = _signed_content(found, (folder / REPORT).read_bytes(), trust)
     if sign_off is None:
         return found
+    _place(found, folder, sign_off)
     signed = {**sign_off.files, SIGN_OFF: digest(files["sign-off.json"])}
     others = {name: value for name, value in hashes.items() if name != REPORT}
     changed = [name for name in signed if name in others and others[name] != signed[name]]
@@ -105,10 +117,10 @@ def verify_archive(folder: Path, trust: Sequence[Certificate]) -> Verified:
         found.holds.append(f"the signature covers all {len(hashes)} files of the archive")
     stray = [name for name, content in files.items() if digest(content) not in signed.values()]
     found.faults += [f"the attachment {name} is not among the archived files" for name in stray]
-    _evidence(found, _read(folder / "data/evidence.json"), _read(folder / "data/results.json"))
+    _evidence(found, sign_off, *(_read(folder, f"data/{name}.json", hashes) for name in ("evidence", "results")))
     if found.evidence is not None:
         for name, value in found.evidence["inputs"].items():
-            place = input_place(sign_off.unit, name)
+            place = input_place(name)
             if hashes.get(place) == value:
                 found.sources[name] = folder / place
             elif place not in changed and place not in absent:
@@ -130,18 +142,27 @@ def _signed_content(
         return {}, None
     try:
         files = attached(pdf)
-        sign_off = SignOff.model_validate_json(files["sign-off.json"])
+        sign_off = SignOff.model_validate(strictly(files["sign-off.json"]))
     except (KeyError, ValueError, ValidationError):
         found.faults.append("the PDF is signed, but not by this program: it holds no readable sign-off.json")
         return {}, None
+    except RecursionError:
+        found.faults.append("the sign-off.json in the PDF cannot be read")
+        return {}, None
+    stated = datetime.datetime.fromisoformat(sign_off.signed_at)
+    if checked.signed_at is not None and abs(stated - checked.signed_at) > _CLOCKS:
+        found.faults.append(f"the sign-off is of {sign_off.signed_at}, the signature of another time")
+    if sign_off.certificate_subject != checked.subject:
+        found.faults.append("the sign-off names another holder than the certificate that signed")
     if sign_off.certificate_sha256 != checked.fingerprint:
         found.faults.append("the sign-off names another certificate than the one that signed")
     waivers = f", waived: {', '.join(w.quantity for w in sign_off.waivers)}" if sign_off.waivers else ""
     found.notes.append(
-        f"{sign_off.unit} r{sign_off.revision}: {sign_off.outcome}{waivers}; signed by {sign_off.name}, {sign_off.role}"
+        f"{sign_off.unit} r{sign_off.revision}: {sign_off.outcome}{waivers}; signed by '{sign_off.name}' as "
+        f"'{sign_off.role}'"
     )
     if sign_off.supersedes:
-        found.notes.append(f"replaces r{sign_off.supersedes.revision}: {sign_off.supersedes.reason}")
+        found.notes.append(f"replaces r{sign_off.supersedes.revision}, because: '{sign_off.supersedes.reason}'")
     return files, sign_off
 
 
@@ -159,6 +180,7 @@ def _signer(found: Verified, checked: Checked, trust: Sequence[Certificate]) -> 
             f"who signed is not proved: nothing here says whether you trust the certificate ({checked.subject}). "
             f"Ask the workshop for its certificate and give it with --trust, or compare its SHA-256: {letters}"
         )
+    found.notes += checked.notes
     if checked.time_stamped_at is not None:
         by = "a time stamp service you trust" if checked.time_stamp_trusted else "a time stamp service unknown here"
         found.notes.append(f"time stamp: {checked.time_stamped_at:%Y-%m-%d %H:%M:%S} UTC, by {by}")
@@ -168,30 +190,56 @@ def _signer(found: Verified, checked: Checked, trust: Sequence[Certificate]) -> 
         )
 
 
-def _evidence(found: Verified, evidence: bytes | None, results: bytes | None) -> None:
+def _evidence(found: Verified, sign_off: SignOff, evidence: bytes | None, results: bytes | None) -> None:
     try:
         content = read_evidence(evidence or b"")
         recorded = content["outputs"]["results.json"]
-        Results.model_validate_json(results or b"")
-        found.evidence, found.results = content, json.loads(results or b"")
+        numbers = strictly(results or b"")
+        # The bytes, not the numbers: the models take the text of JSON for dates and tuples.
+        stated = Results.model_validate_json(results or b"")
+        found.evidence, found.results = content, numbers
     except (ValueError, KeyError, RecursionError):
         found.evidence = found.results = None
         found.faults.append("evidence.json or results.json cannot be read")
         return
     if digest(results or b"") != recorded:
         found.faults.append("results.json is not the file that evidence.json names")
+    if content["unit"] != sign_off.unit:
+        found.faults.append(f"the sign-off is for {sign_off.unit}, the evidence is of {content['unit']}")
+    wrong = disagreements(sign_off, stated)
+    found.faults += wrong
+    if not wrong:
+        found.holds.append(f"what was signed ({sign_off.outcome}) follows from the results and the waivers")
+
+
+def _place(found: Verified, folder: Path, sign_off: SignOff) -> None:
+    """Say it where an archive lies under the name of another revision or unit than was signed."""
+    place = folder.absolute()
+    number = number_of(place.name)
+    if place.is_symlink():
+        found.faults.append(f"{place.name} is a link to another folder")
+    if number is not None and number != sign_off.revision:
+        found.faults.append(f"the folder is called {place.name}, but what was signed is r{sign_off.revision}")
+    if number is not None and place.parent.name != sign_off.unit:
+        if place.parents[1].name == FOLDER:
+            found.faults.append(f"it lies among the reports of {place.parent.name}, but is of {sign_off.unit}")
+        else:
+            found.notes.append(f"it lies in a folder called {place.parent.name}; the unit is {sign_off.unit}")
 
 
 def _neighbours(found: Verified, folder: Path, sign_off: SignOff) -> None:
     """Look at the revisions that lie beside this one, as far as they do."""
-    beside = {
-        revision.number: revision
-        for revision in revisions(folder.resolve().parents[2], sign_off.unit)
-        if revision.folder.parent == folder.resolve().parent
-    }
+    place = folder.absolute()
+    if number_of(place.name) is None or place.parent.name != sign_off.unit:
+        return
+    beside = {revision.number: revision for revision in lying_in(place.parent)}
     earlier = sign_off.supersedes
     if earlier and earlier.revision in beside:
-        if beside[earlier.revision].report_sha256() == earlier.report_sha256:
+        try:
+            same = beside[earlier.revision].report_sha256() == earlier.report_sha256
+        except OSError:
+            same = False
+        if same:
             found.holds.append(f"r{earlier.revision}, which it replaces, lies beside it unchanged")
         else:
             found.faults.append(f"r{earlier.revision}, which lies beside it, is not the report that it replaces")
@@ -205,5 +253,6 @@ def _neighbours(found: Verified, folder: Path, sign_off: SignOff) -> None:
         found.notes.append(f"it has since been replaced by r{max(later)}")
 
 
-def _read(path: Path) -> bytes | None:
-    return path.read_bytes() if path.is_file() else None
+def _read(folder: Path, name: str, hashes: Mapping[str, str]) -> bytes | None:
+    """Return the content of a file of the archive, if it is one."""
+    return (folder / name).read_bytes() if name in hashes else None

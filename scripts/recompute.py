@@ -1,0 +1,84 @@
+"""Compute the results of one unit again, without the workflow engine (started by ``rotorproof verify``).
+
+The inputs are a stranger's. The engine would start processes of its own and takes names and options from many places;
+here the same steps run one after the other in this process, which is under limits.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from types import SimpleNamespace
+
+
+def main(root: Path, unit: str) -> None:
+    """Read, fit and decide ``unit``, after the parts it is made of, from ``root/raw`` into ``root/reports``.
+
+    Raises ``InputError`` for settings that cannot be used, ``MemoryError`` where a step ran out of memory.
+    """
+    import decide
+    import fit
+    import read
+    from rotorproof.errors import InputError, Problem
+    from rotorproof.workflow import Plan
+
+    plan = Plan.load(root, {})
+    if unit not in plan.units:
+        problems = [Problem(**problem) for problem in plan.refused.get(unit, ())]
+        raise InputError(problems or Problem("its folder is not among the inputs", unit))
+    for name in [*(part.unit for part in plan.project.parts(unit)), unit]:
+        wildcards = SimpleNamespace(unit=name)
+        work, out = root / "reports" / ".work" / name, root / "reports" / name
+        for folder in (work, out):
+            folder.mkdir(parents=True, exist_ok=True)
+        traces: list[str] = []
+        parts = [part.unit for part in plan.project.parts(name)]
+        traces += read.main(
+            unit=name,
+            folder=Path(plan.folder(wildcards)),
+            tests=plan.tests(wildcards),
+            layouts=plan.layouts(wildcards),
+            readings=work / "readings.npz",
+        )
+        traces += fit.main(
+            unit=plan.measured_part(wildcards),
+            settings=plan.fit_settings,
+            readings=work / "readings.npz",
+            fit=work / "fit.json",
+            panels=work / "panels.npz",
+            parts=[root / "reports" / ".work" / part / "fit.json" for part in parts],
+        )
+        traces += decide.main(
+            unit=plan.measured_part(wildcards),
+            acceptance=plan.acceptance(wildcards),
+            probability=plan.settings.coverage_probability,
+            readings=work / "readings.npz",
+            fit=work / "fit.json",
+            results=out / "results.json",
+            parts=[root / "reports" / part / "results.json" for part in parts],
+        )
+        # A step goes on without what failed and gives its trace; too little memory is no property of a log.
+        if any("MemoryError" in trace for trace in traces):
+            raise MemoryError
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Compute again under the limits in ``arguments`` (root, unit, limits); return the exit status."""
+    from rotorproof.bounded import OUT_OF_MEMORY, Limits
+    from rotorproof.errors import InputError
+
+    root, unit, limits = arguments
+    Limits.from_argument(limits).apply()
+    try:
+        main(Path(root), unit)
+    except InputError as error:
+        sys.stderr.write(" / ".join(problem.message for problem in error.problems[:3]) + "\n")
+        return 1
+    except MemoryError:
+        return OUT_OF_MEMORY
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(run(sys.argv[1:]))

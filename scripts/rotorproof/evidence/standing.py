@@ -1,0 +1,57 @@
+"""Whether the sign-off that lies beside a signed report is the one its signature covers: what the register may show.
+
+To check a signature takes a third of a second, so reports that were found sound are noted, by the hashes of both files.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import Final
+
+from ..bounded import Limits, bounded
+from ..errors import InputError
+from ..jsonio import read_json, strictly, write_json
+from .attachments import attached
+from .bag import digest
+from .signature import check_signature, quiet_libraries
+from .signoff import SignOff
+
+#: Enough for a report with all its attachments, far from all that a computer has.
+LIMITS: Final = Limits(memory=2 * 1024**3, seconds=300, raised_by=("--memory", "--minutes"))
+
+
+def signed_so(sign_off: Path, report: Path, unit: str, revision: int, note: Path) -> SignOff | None:
+    """Return what was signed, or ``None`` where the report does not cover it or it is that of another revision.
+
+    ``note`` is the file with the hashes of what was found sound before.
+    """
+    try:
+        raw, pdf = sign_off.read_bytes(), report.read_bytes()
+        stated = SignOff.model_validate(strictly(raw))
+        if (stated.unit, stated.revision) != (unit, revision):
+            return None
+        key = f"{digest(raw)} {digest(pdf)}"
+        known = _known(note)
+        if key not in known:
+            if not bounded(lambda: _covers(pdf, raw), LIMITS, "checking a signed report"):
+                return None
+            # Where nothing can be written it is only checked again.
+            with contextlib.suppress(OSError):
+                write_json(note, sorted([*known, key]))
+    except (OSError, ValueError, RecursionError, InputError):
+        return None
+    return stated
+
+
+def _known(note: Path) -> list[str]:
+    try:
+        found = read_json(note)
+    except (OSError, ValueError):
+        return []
+    return [key for key in found if isinstance(key, str)] if isinstance(found, list) else []
+
+
+def _covers(pdf: bytes, sign_off: bytes) -> bool:
+    quiet_libraries()
+    return not check_signature(pdf, []).faults and attached(pdf).get("sign-off.json") == sign_off
