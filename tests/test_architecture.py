@@ -47,8 +47,8 @@ MAY_IMPORT = {
     "settings units",
     "workflow": "errors evidence fingerprint logs procedures settings",
     "settled": "jsonio workflow",
-    "commands": "bounded checking child columns decision drafts errors evidence fitting jsonio logs planning procedures "
-    "rendering settings settled units warm workflow",
+    "commands": "bounded checking child columns decision drafts errors evidence fitting jsonio logs planning "
+    "procedures rendering settings settled units warm workflow",
     "__main__": "__init__ commands errors",
 }
 #: Files that look up on purpose, and at what.
