@@ -39,6 +39,7 @@ def main(root: Path, unit: str) -> None:
             folder=Path(plan.folder(wildcards)),
             tests=plan.tests(wildcards),
             layouts=plan.layouts(wildcards),
+            limits=plan.settings.limits.model_dump(),
             readings=work / "readings.npz",
         )
         traces += fit.main(
