@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from ._emf_records import lines_of
 from .base import Log
 
 _MOST_ORDERS = 25
+_POINTS = 1440  # of a turn
 #: Electrical turns per correction of the angle where it comes from the sensors themselves.
 _TURNS = 4.0
 
@@ -47,14 +48,35 @@ class Capture:
         return np.asarray((self.lines.T @ turning).real)
 
 
-def capture(log: Log, procedure: str) -> Capture:
+@dataclass(frozen=True)
+class Choice:
+    """What stays while readings are shifted.
+
+    ``reference`` are the mean angles of the edges ``(2 k,)``, ``kind`` the set of sensors (``None``: not told),
+    ``exact`` numbers without scatter by name, ``table`` the six-step drive for each state of the sensors.
+    """
+
+    reference: np.ndarray
+    kind: hall.SensorSet | None = None
+    exact: dict[str, float] = field(default_factory=dict)
+    table: Mapping[int, int] = field(default_factory=dict)
+    missing: dict[str, str] = field(default_factory=dict)
+
+
+def turn(means: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return electrical angles ``(n,)`` over one turn and the levels ``(3, n)`` there, from mean edge angles."""
+    x = (np.arange(_POINTS) + 0.5) * (hall.TURN / _POINTS)
+    return x, hall.levels_at(x, means[0::2], means[1::2])
+
+
+def capture(log: Log) -> Capture:
     """Read the edges of a log. Raises ``FitError`` if no rotation can be seen."""
     time = log["time"]
     levels = np.stack([log[f"hall_{s}"] for s in hall.SENSORS])
     warnings: list[Problem] = []
 
     def warn(text: str, column: str | None = None) -> None:
-        warnings.append(Problem(text, severity="warning", column=column, procedure=procedure))
+        warnings.append(Problem(text, severity="warning", column=column))
 
     if np.min(levels) < -0.01 or np.max(levels) > 1.01:
         raise FitError("the sensor levels must be 0 or 1; give the threshold or scale of the channels in the layout")

@@ -3,67 +3,50 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from ..physics import hall, six_step
-from ._hall_capture import Capture
-from ._unsplit import Fit
-from .base import Axis, Panel, Series, Table
+from ._hall_capture import Capture, Choice, turn
+from .base import Axis, Panel, Report, Series, Table
 
-_POINTS = 1440
 _DRIVE = ("A", "B", "C")
 
 
-def turn(means: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return electrical angles ``(n,)`` over one turn and the levels ``(3, n)`` there, from mean edge angles."""
-    x = (np.arange(_POINTS) + 0.5) * (hall.TURN / _POINTS)
-    return x, hall.levels_at(x, means[0::2], means[1::2])
+@dataclass(frozen=True)
+class Seen:
+    """What the report shows: the capture, mean angle of each kind of edge ``(2 k,)``, and deviations from it."""
+
+    found: Capture
+    means: np.ndarray
+    deviations: Sequence[np.ndarray]
 
 
-def report(
-    found: Capture,
-    means: np.ndarray,
-    deviations: Sequence[np.ndarray],
-    choice: Mapping[str, Any],
-    fit: Fit,
-    *,
-    procedure: str,
-) -> Fit:
-    """Return the fit with everything that is shown of it."""
-    del procedure
-    details: dict[str, Any] = {
-        "choice": dict(choice),
+def report(choice: Choice, seen: Seen) -> Report:
+    """Return everything that is shown of a fit."""
+    found, means, deviations = seen.found, seen.means, seen.deviations
+    report = Report(warnings=list(found.warnings))
+    report.details = {
         "glitches_removed": dict(found.glitches),
         "edges_degrees": {
             s: {"rise": _degrees(means[2 * i]), "fall": _degrees(means[2 * i + 1])} for i, s in enumerate(found.alive)
         },
     }
-    tables = [_edge_table(found, means, deviations)]
-    notes = [_angle_note(found), _glitch_note(found)]
-    spacing_notes = _kind_notes(choice)
-    if "table" in choice:
-        table = {int(state): int(drive) for state, drive in choice["table"].items()}
+    report.tables.append(_edge_table(found, means, deviations))
+    report.notes += [_angle_note(found), _glitch_note(found)]
+    if choice.kind is not None:
+        report.quantity_notes["hall_spacing"] = [_kind_note(choice.kind)]
+    if choice.table:
         x, levels = turn(means)
-        rows = _drive_rows(table, levels, found.wave(x))
-        details["commutation"] = rows
-        tables.append(_drive_table(rows))
-        if choice.get("hall_spacing") is not None and "commutation_table" in choice:
-            more, words, extra = _connections(levels, found.wave(x), table, choice)
-            tables.append(more)
-            notes.extend(words)
-            details |= extra
-    return replace(
-        fit,
-        panels=[_timing(found, means), _edges_panel(found, deviations)],
-        tables=tables,
-        notes=[note for note in notes if note],
-        warnings=found.warnings,
-        details=details,
-        quantity_notes={"hall_spacing": spacing_notes} if choice.get("hall_spacing") is not None else {},
-    )
+        rows = _drive_rows(choice.table, levels, found.wave(x))
+        report.details["commutation"] = rows
+        report.tables.append(_drive_table(rows))
+        if choice.kind is not None and "commutation_table" in choice.exact:
+            _show_connections(levels, found.wave(x), choice.table, choice.kind.inverted, report)
+    report.panels = [_timing(found, means), _edges_panel(found, deviations)]
+    return report
 
 
 def _degrees(angle: float) -> float:
@@ -87,18 +70,16 @@ def _glitch_note(found: Capture) -> str:
     )
 
 
-def _kind_notes(choice: Mapping[str, Any]) -> list[str]:
-    if choice.get("hall_spacing") is None:
-        return []
-    if choice["inverted"] is None:
-        return ["Kind of set, so without uncertainty: the levels never agree, as in a set of 120 degrees."]
-    name = hall.SENSORS[choice["inverted"]].upper()
-    order = "-".join(hall.SENSORS[i].upper() for i in choice["order"])
-    return [
+def _kind_note(kind: hall.SensorSet) -> str:
+    if kind.inverted is None:
+        return "Kind of set, so without uncertainty: the levels never agree, as in a set of 120 degrees."
+    name = hall.SENSORS[kind.inverted].upper()
+    order = "-".join(hall.SENSORS[i].upper() for i in kind.order)
+    return (
         "Kind of set, so without uncertainty: all three levels agree in part of the turn. It is a set of 60 degrees in "
         f"the order {order}, or one of 120 degrees with sensor {name} inverted: the levels are the same. A controller "
         f"for 120 degrees needs sensor {name} inverted, or turned over."
-    ]
+    )
 
 
 def _edge_table(found: Capture, means: np.ndarray, deviations: Sequence[np.ndarray]) -> Table:
@@ -149,19 +130,19 @@ def _drive_table(rows: Sequence[Mapping[str, Any]]) -> Table:
     )
 
 
-def _connections(
-    levels: np.ndarray, lines: np.ndarray, table: Mapping[int, int], choice: Mapping[str, Any]
-) -> tuple[Table, list[str], dict[str, Any]]:
-    """Return the 36 connections on a controller with the common table, and how those of the own table count."""
+def _show_connections(
+    levels: np.ndarray, lines: np.ndarray, table: Mapping[int, int], inverted: int | None, report: Report
+) -> None:
+    """Show the 36 connections on a controller with the common table, and how those of the own table count."""
     fed = levels.copy()
-    if choice["inverted"] is not None:
-        fed[choice["inverted"]] = ~fed[choice["inverted"]]
+    if inverted is not None:
+        fed[inverted] = ~fed[inverted]
     found = six_step.connections(fed, lines, six_step.COMMON_TABLE)
     own = six_step.connections(levels, lines, table)
     straight = next(c for c in found if c.phases == (0, 1, 2) and c.sensors == (0, 1, 2))
     goal = six_step.mend(straight, found)
     count = {kind: sum(c.behaviour == kind for c in found) for kind in sorted({c.behaviour for c in found})}
-    words = [
+    report.notes += [
         "A controller with the common table (101 A-B, 100 A-C, 110 B-C, 010 B-A, 011 C-A, 001 C-B; high-low), "
         f"connected straight, {_runs(straight.behaviour)}"
         + (
@@ -174,13 +155,13 @@ def _connections(
         + ". Forward is the direction "
         "driven in this log. A controller with another table differs: compare its table with the one above.",
     ]
-    if choice["inverted"] is not None:
-        words.append(
-            f"These connections hold with sensor {hall.SENSORS[choice['inverted']].upper()} inverted, as a controller "
+    if inverted is not None:
+        report.notes.append(
+            f"These connections hold with sensor {hall.SENSORS[inverted].upper()} inverted, as a controller "
             "for 120 degrees needs it."
         )
     if goal is None:
-        words.append("No connection runs forward with full torque on such a controller: the sensors stand off.")
+        report.notes.append("No connection runs forward with full torque on such a controller: the sensors stand off.")
     rows: list[list[str | float | int]] = []
     for c in found:
         target = six_step.mend(c, found)
@@ -194,11 +175,9 @@ def _connections(
             ]
         )
     headers = ["Phases at A B C", "Sensors at A B C", "Behaviour", "Mean torque", "To run forward"]
-    details = {
-        "connections_common_table": [_connection(c) for c in found],
-        "connections_own_table": [_connection(c) for c in own],
-    }
-    return Table("The 36 connections on a controller with the common table", headers, rows), words, details
+    report.details["connections_common_table"] = [_connection(c) for c in found]
+    report.details["connections_own_table"] = [_connection(c) for c in own]
+    report.tables.append(Table("The 36 connections on a controller with the common table", headers, rows))
 
 
 def _runs(behaviour: str) -> str:

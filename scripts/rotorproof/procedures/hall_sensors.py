@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -11,10 +12,9 @@ from ..errors import FitError
 from ..physics import hall, six_step
 from ..physics.regression import jackknife_covariance
 from . import _hall_views as views
-from ._hall_capture import Capture, capture
-from ._unsplit import Fit, Procedure
-from .base import Log, Quantity
-from .fit import Block
+from ._hall_capture import Capture, Choice, capture, turn
+from .base import Log, Procedure, Quantity, Report
+from .fit import Fit, Residuals
 
 _SIXTH = np.pi / 3
 _MISFIT = np.radians(25.0)
@@ -139,34 +139,38 @@ class HallSensors(Procedure):
     minimum_rows = 12
     order = 32
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
-        """Find the mean angle of each edge and what follows from it."""
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
+        """Decide the kind of set, the zero crossings it belongs to and the table."""
         del given
-        found = capture(logs[0], self.name)
-        if len(found.alive) == 0:
-            raise FitError("none of the three sensors ever changes; check their supply, pull-ups and ground")
-        reference = None if near is None else np.asarray(near.details["choice"]["reference"])
-        means, jackknifed, deviations = _edge_angles(found, reference)
-        choice = _choose(found, means) if near is None else dict(near.details["choice"])
-        jitter = _jitter(found, deviations)
+        found = capture(logs[0])
+        return _choose(found, _edge_angles(found, None)[0])
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
+        """Find the mean angle of each edge, and how unsteady they are."""
+        del given
+        fit, found = Fit(), capture(logs[0])
+        means, jackknifed, deviations = _edge_angles(found, choice.reference)
         values = dict(zip(_edge_names(found), map(float, means), strict=True))
-        exact = {name: float(choice[name]) for name in _exact_names(choice)}
-        blocks = [
-            Block(
-                "scatter of the switching angles", values, jackknife_covariance(jackknifed), float(len(jackknifed) - 1)
-            ),
-            *(Block(name.replace("_", " "), {name: v}, np.zeros((1, 1)), np.inf) for name, v in exact.items()),
-        ]
-        missing = dict(choice["missing"])
+        freedom = float(len(jackknifed) - 1)
+        fit.block("scatter of the switching angles", values, jackknife_covariance(jackknifed), freedom)
+        for name, value in choice.exact.items():
+            fit.exact(name.replace("_", " "), **{name: float(value)})
+        fit.missing |= choice.missing
+        jitter = _jitter(found, deviations)
         if jitter is None:
-            missing["hall_jitter"] = (
+            fit.missing["hall_jitter"] = (
                 "the edges scatter no more than the time between two readings makes them; sample faster"
             )
         else:
-            blocks.append(_jitter_block(found, deviations, jitter))
-        if near is not None:
-            return Fit(blocks, details={"choice": choice})
-        return views.report(found, means, deviations, choice, Fit(blocks, missing=missing), procedure=self.name)
+            _add_jitter(found, deviations, jitter, fit)
+        fit.seen = views.Seen(found, means, deviations)
+        fit.leave(partial(_left, fit.seen))
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
+        """Show edges, drive and connections."""
+        del logs, given
+        return views.report(choice, fit.seen)
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return duty, placement, offset and jitter from the mean angles of the edges (rad)."""
@@ -203,9 +207,13 @@ def _edge_names(found: Capture) -> list[str]:
     return [f"{kind}_{s}" for s in found.alive for kind in ("rise", "fall")]
 
 
-def _exact_names(choice: Mapping[str, Any]) -> list[str]:
-    names = ("hall_spacing", "hall_sequence", "commutation_table", "grid", *(f"nominal_{s}" for s in hall.SENSORS))
-    return [name for name in names if choice.get(name) is not None]
+def _left(seen: views.Seen) -> Residuals:
+    """Return the deviations of all edges from the mean angle of their kind."""
+    rest = np.concatenate(seen.deviations)
+    fitted = np.repeat(seen.means, [d.size for d in seen.deviations])
+    angle = fitted + rest
+    freedom = float(rest.size - seen.means.size)
+    return Residuals("angle of the edges", "rad", fitted, rest, float(np.std(rest)), {"angle": angle}, freedom)
 
 
 def _edge_angles(found: Capture, reference: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
@@ -255,8 +263,8 @@ def _jitter(found: Capture, deviations: Sequence[np.ndarray]) -> float | None:
     return float(np.sqrt(variance)) if variance > 0.5 * found.step**2 / 12 and variance > 0 else None
 
 
-def _jitter_block(found: Capture, deviations: Sequence[np.ndarray], jitter: float) -> Block:
-    """Return the jitter with the scatter of the squared deviations between stretches of the record."""
+def _add_jitter(found: Capture, deviations: Sequence[np.ndarray], jitter: float, fit: Fit) -> None:
+    """Add the jitter with the scatter of the squared deviations between stretches of the record."""
     squared = np.concatenate([d**2 for d in deviations])
     where = np.concatenate(
         [found.angles[s][found.edges[s].rising == (kind == 0)] for s in found.alive for kind in (0, 1)]
@@ -270,17 +278,15 @@ def _jitter_block(found: Capture, deviations: Sequence[np.ndarray], jitter: floa
     # At least what independent edges would scatter: few blocks may agree by chance.
     freedom = squared.size - len(deviations) - found.windows
     variance = max(variance, 2 * (squared.sum() / freedom) ** 2 / freedom)
-    return Block("scatter of the jitter", {"hall_jitter": jitter}, np.array([[variance / (4 * jitter**2)]]), m - 1.0)
+    fit.block("scatter of the jitter", {"hall_jitter": jitter}, variance / (4 * jitter**2), m - 1.0)
 
 
-def _choose(found: Capture, means: np.ndarray) -> dict[str, Any]:
-    """Decide the kind of set, the zero crossings it belongs to and the table; these stay while inputs are varied."""
-    choice: dict[str, Any] = {"reference": [float(v) for v in means], "missing": {}, "inverted": None}
-    missing: dict[str, str] = choice["missing"]
+def _choose(found: Capture, means: np.ndarray) -> Choice:
+    choice = Choice(means)
+    missing = choice.missing
     if len(found.alive) < 3:
         dead = ", ".join(s.upper() for s in hall.SENSORS if s not in found.alive)
-        reason = f"sensor {dead} never changes; mend it and record again"
-        missing |= dict.fromkeys(_NEEDS_SET, reason)
+        missing |= dict.fromkeys(_NEEDS_SET, f"sensor {dead} never changes; mend it and record again")
         return choice
     rise, fall = means[0::2], means[1::2]
     kind = hall.classify(0.5 * (rise + fall))
@@ -291,31 +297,28 @@ def _choose(found: Capture, means: np.ndarray) -> dict[str, Any]:
         )
         missing |= dict.fromkeys(_NEEDS_SET, reason)
         return choice
-    choice |= {"hall_spacing": kind.spacing, "hall_sequence": kind.sequence, "inverted": kind.inverted}
-    choice["order"] = list(kind.order)
     # Whole turns are put into the nominal places, so that the placement errors are small numbers.
     middle = 0.5 * (rise + fall)
     away = middle - kind.nominal
     nominal = middle - (hall.near(away, away[0]))
-    choice |= {f"nominal_{s}": float(n) for s, n in zip(hall.SENSORS, nominal, strict=True)}
+    exact = {"hall_spacing": kind.spacing, "hall_sequence": kind.sequence}
+    exact |= {f"nominal_{s}": float(n) for s, n in zip(hall.SENSORS, nominal, strict=True)}
+    choice = replace(choice, kind=kind, exact=exact)
     if found.lines is None:
-        reason = found.why_no_emf
-        missing |= {"hall_offset": reason, "commutation_table": reason}
+        missing |= {"hall_offset": found.why_no_emf, "commutation_table": found.why_no_emf}
         return choice
     offset = hall.circular_mean(6 * means) / 6
-    grid = np.round((means - offset) / _SIXTH) * _SIXTH
-    choice["grid"] = float(grid.mean())
-    x, levels = views.turn(means)
+    exact["grid"] = float((np.round((means - offset) / _SIXTH) * _SIXTH).mean())
+    x, levels = turn(means)
     table = six_step.best_table(levels, found.wave(x))
-    choice["table"] = {str(state): drive for state, drive in table.items()}
     if len(table) == 6 and len(set(table.values())) == 6:
-        choice["commutation_table"] = six_step.table_code(table)
+        exact["commutation_table"] = six_step.table_code(table)
     else:
         missing["commutation_table"] = (
             f"the sensors give {len(table)} states and {len(set(table.values()))} different drives instead of 6; "
             "their placement is too far off for six-step drive"
         )
-    return choice
+    return replace(choice, table=table)
 
 
 PROCEDURE = HallSensors()

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Literal
 
 import numpy as np
 
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics import inductance
-from ._unsplit import Fit, Procedure
-from .base import Axis, Condition, Log, Need, Panel, Quantity, Series
-from .fit import Block
+from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series
+from .fit import Fit, Residuals
 
 _PAIRS = ("ab", "bc", "ca")
 _CONVENTION = "d and q told apart by L_d <= L_q, as magnets on or in the rotor make it (common practice, no source)"
@@ -20,15 +21,56 @@ _CONVENTION = "d and q told apart by L_d <= L_q, as magnets on or in the rotor m
 _UNEXPLAINED = 0.02
 
 
+_AXES = ("inductance_d", "inductance_q", "saliency_ratio")
+
+
 @dataclass
 class _Points:
-    """Line-to-line inductances as read: pair, mechanical angle (``None``: not stated), value, variance (0: unknown)."""
+    """Line-to-line inductances as read: pair, mechanical angle (``None``: not stated), value, variance (0: unknown).
+
+    ``rows`` hold all three pairs at one position each ``(3,)``, ``step_of`` the log and pair of the first step.
+    """
 
     pairs: list[str] = field(default_factory=list)
     angles: list[float | None] = field(default_factory=list)
     values: list[float] = field(default_factory=list)
     variances: list[float] = field(default_factory=list)
     steps: list[inductance.Step] = field(default_factory=list)
+    rows: list[np.ndarray] = field(default_factory=list)
+    step_of: tuple[Log, str] | None = None
+
+    @property
+    def angle(self) -> np.ndarray:
+        """Return the mechanical angles ``(n,)``, not a number where none is stated."""
+        return np.array([np.nan if angle is None else angle for angle in self.angles])
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What tells the axes apart: the rotor's angle, three pairs at unknown positions, or nothing.
+
+    ``sense`` is that in which the angle counts, ``left`` what noise leaves of the saliency; ``unexplained`` is the
+    scatter about the fit over the angle, over the mean, where it is larger than the saliency.
+    """
+
+    by: Literal["angle", "pairs", "nothing"]
+    sense: float = 1.0
+    left: float = 1.0
+    unexplained: float = 0.0
+
+
+@dataclass(frozen=True)
+class _OverAngle:
+    """Level, cosine and sine over twice the electrical angle, how the angle counts, and the fit ``(n,)``."""
+
+    names: list[str]
+    values: np.ndarray
+    covariance: np.ndarray
+    degrees_of_freedom: float
+    sense: float
+    left: float
+    unexplained: float
+    fitted: np.ndarray
 
 
 class WindingInductance(Procedure):
@@ -112,89 +154,96 @@ class WindingInductance(Procedure):
     combines = True
     order = 15
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
+        """Find what tells the axes apart."""
+        points, pole_pairs = _gathered(logs), _pole_pairs(given)
+        blind = Choice("pairs" if len(points.rows) >= 3 else "nothing")
+        if pole_pairs is None or not _tells_axes(points, pole_pairs):
+            return blind
+        found = _over_angle(points, pole_pairs, None)
+        if found.unexplained > _UNEXPLAINED:
+            return replace(blind, unexplained=found.unexplained)
+        return Choice("angle", found.sense, found.left)
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Find the inductance of each position, then what it does over the angle."""
-        past = near.parameters if near is not None else {}
-        points, panels, rows = _gathered(logs)
-        stated = {key: value for log in logs for key, value in log.conditions.items()}
-        notes: list[str] = []
-        warnings: list[Problem] = []
-        missing: dict[str, str] = {}
-        blocks: list[Block] = []
-        angles = np.array([np.nan if angle is None else angle for angle in points.angles])
-        pole_pairs = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
+        fit, points, pole_pairs = Fit(), _gathered(logs), _pole_pairs(given)
         values, sizes = np.array(points.values), np.sqrt(points.variances)
         over_angle = None
-        followed = not past or "sense" in past
-        if pole_pairs is not None and followed and _tells_axes(angles, points.pairs, pole_pairs):
-            over_angle = _over_angle(angles, points, round(pole_pairs), past)
-            if not past and over_angle[1]["unexplained"] > _UNEXPLAINED:
-                warnings.append(
-                    _warning(
-                        f"the inductance changes with the angle in a way that {round(pole_pairs)} pole pairs "
-                        "do not explain; check pole_pairs and that the angle is the rotor's own (a gear?)"
-                    )
-                )
-                over_angle = None
-        if over_angle is not None and pole_pairs is not None:
-            block, exact, panel = over_angle
-            blocks.append(block)
-            if "aligned_angle" in stated:
-                exact["aligned"] = 2 * round(pole_pairs) * exact["sense"] * stated["aligned_angle"] + np.pi / 3
-            blocks.append(_exact("how the angle counts", exact))
-            panels.append(panel)
-            _compare_pairs(block.values, warnings)
-        elif rows is not None and len(rows) >= 3:
-            blocks.append(_blind(rows, missing))
-            notes.append(
-                "Without a rotor angle and pole pairs that explain the readings, d and q come from the "
-                "three pairs at each position, which holds for three equal phases."
-            )
+        if choice.by == "angle" and pole_pairs is not None:
+            over_angle = found = _over_angle(points, pole_pairs, choice)
+            names = dict(zip(found.names, map(float, found.values), strict=True))
+            fit.block("scatter over the rotor's positions", names, found.covariance, found.degrees_of_freedom)
+            aligned = _stated(logs).get("aligned_angle")
+            if aligned is not None:
+                fit.exact("how the angle counts", aligned=2 * pole_pairs * choice.sense * aligned + np.pi / 3)
+            fit.leave(partial(_left, points, found))
+        elif choice.by == "pairs":
+            _blind(points.rows, fit)
         else:
-            missing |= dict.fromkeys(
-                ("inductance_d", "inductance_q", "saliency_ratio"),
+            fit.lacking(
+                _AXES,
                 "the readings hold no change with the rotor's angle; measure all three pairs at several "
                 "rotor positions, or one pair over an electrical half turn with 'rotor_angle' stated",
             )
             if values.size == 1:
                 step = points.steps[0]
-                blocks.append(
-                    Block(
-                        "scatter of the step",
-                        {"level": step.inductance, "line_resistance": step.resistance},
-                        step.covariance,
-                        step.degrees_of_freedom,
-                    )
-                )
+                both = {"level": step.inductance, "line_resistance": step.resistance}
+                fit.block("scatter of the step", both, step.covariance, step.degrees_of_freedom)
             else:
-                blocks.append(_mean("level", "scatter of the inductances", values, sizes))
-            if len(set(points.pairs)) < 3:
-                warnings.append(
-                    _warning(
-                        "the inductance was read at one rotor position or of one pair only; in a motor with "
-                        "saliency it differs with the position"
-                    )
-                )
+                _mean("level", "scatter of the inductances", values, sizes, fit)
         if points.steps and values.size > 1:
             resistances = np.array([step.resistance for step in points.steps])
             known = np.sqrt([step.covariance[1, 1] for step in points.steps])
-            blocks.append(_mean("line_resistance", "scatter of the steps' resistance", resistances, known))
+            _mean("line_resistance", "scatter of the steps' resistance", resistances, known, fit)
         elif not points.steps and "phase_resistance" not in given:
-            missing["electrical_time_constant"] = "the phase resistance is not known; measure winding-resistance too"
+            fit.missing["electrical_time_constant"] = (
+                "the phase resistance is not known; measure winding-resistance too"
+            )
+        fit.seen = points, over_angle
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
+        """Show a step and the inductance over the angle, and say what the axes rest on."""
+        report, stated = Report(), _stated(logs)
+        points, over_angle = fit.seen
+        if points.step_of:
+            log, pair = points.step_of
+            report.panels.append(_step_panel(log, pair, points.steps[0]))
+        if choice.unexplained:
+            report.warn(
+                f"the inductance changes with the angle in a way that {_pole_pairs(given)} pole pairs "
+                "do not explain; check pole_pairs and that the angle is the rotor's own (a gear?)"
+            )
+        if over_angle:
+            report.panels.append(_angle_panel(points, over_angle.fitted))
+            _compare_pairs(fit.parameters, report)
+        elif choice.by == "pairs":
+            report.notes.append(
+                "Without a rotor angle and pole pairs that explain the readings, d and q come from the "
+                "three pairs at each position, which holds for three equal phases."
+            )
+        elif len(set(points.pairs)) < 3:
+            report.warn(
+                "the inductance was read at one rotor position or of one pair only; in a motor with "
+                "saliency it differs with the position"
+            )
         if points.steps:
             at = f" at {stated['winding_temperature']:.1f} degC" if "winding_temperature" in stated else ""
-            notes.append(f"Time constant with the resistance of the steps themselves{at}.")
+            report.notes.append(f"Time constant with the resistance of the steps themselves{at}.")
         elif "phase_resistance" in given:
-            notes.append("Time constant with the DC phase resistance at 20 degC.")
+            report.notes.append("Time constant with the DC phase resistance at 20 degC.")
         if "test_frequency" not in stated and not points.steps:
-            notes.append("The meter's frequency is not stated; eddy currents lower an inductance read at some kHz.")
-        if "inductance_d" not in missing:
-            notes.append(
+            report.notes.append(
+                "The meter's frequency is not stated; eddy currents lower an inductance read at some kHz."
+            )
+        if "inductance_d" not in fit.missing:
+            report.notes.append(
                 "Sign of L_d - L_q from the angle at which direct current held the rotor."
-                if any("aligned" in b.values for b in blocks)
+                if "aligned" in fit.parameters
                 else f"{_CONVENTION[0].upper()}{_CONVENTION[1:]}."
             )
-        return Fit(blocks, panels, notes=notes, warnings=warnings, missing=missing)
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the inductances of both axes, of the phase, the time constant and the saliency ratio."""
@@ -221,11 +270,18 @@ class WindingInductance(Procedure):
         return result
 
 
-def _gathered(logs: Sequence[Log]) -> tuple[_Points, list[Panel], list[np.ndarray] | None]:
-    """Return every inductance read, a panel of the first step, and the rows that hold all three pairs."""
+def _pole_pairs(given: Mapping[str, float]) -> int | None:
+    stated = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
+    return None if stated is None else round(stated)
+
+
+def _stated(logs: Sequence[Log]) -> dict[str, float]:
+    return {key: value for log in logs for key, value in log.conditions.items()}
+
+
+def _gathered(logs: Sequence[Log]) -> _Points:
+    """Return every inductance read."""
     points = _Points()
-    panels: list[Panel] = []
-    rows: list[np.ndarray] = []
     for log in logs:
         read = [pair for pair in _PAIRS if f"inductance_{pair}" in log]
         stepped = [pair for pair in _PAIRS if f"current_{pair}" in log and f"voltage_{pair}" in log]
@@ -246,7 +302,7 @@ def _gathered(logs: Sequence[Log]) -> tuple[_Points, list[Panel], list[np.ndarra
                 np.broadcast_to(angle, column.shape).tolist() if angle is not None else [None] * column.size
             )
         if len(read) == len(_PAIRS):
-            rows += list(np.column_stack([log[f"inductance_{pair}"] for pair in _PAIRS]))
+            points.rows += list(np.column_stack([log[f"inductance_{pair}"] for pair in _PAIRS]))
         for pair in stepped if not read else []:
             if len(stepped) > 1 and np.ptp(log[f"current_{pair}"]) < 0.1 * max(
                 np.ptp(log[f"current_{p}"]) for p in stepped
@@ -258,28 +314,27 @@ def _gathered(logs: Sequence[Log]) -> tuple[_Points, list[Panel], list[np.ndarra
             points.values.append(step.inductance)
             points.variances.append(float(step.covariance[0, 0]))
             points.angles.append(None if angle is None else float(np.mean(angle)))
-            if not panels:
-                panels.append(_step_panel(log, pair, step))
-    return points, panels, rows or None
+            points.step_of = points.step_of or (log, pair)
+    return points
 
 
-def _tells_axes(angles: np.ndarray, pairs: list[str], pole_pairs: float) -> bool:
+def _tells_axes(points: _Points, pole_pairs: int) -> bool:
     """Tell whether these positions and pairs determine level, cosine and sine, and leave a scatter or know it."""
+    angles = points.angle
     if np.isnan(angles).any():
         return False
-    design = inductance.saliency_design(angles, pairs, round(pole_pairs), one_level=True)
+    design = inductance.saliency_design(angles, points.pairs, pole_pairs, one_level=True)
     return angles.size >= 3 and float(np.linalg.cond(design)) < 30.0
 
 
-def _over_angle(
-    angles: np.ndarray, points: _Points, pole_pairs: int, past: Mapping[str, float]
-) -> tuple[Block, dict[str, float], Panel]:
-    """Return level, cosine and sine over twice the electrical angle, and how the angle counts."""
+def _over_angle(points: _Points, pole_pairs: int, choice: Choice | None) -> _OverAngle:
+    """Fit the readings over the angle; without a choice both senses of it are tried."""
+    angles = points.angle
     names = sorted(set(points.pairs))
     one_level = min(points.pairs.count(name) for name in names) < 4
     values, variances = np.array(points.values), np.array(points.variances)
     best: tuple[float, float, np.ndarray, np.ndarray] | None = None
-    for sense in (past["sense"],) if past else (1.0, -1.0):
+    for sense in (choice.sense,) if choice else (1.0, -1.0):
         design = inductance.saliency_design(sense * angles, points.pairs, pole_pairs, one_level=one_level)
         found = np.linalg.lstsq(design, values, rcond=None)[0]
         left = float(np.sum((values - design @ found) ** 2))
@@ -304,24 +359,24 @@ def _over_angle(
     # Noise alone makes an amplitude; what its variance explains of the square is taken off (kept the same
     # while the readings are shifted).
     noise, power = float(np.trace(covariance[-2:, -2:])), float(found[-2:] @ found[-2:])
-    left_of = past["left_of_saliency"] if past else float(np.sqrt(max(0.02, 1 - noise / max(power, 1e-300))))
+    left_of = choice.left if choice else float(np.sqrt(max(0.02, 1 - noise / max(power, 1e-300))))
     found = np.concatenate([found[:-2], left_of * found[-2:]])
     labels = ["level"] if one_level else [f"level_{name}" for name in names]
-    block = Block(
-        "scatter over the rotor's positions",
-        dict(zip([*labels, "cosine", "sine"], map(float, found), strict=True)),
-        covariance,
-        dof,
-    )
-    return (
-        block,
-        {"sense": sense, "left_of_saliency": left_of, "unexplained": unexplained},
-        _angle_panel(angles, points, design @ found),
-    )
+    labels += ["cosine", "sine"]
+    return _OverAngle(labels, found, covariance, dof, sense, left_of, unexplained, design @ found)
 
 
-def _blind(rows: list[np.ndarray], missing: dict[str, str]) -> Block:
-    """Return mean and saliency from rows of three pairs at unknown rotor angles."""
+def _left(points: _Points, found: _OverAngle) -> Residuals:
+    rest = np.array(points.values) - found.fitted
+    freedom = float(rest.size - found.values.size)
+    scatter = float(np.sqrt(np.sum(rest**2) / max(freedom, 1.0)))
+    pairs = np.array([_PAIRS.index(pair) for pair in points.pairs])
+    regressors = {"angle": points.angle, "pair": pairs.astype(float)}
+    return Residuals("inductance over the angle", "H", found.fitted, rest, scatter, regressors, freedom)
+
+
+def _blind(rows: list[np.ndarray], fit: Fit) -> None:
+    """Add mean and saliency from rows of three pairs at unknown rotor angles."""
     table = np.array(rows)
     level = table.mean(axis=1)
     turn = np.exp(-1j * np.array([inductance.PAIR_PHASE[pair] for pair in _PAIRS]))
@@ -331,52 +386,37 @@ def _blind(rows: list[np.ndarray], missing: dict[str, str]) -> Block:
     # 3.
     reading = 3 * float(np.var(level, ddof=1))
     square = float(np.mean(np.abs(vector) ** 2)) - 4 / 3 * reading
-    if square <= 0:
-        missing |= dict.fromkeys(
-            ("inductance_d", "inductance_q", "saliency_ratio"),
-            "the three pairs do not differ beyond the scatter of the readings; within it L_d and L_q are equal",
+    values, variances = {"level": float(level.mean())}, [reading / 3 / count]
+    if square > 0:
+        values["saliency"] = float(np.sqrt(square))
+        variances.append(2 / 3 * reading / count)
+    else:
+        fit.lacking(
+            _AXES, "the three pairs do not differ beyond the scatter of the readings; within it L_d and L_q are equal"
         )
-        return Block(
-            "scatter of the readings", {"level": float(level.mean())}, np.array([[reading / 3 / count]]), count - 1.0
-        )
-    return Block(
-        "scatter of the readings",
-        {"level": float(level.mean()), "saliency": float(np.sqrt(square))},
-        np.diag([reading / 3 / count, 2 / 3 * reading / count]),
-        count - 1.0,
-    )
+    fit.block("scatter of the readings", values, np.diag(variances), count - 1.0)
 
 
-def _mean(name: str, label: str, values: np.ndarray, sizes: np.ndarray) -> Block:
-    """Return the mean with the larger of its scatter and what is known of each value."""
+def _mean(name: str, label: str, values: np.ndarray, sizes: np.ndarray, fit: Fit) -> None:
+    """Add the mean with the larger of its scatter and what is known of each value."""
     scatter = float(np.var(values, ddof=1)) / values.size if values.size > 2 else 0.0
     known = float(np.sum(sizes**2)) / values.size**2
-    return Block(label, {name: float(np.mean(values))}, np.array([[max(scatter, known)]]), max(values.size - 1.0, 2.0))
+    fit.block(label, {name: float(np.mean(values))}, max(scatter, known), max(values.size - 1.0, 2.0))
 
 
-def _compare_pairs(values: Mapping[str, float], warnings: list[Problem]) -> None:
+def _compare_pairs(values: Mapping[str, float], report: Report) -> None:
     levels = {name[6:]: value for name, value in values.items() if name.startswith("level_")}
     if len(levels) < 2:
         return
     low = min(levels, key=lambda pair: levels[pair])
     others = [value for pair, value in levels.items() if pair != low]
     if levels[low] < 0.95 * float(np.mean(others)):
-        warnings.append(
-            _warning(
-                f"the pair {low[0].upper()}-{low[1].upper()} has "
-                f"{100 * (1 - levels[low] / np.mean(others)):.0f} % less inductance than the others: shorted "
-                "turns are likely; compare its resistance and back-EMF too",
-                f"inductance_{low}",
-            )
+        report.warn(
+            f"the pair {low[0].upper()}-{low[1].upper()} has "
+            f"{100 * (1 - levels[low] / np.mean(others)):.0f} % less inductance than the others: shorted "
+            "turns are likely; compare its resistance and back-EMF too",
+            f"inductance_{low}",
         )
-
-
-def _exact(label: str, values: dict[str, float]) -> Block:
-    return Block(label, values, np.zeros((len(values), len(values))), np.inf)
-
-
-def _warning(text: str, column: str | None = None) -> Problem:
-    return Problem(text, column=column, severity="warning", procedure="winding-inductance")
 
 
 def _step_panel(log: Log, pair: str, step: inductance.Step) -> Panel:
@@ -397,8 +437,8 @@ def _step_panel(log: Log, pair: str, step: inductance.Step) -> Panel:
     )
 
 
-def _angle_panel(angles: np.ndarray, points: _Points, fitted: np.ndarray) -> Panel:
-    series = []
+def _angle_panel(points: _Points, fitted: np.ndarray) -> Panel:
+    angles, series = points.angle, []
     for pair in sorted(set(points.pairs)):
         here = np.flatnonzero([name == pair for name in points.pairs])
         here = here[np.argsort(angles[here])]
