@@ -6,11 +6,10 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics.plateau import Plateau, link_current, plateau
-from ._unsplit import Fit, Procedure
-from .base import Axis, Log, Panel, Quantity, Series
-from .fit import Block
+from .base import Axis, Log, Panel, Procedure, Quantity, Report, Series
+from .fit import Fit
 
 _PHASES = ("current_a", "current_b", "current_c")
 
@@ -65,51 +64,52 @@ class CurrentLimit(Procedure):
     minimum_rows = 60
     order = 60
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Find the plateau of each current."""
-        del given, near
-        log = logs[0]
-        blocks: list[Block] = []
-        panels: list[Panel] = []
-        notes: list[str] = []
-        warnings: list[Problem] = []
-        missing: dict[str, str] = {}
+        del given, choice
+        log, fit = logs[0], Fit()
+        seen: dict[str, tuple[np.ndarray, Plateau]] = {}
         if "supply_current" in log:
-            found = _limit(log, "supply_current", log["supply_current"], missing, blocks, panels, notes)
+            found = _limit("supply_current", log["supply_current"], fit, seen)
             if found is None:
-                missing["supply_current_overshoot"] = "without a limit there is no overshoot"
+                fit.missing["supply_current_overshoot"] = "without a limit there is no overshoot"
             else:
-                blocks.append(
-                    Block(
-                        "scatter of the highest mean",
-                        {"supply_current_overshoot": found.overshoot},
-                        np.array([[found.overshoot_error**2]]),
-                        found.degrees_of_freedom,
-                    )
-                )
-                _load_rose(log, found, warnings)
+                values, variance = {"supply_current_overshoot": found.overshoot}, found.overshoot_error**2
+                fit.block("scatter of the highest mean", values, variance, found.degrees_of_freedom)
         else:
-            missing["supply_current_limit"] = missing["supply_current_overshoot"] = "the log has no supply_current"
-        phases = [name for name in _PHASES if name in log]
-        if len(phases) >= 2:
-            currents = {name: log[name] for name in phases}
-            for name in _PHASES:
-                # The three currents of a motor without neutral add up to zero.
-                currents.setdefault(name, -sum(log[other] for other in phases))  # type: ignore[arg-type]
-            reason = _not_as_it_flows([log[name] for name in phases])
-            if reason is not None:
-                missing["phase_current_limit"] = reason
-            else:
-                amplitude = link_current(*(currents[name] for name in _PHASES))
-                plateau_found = _limit(log, "phase_current", amplitude, missing, blocks, panels, notes)
-                if plateau_found is not None:
-                    _name_the_kind(currents, plateau_found, notes, warnings)
+            fit.lacking(("supply_current_limit", "supply_current_overshoot"), "the log has no supply_current")
+        phases = [log[name] for name in _PHASES if name in log]
+        reason = (
+            _not_as_it_flows(phases)
+            if len(phases) >= 2
+            else ("the log has fewer than two phase currents; record two of the three")
+        )
+        if reason is None:
+            _limit("phase_current", link_current(*_currents(log)), fit, seen)
         else:
-            missing["phase_current_limit"] = "the log has fewer than two phase currents; record two of the three"
-        if not any(name.endswith("_limit") for block in blocks for name in block.values):
-            reasons = [f"{name}: {reason}" for name, reason in missing.items() if name.endswith("_limit")]
+            fit.missing["phase_current_limit"] = reason
+        if not seen:
+            reasons = [f"{name}: {reason}" for name, reason in fit.missing.items() if name.endswith("_limit")]
             raise FitError("; ".join(reasons))
-        return Fit(blocks, panels=panels, notes=notes, warnings=warnings, missing=missing)
+        fit.seen = seen
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
+        """Show each current with its limit, and warn where it may be none."""
+        del given, choice
+        log, report = logs[0], Report()
+        for name, (values, found) in fit.seen.items():
+            title = name.replace("_", " ")
+            report.notes.append(
+                f"{title.capitalize()}: {int(found.inside.sum())} readings at the limit, drifting by "
+                f"{found.slope * 100:.1f} % over them, overshot by {found.overshoot * 100:.1f} %."
+            )
+            report.panels.append(_panel(name, log["time"], values, found))
+            if name == "supply_current":
+                _load_rose(log, found, report)
+            else:
+                _name_the_kind(_currents(log), found, report)
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the levels."""
@@ -117,51 +117,41 @@ class CurrentLimit(Procedure):
         return dict(parameters)
 
 
-def _limit(
-    log: Log,
-    name: str,
-    values: np.ndarray,
-    missing: dict[str, str],
-    blocks: list[Block],
-    panels: list[Panel],
-    notes: list[str],
-) -> Plateau | None:
+def _limit(name: str, values: np.ndarray, fit: Fit, seen: dict[str, tuple[np.ndarray, Plateau]]) -> Plateau | None:
     try:
         found = plateau(values)
     except FitError as error:
-        missing[f"{name}_limit"] = str(error)
+        fit.missing[f"{name}_limit"] = str(error)
         return None
-    title = name.replace("_", " ")
-    blocks.append(
-        Block(
-            f"scatter of the {title}",
-            {f"{name}_limit": found.level},
-            np.array([[found.standard_error**2]]),
-            found.degrees_of_freedom,
-        )
-    )
-    notes.append(
-        f"{title.capitalize()}: {int(found.inside.sum())} readings at the limit, drifting by {found.slope * 100:.1f} % "
-        f"over them, overshot by {found.overshoot * 100:.1f} %."
-    )
+    title, variance = name.replace("_", " "), found.standard_error**2
+    fit.block(f"scatter of the {title}", {f"{name}_limit": found.level}, variance, found.degrees_of_freedom)
+    seen[name] = values, found
+    return found
+
+
+def _currents(log: Log) -> list[np.ndarray]:
+    """Return the three phase currents; those of a motor without neutral add up to zero."""
+    known = {name: log[name] for name in _PHASES if name in log}
+    rest = -np.sum(list(known.values()), axis=0)
+    return [known.get(name, rest) for name in _PHASES]
+
+
+def _panel(name: str, time: np.ndarray, values: np.ndarray, found: Plateau) -> Panel:
+    title = name.replace("_", " ").capitalize()
     keep = np.unique(np.linspace(0, values.size - 1, min(values.size, 2000)).astype(int))
     used, rest = keep[found.inside[keep]], keep[~found.inside[keep]]
-    line = np.array([log["time"][0], log["time"][-1]])
-    panels.append(
-        Panel(
-            name.replace("_", "-"),
-            f"{title.capitalize()} at rising load",
-            Axis("Time", "time", "s"),
-            Axis(title.capitalize(), "current", "A"),
-            [
-                Series("at the limit", log["time"][used], values[used]),
-                Series("other readings", log["time"][rest], values[rest], "left out"),
-                Series("limit", line, np.full(2, found.level), "fit"),
-            ],
-            "A limit shows as a flat top although the load still rises.",
-        )
+    return Panel(
+        name.replace("_", "-"),
+        f"{title} at rising load",
+        Axis("Time", "time", "s"),
+        Axis(title, "current", "A"),
+        [
+            Series("at the limit", time[used], values[used]),
+            Series("other readings", time[rest], values[rest], "left out"),
+            Series("limit", time[[0, -1]], np.full(2, found.level), "fit"),
+        ],
+        "A limit shows as a flat top although the load still rises.",
     )
-    return found
 
 
 def _not_as_it_flows(phases: Sequence[np.ndarray]) -> str | None:
@@ -183,29 +173,25 @@ def _not_as_it_flows(phases: Sequence[np.ndarray]) -> str | None:
     )
 
 
-def _name_the_kind(
-    currents: Mapping[str, np.ndarray], found: Plateau, notes: list[str], warnings: list[Problem]
-) -> None:
+def _name_the_kind(currents: Sequence[np.ndarray], found: Plateau, report: Report) -> None:
     """Say which kind of current the limit is; three sinusoids leave a third current where blocks leave none."""
-    magnitudes = np.abs(np.stack(list(currents.values())))[:, found.inside]
+    magnitudes = np.abs(np.stack(currents))[:, found.inside]
     third = float(magnitudes.min(axis=0).mean())
     pair = 0.5 * float((magnitudes.sum(axis=0) - magnitudes.min(axis=0)).mean())
     # 0.31 for sinusoids, (1 - cos 30 deg)/(pi/6) over 0.83; near 0 for blocks.
     if third < 0.2 * pair:
-        notes.append("The phase current limit is the amplitude of block-shaped currents: direct current for the motor.")
+        report.notes.append(
+            "The phase current limit is the amplitude of block-shaped currents: direct current for the motor."
+        )
         return
     peak = float(np.sqrt(2.0 / 3.0 * np.mean(np.sum(magnitudes**2, axis=0))))
-    warnings.append(
-        Problem(
-            f"the phase currents at the limit are no blocks but near to sinusoids of {peak:.3g} A peak "
-            f"({peak / 2**0.5:.3g} A RMS); the limit given is the mean of the two that carry most, 0.83 of that peak",
-            severity="warning",
-            procedure=CurrentLimit.name,
-        )
+    report.warn(
+        f"the phase currents at the limit are no blocks but near to sinusoids of {peak:.3g} A peak "
+        f"({peak / 2**0.5:.3g} A RMS); the limit given is the mean of the two that carry most, 0.83 of that peak"
     )
 
 
-def _load_rose(log: Log, found: Plateau, warnings: list[Problem]) -> None:
+def _load_rose(log: Log, found: Plateau, report: Report) -> None:
     """Warn where nothing shows that the load still rose while the current stayed."""
     for name, sign in (("torque", 1.0), ("speed", -1.0)):
         if name not in log:
@@ -215,22 +201,13 @@ def _load_rose(log: Log, found: Plateau, warnings: list[Problem]) -> None:
         tenth = max(1, inside.size // 10)
         change = sign * float(np.mean(inside[-tenth:]) - np.mean(inside[:tenth]))
         if change < 0.05 * float(np.ptp(values)):
-            warnings.append(
-                Problem(
-                    f"the {name} hardly changed while the current stayed at its level: this may be a steady load "
-                    "rather than a limit; load the motor more",
-                    severity="warning",
-                    procedure=CurrentLimit.name,
-                )
+            report.warn(
+                f"the {name} hardly changed while the current stayed at its level: this may be a steady load "
+                "rather than a limit; load the motor more"
             )
         return
-    warnings.append(
-        Problem(
-            "neither torque nor speed was recorded, so nothing shows that the load still rose at this level; "
-            "record one",
-            severity="warning",
-            procedure=CurrentLimit.name,
-        )
+    report.warn(
+        "neither torque nor speed was recorded, so nothing shows that the load still rose at this level; record one"
     )
 
 

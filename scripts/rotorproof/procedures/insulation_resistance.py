@@ -6,11 +6,10 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics import insulation
-from ._unsplit import Fit, Procedure
-from .base import Axis, Condition, Log, Panel, Quantity, Series
-from .fit import Block
+from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series
+from .fit import Fit
 
 _ONE_MINUTE, _TEN_MINUTES = 60.0, 600.0
 #: Readings that say something of the curve near one and ten minutes, in s.
@@ -104,80 +103,98 @@ class InsulationResistance(Procedure):
     minimum_rows = 3
     order = 5
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> np.ndarray:
+        """Tell which readings ``(n,)`` are over the tester's range."""
+        del given
+        readings, limit = logs[0]["insulation_resistance"], logs[0].conditions.get("range_limit")
+        return np.zeros(readings.shape, bool) if limit is None else readings >= 0.9999 * limit
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: np.ndarray) -> Fit:
         """Fit the absorption curve near one and near ten minutes."""
-        del near
-        log = logs[0]
-        time = log["time"] - log.conditions.get("start_time", 0.0)
-        readings = log["insulation_resistance"]
-        temperature, notes, warnings = _temperature(log, given)
-        correction = _correction(log, temperature, notes, warnings)
-        notes.append(
-            "IEEE 43 (from memory) asks for at least 5 Mohm at 40 degC for random-wound windings rated below "
-            "1 kV, and a polarization index of at least 2 (1.5 for thermal class A). Small motors reach "
-            "their end value within a minute or two, so an index near 1 with a high resistance is no fault."
-        )
-        if "start_time" not in log.conditions:
-            notes.append("The voltage is taken to have been applied at time 0 of the log.")
-        panel = _panel(time, readings)
-        limit = log.conditions.get("range_limit")
-        over = np.zeros(time.shape, bool) if limit is None else readings >= 0.9999 * limit
-        if limit is not None and np.any(over[(time >= _NEAR_ONE[0]) & (time <= _NEAR_ONE[1])]):
-            # What is proven holds for either kind of insulation.
-            bound = limit * _least_factor(log, temperature, correction)
-            why = (
+        log, fit = logs[0], Fit()
+        time, readings = _time(log), log["insulation_resistance"]
+        temperature, _ = _temperature(log, given)
+        factor, half_width, _ = _correction(log, temperature)
+        if np.any(choice[(time >= _NEAR_ONE[0]) & (time <= _NEAR_ONE[1])]):
+            limit = log.conditions["range_limit"]
+            if not {"halving_interval", "insulation_kind"} & set(log.conditions):
+                # What is proven holds for either kind of insulation.
+                factor = min(law(temperature) for law in _FACTORS.values())
+            fit.exact("range limit", bound=limit * factor)
+            fit.missing["insulation_resistance"] = (
                 f"the tester was over its range of {limit / 1e6:.4g} Mohm at one minute, so the "
-                f"insulation resistance is at least {bound / 1e6:.4g} Mohm at 40 degC; a lower bound is "
+                f"insulation resistance is at least {limit * factor / 1e6:.4g} Mohm at 40 degC; a lower bound is "
                 "no value. Compare insulation_resistance_at_least with the floor, or measure with a "
                 "higher range"
             )
-            block = Block("range limit", {"bound": bound}, np.zeros((1, 1)), np.inf)
-            missing = {
-                "insulation_resistance": why,
-                "polarization_index": "the reading at one minute is over-range",
-            }
-            return Fit([block], [panel], notes=[*notes, why + "."], warnings=warnings, missing=missing)
-        if limit is None and _sticks_at_top(readings):
-            warnings.append(
-                _warning(
-                    f"several readings stand at exactly {readings.max() / 1e6:.4g} Mohm, the highest of "
-                    "the log; if that is the end of the tester's range, state it as the condition "
-                    "'range_limit'"
-                )
-            )
+            fit.missing["polarization_index"] = "the reading at one minute is over-range"
+            return fit
         one = insulation.value_at(time, readings, _ONE_MINUTE, _NEAR_ONE)
-        values = {"ln_r_one": float(one.values[0])}
-        blocks = [
-            Block(
-                "scatter of the readings near one minute",
-                values,
-                one.covariance[:1, :1],
-                one.degrees_of_freedom,
-            ),
-            correction,
-        ]
-        missing = {}
+        fit.estimates("scatter of the readings near one minute", ("ln_r_one",), one, (0,))
+        label = "law of the correction to 40 degC"
+        fit.block(label, {"correction": factor}, half_width**2 / 3.0, distribution="rectangular")
         try:
-            if np.any(over[time >= _NEAR_TEN[0]]):
+            if np.any(choice[time >= _NEAR_TEN[0]]):
                 raise FitError("the tester was over its range at ten minutes; the index is higher than it could show")
             ten = insulation.value_at(time, readings, _TEN_MINUTES, _NEAR_TEN)
         except FitError as error:
-            missing["polarization_index"] = str(error)
+            fit.missing["polarization_index"] = str(error)
         else:
-            blocks.append(
-                Block(
-                    "scatter of the readings near ten minutes",
-                    {"ln_r_ten": float(ten.values[0])},
-                    ten.covariance[:1, :1],
-                    ten.degrees_of_freedom,
-                )
+            fit.estimates("scatter of the readings near ten minutes", ("ln_r_ten",), ten, (0,))
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: np.ndarray, fit: Fit) -> Report:
+        """Show the readings, and say how they were corrected and what the standard asks for."""
+        del choice
+        log, report = logs[0], Report()
+        readings, conditions = log["insulation_resistance"], log.conditions
+        temperature, taken = _temperature(log, given)
+        if taken:
+            report.notes.append(f"{taken[0].upper()}{taken[1:]}.")
+            report.warn(taken, "insulation_resistance")
+        factor, half_width, law = _correction(log, temperature)
+        if half_width > _DOUBTFUL * factor:
+            # The value lies between both kinds, so a rule that does not look at the interval may pass the lower kind.
+            report.warn(
+                "the kind of insulation is not stated, so the value at 40 degC may be off by "
+                f"{half_width / factor:.0%} either way: state 'insulation_kind' as {_KINDS[0]} or {_KINDS[1]}, or "
+                "test nearer to 40 degC",
+                "insulation_resistance",
             )
-        quantity_notes: dict[str, list[str]] = {}
-        if np.exp(one.values[0]) * correction.values["correction"] > _INDEX_MEANS_LITTLE:
-            quantity_notes["polarization_index"] = [
+        report.notes += [
+            f"Measured with {conditions['test_voltage']:g} V DC at {temperature:.1f} degC; corrected to 40 degC by "
+            f"the factor {factor:.3f}: {law}.",
+            "IEEE 43 (from memory) asks for at least 5 Mohm at 40 degC for random-wound windings rated below "
+            "1 kV, and a polarization index of at least 2 (1.5 for thermal class A). Small motors reach "
+            "their end value within a minute or two, so an index near 1 with a high resistance is no fault.",
+        ]
+        if "start_time" not in conditions:
+            report.notes.append("The voltage is taken to have been applied at time 0 of the log.")
+        p = fit.parameters
+        if "bound" in p:
+            report.notes.append(fit.missing["insulation_resistance"] + ".")
+        elif "range_limit" not in conditions and _sticks_at_top(readings):
+            report.warn(
+                f"several readings stand at exactly {readings.max() / 1e6:.4g} Mohm, the highest of "
+                "the log; if that is the end of the tester's range, state it as the condition 'range_limit'",
+                "insulation_resistance",
+            )
+        if "bound" not in p and np.exp(p["ln_r_one"]) * p["correction"] > _INDEX_MEANS_LITTLE:
+            report.quantity_notes["polarization_index"] = [
                 "above 5000 Mohm at one minute the index says little of the insulation (IEEE 43-2013, from memory)"
             ]
-        return Fit(blocks, [panel], notes=notes, warnings=warnings, missing=missing, quantity_notes=quantity_notes)
+        report.panels.append(
+            Panel(
+                "absorption",
+                "Insulation resistance in time",
+                Axis("Time since the voltage was applied", "time", "s"),
+                Axis("Insulation resistance", "resistance", "Mohm"),
+                [Series("readings, not corrected", _time(log), readings)],
+                "A dry and clean winding rises and flattens; a flat, low or falling curve means moisture, dirt or a "
+                "fault.",
+            )
+        )
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the insulation resistance at 40 degC and the polarization index."""
@@ -191,87 +208,51 @@ class InsulationResistance(Procedure):
         return result
 
 
-def _temperature(log: Log, given: Mapping[str, float]) -> tuple[float, list[str], list[Problem]]:
+def _time(log: Log) -> np.ndarray:
+    """Return the time since the voltage was applied (s)."""
+    return log["time"] - log.conditions.get("start_time", 0.0)
+
+
+def _temperature(log: Log, given: Mapping[str, float]) -> tuple[float, str]:
+    """Return the winding temperature (degC), and what was taken for it where it is not stated."""
     if "temperature_winding" in log:
-        return float(np.mean(log["temperature_winding"])), [], []
+        return float(np.mean(log["temperature_winding"])), ""
     if "winding_temperature" in log.conditions:
-        return log.conditions["winding_temperature"], [], []
+        return log.conditions["winding_temperature"], ""
     if "ambient_temperature" in given:
         ambient = given["ambient_temperature"]
-        text = (
+        return ambient, (
             f"the winding temperature is not stated; the ambient temperature {ambient:.1f} degC is taken "
             "for it, which holds only for a motor that has rested for hours"
         )
-        return ambient, [f"{text[0].upper()}{text[1:]}."], [_warning(text)]
     raise FitError(
         "the winding temperature is not stated; give it as the condition 'winding_temperature', since "
         "insulation resistance changes by up to one half per 10 K"
     )
 
 
-def _correction(log: Log, temperature: float, notes: list[str], warnings: list[Problem]) -> Block:
-    """Return the factor to 40 degC with what its law leaves in doubt, note both and warn of a large doubt."""
+def _correction(log: Log, temperature: float) -> tuple[float, float, str]:
+    """Return the factor to 40 degC, the half-width that its law leaves in doubt, and the law in words."""
     step, kind = log.conditions.get("halving_interval"), log.conditions.get("insulation_kind")
-    if step is not None and step <= 0:
-        raise FitError("'halving_interval' is the rise of temperature that halves the resistance: above 0 K")
-    half_width = 0.0
     if step is not None:
-        factor = insulation.halving_factor(temperature, step=step)
-        law = f"it halves per {step:.3g} K, as stated"
-    elif kind is not None:
-        kind_name = _KINDS[int(kind)]
-        factor = _FACTORS[kind_name](temperature)
-        law = f"the coefficient of IEEE 43-2013 for a {kind_name}, as stated"
-    else:
-        factor, half_width = insulation.unknown_kind(temperature)
-        law = (
-            "the middle between the coefficients of IEEE 43-2013 for thermoplastics (halving per 10 K) and for "
-            f"thermosets (from memory), {_FACTORS[_KINDS[0]](temperature):.3f} and "
-            f"{_FACTORS[_KINDS[1]](temperature):.3f}, anything between which is in the interval; state "
-            "'insulation_kind' or 'halving_interval', or test nearer to 40 degC, to narrow it"
-        )
-        if half_width > _DOUBTFUL * factor:
-            # The value lies between both kinds, so a rule that does not look at the interval may pass the lower kind.
-            warnings.append(
-                _warning(
-                    "the kind of insulation is not stated, so the value at 40 degC may be off by "
-                    f"{half_width / factor:.0%} either way: state 'insulation_kind' as {_KINDS[0]} or {_KINDS[1]}, or "
-                    "test nearer to 40 degC"
-                )
-            )
-    notes.append(
-        f"Measured with {log.conditions['test_voltage']:g} V DC at {temperature:.1f} degC; corrected to 40 degC by the "
-        f"factor {factor:.3f}: {law}."
+        if step <= 0:
+            raise FitError("'halving_interval' is the rise of temperature that halves the resistance: above 0 K")
+        return insulation.halving_factor(temperature, step=step), 0.0, f"it halves per {step:.3g} K, as stated"
+    if kind is not None:
+        name = _KINDS[int(kind)]
+        return _FACTORS[name](temperature), 0.0, f"the coefficient of IEEE 43-2013 for a {name}, as stated"
+    return *insulation.unknown_kind(temperature), (
+        "the middle between the coefficients of IEEE 43-2013 for thermoplastics (halving per 10 K) and for "
+        f"thermosets (from memory), {_FACTORS[_KINDS[0]](temperature):.3f} and "
+        f"{_FACTORS[_KINDS[1]](temperature):.3f}, anything between which is in the interval; state "
+        "'insulation_kind' or 'halving_interval', or test nearer to 40 degC, to narrow it"
     )
-    variance = np.array([[half_width**2 / 3.0]])
-    return Block("law of the correction to 40 degC", {"correction": factor}, variance, np.inf, "rectangular")
-
-
-def _least_factor(log: Log, temperature: float, correction: Block) -> float:
-    if {"halving_interval", "insulation_kind"} & set(log.conditions):
-        return correction.values["correction"]
-    return min(factor(temperature) for factor in _FACTORS.values())
 
 
 def _sticks_at_top(readings: np.ndarray) -> bool:
     """Tell whether at least three readings, and a third of all, equal the highest one."""
     count = int(np.sum(readings == readings.max()))
     return count >= 3 and 3 * count >= readings.size
-
-
-def _warning(text: str) -> Problem:
-    return Problem(text, column="insulation_resistance", severity="warning", procedure="insulation-resistance")
-
-
-def _panel(time: np.ndarray, readings: np.ndarray) -> Panel:
-    return Panel(
-        "absorption",
-        "Insulation resistance in time",
-        Axis("Time since the voltage was applied", "time", "s"),
-        Axis("Insulation resistance", "resistance", "Mohm"),
-        [Series("readings, not corrected", time, readings)],
-        "A dry and clean winding rises and flattens; a flat, low or falling curve means moisture, dirt or a fault.",
-    )
 
 
 PROCEDURE = InsulationResistance()
