@@ -7,12 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics.bridge_power import averages, samples_per_edge, three_phase_power, whole_periods
-from ..physics.regression import correlation_time, linear_fit
-from ._unsplit import Fit, Procedure
-from .base import Axis, Condition, Log, Panel, Quantity, Series
-from .fit import Block
+from ..physics.regression import Estimates, correlation_time, linear_fit
+from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series
+from .fit import Fit
 
 _LINES = ("voltage_ab", "voltage_bc", "voltage_ca")
 _PHASES = ("current_a", "current_b", "current_c")
@@ -23,6 +22,18 @@ _CURVE = 5
 _FEW_SAMPLES = 8.0
 
 
+@dataclass(frozen=True)
+class _Record:
+    """A waveform of one load: mean powers in W, electrical periods and their mean (s), samples between edges."""
+
+    label: str
+    input: float
+    output: float
+    periods: int
+    period: float
+    per_edge: float
+
+
 @dataclass
 class _Points:
     """Operating points: powers in W, covariance of each (input, output) pair from scatter, periods or readings."""
@@ -31,6 +42,8 @@ class _Points:
     input: list[float] = field(default_factory=list)
     covariance: list[np.ndarray] = field(default_factory=list)
     count: list[int] = field(default_factory=list)
+    records: list[_Record] = field(default_factory=list)
+    curve: Estimates | None = None
 
 
 class ControllerLoss(Procedure):
@@ -93,33 +106,44 @@ class ControllerLoss(Procedure):
     order = 65
     time_ordered = False
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Gather the operating points of all logs, and the standby power."""
-        del near
-        points = _Points()
-        notes: list[str] = []
-        warnings: list[Problem] = []
-        blocks: list[Block] = []
-        missing: dict[str, str] = {}
-        standby = [log for log in logs if _STATES[int(log.conditions["state"])] == "standby"]
-        if standby:
-            blocks.append(_standby(standby))
+        del choice
+        points, fit = _Points(), Fit()
+        of_state = {state: [log for log in logs if _STATES[int(log.conditions["state"])] == state] for state in _STATES}
+        if of_state["standby"]:
+            _standby(of_state["standby"], fit)
         else:
-            missing["standby_power"] = "no log with 'state: standby' was recorded"
-        for log in logs:
-            if log in standby:
-                continue
-            if "phase_power" in log:
-                _table(log, points)
-            else:
-                _waveform(log, points, notes, warnings)
-        panels: list[Panel] = []
+            fit.missing["standby_power"] = "no log with 'state: standby' was recorded"
+        for log in of_state["driving"]:
+            (_table if "phase_power" in log else _waveform)(log, points)
         if points.output:
-            blocks += _reference(points, given.get("nameplate_rated_power"), notes, panels)
+            _reference(points, given.get("nameplate_rated_power"), fit)
         else:
-            for name in ("controller_efficiency", "controller_loss"):
-                missing[name] = "no log with 'state: driving' was recorded"
-        return Fit(blocks, panels=panels, notes=notes, warnings=warnings, missing=missing)
+            fit.lacking(("controller_efficiency", "controller_loss"), "no log with 'state: driving' was recorded")
+        fit.seen = points
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
+        """Show loss and efficiency over the output, and say what each waveform holds."""
+        del logs, given, choice
+        report, points = Report(), fit.seen
+        for record in points.records:
+            report.notes.append(
+                f"{record.label}: {record.periods} electrical periods of {record.period * 1e3:.2f} ms, "
+                f"{record.per_edge:.0f} samples between switching edges, {record.output:.1f} W out of "
+                f"{record.input:.1f} W."
+            )
+            if record.per_edge < _FEW_SAMPLES:
+                report.warn(
+                    f"{record.label}: only {record.per_edge:.1f} samples lie between switching edges, so the power of "
+                    "the phases hangs on where they fall; sample faster"
+                )
+        if points.curve is not None:
+            _show_curve(points, points.curve, fit.parameters["reference_output"], report)
+        elif len(points.output) > 1:
+            report.notes.append(f"Fewer than {_CURVE} spread loads: the one of the highest output is given.")
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return efficiency and loss at the reference output."""
@@ -137,17 +161,12 @@ class ControllerLoss(Procedure):
         return result
 
 
-def _standby(logs: Sequence[Log]) -> Block:
+def _standby(logs: Sequence[Log], fit: Fit) -> None:
     power = np.concatenate([log["supply_voltage"] * log["supply_current"] for log in logs])
     time = correlation_time(power)
-    n = power.size
-    variance = float(power.var(ddof=1)) * time / n
-    return Block(
-        "scatter of the standby power",
-        {"standby_power": float(power.mean())},
-        np.array([[variance]]),
-        max(n / time - 1, 1.0),
-    )
+    variance = float(power.var(ddof=1)) * time / power.size
+    freedom = max(power.size / time - 1, 1.0)
+    fit.block("scatter of the standby power", {"standby_power": float(power.mean())}, variance, freedom)
 
 
 def _table(log: Log, points: _Points) -> None:
@@ -159,7 +178,7 @@ def _table(log: Log, points: _Points) -> None:
         points.count.append(1)
 
 
-def _waveform(log: Log, points: _Points, notes: list[str], warnings: list[Problem]) -> None:
+def _waveform(log: Log, points: _Points) -> None:
     voltages = {name[-2:]: log[name] for name in _LINES if name in log}
     currents = {name[-1:]: log[name] for name in _PHASES if name in log}
     if "time" not in log or len(voltages) < 2 or len(currents) < 2:
@@ -179,22 +198,11 @@ def _waveform(log: Log, points: _Points, notes: list[str], warnings: list[Proble
     points.covariance.append(np.cov(np.stack([found.input, found.output])) / k)
     points.count.append(k)
     per_edge = samples_per_edge(next(iter(voltages.values())))
-    notes.append(
-        f"{log.label}: {k} electrical periods of {found.length.mean() * 1e3:.2f} ms, {per_edge:.0f} samples between "
-        f"switching edges, {points.output[-1]:.1f} W out of {points.input[-1]:.1f} W."
-    )
-    if per_edge < _FEW_SAMPLES:
-        warnings.append(
-            Problem(
-                f"{log.label}: only {per_edge:.1f} samples lie between switching edges, so the power of the phases "
-                "hangs on where they fall; sample faster",
-                severity="warning",
-                procedure=ControllerLoss.name,
-            )
-        )
+    mean = float(found.length.mean())
+    points.records.append(_Record(log.label, points.input[-1], points.output[-1], k, mean, per_edge))
 
 
-def _reference(points: _Points, rated: float | None, notes: list[str], panels: list[Panel]) -> list[Block]:
+def _reference(points: _Points, rated: float | None, fit: Fit) -> None:
     output, into = np.array(points.output), np.array(points.input)
     if not (output > 0).any():
         raise FitError("no power came out of the phases; check the signs of the currents and the order of the phases")
@@ -204,27 +212,33 @@ def _reference(points: _Points, rated: float | None, notes: list[str], panels: l
         )
     top = int(np.argmax(output))
     if output.size < _CURVE or np.ptp(output) < 0.2 * output[top]:
-        if output.size > 1:
-            notes.append(f"Fewer than {_CURVE} spread loads: the one of the highest output is given.")
         if points.count[top] < 2:
             raise FitError(
                 f"{output.size} readings at {len(set(np.round(output)))} loads say nothing of their scatter; take "
                 f"at least {_CURVE} loads spread from low to rated output"
             )
         values = {"input_power": float(into[top]), "output_power": float(output[top])}
-        return [Block("scatter of the periods", values, points.covariance[top], float(points.count[top] - 1))]
+        fit.block("scatter of the periods", values, points.covariance[top], points.count[top] - 1.0)
+        return
     reference = min(rated, float(output[top])) if rated is not None and rated >= output.min() else float(output[top])
     # Rising loss: a part that is always there, one with the current (diodes, edges), one with its square (channels).
-    fitted = linear_fit(np.column_stack([np.ones_like(output), output, output**2]), into - output)
-    notes.append(
+    points.curve = linear_fit(np.column_stack([np.ones_like(output), output, output**2]), into - output)
+    fit.estimates("scatter of the loss curve", ("c0", "c1", "c2"), points.curve)
+    fit.exact("reference output", reference_output=reference)
+    fit.left("loss over output power", "W", into - output, points.curve, {"output_power": output})
+
+
+def _show_curve(points: _Points, fitted: Estimates, reference: float, report: Report) -> None:
+    output, into = np.array(points.output), np.array(points.input)
+    top = float(output.max())
+    report.notes.append(
         f"Loss as a curve of second order over the output, {output.size} points, residual {fitted.residual_sd:.2g} "
         f"W; read at {reference:.0f} W."
     )
-    names = ("c0", "c1", "c2")
-    line = np.linspace(float(output.min()), float(output[top]), 60)
+    line = np.linspace(float(output.min()), top, 60)
     curve = fitted.values[0] + fitted.values[1] * line + fitted.values[2] * line**2
-    positive = line > 0.02 * output[top]
-    panels += [
+    positive = line > 0.02 * top
+    report.panels += [
         Panel(
             "loss",
             "Loss over output power",
@@ -249,15 +263,6 @@ def _reference(points: _Points, rated: float | None, notes: list[str], panels: l
             ],
             "Efficiency falls at low output, where the standing loss weighs most.",
         ),
-    ]
-    return [
-        Block(
-            "scatter of the loss curve",
-            dict(zip(names, fitted.values.tolist(), strict=True)),
-            fitted.covariance,
-            fitted.degrees_of_freedom,
-        ),
-        Block("reference output", {"reference_output": reference}, np.zeros((1, 1)), float("inf")),
     ]
 
 

@@ -8,9 +8,10 @@ import numpy as np
 
 from ..physics import sampling
 from ..physics.gate_stream import GATES, HALLS, REDUCED, GateStream
-from ._gate_timing import Parts, check_levels, commutation, dead_time, duty, overlaps, pwm, sampled
-from ._unsplit import Fit, Procedure
-from .base import Condition, Log, Quantity, Reducer
+from . import _gate_views as views
+from ._gate_timing import Seen, check_levels, commutation, dead_time, duty, interval, pwm, sampled
+from .base import Condition, Log, Procedure, Quantity, Reducer, Report
+from .fit import Fit
 
 
 class GateTiming(Procedure):
@@ -161,33 +162,26 @@ class GateTiming(Procedure):
         """Return a reducer that follows the gates at the stated sample rate."""
         return GateStream(conditions["sample_rate"])
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Judge the reduced captures; several of them count as one record."""
-        del given, near
+        del given, choice
         check_levels(logs)
-        parts = Parts()
-        dead_time(logs, parts)
-        overlaps(logs, parts)
-        pwm(logs, parts)
-        commutation(logs, parts)
-        duty(logs, parts)
+        fit = Fit()
+        dead = dead_time(logs, fit)
+        fit.exact("count of overlaps", overlap_count=sum(float(log["overlap_total"][0]) for log in logs))
+        fit.seen = Seen(dead, pwm(logs, fit), commutation(logs, fit), duty(logs, fit))
         pulses = np.concatenate([log["pulse_shortest"] for log in logs])
         if (pulses > 0).any():
-            interval = max(float(log["sample_interval"][0]) for log in logs)
-            parts.blocks += sampled(
-                "pulse", sampling.shortest(pulses[pulses > 0], np.ones((pulses > 0).sum()), interval)
-            )
+            shortest = sampling.shortest(pulses[pulses > 0], np.ones((pulses > 0).sum()), interval(logs))
+            sampled("pulse", shortest, fit)
         else:
-            parts.missing["pulse_width_min"] = "no gate turned on and off again; capture with the controller driving"
-        return Fit(
-            parts.blocks,
-            panels=parts.panels,
-            tables=parts.tables,
-            notes=parts.notes,
-            warnings=parts.warnings,
-            missing=parts.missing,
-            details=parts.details,
-        )
+            fit.missing["pulse_width_min"] = "no gate turned on and off again; capture with the controller driving"
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
+        """Show dead times, overlaps, switching and commutation."""
+        del given, choice
+        return views.report(logs, fit.seen)
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the quantities from the reduced counts and times."""

@@ -6,11 +6,10 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics.sweeps import EXTRAPOLATION, Switching, noise, switchings
-from ._unsplit import Fit, Procedure
-from .base import Axis, Log, Panel, Quantity, Series
-from .fit import Block
+from .base import Axis, Log, Panel, Procedure, Quantity, Report, Series
+from .fit import Fit
 
 #: Outputs that show whether the controller drives, by preference: share of the largest reading that counts as on,
 #: and the least change in SI that is a drive at all (common practice, no source).
@@ -114,48 +113,55 @@ class SupplyWindow(Procedure):
     combines = True
     order = 15
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Find the switchings of all sweeps and average each kind."""
-        del near
+        del given, choice
+        fit = Fit()
         events: dict[str, list[tuple[Switching, float]]] = {name: [] for name in _NAMES.values()}
         chatter = 0
-        panels = []
         for log in logs:
-            on = _driving(log)
             span = float(np.ptp(log["supply_voltage"]))
-            found, extra = switchings(log["time"], log["supply_voltage"], on, _CLOSE * span)
+            found, extra = switchings(log["time"], log["supply_voltage"], _driving(log), _CLOSE * span)
             chatter += extra
             reading = noise(log["supply_voltage"])
             for event in found:
                 events[_NAMES[event.direction, event.on]].append((event, reading))
-            panels.append(_panel(log, on))
         _plausible(events)
-        blocks: list[Block] = []
-        missing: dict[str, str] = {}
-        notes: list[str] = []
         for name, seen in events.items():
             if seen:
-                blocks += _threshold(name, seen, notes)
+                _threshold(name, seen, fit)
             else:
-                missing[name] = _absent(name, logs)
+                fit.missing[name] = _absent(name, logs)
         if not (events["start_voltage"] and events["cutoff_voltage"]):
-            missing["supply_hysteresis"] = "start and cut-off voltage were not both seen; sweep up and down"
-        blocks.append(Block("count of changes", {"supply_chatter": float(chatter)}, np.zeros((1, 1)), float("inf")))
-        warnings = []
-        if chatter:
-            warnings.append(
-                Problem(
-                    f"the controller switched {chatter} times more than once per threshold: its hysteresis is too "
-                    "small for this supply's leads, or it retries",
-                    severity="warning",
-                    procedure=self.name,
-                )
+            fit.missing["supply_hysteresis"] = "start and cut-off voltage were not both seen; sweep up and down"
+        fit.exact("count of changes", supply_chatter=float(chatter))
+        fit.seen = events
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
+        """Show the sweeps, and the thresholds against those of the pack."""
+        del choice
+        report = Report(panels=[_panel(log, _driving(log)) for log in logs])
+        for name, seen in fit.seen.items():
+            title, values = name.replace("_", " "), [event.value for event, _ in seen]
+            if not values:
+                continue
+            if len(values) < 3:
+                report.notes.append(f"{title}: fewer than three sweeps, so whether it repeats is not known.")
+            rate = float(np.mean([abs(event.rate) for event, _ in seen]))
+            report.notes.append(
+                f"{title}: {len(values)} time{'s' if len(values) > 1 else ''}, {min(values):.2f} V to "
+                f"{max(values):.2f} V, swept at {rate:.2g} V/s (a response delay of 0.1 s shifts it by "
+                f"{0.1 * rate:.2g} V)."
             )
-        means = {name: float(np.mean([e.value for e, _ in seen])) for name, seen in events.items() if seen}
-        quantity_notes = _against_pack(means, given)
-        return Fit(
-            blocks, panels=panels, notes=notes, warnings=warnings, missing=missing, quantity_notes=quantity_notes
-        )
+        if chatter := int(fit.parameters["supply_chatter"]):
+            report.warn(
+                f"the controller switched {chatter} times more than once per threshold: its hysteresis is too "
+                "small for this supply's leads, or it retries"
+            )
+        means = {name: float(np.mean([e.value for e, _ in seen])) for name, seen in fit.seen.items() if seen}
+        report.quantity_notes = _against_pack(means, given)
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the thresholds, each with its error of resolution, and their difference."""
@@ -203,38 +209,21 @@ def _plausible(events: Mapping[str, Sequence[tuple[Switching, float]]]) -> None:
         )
 
 
-def _threshold(name: str, seen: Sequence[tuple[Switching, float]], notes: list[str]) -> list[Block]:
+def _threshold(name: str, seen: Sequence[tuple[Switching, float]], fit: Fit) -> None:
     values = np.array([event.value for event, _ in seen])
-    n = values.size
+    n, title = values.size, name.replace("_", " ")
     gap = float(np.mean([event.half_gap for event, _ in seen]))
-    mean = float(values.mean())
     reading = float(np.mean([noise_ for _, noise_ in seen]))
-    floor = reading**2 * EXTRAPOLATION / n
+    variance, dof = reading**2 * EXTRAPOLATION / n, np.inf
+    # Too few sweeps do not show the scatter of the threshold: what is known then is the reading and the gap.
     if n >= 3:
-        variance, dof = max(float(values.var(ddof=1)) / n, floor), float(n - 1)
-    else:
-        # Too few sweeps to see the scatter of the threshold: what is known is the reading and the gap.
-        variance, dof = floor, float("inf")
-        notes.append(f"{name.replace('_', ' ')}: fewer than three sweeps, so whether it repeats is not known.")
-    rate = float(np.mean([abs(event.rate) for event, _ in seen]))
-    notes.append(
-        f"{name.replace('_', ' ')}: {n} time{'s' if n > 1 else ''}, {values.min():.2f} V to {values.max():.2f} V, "
-        f"swept at {rate:.2g} V/s (a response delay of 0.1 s shifts it by {0.1 * rate:.2g} V)."
-    )
-    title = name.replace("_", " ")
+        variance, dof = max(float(values.var(ddof=1)) / n, variance), n - 1.0
+    fit.block(f"scatter of the {title}", {f"{name}/mean": float(values.mean())}, variance, dof)
     # Where each sweep is read at other voltages, the gap is an error of each; a supply that is set to the same voltages
     # in every sweep makes the same error every time, and the values then agree far better than the gap lets them.
     alike = n < 3 or float(values.var(ddof=1)) < 0.05 * gap**2 / 3
-    return [
-        Block(f"scatter of the {title}", {f"{name}/mean": mean}, np.array([[variance]]), dof),
-        Block(
-            f"voltage between two readings at the {title}",
-            {f"{name}/resolution": 0.0},
-            np.array([[gap**2 / 3 / (1 if alike else n)]]),
-            float("inf"),
-            "rectangular",
-        ),
-    ]
+    label = f"voltage between two readings at the {title}"
+    fit.block(label, {f"{name}/resolution": 0.0}, gap**2 / 3 / (1 if alike else n), distribution="rectangular")
 
 
 def _absent(name: str, logs: Sequence[Log]) -> str:

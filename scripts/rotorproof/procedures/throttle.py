@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import FitError, Problem
+from ..errors import FitError
 from ..physics.characteristic import Characteristic, characteristic
 from ..physics.response import Moment, Stop, largest_step, never_on, stop_after
-from ._unsplit import Fit, Procedure
-from .base import Axis, Condition, Log, Panel, Quantity, Series, Table
-from .fit import Block
+from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, Table
+from .fit import Fit
 
 _SWEEP = "sweep"
 #: Fault case as written in ``case`` -> the quantity that its response time is, its symbol, and what happens.
@@ -33,6 +33,33 @@ _OUTPUTS = (
 )
 #: An output that goes on is watched at least this long, so that the time watched is a failure under any sane limit.
 _WATCHED = 5.0
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """The characteristic in one log, by the output on ``axis`` ``(n,)``."""
+
+    log: Log
+    output: np.ndarray
+    axis: Axis
+    found: Characteristic
+
+
+@dataclass(frozen=True)
+class Tried:
+    """A fault that was tried: the output on ``axis`` ``(n,)``, when it happened, and how long the output went on."""
+
+    case: str
+    time: np.ndarray
+    output: np.ndarray
+    axis: Axis
+    event: Moment
+    stop: Stop
+
+    @property
+    def quantity(self) -> str:
+        """Return the name of the response time."""
+        return "brake_response_time" if self.case == _BRAKE else _FAULTS[self.case][0]
 
 
 class Throttle(Procedure):
@@ -181,20 +208,50 @@ class Throttle(Procedure):
     combines = True
     order = 25
 
-    def fit(self, logs: Sequence[Log], given: Mapping[str, float], near: Fit | None = None) -> Fit:
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Fit the sweep and time the faults; each log by its case."""
-        del given, near
-        state = _State()
+        del given, choice
+        fit = Fit(seen={})
+        refused: dict[str, str] = {}
         for log in logs:
             case = _CASES[int(log.conditions["case"])]
             try:
-                if case == _SWEEP:
-                    _sweep(log, state)
-                else:
-                    _fault(log, case, state)
+                if case in fit.seen:
+                    raise FitError(
+                        "there are two sweeps; keep one, or give the second to another unit"
+                        if case == _SWEEP
+                        else f"the case {case!r} was recorded twice; keep one log of it"
+                    )
+                fit.seen[case] = _sweep(log, fit) if case == _SWEEP else _fault(log, case, fit)
             except FitError as error:
-                state.refused.setdefault(case, str(error))
-        return _gathered(state, single=len(logs) == 1)
+                refused.setdefault(case, str(error))
+        if len(logs) == 1 and refused:
+            raise FitError(next(iter(refused.values())))
+        _lacking(fit, refused)
+        return fit
+
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
+        """Show the characteristic and each fault that was tried."""
+        del logs, given, choice
+        report, rows = Report(), []
+        for case, seen in fit.seen.items():
+            if case == _SWEEP:
+                _show_sweep(seen, report)
+                continue
+            stop = seen.stop
+            if not stop.stopped:
+                report.warn(f"{_goes_on(seen)}. Do not ride with this controller")
+            elif case == _BRAKE:
+                report.quantity_notes[seen.quantity] = [
+                    f"At 25 km/h this is {stop.duration * 25 / 3.6:.2f} m; EN 15194 allows 5 m where all brakes carry "
+                    "cut-off switches."
+                ]
+            shown = f"{stop.duration:.3f}" if stop.stopped else f"not within {stop.watched:.1f}"
+            rows.append([case, shown, "yes" if stop.stopped else "no", seen.axis.title])
+            report.panels.append(_response_panel(seen))
+        if rows:
+            report.tables.append(Table("Faults tried", ("case", "output ended after / s", "ended", "seen by"), rows))
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the quantities; a response is its value with the errors of its sampling."""
@@ -211,25 +268,6 @@ class Throttle(Procedure):
         return result
 
 
-class _State:
-    """What the logs have given so far."""
-
-    def __init__(self) -> None:
-        self.blocks: list[Block] = []
-        self.panels: list[Panel] = []
-        self.notes: list[str] = []
-        self.warnings: list[Problem] = []
-        self.quantity_notes: dict[str, list[str]] = {}
-        self.missing: dict[str, str] = {}
-        self.refused: dict[str, str] = {}
-        self.rows: list[list[str | float | int]] = []
-        self.swept = False
-        self.stops: dict[str, Stop] = {}
-
-    def warn(self, message: str) -> None:
-        self.warnings.append(Problem(message, severity="warning", procedure=Throttle.name))
-
-
 def _output(log: Log) -> tuple[str, np.ndarray, Axis]:
     for name, axis in _OUTPUTS:
         if name in log:
@@ -237,84 +275,69 @@ def _output(log: Log) -> tuple[str, np.ndarray, Axis]:
     raise FitError("the log has neither duty nor supply current nor speed")
 
 
-def _one(label: str, name: str, value: float, u: float, dof: float) -> Block:
-    return Block(label, {name: value}, np.array([[u * u]]), dof)
-
-
-def _sweep(log: Log, state: _State) -> None:
-    if state.swept:
-        raise FitError("there are two sweeps; keep one, or give the second to another unit")
+def _sweep(log: Log, fit: Fit) -> Sweep:
     if "throttle" not in log:
         raise FitError("the log of the sweep has no throttle column; record the throttle signal")
-    name, output, axis = _output(log)
+    _, output, axis = _output(log)
     # Speed follows the duty ratio with the motor's inertia; a characteristic needs it settled.
     found = characteristic(log["throttle"], output)
-    state.swept = True
-    lin, start, full = found.straight, found.start, found.full
-    blocks = [
-        _one(
-            "scatter of the released signal",
-            "released",
-            found.released.value,
-            found.released.standard_uncertainty,
-            found.released.count - 1,
-        ),
-        _one("scatter of the sweep, start", "throttle_start", start.value, start.standard_uncertainty, start.count - 3),
-        _one(
-            "scatter of the sweep, linearity",
-            "throttle_linearity",
-            lin.value,
-            lin.standard_uncertainty,
-            float(found.bins.count.sum() - 2 * found.bins.count.size),
-        ),
-        _one("scatter of the sweep, reversal", "throttle_reversal", *found.reversal, float(start.count)),
-        _one("scatter of the sweep, step", "throttle_step", *found.step, float(start.count)),
-    ]
-    if full is not None:
-        blocks.append(
-            _one("scatter of the sweep, end", "throttle_full", full.value, full.standard_uncertainty, full.count - 3)
-        )
+    lin, start, full, released = found.straight, found.start, found.full, found.released
+
+    def add(what: str, name: str, value: float, u: float, dof: float) -> None:
+        fit.block(f"scatter of the {what}", {name: value}, u * u, dof)
+
+    add("released signal", "released", released.value, released.standard_uncertainty, released.count - 1)
+    add("sweep, start", "throttle_start", start.value, start.standard_uncertainty, start.count - 3)
+    freedom = float(found.bins.count.sum() - 2 * found.bins.count.size)
+    add("sweep, linearity", "throttle_linearity", lin.value, lin.standard_uncertainty, freedom)
+    add("sweep, reversal", "throttle_reversal", *found.reversal, float(start.count))
+    add("sweep, step", "throttle_step", *found.step, float(start.count))
+    if full is None:
+        fit.missing["throttle_full"] = "the output still rises at the end of the sweep; sweep to the stop"
     else:
-        state.missing["throttle_full"] = "the output still rises at the end of the sweep; sweep to the stop"
-    if found.hysteresis is not None:
-        blocks.append(
-            _one("scatter of the sweep, hysteresis", "throttle_hysteresis", *found.hysteresis, float(start.count))
-        )
+        add("sweep, end", "throttle_full", full.value, full.standard_uncertainty, full.count - 3)
+    if found.hysteresis is None:
+        fit.missing["throttle_hysteresis"] = "the log holds no sweep back down; release the throttle as slowly"
     else:
-        state.missing["throttle_hysteresis"] = "the log holds no sweep back down; release the throttle as slowly"
-    state.blocks += blocks
-    state.notes.append(
-        f"Sweep by {axis.title.lower()}: released {found.released.value:.3f} V, start {start.value:.3f} V"
-        + (f", full {full.value:.3f} V." if full else ".")
+        add("sweep, hysteresis", "throttle_hysteresis", *found.hysteresis, float(start.count))
+    return Sweep(log, output, axis, found)
+
+
+def _show_sweep(seen: Sweep, report: Report) -> None:
+    axis, found, lin = seen.axis, seen.found, seen.found.straight
+    report.notes.append(
+        f"Sweep by {axis.title.lower()}: released {found.released.value:.3f} V, start {found.start.value:.3f} V"
+        + (f", full {found.full.value:.3f} V." if found.full else ".")
     )
-    if name == "speed":
-        state.notes.append("Speed stands for the output: it lags behind the throttle, so hysteresis holds the lag too.")
-    state.panels.append(_panel(log, output, axis, found))
-
-
-def _panel(log: Log, output: np.ndarray, axis: Axis, found: Characteristic) -> Panel:
-    lin = found.straight
-    keep = np.unique(np.linspace(0, output.size - 1, min(output.size, 1500)).astype(int))
+    if axis.kind == "speed":
+        report.notes.append(
+            "Speed stands for the output: it lags behind the throttle, so hysteresis holds the lag too."
+        )
+    keep = _some(seen.output)
     line = np.array([found.bins.input[0], found.bins.input[-1]])
-    return Panel(
-        "characteristic",
-        "Output against throttle signal",
-        Axis("Throttle signal", "voltage", "V"),
-        axis,
-        [
-            Series("sweep", log["throttle"][keep], output[keep]),
-            Series("line", line, lin.intercept + lin.slope * line, "fit"),
-        ],
-        "A dead band, then a straight rise without steps or reversals, then the end value.",
-        residuals=[Series("deviation", found.bins.input, lin.deviations)],
-        residual_axis=Axis("Deviation", axis.kind, axis.unit),
+    report.panels.append(
+        Panel(
+            "characteristic",
+            "Output against throttle signal",
+            Axis("Throttle signal", "voltage", "V"),
+            axis,
+            [
+                Series("sweep", seen.log["throttle"][keep], seen.output[keep]),
+                Series("line", line, lin.intercept + lin.slope * line, "fit"),
+            ],
+            "A dead band, then a straight rise without steps or reversals, then the end value.",
+            residuals=[Series("deviation", found.bins.input, lin.deviations)],
+            residual_axis=Axis("Deviation", axis.kind, axis.unit),
+        )
     )
 
 
-def _fault(log: Log, case: str, state: _State) -> None:
-    quantity = "brake_response_time" if case == _BRAKE else _FAULTS[case][0]
-    if quantity in state.stops:
-        raise FitError(f"the case {case!r} was recorded twice; keep one log of it")
+def _some(output: np.ndarray) -> np.ndarray:
+    """Return the places of at most 1,500 readings to draw."""
+    return np.unique(np.linspace(0, output.size - 1, min(output.size, 1500)).astype(int))
+
+
+def _fault(log: Log, case: str, fit: Fit) -> Tried:
     name, output, axis = _output(log)
     if name == "speed":
         raise FitError(
@@ -323,7 +346,8 @@ def _fault(log: Log, case: str, state: _State) -> None:
     time = log["time"]
     event = _event(log, case)
     if case == "throttle at power-on":
-        found = never_on(time, output, event, 0.02 if name == "duty" else _started(log, output))
+        # A motor is driven by half an ampere over the idle current.
+        found = never_on(time, output, event, 0.02 if name == "duty" else float(np.min(output)) + 0.5)
     else:
         found = stop_after(time, output, event)
     if not found.stopped and found.watched < _WATCHED:
@@ -331,29 +355,21 @@ def _fault(log: Log, case: str, state: _State) -> None:
             f"the output is still there at the end of the log, {found.watched:.2g} s after the event; record for "
             f"{_WATCHED:g} s after it, so that it is a result"
         )
-    state.stops[quantity] = found
-    widths = found.half_widths if found.stopped else ()
-    if found.stopped:
-        state.blocks.append(
-            Block(f"response to {case}", {f"{quantity}/read": found.duration}, np.zeros((1, 1)), float("inf"))
-        )
-    if widths:
-        edges = {f"{quantity}/edge_{n}": 0.0 for n in range(len(widths))}
-        covariance = np.diag(np.array(widths) ** 2 / 3)
-        state.blocks.append(Block(f"time between readings, {case}", edges, covariance, float("inf"), "rectangular"))
+    tried = Tried(case, time, output, axis, event, found)
     if not found.stopped:
         # The time watched is a lower bound, and a bound must never pass for a response that keeps a limit.
-        text = f"{case}: the output went on for all of the {found.watched:.1f} s recorded"
-        state.missing[quantity] = f"{text}; this counts among fault_cases_without_stop"
-        state.warn(text + ". Do not ride with this controller")
-    if case == _BRAKE and found.stopped:
-        distance = found.duration * 25 / 3.6
-        state.quantity_notes.setdefault(quantity, []).append(
-            f"At 25 km/h this is {distance:.2f} m; EN 15194 allows 5 m where all brakes carry cut-off switches."
-        )
-    shown = f"{found.duration:.3f}" if found.stopped else f"not within {found.watched:.1f}"
-    state.rows.append([case, shown, "yes" if found.stopped else "no", axis.title])
-    state.panels.append(_response_panel(time, output, event, case, axis))
+        fit.missing[tried.quantity] = f"{_goes_on(tried)}; this counts among fault_cases_without_stop"
+        return tried
+    fit.exact(f"response to {case}", **{f"{tried.quantity}/read": found.duration})
+    if found.half_widths:
+        edges = {f"{tried.quantity}/edge_{n}": 0.0 for n in range(len(found.half_widths))}
+        variances = np.diag(np.array(found.half_widths) ** 2 / 3)
+        fit.block(f"time between readings, {case}", edges, variances, distribution="rectangular")
+    return tried
+
+
+def _goes_on(tried: Tried) -> str:
+    return f"{tried.case}: the output went on for all of the {tried.stop.watched:.1f} s recorded"
 
 
 def _event(log: Log, case: str) -> Moment:
@@ -369,66 +385,41 @@ def _event(log: Log, case: str) -> Moment:
     raise FitError(f"{case}: no column shows when it happened; state it as the condition 'event_time'")
 
 
-def _started(log: Log, output: np.ndarray) -> float:
-    """Return the supply current above which a motor is driven: half an ampere over the idle current."""
-    del log
-    return float(np.min(output)) + 0.5
-
-
-def _response_panel(time: np.ndarray, output: np.ndarray, event: Moment, case: str, axis: Axis) -> Panel:
-    keep = np.unique(np.linspace(0, output.size - 1, min(output.size, 1500)).astype(int))
-    mark = np.array([event.time, event.time])
+def _response_panel(tried: Tried) -> Panel:
+    keep, output = _some(tried.output), tried.output
+    mark = np.array([tried.event.time, tried.event.time])
     return Panel(
-        case.replace(" ", "-"),
-        f"Output after: {case}",
+        tried.case.replace(" ", "-"),
+        f"Output after: {tried.case}",
         Axis("Time", "time", "s"),
-        axis,
+        tried.axis,
         [
-            Series("output", time[keep], output[keep]),
+            Series("output", tried.time[keep], output[keep]),
             Series("event", mark, np.array([0.0, float(np.max(output))]), "limit"),
         ],
         "The output must go to zero soon after the event and stay there.",
     )
 
 
-def _gathered(state: _State, *, single: bool) -> Fit:
-    if single and state.refused:
-        raise FitError(next(iter(state.refused.values())))
-    missing = dict(state.missing)
-    if not state.swept:
-        reason = state.refused.get(_SWEEP, "no log with 'case: sweep' was recorded")
-        for name in Throttle.gives[:7]:
-            missing[name] = reason
-    lacking = []
-    for case, (quantity, _, _) in _FAULTS.items():
-        if quantity not in state.stops:
-            missing[quantity] = state.refused.get(case, f"the case {case!r} was not tried")
-            lacking.append(case)
-    if "brake_response_time" not in state.stops:
-        missing["brake_response_time"] = state.refused.get(_BRAKE, "the case 'brake' was not tried")
-    endless = [case for case, (quantity, _, _) in _FAULTS.items() if quantity in state.missing]
+def _lacking(fit: Fit, refused: Mapping[str, str]) -> None:
+    """Count the cases without stop, and say which cases were not tried or not understood."""
+    endless = [case for case, (quantity, _, _) in _FAULTS.items() if quantity in fit.missing]
+    if _SWEEP not in fit.seen:
+        fit.lacking(Throttle.gives[:7], refused.get(_SWEEP, "no log with 'case: sweep' was recorded"))
+    untried = [case for case in _FAULTS if case not in fit.seen]
+    for case in untried:
+        fit.missing[_FAULTS[case][0]] = refused.get(case, f"the case {case!r} was not tried")
+    if _BRAKE not in fit.seen:
+        fit.missing["brake_response_time"] = refused.get(_BRAKE, "the case 'brake' was not tried")
     if endless:
-        missing["fault_response_time"] = f"the output never ended after: {', '.join(endless)}"
-    elif lacking:
-        missing["fault_response_time"] = f"not every fault case was tried; these lack: {', '.join(lacking)}"
-    blocks = list(state.blocks)
-    if state.stops:
-        going_on = float(sum(not stop.stopped for stop in state.stops.values()))
-        blocks.append(Block("count of cases", {"fault_cases_without_stop": going_on}, np.zeros((1, 1)), float("inf")))
+        fit.missing["fault_response_time"] = f"the output never ended after: {', '.join(endless)}"
+    elif untried:
+        fit.missing["fault_response_time"] = f"not every fault case was tried; these lack: {', '.join(untried)}"
+    stops = [seen.stop for case, seen in fit.seen.items() if case != _SWEEP]
+    if stops:
+        fit.exact("count of cases", fault_cases_without_stop=float(sum(not stop.stopped for stop in stops)))
     else:
-        missing["fault_cases_without_stop"] = "no fault case was tried"
-    tables = []
-    if state.rows:
-        tables.append(Table("Faults tried", ("case", "output ended after / s", "ended", "seen by"), state.rows))
-    return Fit(
-        blocks,
-        panels=state.panels,
-        tables=tables,
-        notes=state.notes,
-        warnings=state.warnings,
-        missing=missing,
-        quantity_notes=state.quantity_notes,
-    )
+        fit.missing["fault_cases_without_stop"] = "no fault case was tried"
 
 
 PROCEDURE = Throttle()

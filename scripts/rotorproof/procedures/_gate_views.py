@@ -1,0 +1,171 @@
+"""Figures, tables and words of the gate-timing procedure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..physics.bridge import SCHEMES, STATES
+from ..physics.commutation import Commutation
+from ._gate_timing import Seen, dropouts, interval, pooled, states
+from .base import Axis, Log, Panel, Report, Series, Table
+
+_EDGES = tuple(f"leg {leg}, {side} switch turns on" for leg in "ABC" for side in ("low", "high"))
+_LISTED = 20
+
+
+def report(logs: Sequence[Log], seen: Seen) -> Report:
+    """Return what the report shows of the captures."""
+    report = Report()
+    if seen.dead:
+        report.notes.append(f"Shortest dead time: {seen.dead.reason}.")
+        if seen.dead.value - sum(seen.dead.half_widths) <= 0:
+            report.warn(
+                "the two switches of a leg changed within one sample of each other: whether they overlap cannot be "
+                "told at this sample rate; capture faster"
+            )
+        _dead_time(logs, report)
+    _overlaps(logs, report)
+    if seen.period:
+        _pwm(logs, seen.period.mean, report)
+    if seen.commutation:
+        _commutation(seen.commutation, logs, report)
+    if seen.duty:
+        x, y, error, axis, found = seen.duty
+        line = np.array([x.min(), x.max()])
+        report.panels.append(
+            Panel(
+                "duty",
+                "Duty ratio against command",
+                axis,
+                Axis("Duty ratio", "ratio", "percent"),
+                [
+                    Series("measured", x, y, "measured", error),
+                    Series("line", line, found.intercept + found.slope * line, "fit"),
+                ],
+                "The duty ratio should follow its command in a straight line.",
+                residuals=[Series("deviation", x, found.deviations)],
+                residual_axis=Axis("Deviation", "ratio", "percent"),
+            )
+        )
+    return report
+
+
+def _dead_time(logs: Sequence[Log], report: Report) -> None:
+    rows: list[list[str | float | int]] = []
+    series = []
+    for log in logs:
+        for group, edge in enumerate(_EDGES):
+            mine = log["dead_time_group"] == group
+            if not mine.any():
+                continue
+            values, counts = log["dead_time"][mine], log["dead_time_count"][mine]
+            mean = float(np.sum(values * counts) / counts.sum())
+            name = edge if len(logs) == 1 else f"{log.label}: {edge}"
+            rows.append([name, int(counts.sum()), *(f"{t * 1e9:.0f}" for t in (values.min(), mean, values.max()))])
+            series.append(Series(name, values, counts))
+    report.tables.append(Table("Dead time", ("edge", "count", "shortest / ns", "mean / ns", "longest / ns"), rows))
+    report.panels.append(
+        Panel(
+            "dead-time",
+            "Dead time by leg and edge",
+            Axis("Dead time", "time", "ns"),
+            Axis("Count", "number", "1"),
+            series,
+            "Each edge of each leg should show one or two neighbouring bars, one sample of the analyser apart.",
+            form="bars",
+        )
+    )
+
+
+def _overlaps(logs: Sequence[Log], report: Report) -> None:
+    total = sum(float(log["overlap_total"][0]) for log in logs)
+    report.notes.append(f"Overlaps shorter than one sample ({interval(logs) * 1e9:.3g} ns) can escape detection.")
+    events = [
+        [f"{start:.9f}", "ABC"[int(leg)], f"{duration * 1e9:.0f}", log.label]
+        for log in logs
+        for start, duration, leg in zip(log["overlap_start"], log["overlap_duration"], log["overlap_leg"], strict=True)
+    ]
+    if events:
+        first = events[0]
+        report.warn(
+            f"both switches of one leg were commanded on together {int(total)} times, first at {first[0]} s in leg "
+            f"{first[1]} for {first[2]} ns: do not run this controller on a pack"
+        )
+        report.tables.append(
+            Table("Overlaps (first ones)", ("start / s", "leg", "duration / ns", "capture"), events[:_LISTED])
+        )
+
+
+def _pwm(logs: Sequence[Log], period: float, report: Report) -> None:
+    schemes = np.sum([log["scheme_count"] for log in logs], axis=0)
+    if schemes.sum() > 0:
+        for key in np.argsort(-schemes, kind="stable")[:2]:
+            if schemes[key] > 0.1 * schemes.sum():
+                title = SCHEMES.get(int(key), "in a mixed manner")
+                report.notes.append(
+                    f"Switching: {title}, in {schemes[key] / schemes.sum() * 100:.0f} % of the sectors."
+                )
+    values, counts = pooled(logs, "pwm_period")
+    near = np.abs(values - period) < 0.25 * period
+    report.panels.append(
+        Panel(
+            "pwm-period",
+            "Time between turn-ons",
+            Axis("Period", "time", "us"),
+            Axis("Count", "number", "1"),
+            [Series("periods", values[near], counts[near])],
+            "A narrow group is a steady switching frequency.",
+            form="bars",
+        )
+    )
+
+
+def _commutation(found: Commutation, logs: Sequence[Log], report: Report) -> None:
+    table = states(logs)
+    report.details["commutation_errors"] = {
+        "table": {f"{code:03b}": STATES[state] for code, state in sorted(found.table.items())},
+        "sensor_spacing": found.spacing,
+    }
+    report.tables.append(
+        Table(
+            "Commutation table as found",
+            ("sensors a b c", "state by the six-step rule", "sectors", "of these so driven"),
+            [
+                [f"{code:03b}", STATES[state], int(table[code].sum()), int(table[code, state])]
+                for code, state in found.table.items()
+            ],
+        )
+    )
+    report.notes.append(
+        f"Sensors {found.spacing} electrical degrees apart; {found.judged} sectors judged: {found.wrong} in a wrong "
+        f"state, {int(dropouts(logs))} without conduction, {found.skipped} skipped sensor steps, {found.invalid} with "
+        "an impossible sensor code."
+    )
+    if found.against:
+        report.warn(
+            "the conduction states turn against the sensors: two sensor wires, or two phase wires, are swapped (or "
+            "two channels of the capture are named the wrong way round); every sector counts as an error"
+        )
+    if found.invalid:
+        report.warn(f"impossible sensor codes in {found.invalid} sectors: a sensor is lost, inverted or not powered")
+    events = [
+        [f"{start:.6f}", f"{int(code):03b}", STATES[int(state)], log.label]
+        for log in logs
+        for start, code, state in zip(log["wrong_start"], log["wrong_code"], log["wrong_state"], strict=True)
+    ]
+    if events:
+        report.tables.append(
+            Table(
+                "Sectors unlike the others of their code (first ones)",
+                ("start / s", "sensors", "state", "capture"),
+                events[:_LISTED],
+            )
+        )
+    values, counts = pooled(logs, "commutation_delay")
+    if counts.sum() >= 6:
+        report.notes.append(
+            f"Commutation delay {values.min() * 1e6:.1f} us to {values.max() * 1e6:.1f} us over {int(counts.sum())} "
+            "steps."
+        )
