@@ -18,6 +18,7 @@ from . import __doc__ as purpose
 from . import __version__
 from .commands import commands
 from .errors import InputError
+from .signs import spell_on
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -57,6 +58,7 @@ def program() -> NoReturn:
     Threads of a library (pyarrow's read ahead) can still run while the interpreter takes itself apart, and then abort
     the process: it ends at once, as soon as all that was printed is out.
     """
+    spell_on(sys.stdout, sys.stderr)
     try:
         status = main()
         sys.stdout.flush()

@@ -56,7 +56,7 @@ def test_sine_read_in_coarse_steps_is_not_called_clipped(steps):
         ({"voltage_ca": np.zeros_like}, "voltage_ca", "every reading is zero"),
         ({"voltage_ab": lambda w: np.clip(w, -18, 18)}, "voltage_ab", "clipped"),
         ({"voltage_ab": lambda w: w + 3}, "voltage_ab", "an offset of the channel"),
-        (dict.fromkeys(("voltage_ab", "voltage_bc", "voltage_ca"), lambda w: w / 10), "voltage_ab", "x10 probe"),
+        (dict.fromkeys(("voltage_ab", "voltage_bc", "voltage_ca"), lambda w: w / 10), "voltage_ab", "×10 probe"),
         ({"time": lambda t: np.where(t > 0.2, t + 0.1, t)}, "time", "samples were lost"),
     ],
 )
@@ -101,7 +101,7 @@ def test_supply_columns_exchanged_and_tenfold_range():
 def test_supply_through_a_probe_and_a_run_at_standstill():
     n = np.arange(30.0)
     run = {"time": n, "supply_voltage": 3.6 + 0.001 * n, "speed": 23 + 0.001 * n}
-    assert any("x10 probe" in f.message for f in seen(run, waveforms=False))
+    assert any("×10 probe" in f.message for f in seen(run, waveforms=False))
     heat = {"time": n, "supply_voltage": 3.6 + 0.001 * n, "supply_current": 7 - 0.001 * n}
     assert seen(heat, waveforms=False) == []
 

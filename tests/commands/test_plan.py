@@ -123,7 +123,7 @@ def test_room_over_uncertainty_by_hand():
     narrow = decide({"voltage": "1 %", "current": "0 %"}, {"min": "0.1195 ohm", "max": "0.1205 ohm"})
     assert narrow.decides is False
     assert "voltage" in narrow.words
-    assert "falls short (100%" in narrow.words
+    assert "falls short (100 %" in narrow.words
 
 
 def test_one_limit_needs_an_expected_value():

@@ -21,7 +21,7 @@ def test_agreement_is_silent_and_disagreement_is_a_warning() -> None:
     assert cross_checks(entries(0.121, 0.4)) == []
     (warning,) = cross_checks(entries(0.130, 3.5))
     assert warning.severity == "warning"
-    assert "0.12 +/- 0.002 ohm by winding-resistance but 0.13 +/- 0.002 by load: 3.5 times" in warning.message
+    assert "0.12 ± 0.002 Ω by winding-resistance but 0.13 ± 0.002 by load: 3.5 times" in warning.message
 
 
 def test_normalised_error_keeps_the_correlation() -> None:

@@ -53,7 +53,7 @@ def test_the_budget_says_what_half_of_a_source_would_buy() -> None:
     assert meter.share == pytest.approx(0.002**2 / (0.002**2 + 0.0005**2), rel=5e-4)
     assert meter.expanded_uncertainty_if_halved < 0.7 * entry.expanded_uncertainty
     assert scatter.expanded_uncertainty_if_halved is None  # under a tenth of the variance
-    assert any("half of it would narrow U from 0.0035 to 0.0021 ohm" in note for note in entry.notes)
+    assert any("half of it would narrow U from 0.0035 to 0.0021 Ω" in note for note in entry.notes)
 
 
 def test_a_simulated_interval_may_be_asymmetric_and_decides() -> None:

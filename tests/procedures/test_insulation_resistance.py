@@ -60,7 +60,7 @@ def test_the_interval_holds_what_either_coefficient_of_the_standard_gives(temper
     assert cover.low > 0
     assert any("anything between which is in the interval" in note for note in found.report.notes)
     sources = {influence.source for influence in found.forms["insulation_resistance"].terms}
-    assert "law of the correction to 40 degC" in sources
+    assert "law of the correction to 40 °C" in sources
     assert not any("law" in i.source for i in found.forms["polarization_index"].terms)
 
 
@@ -73,7 +73,7 @@ def test_a_kind_that_is_not_stated_is_a_warning_where_it_matters() -> None:
 
     # At 20 degC the coefficients are 0.250 and 0.762: 0.506, and 0.256 either way.
     (message,) = warned(winding_temperature=20.0)
-    assert "may be off by 51%" in message
+    assert "may be off by 51 %" in message
     assert "insulation_kind" in message
     assert not warned(winding_temperature=40.0)
     assert not warned(winding_temperature=20.0, insulation_kind=0.0)

@@ -14,9 +14,9 @@ from tests.entries import quantity_entry
 
 def test_errors_come_first_and_one_place_stands_once() -> None:
     problems = [
-        {"message": "a: 20 degC", "file": "U/a.csv", "severity": "warning", "procedure": "no-load"},
-        {"message": "overvoltage_cutoff: not seen", "file": "U/a.csv", "severity": "warning", "procedure": "no-load"},
-        {"message": "a: 20 degC", "file": "U/a.csv", "severity": "warning", "procedure": "no-load"},
+        {"message": "a: 20 °C", "file": "U/a.csv", "severity": "warning", "procedure": "no-load"},
+        {"message": "Overvoltage cut-off: not seen", "file": "U/a.csv", "severity": "warning", "procedure": "no-load"},
+        {"message": "a: 20 °C", "file": "U/a.csv", "severity": "warning", "procedure": "no-load"},
         {"message": "no number", "file": "U/b.csv", "line": 3, "column": "voltage_ab", "severity": "error"},
         {"message": "lost", "file": "U/a.csv, U/b.csv, U/c.csv", "severity": "warning"},
         {"message": "no accuracy", "file": "U/unit.yaml", "column": "output_power", "severity": "warning"},
@@ -26,7 +26,7 @@ def test_errors_come_first_and_one_place_stands_once() -> None:
     assert views[0].severity == "error"
     assert views[0].place == "U/b.csv, line 3, column voltage_ab (voltage A-B)"
     assert views[1].procedure == "No-load run"
-    assert list(views[1].messages) == ["a: 20\u00a0°C", "Overvoltage cut-off: not seen"]
+    assert list(views[1].messages) == ["a: 20 °C", "Overvoltage cut-off: not seen"]
     assert views[2].place == "U/a.csv, b.csv, c.csv"
     assert views[3].place == "U/unit.yaml, key output_power"
     assert views[4].place == "U/unit.yaml, column temperature_controller (controller temperature)"
@@ -51,7 +51,7 @@ def test_small_sources_of_a_budget_stand_in_one_row(small: int) -> None:
         interval=(98.0, 102.0),
         expanded_uncertainty=2.0,
         standard_uncertainty=1.0,
-        notes=["S0 makes 90% of the variance; half of it would narrow U from 2 to 1 ohm.", "A note."],
+        notes=["S0 makes 90 % of the variance; half of it would narrow U from 2 to 1 Ω.", "A note."],
         budget=budget,
     )
     view = quantity_view("phase_resistance", entry)

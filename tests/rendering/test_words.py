@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import ast
+import io
+import re
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from rotorproof.columns import titles
 from rotorproof.decision.models import CriterionEntry, ProblemEntry
+from rotorproof.quantities import quantities
 from rotorproof.rendering import words
 from rotorproof.rendering.quantity_view import written
-from rotorproof.rendering.symbols import axis_label, prose, symbol_html, unit_text, with_unit
-from rotorproof.rendering.wording import plainly
+from rotorproof.rendering.symbols import axis_label, prose, symbol_html, with_unit
+from rotorproof.rendering.wording import basis_mark
+from rotorproof.signs import spell_on, unit_text, value_text
 from tests.entries import criterion, quantity_entry
+
+PACKAGE = Path(__file__).parents[2] / "scripts" / "rotorproof"
 
 
 @pytest.mark.parametrize(
@@ -52,70 +61,97 @@ def test_values_as_written_and_prose() -> None:
     assert written("24.0 degC") == "24.0\u00a0°C"
     assert written("six-step") == "six-step"
     assert written("23") == "23"
-    assert prose("below 2.1e-06 N m s^2/rad^2 at 20 degC") == "below 2.1 × 10⁻⁶\u00a0N·m·s²/rad² at 20\u00a0°C"
-    assert prose("file degC_1.csv, 20 degC.") == "file degC_1.csv, 20\u00a0°C."
 
 
 @pytest.mark.parametrize(
-    ("written_", "printed"),
+    ("value", "unit", "said"),
     [
-        ("20 degC +/- 1 degC", "20~°C~± 1~°C"),
-        ("from 0.0047 to 0.0026 V s/rad.", "from 0.0047 to 0.0026~V·s/rad."),
-        ("at 0.5 V/s (a delay of 0.1 s)", "at 0.5~V/s (a delay of 0.1~s)"),
-        ("makes 89% of 45 percent", "makes 89~% of 45~%"),
-        ("at least 5 MOhm, 4 uohm, R in ohm", "at least 5~MΩ, 4~µΩ, R in Ω"),
-        ("-5 degC on 2026-05-02 after IEC 60034-1", "−5~°C on 2026-05-02 after IEC 60034-1"),
-        ("3 x 10, 5x10, x10 probe", "3 × 10, 5×10, ×10 probe"),
-        ("Phase of first line / deg", "Phase of first line / °"),
-        ("L_d <= L_q, 120 deg apart", "L_d ≤ L_q, 120° apart"),
-        ("write 'x [ohm]' or '20 degC', column [degC]", "write 'x [ohm]' or '20 degC', column [degC]"),
-        ("the controller's 5 A and the motor's 3 V", "the controller's 5~A and the motor's 3~V"),
-        ("30 K/W, 3 N m/(rad/s), 24 m of it", "30~K/W, 3~N·m/(rad/s), 24~m of it"),
+        (0.12128, "ohm", "0.121 Ω"),
+        (-5.0, "degC", "−5 °C"),
+        (2.1e-6, "N m s^2/rad^2", "2.1 × 10⁻⁶ N·m·s²/rad²"),
+        (-1.5e-9, "1", "−1.5 × 10⁻⁹"),
+        (45.0, "percent", "45 %"),
+        (23.0, "1", "23"),
     ],
 )
-def test_prose_has_one_form_of_every_sign(written_: str, printed: str) -> None:
+def test_values_in_sentences(value: float, unit: str, said: str) -> None:
     # ISO 80000-1:2009, 7.1.4 (space before the unit, also before %), 7.3.1 (minus, multiplication cross).
-    assert prose(written_).replace("\u00a0", "~") == printed
-    assert prose(prose(written_)) == prose(written_)
+    assert value_text(value, unit) == said
 
 
 @pytest.mark.parametrize(
-    ("said", "shown"),
+    "sentence",
     [
-        ("overvoltage_cutoff: not seen", "Overvoltage cut-off: not seen"),
-        ("this counts among fault_cases_without_stop", "this counts among fault cases without stop"),
-        ("add the condition 'commanded_duty'", "add the condition 'commanded_duty'"),
-        ("add a column supply_voltage [V]", "add a column supply_voltage [V]"),
-        ("halving per 10 K (IEEE 43, from memory).", "halving per 10\u00a0K (IEEE 43)†."),
-        ("made so (common practice, no source)", "made so‡"),
-        ("IEC 61298-2 (from memory); duty", "IEC 61298-2†; duty"),
+        "reads values from memory at 10 Hz",
+        "limits after IEC 60034-1 and -4",
+        "Ohm's law, 500 V DC",
+        "below -40 degC +/- 2 K as its author wrote it, 3 x 10",
+        "as common practice, no source, says",
+        "load-24V.csv, hub-36V, CT-1e-5, 0x1F and 'write 20 degC' stay",
+        "20 °C ± 1 °C, 2.1 × 10⁻⁶ N·m·s²/rad², 89 % of 45 K/W (a delay of 0.1 s)",
     ],
 )
-def test_names_become_titles_and_sources_become_marks(said: str, shown: str) -> None:
-    assert plainly(said) == shown
+def test_a_page_changes_no_sign_of_a_sentence(sentence: str) -> None:
+    # A space may become one at which no line breaks; nothing else may.
+    assert prose(sentence).replace("\u00a0", " ") == sentence
+
+
+def test_no_line_breaks_between_a_number_and_its_unit() -> None:
+    assert prose("20 °C ± 1 °C, 5 V/s, 0.1 s of 24 m of it, 3 Amp").replace("\u00a0", "~") == (
+        "20~°C~± 1~°C, 5~V/s, 0.1~s of 24~m of it, 3 Amp"
+    )
+
+
+def test_what_a_source_is_stands_in_a_field() -> None:
+    assert {basis: basis_mark(basis) for basis in ("published", "memory", "practice")} == {
+        "published": "",
+        "memory": "†",
+        "practice": "‡",
+    }
+    assert basis_mark(quantities()["throttle_linearity"].basis) == "†"
+    assert not [q.name for q in quantities().values() if "memory" in q.source or "practice" in q.source]
 
 
 @pytest.mark.parametrize(
-    "name",
+    ("encoding", "shown"),
     [
-        "AL-M1/open-circuit-110rpm.csv",
-        "load-24V.csv",
-        "heat-20degC.parquet",
-        "run-5x10.csv.gz",
-        "1e-3.csv",
-        "-5.csv",
-        "emf_constant_dc.csv",
-        "hub-36V",
-        "psu_30V",
-        "24V-run",
-        "CT-1e-5",
-        "run1x2",
-        "0x1F",
+        ("utf-8", "−5 °C ± 0.1 Ω, 2 × 10⁻⁶ N·m, 漢"),
+        ("latin-1", "-5 °C ± 0.1 ohm, 2 × 10^-6 N·m, ?"),
+        ("ascii", "-5 degC +/- 0.1 ohm, 2 x 10^-6 N m, ?"),
     ],
 )
-def test_names_of_files_units_and_instruments_stay_as_they_are(name: str) -> None:
-    for sentence in (f"{name}: left out", f"see {name}.", f"({name}, {name})"):
-        assert plainly(sentence) == sentence
+def test_a_screen_that_lacks_a_sign_spells_it(encoding: str, shown: str) -> None:
+    raw = io.BytesIO()
+    stream = io.TextIOWrapper(raw, encoding=encoding)
+    spell_on(stream)
+    print("−5 °C ± 0.1 Ω, 2 × 10⁻⁶ N·m, 漢", file=stream, end="", flush=True)
+    assert raw.getvalue().decode(encoding) == shown
+
+
+def _sentences(path: Path) -> Iterator[tuple[int, str]]:
+    """Yield line and text of every string of a module but its docstrings; a number stands for what is filled in."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    parts = {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in node.values}
+    parts |= {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.JoinedStr):
+            yield node.lineno, "".join(str(p.value) if isinstance(p, ast.Constant) else "7" for p in node.values)
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in parts:
+            yield node.lineno, node.value
+
+
+def test_sentences_carry_their_own_signs() -> None:
+    typed = re.compile(r"'[^']*'|\[[^\]]*\]|`[^`]*`")  # what a user types or finds stays in plain letters
+    spelled = re.compile(r"[a-z)] .*(\d (degC|[kM]?[oO]hm|N m|kg m)\b|\+/-)|\b(degC|[kM]ohm)\b.* [a-z]{3}")
+    rooms = ("checking", "decision", "derivations", "physics", "planning", "procedures")
+    wrong = [
+        f"{path.name}, line {line}: {text}"
+        for room in rooms
+        for path in sorted((PACKAGE / room).rglob("*.py"))
+        for line, text in _sentences(path)
+        if spelled.search(typed.sub("", text))
+    ]
+    assert not wrong, "write the signs °C, Ω, ±, N·m, kg·m² themselves:\n" + "\n".join(wrong)
 
 
 def test_columns_are_told_by_family() -> None:

@@ -87,24 +87,24 @@ def _insulation(survey: Survey, conditions: Mapping[str, float]) -> Iterator[Fin
         return
     highest, limit = column.largest, conditions.get("range_limit")
     current = abs(voltage) / highest
-    said = f"the highest reading is {highest:.3g} ohm, {current:.2g} A at {abs(voltage):g} V: "
+    said = f"the highest reading is {highest:.3g} Ω, {current:.2g} A at {abs(voltage):g} V: "
     if current > _TESTER_CURRENT:
         yield Finding(
-            f"{said}more than an insulation tester gives (15 mA, IEC 61557-2). Is the unit right (kohm, Mohm, Gohm)? "
+            f"{said}more than an insulation tester gives (15 mA, IEC 61557-2). Is the unit right (kΩ, MΩ, GΩ)? "
             "If it is, the insulation has broken down",
             "insulation_resistance",
             unit=True,
         )
     elif limit and highest > 1.01 * limit:
         yield Finding(
-            f"the highest reading is {highest:.3g} ohm, above the tester's 'range_limit' of {limit:.3g} ohm: is the "
-            "unit right (Mohm and Gohm)?",
+            f"the highest reading is {highest:.3g} Ω, above the tester's 'range_limit' of {limit:.3g} Ω: is the "
+            "unit right (MΩ and GΩ)?",
             "insulation_resistance",
             unit=True,
         )
     elif current < _LEAST_LEAKAGE and not limit:
         yield Finding(
-            f"{said}less than a workshop's tester can tell from nothing. Is the unit right (Mohm and Gohm)? If it is, "
+            f"{said}less than a workshop's tester can tell from nothing. Is the unit right (MΩ and GΩ)? If it is, "
             "state the end of the tester's range as the condition 'range_limit'",
             "insulation_resistance",
             unit=True,
@@ -129,7 +129,7 @@ def _braking_power(survey: Survey, known: Mapping[str, float], conditions: Mappi
     power = 0.5 * inertia * 0.75 * fast**2 / lasted
     if power > rated:
         yield Finding(
-            f"to stop {inertia:.3g} kg m^2 so quickly takes {power:.3g} W, more than the rated {rated:.3g} W, and "
+            f"to stop {inertia:.3g} kg·m² so quickly takes {power:.3g} W, more than the rated {rated:.3g} W, and "
             "nothing but idle drag brakes here: is the unit of time or speed right (ms and s, rpm and rad/s)?",
             "time",
             unit=True,

@@ -62,7 +62,7 @@ def thousands(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
         if not 1 / _FAR_RESISTANCE < ratio < _FAR_RESISTANCE:
             much = "above" if ratio > 1 else "below"
             yield Finding(
-                f"V/I is {ratio * expected:.3g} ohm, far {much} the {expected:.2g} ohm that the nameplate lets "
+                f"V/I is {ratio * expected:.3g} Ω, far {much} the {expected:.2g} Ω that the nameplate lets "
                 "expect: is one of the two units wrong by 1000 (mV and V, mA and A)?",
                 f"voltage_{pair}",
                 unit=True,
@@ -105,7 +105,7 @@ def emf_for_its_speed(survey: Survey, known: Mapping[str, float], conditions: Ma
         line = survey.columns[name]
         ratio = 0.5 * (line.high - line.low) / speed / (rated_voltage / rated_speed)
         for factor, one, other, cause in (
-            (10.0, "ten times", "a tenth of", "a x10 probe?"),
+            (10.0, "ten times", "a tenth of", "a ×10 probe?"),
             (1000.0, "1000 times", "a 1000th of", "is a unit wrong by 1000 (mV and V)?"),
         ):
             for near, side in ((ratio / factor, one), (ratio * factor, other)):

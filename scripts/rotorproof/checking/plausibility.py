@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from ..columns import COLUMNS
+from ..signs import number_text, value_text
 from ..units import SI_UNIT
 from . import nameplate, waveform
 from .finding import Finding
@@ -72,18 +73,20 @@ def _prefixes(survey: Survey) -> Iterator[Finding]:
         if column.largest > high:
             slip = "1000 times too large: is the unit written for the wrong prefix (m for milli left out)?"
             what = slip if column.largest / 1000 <= high else "far above anything on this bench; check unit and scale"
-            yield Finding(f"the largest reading is {column.largest:.4g} {unit}, {what}", name, unit=True)
+            yield Finding(f"the largest reading is {value_text(column.largest, unit, '.4g')}, {what}", name, unit=True)
         elif column.largest < low:
             slip = "1000 times too small: is the unit written for the wrong prefix (m for milli too much)?"
             what = slip if column.largest * 1000 >= low else "far below anything on this bench; check unit and scale"
-            yield Finding(f"the largest reading is {column.largest:.4g} {unit}, {what}", name, unit=True, small=True)
+            yield Finding(
+                f"the largest reading is {value_text(column.largest, unit, '.4g')}, {what}", name, unit=True, small=True
+            )
         elif (
             survey.rows > 100
             and column.low == column.high
             and kind in ("voltage", "current", "torque", "speed")
             and name != "supply_voltage"
         ):
-            yield Finding(f"every reading is {column.low:.6g} {unit}; is the channel alive?", name)
+            yield Finding(f"every reading is {value_text(column.low, unit, '.6g')}; is the channel alive?", name)
 
 
 #: In degC: what a bench can have. Common practice, no source; in kelvin the same readings lie far outside.
@@ -92,10 +95,11 @@ _COLDEST, _HOTTEST = -40.0, 200.0
 
 def _kelvin(low: float, high: float) -> str | None:
     """Say where the readings, in degC, make sense only with K and degC exchanged."""
+    run = f"the readings run from {number_text(low, '.4g')} to {number_text(high, '.4g')} °C"
     if high < _COLDEST <= low + 273.15 and high + 273.15 <= _HOTTEST:
-        return f"the readings run from {low:.4g} to {high:.4g} degC: are degC written as K? Then the unit is [degC]"
+        return f"{run}: are °C written as K? Then the unit is [degC]"
     if low > _HOTTEST and high - 273.15 <= _HOTTEST:
-        return f"the readings run from {low:.4g} to {high:.4g} degC: are K written as degC? Then the unit is [K]"
+        return f"{run}: are K written as °C? Then the unit is [K]"
     return None
 
 
@@ -134,7 +138,7 @@ def _rated(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
         ):
             # A motor turns no faster than its supply lets it: the speed says what the voltage must have been.
             yield Finding(
-                f"the speed belongs to about ten times the supply's {voltage.largest:.3g} V; is a x10 probe not in the "
+                f"the speed belongs to about ten times the supply's {voltage.largest:.3g} V; is a ×10 probe not in the "
                 "layout?",
                 "supply_voltage",
                 unit=True,
@@ -238,8 +242,8 @@ def _wave(name: str, wave: np.ndarray, survey: Survey, known: Mapping[str, float
     share = waveform.clipped_share(wave)
     if share:
         yield Finding(
-            f"{share:.0%} of the samples sit flat at one extreme: clipped? Choose a larger range (or the wave is truly "
-            "flat-topped)",
+            f"{100 * share:.0f} % of the samples sit flat at one extreme: clipped? Choose a larger range (or the wave "
+            "is truly flat-topped)",
             name,
         )
     per_turn = waveform.samples_per_turn(wave)
@@ -260,8 +264,8 @@ def _wave(name: str, wave: np.ndarray, survey: Survey, known: Mapping[str, float
     offset = waveform.offset_share(wave)
     if offset is not None and abs(offset) > 0.05:
         yield Finding(
-            f"the mean is {offset:.0%} of the RMS: an offset of the channel? Zero the input or note the offset in the "
-            "layout",
+            f"the mean is {100 * offset:.0f} % of the RMS: an offset of the channel? Zero the input or note "
+            "the offset in the layout",
             name,
         )
     yield from _against_speed(name, wave, per_turn, step, survey, known)

@@ -13,6 +13,7 @@ import sys
 from pathlib import Path
 
 from ..decision.models import Comparison
+from ..signs import unit_text
 from ..workflow import Plan
 from ._project import ROOT, overrides
 from ._workflow import BusyError, run_workflow
@@ -71,7 +72,7 @@ def _show(folder: Path) -> None:
                 low, high = pair.interval
                 print(
                     f"  {name}: {pair.statement} by {min(abs(low), abs(high)):.3g} to "
-                    f"{max(abs(low), abs(high)):.3g} {row.unit}"
+                    f"{max(abs(low), abs(high)):.3g} {unit_text(row.unit)}"
                 )
     for note in found.notes:
         print(f"  {note}")

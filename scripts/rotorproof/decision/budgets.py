@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from ..procedures.base import Quantity
+from ..signs import number_text, value_text
 from ..uncertainty.coverage import Interval, interval
 from ..uncertainty.forms import Form, budget
 from ..uncertainty.result import Result
@@ -18,8 +19,6 @@ _WORTH_HALVING = 0.1
 _DOMINATES = 0.5
 #: Stands in the note on the source that dominates; a page that prints the budget itself leaves the note out.
 HALVED = "of the variance; half of it would narrow U from"
-#: Units that are not simply put behind a number.
-_UNIT_WORDS = {"1": "", "percent": " %"}
 
 
 def budget_entries(result: Result, scale: float, probability: float) -> list[BudgetEntry]:
@@ -62,8 +61,8 @@ def uncertainty_notes(result: Result, cover: Interval, quantity: Quantity, proba
     after = interval(_halved(result.form, lines[0].source), probability).expanded_uncertainty * scale
     source = lines[0].source
     return [
-        f"{source[0].upper()}{source[1:]} makes {lines[0].share:.0%} {HALVED} "
-        f"{before:.2g} to {after:.2g}{_UNIT_WORDS.get(quantity.unit, ' ' + quantity.unit)}."
+        f"{source[0].upper()}{source[1:]} makes {100 * lines[0].share:.0f} % {HALVED} "
+        f"{number_text(before, '.2g')} to {value_text(after, quantity.unit, '.2g')}."
     ]
 
 

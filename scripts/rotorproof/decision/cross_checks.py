@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from ..errors import Problem
 from ..quantities import quantities
+from ..signs import number_text, unit_text
 from .models import MainEntry
 from .plausible import unit_slip
 
@@ -22,14 +23,14 @@ def cross_checks(found: Mapping[str, MainEntry]) -> list[Problem]:
             error = other.normalised_error
             if error is None or error <= 1:
                 continue
-            ours = f"{entry.value:.4g} +/- {entry.expanded_uncertainty:.2g}"
-            theirs = f"{other.value:.4g} +/- {other.expanded_uncertainty:.2g}"
+            ours = f"{number_text(entry.value, '.4g')} ± {number_text(entry.expanded_uncertainty, '.2g')}"
+            theirs = f"{number_text(other.value, '.4g')} ± {number_text(other.expanded_uncertainty, '.2g')}"
             here, there = (f"{e.procedure}{f' of {e.part}' if e.part else ''}" for e in (entry, other))
             slip = unit_slip(entry.value, other.value)
             cause = quantity.disagreement or "an instrument, a condition stated wrongly, or a change between the tests"
             warnings.append(
                 Problem(
-                    f"{quantity.title} is {ours} {entry.unit} by {here} but {theirs} by "
+                    f"{quantity.title} is {ours} {unit_text(entry.unit)} by {here} but {theirs} by "
                     f"{there}: {error:.1f} times what their uncertainties allow. "
                     + (f"Is the unit right? {slip[0].upper()}{slip[1:]}" if slip else f"Likely cause: {cause}"),
                     severity="warning",

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from ..errors import Problem
 from ..quantities import quantities
+from ..signs import value_text
 from ..units import conversion
 from .models import MainEntry
 
@@ -71,7 +72,7 @@ def _ends(name: str, entry: MainEntry) -> tuple[float, float]:
 
 def _warning(name: str, entry: MainEntry, why: str) -> Problem:
     return Problem(
-        f"{quantities()[name].title} is {entry.value:.4g} {entry.unit}: {why}",
+        f"{quantities()[name].title} is {value_text(entry.value, entry.unit, '.4g')}: {why}",
         severity="warning",
         procedure=entry.procedure,
         doubt="unit",

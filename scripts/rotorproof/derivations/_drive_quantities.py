@@ -14,7 +14,7 @@ QUANTITIES = (
         "number",
         "1",
         "mean torque of the controller's commutation table on the motor's sensors, wires as connected, over that of "
-        "the table the sensors ask for, with a sinusoidal EMF: 1 forward, -1 backward, 0.5 and -0.5 sixty degrees off",
+        "the table the sensors ask for, with a sinusoidal EMF: 1 forward, −1 backward, 0.5 and −0.5 sixty degrees off",
         "power balance: torque per ampere is EMF over speed; mean of a sine over sixty degrees",
     ),
     Quantity(

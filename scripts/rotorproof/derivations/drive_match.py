@@ -12,7 +12,7 @@ from typing import ClassVar
 from ..physics import pairing
 from ..physics.six_step import PHASES, Connection, change_words
 from ..procedures.base import Need, Table, UnitKind
-from ..procedures.derivation import Derivation, Shown
+from ..procedures.derivation import Derivation, Shown, needs_words
 from ._drive_quantities import QUANTITIES
 
 _TABLES = ("commutation_table", "controller_table")
@@ -104,7 +104,7 @@ def _why(name: str, given: Mapping[str, float]) -> str:
     needed = ("hall_spacing", "controller_table") if name == "sensor_spacing_mismatch" else needed
     lacking = [one for one in needed if one not in given]
     if lacking:
-        return f"needs {', '.join(lacking)}"
+        return needs_words(lacking)
     if name == "wires_to_move" and _connected(given) is not None:
         return "no connection of these wires runs forward with full torque"
     if pairing.spacing(given["controller_table"]) is None:

@@ -18,7 +18,7 @@ from typing import ClassVar
 
 from ..physics.friction import bridge_loss_in_friction
 from ..procedures.base import Need, Quantity, UnitKind
-from ..procedures.derivation import Assumption, Shown
+from ..procedures.derivation import Assumption, Shown, needs_words
 from .pack_prediction import CONSTANTS, PackPrediction, cruise_current, full_pack_speed
 
 _LOSSES = ("controller_loss", "controller_efficiency", "standby_power")
@@ -117,7 +117,7 @@ class DrivePrediction(PackPrediction):
         if not any(need.quantity in given for need in self.needs):
             return Shown()
         lacking = _lacking(given, ("pack_voltage_nominal", *CONSTANTS, *_LIMITS))
-        reasons = [f"needs {', '.join(lacking)}"] if lacking else []
+        reasons = [needs_words(lacking)] if lacking else []
         reasons += filter(None, [_without_losses(given)])
         shown = Shown() if reasons else super().show(_pair(given), result)
         missing = dict(shown.missing)
@@ -126,7 +126,7 @@ class DrivePrediction(PackPrediction):
         for name, needed in (("pack_cutoff_voltage", _CUTOFF), ("pwm_ratio", _SWITCHING)):
             if name not in result:
                 without = _lacking(given, needed)
-                missing[name] = f"needs {', '.join(without)}" if without else "needs the prediction, which is missing"
+                missing[name] = needs_words(without) if without else "needs the prediction, which is missing"
         return Shown(shown.panels, shown.tables, [*_limit_notes(given), *_friction_notes(given), *shown.notes], missing)
 
 
@@ -167,7 +167,7 @@ def _without_losses(given: Mapping[str, float]) -> str | None:
     """Return why the controller's losses are not known, ``None`` if they are."""
     lacking = _lacking(given, _LOSSES)
     if lacking:
-        return f"needs {', '.join(lacking)}"
+        return needs_words(lacking)
     if given["controller_loss"] <= given["standby_power"]:
         return "the controller's loss under load lies below its standby power; repeat both measurements"
     return None

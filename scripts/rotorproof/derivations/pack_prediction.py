@@ -13,7 +13,7 @@ from ..errors import FitError
 from ..physics import road
 from ..physics.winding import temperature_factor
 from ..procedures.base import Axis, Need, Panel, Quantity, Series, Table, UnitKind
-from ..procedures.derivation import Assumption, Derivation, Shown
+from ..procedures.derivation import Assumption, Derivation, Shown, needs_words
 
 _SOURCE = "steady-state power and force balance; symbols after IEC 60050-411 and ISO 8855"
 _STATES = ("full", "nominal", "empty")
@@ -108,7 +108,7 @@ class PackPrediction(Derivation):
             "vehicle_air_density",
             1.20,
             0.06,
-            "air density 1.20 kg/m^3 +/- 5 percent, since the vehicle states none (dry air at 20 degC and 101 kPa)",
+            "air density 1.20 kg/m³ ± 5 %, since the vehicle states none (dry air at 20 °C and 101 kPa)",
         ),
         Assumption(
             "drag_beyond_bench",
@@ -153,7 +153,7 @@ class PackPrediction(Derivation):
             return Shown()
         lacking = _lacking(given)
         if lacking:
-            return Shown(missing={name: f"needs {', '.join(lacking)}" for name in self.gives})
+            return Shown(missing={name: needs_words(lacking) for name in self.gives})
         load = _load(given)
         notes = _notes(given, result)
         missing = {} if "continuous_current" in given else {"pack_continuous_torque": "needs a heat run"}
@@ -261,7 +261,7 @@ def _notes(given: Mapping[str, float], result: Mapping[str, float]) -> list[str]
     notes = []
     if "pack_winding_temperature" not in given:
         notes.append(
-            "The winding is taken at 20 degC (cold). State 'winding_temperature' under 'pack' in config.yaml for a "
+            "The winding is taken at 20 °C (cold). State 'winding_temperature' under 'pack' in config.yaml for a "
             "warm one."
         )
     if not {"pack_current_limit", "pack_motor_current_limit"} & set(given):
@@ -303,7 +303,7 @@ def _states_table(given: Mapping[str, float], load: road.Load) -> Table:
                 f"{state} ({source.voltage:.1f} V)",
                 "-" if no_load is None else f"{no_load * 30 / math.pi:.0f} rpm",
                 "-" if speed is None else f"{speed * 3.6:.1f} km/h",
-                f"{torque:.1f} N m",
+                f"{torque:.1f} N·m",
                 "-" if steepest is None or math.isinf(steepest) else f"{100 * steepest:.1f} %",
             ]
         )

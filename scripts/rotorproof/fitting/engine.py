@@ -18,6 +18,7 @@ import numpy as np
 from ..errors import FitError
 from ..procedures.base import Log, Procedure, Report
 from ..procedures.fit import Fit
+from ..quantities import quantities
 from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence, block_influences, propagate
 from ..uncertainty.monte_carlo import Direction, Expansion, Simulation, simulate
@@ -153,9 +154,9 @@ def run(
     forms = {name: Form(float(best[name]), dict(own)) for name, own in terms.items()}
     for name, form in forms.items():
         if not np.isfinite(form.value) or not np.isfinite(form.standard_uncertainty):
-            raise FitError(f"{name} has no finite value; the readings do not determine it")
+            raise FitError(f"{quantities()[name].title} has no finite value; the readings do not determine it")
     if best and not forms:
-        raise FitError("; ".join(f"{name}: {fit.missing[name]}" for name in best))
+        raise FitError("; ".join(f"{quantities()[name].title}: {fit.missing[name]}" for name in best))
     simulated = simulate(
         lambda values: procedure.derive(*response.split(values)),
         response.expansions(),

@@ -188,7 +188,9 @@ def _lacking(maker: str, missing: Mapping[str, str]) -> list[Problem]:
     for name, reason in missing.items():
         names[reason].append(name)
     return [
-        Problem(f"{', '.join(absent)}: {reason}", severity="warning", procedure=maker)
+        Problem(
+            f"{', '.join(quantities()[name].title for name in absent)}: {reason}", severity="warning", procedure=maker
+        )
         for reason, absent in names.items()
     ]
 
@@ -309,7 +311,9 @@ def _run_one(
     result.outcomes.append(replace(outcome, tests=places, with_controller_loss=held))
     result.problems.extend(replace(problem, file=problem.file or files) for problem in outcome.report.warnings)
     for name, reason in outcome.fit.missing.items():
-        result.problems.append(Problem(f"{name}: {reason}", file=files, severity="warning", procedure=procedure.name))
+        result.problems.append(
+            Problem(f"{quantities()[name].title}: {reason}", file=files, severity="warning", procedure=procedure.name)
+        )
 
 
 def _unexpected(unit: str, name: str, error: Exception, result: UnitFit, files: str | None = None) -> None:

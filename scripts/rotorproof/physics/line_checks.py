@@ -61,8 +61,8 @@ def check_moments(names: Sequence[str], found: Moments) -> Checked:
     for i in range(len(names)):
         if i not in alive:
             findings.append(
-                f"voltage_{names[i]} carries no signal ({rms[i] / rms.max():.1%} of the largest): a dead probe or a "
-                "broken lead. It was left out; check the connection"
+                f"voltage_{names[i]} carries no signal ({100 * rms[i] / rms.max():.1f} % of the largest): a dead probe "
+                "or a broken lead. It was left out; check the connection"
             )
     kept = [names[int(i)] for i in alive]
     signs = np.ones(len(kept))
@@ -81,7 +81,7 @@ def check_moments(names: Sequence[str], found: Moments) -> Checked:
         elif not -0.75 < cosine < -0.25:
             raise FitError(
                 f"voltage_{kept[0]} and voltage_{kept[1]} are not a third of a turn apart (correlation "
-                f"{cosine:.2f} instead of -0.50): two probes on the same pair, or a broken lead; check the connections"
+                f"{cosine:.2f} instead of −0.50): two probes on the same pair, or a broken lead; check the connections"
             )
     return Checked(tuple(kept), tuple(float(s) for s in signs), tuple(findings))
 
@@ -108,13 +108,13 @@ def _close_the_sum(kept: Sequence[str], gram: np.ndarray, steps: np.ndarray, fin
     rms = np.sqrt(np.diag(gram))
     if left < _CLOSED:
         findings.append(
-            f"the three line voltages do not sum to zero: {left:.1%} of their size is left. The gains of the probes "
-            f"differ (RMS {', '.join(f'{n} {r:.4g} V' for n, r in zip(kept, rms, strict=True))}) or the channels were "
-            "not sampled together; emf_unbalance then tells of the probes"
+            f"the three line voltages do not sum to zero: {100 * left:.1f} % of their size is left. The gains of the "
+            f"probes differ (RMS {', '.join(f'{n} {r:.4g} V' for n, r in zip(kept, rms, strict=True))}) or the "
+            "channels were not sampled together; the EMF unbalance then tells of the probes"
         )
         return signs
     raise FitError(
-        f"the three line voltages do not sum to zero ({left:.0%} of their size is left, RMS "
+        f"the three line voltages do not sum to zero ({100 * left:.0f} % of their size is left, RMS "
         f"{', '.join(f'{n} {r:.4g} V' for n, r in zip(kept, rms, strict=True))}): check probe factors in the layout "
         "and that each channel is on its own pair"
     )

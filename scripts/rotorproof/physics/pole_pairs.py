@@ -53,7 +53,7 @@ def count_pole_pairs(ratio: Ratio, stated: float | None, gear_ratio: float = 1.0
     nearest = round(value)
     away = abs(value - nearest)
     what = "electrical over mechanical speed" + ("" if gear_ratio == 1.0 else f" over the gear ratio {gear_ratio:g}")
-    seen = f"{what} is {value:.3f}" + (f" +/- {2 * u:.2g} (twice the standard uncertainty)" if u else "")
+    seen = f"{what} is {value:.3f}" + (f" ± {2 * u:.2g} (twice the standard uncertainty)" if u else "")
     if nearest < 1:
         return Count(None, f"{seen}, less than one: check the unit of the speed and the gear ratio")
     reach = 3 * u if stated is not None else max(0.25, 3 * u)

@@ -138,7 +138,7 @@ def road_speed(machine: Machine, source: Source, load: Load, grade: float = 0.0)
         surplus,
         0.0,
         no_load_speed(machine, source) * radius,
-        f"the drive cannot hold this vehicle on a grade of {100 * grade:.3g} percent",
+        f"the drive cannot hold this vehicle on a grade of {100 * grade:.3g} %",
     )
 
 

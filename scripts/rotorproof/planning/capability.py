@@ -185,7 +185,7 @@ def _words(form: Form, ratio: float) -> str:
         return "the instruments decide it"
     if ratio > 1:
         return f"a unit well inside the limits passes; near them it stays undecided. The {worst.source} weighs most"
-    return f"cannot pass with these instruments: the {worst.source} falls short ({share:.0%} of the variance)"
+    return f"cannot pass with these instruments: the {worst.source} falls short ({100 * share:.0f} % of the variance)"
 
 
 def criteria_of(acceptance: AcceptanceSet | None, procedure: Procedure) -> list[Criterion]:

@@ -10,11 +10,12 @@ from ..columns import COLUMNS
 from ..drafts.unit_file import tests_for, written_unit
 from ..procedures import procedures
 from ..procedures.base import Procedure
-from ..procedures.bench import Bench, Situation
+from ..procedures.bench import Bench, Expectation, Situation
 from ..quantities import quantities
 from ..settings.acceptance import AcceptanceSet
 from ..settings.run import RunSettings
 from ..settings.unit import UnitFile
+from ..signs import unit_text
 from ..uncertainty.result import Result
 from ..units import SI_UNIT, Measured, from_si
 from .capability import Capability, capability, criteria_of, effects_of
@@ -59,12 +60,15 @@ def sheet(
         "cautions": list(procedure.cautions),
         "notes": list(bench.notes),
         "wiring": bench.wiring,
-        "settings": [{"what": s.what, "value": _shown(s.value, s.kind, s.unit), "why": s.why} for s in bench.settings],
+        "settings": [
+            {"what": s.what, "value": _shown(s.value, s.kind, s.unit), "why": s.why, "basis": s.basis}
+            for s in bench.settings
+        ],
         "steps": [
             {"text": text, "caution": bench.step_cautions.get(number)}
             for number, text in enumerate(bench.steps, start=1)
         ],
-        "expectations": [_expectation(e.quantity, e.low, e.high, e.rests_on) for e in _defined(bench)],
+        "expectations": [_expectation(e) for e in _defined(bench)],
         "wrong": [{"seen": seen, "means": means} for seen, means in bench.wrong],
         "low_supply": bench.low_supply,
         "capabilities": [_capability(c) for c in can],
@@ -105,7 +109,7 @@ def capabilities(
     ]
 
 
-def _defined(bench: Bench) -> list[Any]:
+def _defined(bench: Bench) -> list[Expectation]:
     return [e for e in bench.expectations if e.quantity in quantities()]
 
 
@@ -124,8 +128,8 @@ def _condition_unit(kind: str) -> str:
     return {"speed": "rpm", "temperature": "degC"}.get(kind, SI_UNIT[kind])
 
 
-def _expectation(name: str, low: float | None, high: float | None, rests_on: str) -> dict[str, str]:
-    quantity = quantities()[name]
+def _expectation(expected: Expectation) -> dict[str, str]:
+    quantity, low, high = quantities()[expected.quantity], expected.low, expected.high
     if low is None or high is None:
         text = "not known: the nameplate does not say enough"
     elif low == high:
@@ -134,7 +138,13 @@ def _expectation(name: str, low: float | None, high: float | None, rests_on: str
         unit = _unit(quantity.unit)
         a, b = (from_si(v, quantity.unit, quantity.kind) for v in sorted((low, high)))
         text = f"{_digits(a)} to {_digits(b)}{unit}"
-    return {"title": quantity.title, "name": name, "range": text, "rests_on": rests_on}
+    return {
+        "title": quantity.title,
+        "name": quantity.name,
+        "range": text,
+        "rests_on": expected.rests_on,
+        "basis": expected.basis,
+    }
 
 
 def _capability(found: Capability) -> dict[str, Any]:
@@ -165,7 +175,7 @@ def _shown(value: float | None, kind: str, unit: str) -> str:
     if kind == "number" and float(value).is_integer():
         return f"{value:.0f}"  # a count
     if unit in ("Hz", "s") and (value >= 1e3 or value < 0.1):
-        for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u")):
+        for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ")):
             if value >= factor and not (unit == "s" and factor > 1):
                 return f"{_digits(value / factor)} {prefix}{unit}"
     return f"{_digits(from_si(value, unit, kind))}{_unit(unit)}"
@@ -174,7 +184,7 @@ def _shown(value: float | None, kind: str, unit: str) -> str:
 def _unit(unit: str) -> str:
     if unit == "1":
         return ""
-    return " %" if unit == "percent" else f" {unit}"
+    return f" {unit_text(unit)}"
 
 
 def _digits(number: float) -> str:

@@ -80,8 +80,8 @@ def prepare(log: Log, given: Mapping[str, float]) -> Record:
     for name, share in zip(raw, shares, strict=True):
         if share:
             findings.append(
-                f"{share:.1%} of the readings of {name} stand at one and the same extreme: the wave looks clipped, "
-                "which makes the constants too small. Record again on a larger range"
+                f"{100 * share:.1f} % of the readings of {name} stand at one and the same extreme: the wave looks "
+                "clipped, which makes the constants too small. Record again on a larger range"
             )
     lines = np.stack([line_of(raw, name) for name in names])
     moments = _moments(log, len(names)) if reduced else line_checks.moments(lines)

@@ -98,7 +98,7 @@ def harmonics_table(c: np.ndarray, kept: np.ndarray, noise: np.ndarray) -> Table
     ]
     return Table(
         "Harmonics of the line-to-line EMF",
-        ["Order", "Amplitude / % of fundamental", "Standard uncertainty / %", "Phase of first line / deg"],
+        ["Order", "Amplitude / % of fundamental", "Standard uncertainty / %", "Phase of first line / °"],
         rows,
     )
 

@@ -28,8 +28,9 @@ def agreement(
     furthest = int(np.argmax(np.abs(rms / mean - 1)))
     away = float(rms[furthest] / mean - 1)
     words = (
-        f"the records disagree: {records[furthest].label} gives {away:+.1%} EMF per speed against their mean; check "
-        "its range and whether the machine was warm"
+        f"the records disagree: {records[furthest].label} gives {100 * abs(away):.1f} % "
+        f"{'more' if away > 0 else 'less'} EMF per speed than their mean; check its range and whether the "
+        "machine was warm"
         if birge > 4 and abs(away) > 0.01
         else ""
     )

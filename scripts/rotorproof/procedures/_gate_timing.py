@@ -73,7 +73,7 @@ def dead_time(logs: Sequence[Log], fit: Fit) -> sampling.Shortest | None:
                 best = found
     if best is None:
         fit.missing["dead_time_min"] = (
-            "the switches of one leg never follow each other within 20 us: the bridge is not switched complementary "
+            "the switches of one leg never follow each other within 20 µs: the bridge is not switched complementary "
             "at this load, so there is no dead time to measure"
         )
     else:

@@ -166,6 +166,6 @@ def _commutation(found: Commutation, logs: Sequence[Log], report: Report) -> Non
     values, counts = pooled(logs, "commutation_delay")
     if counts.sum() >= 6:
         report.notes.append(
-            f"Commutation delay {values.min() * 1e6:.1f} us to {values.max() * 1e6:.1f} us over {int(counts.sum())} "
+            f"Commutation delay {values.min() * 1e6:.1f} µs to {values.max() * 1e6:.1f} µs over {int(counts.sum())} "
             "steps."
         )

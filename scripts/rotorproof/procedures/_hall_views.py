@@ -96,7 +96,7 @@ def _edge_table(found: Capture, means: np.ndarray, deviations: Sequence[np.ndarr
                 found.glitches[s],
             ]
         )
-    headers = ["Sensor", "Rises at / deg", "Falls at / deg", "High / %", "Edges", "Glitches removed"]
+    headers = ["Sensor", "Rises at / °", "Falls at / °", "High / %", "Edges", "Glitches removed"]
     return Table("Where the sensors switch (electrical degrees)", headers, rows)
 
 
@@ -125,7 +125,7 @@ def _drive_rows(table: Mapping[int, int], levels: np.ndarray, lines: np.ndarray)
 def _drive_table(rows: Sequence[Mapping[str, Any]]) -> Table:
     return Table(
         "Six-step drive for the wires as connected",
-        ["State A B C", "Middle / deg", "Driven direction: high", "low", "Opposite: high", "low", "Floating"],
+        ["State A B C", "Middle / °", "Driven direction: high", "low", "Opposite: high", "low", "Floating"],
         [[r["state"], r["centre_degrees"], r["high"], r["low"], r["low"], r["high"], r["floating"]] for r in rows],
     )
 

@@ -237,7 +237,7 @@ def add_limit(conditions: Mapping[str, float], given: Mapping[str, float], fit: 
         )
         return
     if limit <= design:
-        raise FitError(f"the temperature limit of {limit:g} degC leaves no rise in air of {design:g} degC")
+        raise FitError(f"the temperature limit of {limit:g} °C leaves no rise in air of {design:g} °C")
     fit.exact("limit", limit=limit, design_ambient=design)
 
 

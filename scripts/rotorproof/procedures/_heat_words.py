@@ -33,7 +33,7 @@ def current_words(log: Log, fit: Fit, report: Report) -> None:
         elif kind != "direct":
             report.notes.append(
                 f"Current of the run: {kind} of the phase current as stated, times {parts.DIRECT[kind]:.4f} for the "
-                "direct current through two lines that heats the winding alike (3 R I_rms^2 = 2 R I^2)."
+                "direct current through two lines that heats the winding alike (3 R I_rms² = 2 R I²)."
             )
     elif "current" in fit.parameters:
         report.notes.append(
@@ -65,7 +65,7 @@ def show_cooling(cooling: parts.Cooling | None, given: Mapping[str, float], repo
         )
     )
     report.notes.append(
-        f"Winding at switch-off {values[0]:.1f} degC by resistance, extrapolated over the first "
+        f"Winding at switch-off {values[0]:.1f} °C by resistance, extrapolated over the first "
         f"{time[0]:.0f} s by the {cooling.curve} through {time.size} "
         f"readings; k = {given['winding_constant']:g} (IEC 60034-1 prints 235 for copper)."
     )
@@ -85,14 +85,14 @@ def limit_words(logs: Sequence[Log], given: Mapping[str, float], fit: Fit, repor
     source = "as stated"
     if "temperature_limit" not in conditions:
         source = (
-            f"thermal class of {given['nameplate_insulation_limit']:g} degC (IEC 60085) less "
+            f"thermal class of {given['nameplate_insulation_limit']:g} °C (IEC 60085) less "
             f"{given['nameplate_hot_spot_allowance']:g} K for the hot spot (IEC 60034-1)"
         )
     power = f"1 (a fan) to {1 + parts.MOST_EXPONENT:g} (free convection and radiation)"
     if "surface_exponent" in conditions:
         power = f"{1 + conditions['surface_exponent']:g}"
     report.notes.append(
-        f"Continuous current for {p['limit']:g} degC ({source}) in air of {p['design_ambient']:g} degC, with all heat "
+        f"Continuous current for {p['limit']:g} °C ({source}) in air of {p['design_ambient']:g} °C, with all heat "
         f"in proportion to the square of the current{' and to the resistance' if parts.by_winding(fit) else ''}"
         f"{', but for the fixed loss' if 'fixed_loss' in p else ''}; the surface gives off heat as its rise "
         f"to the power of {power}."

@@ -159,7 +159,7 @@ def torque_per_ampere(log: Log, at: Points, choice: Choice, fit: Fit) -> PerAmpe
     if current_q is not None:
         fit.missing["torque_constant"] = (
             "the log holds a q-axis current, so the drive is field-oriented and its DC current is not the motor's: see "
-            "torque_constant_q"
+            "the torque constant per q-axis current"
         )
         current, speed, torque, what = _forwards(current_q), at.speed, at.torque, "q-axis current"
     elif at.supply is None:

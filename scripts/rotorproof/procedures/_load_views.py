@@ -9,6 +9,7 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import load_points
+from ..signs import number_text
 from ._load_parts import Choice, PerAmpere, Points, Split
 from .base import Axis, Field, Log, Panel, Report, Series, Table
 from .fit import Fit
@@ -70,7 +71,7 @@ def _rpm(speed: float) -> float:
 
 
 def _where(at: Points, k: int) -> str:
-    return f"at {at.torque[k]:.3g} N m and {_rpm(at.speed[k]):.0f} rpm"
+    return f"at {at.torque[k]:.3g} N·m and {_rpm(at.speed[k]):.0f} rpm"
 
 
 def _torque_current(seen: PerAmpere) -> Panel:
@@ -233,7 +234,7 @@ def _loss_table(seen: Split, at: Points, used: np.ndarray) -> Table:
     standby = np.full(at.speed.size, seen.standby)
     columns = {
         "rpm": at.speed * 60 / (2 * np.pi),
-        "torque / N m": at.torque,
+        "torque / N·m": at.torque,
         "in / W": seen.power,
         "out / W": out,
         "winding / W": seen.copper,
@@ -242,7 +243,7 @@ def _loss_table(seen: Split, at: Points, used: np.ndarray) -> Table:
         "rest / W": seen.power - out - seen.copper - iron - standby,
     }
     rows = [
-        [f"{v:.3g}" if abs(v) < 100 else f"{v:.0f}" for v in (column[k] for column in columns.values())]
+        [number_text(v) if abs(v) < 100 else f"{v:.0f}" for v in (column[k] for column in columns.values())]
         for k in np.flatnonzero(used)
     ]
     return Table("Loss split", tuple(columns), rows)

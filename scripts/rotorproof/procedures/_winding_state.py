@@ -11,7 +11,7 @@ from .base import Condition, Log, Need
 
 CONDITIONS = (
     Condition("winding_temperature", "temperature", "winding temperature during the run"),
-    Condition("line_resistance", "resistance", "line-to-line resistance at 20 degC, where no resistance test was made"),
+    Condition("line_resistance", "resistance", "line-to-line resistance at 20 °C, where no resistance test was made"),
 )
 NEED = Need("phase_resistance", "the winding loss")
 

@@ -15,7 +15,7 @@ from typing import Any, ClassVar, Literal, Protocol
 import numpy as np
 
 from ..errors import Problem
-from .bench import Bench, Situation
+from .bench import Basis, Bench, Situation
 from .fit import Fit
 
 UnitKind = Literal["motor", "controller", "drive"]
@@ -41,6 +41,8 @@ class Quantity:
     reference: tuple[tuple[str, str], ...] = ()
     #: The likely cause when two procedures disagree on it, for the warning that says so.
     disagreement: str = ""
+    #: What the source is, where it is not a text that was at hand.
+    basis: Basis = "published"
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,6 +58,8 @@ SAMPLES_PER_TURN = 100
 
 PartKind = Literal["box", "meter", "fuse", "machine"]
 WireKind = Literal["power", "signal", "mechanical"]
+#: What a definition or an expectation rests on: a text at hand, one cited from memory, or the practice of the trade.
+Basis = Literal["published", "memory", "practice"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +100,7 @@ class SetValue:
     kind: str
     unit: str
     why: str
+    basis: Basis = "published"
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +111,7 @@ class Expectation:
     low: float | None
     high: float | None
     rests_on: str
+    basis: Basis = "published"
 
 
 @dataclass(frozen=True, slots=True)

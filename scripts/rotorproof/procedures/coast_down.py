@@ -9,6 +9,7 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import coasting
+from ..signs import number_text
 from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series, Table
 from .fit import Fit
 
@@ -73,7 +74,7 @@ class CoastDown(Procedure):
     )
     needs = (
         Need("coulomb_friction", "with the torques of a no-load run the inertia follows from the coast-down"),
-        Need("viscous_friction", "as coulomb_friction"),
+        Need("viscous_friction", "as the Coulomb friction"),
         Need("pole_pairs", "speed from the back-EMF, where no speed is logged"),
     )
     gives = (
@@ -268,9 +269,9 @@ def _windage_limit(fitted: Sequence[coasting.Coasted] | None, logs: Sequence[Log
     limit = max(0.0, float(delta)) + 2 * u
     if inertia is not None:
         inertia += logs[0].conditions.get("added_inertia", 0.0)
-        text = f"it is below {limit * inertia:.2g} N m s^2/rad^2"
+        text = f"it is below {number_text(limit * inertia, '.2g')} N·m·s²/rad²"
     else:
-        text = f"over the inertia it is below {limit:.2g} 1/rad"
+        text = f"over the inertia it is below {number_text(limit, '.2g')} 1/rad"
     return f"these readings cannot tell air drag from viscous friction ({text}, 95 %); {advice}"
 
 
@@ -336,14 +337,14 @@ def _torque_elsewhere(given: Mapping[str, float], records: Sequence[Record]) -> 
 def _inertia_words(logs: Sequence[Log], given: Mapping[str, float], records: Sequence[Record], fit: Fit) -> str:
     if _stated_inertia(logs) is not None:
         inertia = fit.parameters["moment_of_inertia"]
-        return f"Moment of inertia {inertia:.4g} kg m^2 as stated, not measured."
+        return f"Moment of inertia {number_text(inertia, '.4g')} kg·m² as stated, not measured."
     if "coulomb_friction" in fit.parameters:
         return "Inertia from the coast-downs with and without the added inertia, friction the same in all."
     torque, middle = _torque_elsewhere(given, records)
     if torque is None:
         return "Only ratios of friction to inertia could be fitted, since the inertia is not known."
     return (
-        f"Moment of inertia from the friction torque of the other tests, {torque:.4g} N m at "
+        f"Moment of inertia from the friction torque of the other tests, {number_text(torque, '.4g')} N·m at "
         f"{_rpm(middle):.0f} rpm, over the deceleration seen here; both hold the iron loss."
     )
 
@@ -369,7 +370,7 @@ def _show(logs: Sequence[Log], seen: Seen, report: Report) -> None:
             residuals.append(Series(f"{label}{mark}", t[::thin], residual[::thin]))
             position += t.size
             numbers = (float(t[0]), float(t[-1]), _rpm(w[0]), _rpm(w[-1]), record.added)
-            rows.append([f"{label}{mark}", *(f"{v:.4g}" for v in numbers)])
+            rows.append([f"{label}{mark}", *(number_text(v, ".4g") for v in numbers)])
     report.panels.append(
         Panel(
             "coast-down",
@@ -387,7 +388,7 @@ def _show(logs: Sequence[Log], seen: Seen, report: Report) -> None:
     report.tables.append(
         Table(
             "Coasting parts used",
-            ("record", "from / s", "to / s", "from / rpm", "to / rpm", "added inertia / kg m^2"),
+            ("record", "from / s", "to / s", "from / rpm", "to / rpm", "added inertia / kg·m²"),
             rows,
         )
     )

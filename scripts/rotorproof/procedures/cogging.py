@@ -51,7 +51,7 @@ class Cogging(Procedure):
     optional_columns = ("time",)
     conditions = (
         Condition("lever_arm", "length", "lever arm of the force, from the shaft's axis"),
-        Condition("direction", "number", "1 or -1 for a log that turns one way; told from the angle otherwise"),
+        Condition("direction", "number", "1 or −1 for a log that turns one way; told from the angle otherwise"),
     )
     needs = (Need("pole_pairs", "to tell the orders of the design from those of faults"),)
     gives = ("cogging_torque", "cogging_order", "static_friction")
@@ -149,7 +149,7 @@ class Cogging(Procedure):
             floor = float(np.max(choice.amplitude[choice.lowest :]))
             fit.lacking(
                 ("cogging_torque", "cogging_order"),
-                f"no order of the torque stands out of the noise (all below {floor * 1e3:.3g} mN m); use a "
+                f"no order of the torque stands out of the noise (all below {floor * 1e3:.3g} mN·m); use a "
                 "finer torque sensor or a longer lever",
             )
         else:
@@ -178,7 +178,7 @@ class Cogging(Procedure):
             if k in choice.seen
         ]
         if rows:
-            titles = ("Order per turn", "Amplitude / N m", "Points to")
+            titles = ("Order per turn", "Amplitude / N·m", "Points to")
             report.tables.append(Table("Torque over one turn", titles, rows[:12]))
         if choice.order is not None:
             harmonics = [{"order": k, "amplitude": a, "cause": c} for k, a, c in rows]

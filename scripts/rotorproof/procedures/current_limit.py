@@ -8,6 +8,7 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics.plateau import Plateau, link_current, plateau
+from ..signs import number_text
 from .base import Axis, Log, Panel, Procedure, Quantity, Report, Series
 from .fit import Fit
 
@@ -102,7 +103,8 @@ class CurrentLimit(Procedure):
             title = name.replace("_", " ")
             report.notes.append(
                 f"{title.capitalize()}: {int(found.inside.sum())} readings at the limit, drifting by "
-                f"{found.slope * 100:.1f} % over them, overshot by {found.overshoot * 100:.1f} %."
+                f"{number_text(found.slope * 100, '.1f')} % over them, overshot by "
+                f"{number_text(found.overshoot * 100, '.1f')} %."
             )
             report.panels.append(_panel(name, log["time"], values, found))
             if name == "supply_current":

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar
 
@@ -57,3 +57,16 @@ class Derivation(ABC):
         """Return figures, tables and notes for the report, and why quantities are missing."""
         del given, result
         return Shown()
+
+
+def needs_words(names: Iterable[str]) -> str:
+    """Return "needs standby power, overvoltage cut-off": titles of quantities; what is none keeps its name."""
+    from . import procedures
+
+    titles = {q.name: q.title for procedure in procedures().values() for q in procedure.quantities}
+    return "needs " + ", ".join(_inside(titles[name]) if name in titles else name for name in names)
+
+
+def _inside(title: str) -> str:
+    """Return a title as it stands within a sentence; an abbreviation keeps its capitals."""
+    return title if title[1:2].isupper() else title[0].lower() + title[1:]

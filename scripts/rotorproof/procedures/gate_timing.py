@@ -56,7 +56,8 @@ class GateTiming(Procedure):
             "shortest time between the turn-off command of one switch of a leg and the turn-on command of the other, "
             "over all legs and both directions",
             "dead time (interlock time) of a half-bridge as gate-driver makers define it, at the gate signals; "
-            "IEC 60747-9 defines the switching times of the devices it must cover (from memory)",
+            "IEC 60747-9 defines the switching times of the devices it must cover",
+            basis="memory",
         ),
         Quantity(
             "overlap_count",
@@ -129,8 +130,9 @@ class GateTiming(Procedure):
             "N_dist",
             "number",
             "1",
-            "number of sensor codes that stood shorter than 50 us",
-            "definition; limit is common practice, no source",
+            "number of sensor codes that stood shorter than 50 µs",
+            "definition; the limit is usual",
+            basis="practice",
         ),
         Quantity(
             "duty_linearity",
@@ -139,8 +141,9 @@ class GateTiming(Procedure):
             "ratio",
             "percent",
             "largest deviation of the measured duty ratio from its line of least squares over the command, by its span",
-            "independent linearity as in IEC 61298-2 (from memory); duty ratio: share of time in which the bridge "
+            "independent linearity as in IEC 61298-2; duty ratio: share of time in which the bridge "
             "connects two legs to the two supply lines",
+            basis="memory",
         ),
     )
     not_covered = (

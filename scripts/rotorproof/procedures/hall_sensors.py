@@ -64,7 +64,7 @@ class HallSensors(Procedure):
             "s_H",
             "number",
             "1",
-            "+1: the sensors switch in the order A-B-C in the driven direction; -1: A-C-B",
+            "+1: the sensors switch in the order A-B-C in the driven direction; −1: A-C-B",
             _SOURCE,
         ),
         Quantity(

@@ -66,7 +66,7 @@ class HeatRun(Procedure):
             "the surface gives off heat as its rise to the power of 1 and this: 0 before a fan, 0.25 in still air "
             "(anything from 0 to 0.3 otherwise)",
         ),
-        Condition("design_ambient", "temperature", "air temperature for the continuous current (40 degC otherwise)"),
+        Condition("design_ambient", "temperature", "air temperature for the continuous current (40 °C otherwise)"),
     )
     needs = tuple(Need(f"resistance_{pair}", "the cold resistance for the rise by resistance") for pair in parts.PAIRS)
     gives = (
@@ -121,7 +121,7 @@ class HeatRun(Procedure):
             "current",
             "A",
             "direct current (for sinusoidal phase currents, that of the same heat in the winding) at which the place "
-            "measured reaches its temperature limit in air of 40 degC (or of the condition design_ambient)",
+            "measured reaches its temperature limit in air of 40 °C (or of the condition design_ambient)",
             "IEC 60034-1 and IEC 60085; heat in proportion to current squared and resistance",
         ),
     )

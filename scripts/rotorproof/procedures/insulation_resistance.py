@@ -38,7 +38,7 @@ class InsulationResistance(Procedure):
         Condition(
             "insulation_kind",
             "number",
-            "what the winding's enamel and varnish are, which fixes the correction to 40 degC: thermosets such as "
+            "what the winding's enamel and varnish are, which fixes the correction to 40 °C: thermosets such as "
             "today's enamels and epoxies, or thermoplastics such as asphalt and PVC",
             choices=_KINDS,
         ),
@@ -58,10 +58,11 @@ class InsulationResistance(Procedure):
             "R_i",
             "resistance",
             "Mohm",
-            "resistance between winding and frame one minute after the test voltage was applied, corrected to 40 degC "
+            "resistance between winding and frame one minute after the test voltage was applied, corrected to 40 °C "
             "by the coefficient of its kind, or by the middle of the coefficients where the kind is not stated",
-            "IEEE 43-2013: halving per 10 K for thermoplastics; its coefficient for thermosets from memory",
+            "IEEE 43-2013: halving per 10 K for thermoplastics; its coefficient for thermosets",
             reference=_AT_40,
+            basis="memory",
         ),
         Quantity(
             "insulation_resistance_at_least",
@@ -70,7 +71,7 @@ class InsulationResistance(Procedure):
             "resistance",
             "Mohm",
             "the insulation resistance where it was measured; where the tester was over its range, the "
-            "range limit corrected to 40 degC by the smaller coefficient, which the insulation resistance "
+            "range limit corrected to 40 °C by the smaller coefficient, which the insulation resistance "
             "exceeds: to be compared with a floor",
             "definition",
             reference=_AT_40,
@@ -86,7 +87,7 @@ class InsulationResistance(Procedure):
         ),
     )
     not_covered = (
-        "The two coefficients to 40 degC are those of the standard; how a given insulation follows one is not checked.",
+        "The two coefficients to 40 °C are those of the standard; how a given insulation follows one is not checked.",
         "No readings of a certified insulation tester are compared.",
     )
     cautions = (
@@ -122,16 +123,16 @@ class InsulationResistance(Procedure):
                 factor = min(law(temperature) for law in _FACTORS.values())
             fit.exact("range limit", bound=limit * factor)
             fit.missing["insulation_resistance"] = (
-                f"the tester was over its range of {limit / 1e6:.4g} Mohm at one minute, so the "
-                f"insulation resistance is at least {limit * factor / 1e6:.4g} Mohm at 40 degC; a lower bound is "
-                "no value. Compare insulation_resistance_at_least with the floor, or measure with a "
+                f"the tester was over its range of {limit / 1e6:.4g} MΩ at one minute, so the "
+                f"insulation resistance is at least {limit * factor / 1e6:.4g} MΩ at 40 °C; a lower bound is "
+                "no value. Compare the insulation resistance, proven, with the floor, or measure with a "
                 "higher range"
             )
             fit.missing["polarization_index"] = "the reading at one minute is over-range"
             return fit
         one = insulation.value_at(time, readings, _ONE_MINUTE, _NEAR_ONE)
         fit.estimates("scatter of the readings near one minute", ("ln_r_one",), one, (0,))
-        label = "law of the correction to 40 degC"
+        label = "law of the correction to 40 °C"
         fit.block(label, {"correction": factor}, half_width**2 / 3.0, distribution="rectangular")
         try:
             if np.any(choice[time >= _NEAR_TEN[0]]):
@@ -156,15 +157,15 @@ class InsulationResistance(Procedure):
         if half_width > _DOUBTFUL * factor:
             # The value lies between both kinds, so a rule that does not look at the interval may pass the lower kind.
             report.warn(
-                "the kind of insulation is not stated, so the value at 40 degC may be off by "
-                f"{half_width / factor:.0%} either way: state 'insulation_kind' as {_KINDS[0]} or {_KINDS[1]}, or "
-                "test nearer to 40 degC",
+                "the kind of insulation is not stated, so the value at 40 °C may be off by "
+                f"{100 * half_width / factor:.0f} % either way: state 'insulation_kind' as {_KINDS[0]} or {_KINDS[1]}, "
+                "or test nearer to 40 °C",
                 "insulation_resistance",
             )
         report.notes += [
-            f"Measured with {conditions['test_voltage']:g} V DC at {temperature:.1f} degC; corrected to 40 degC by "
+            f"Measured with {conditions['test_voltage']:g} V DC at {temperature:.1f} °C; corrected to 40 °C by "
             f"the factor {factor:.3f}: {law}.",
-            "IEEE 43 (from memory) asks for at least 5 Mohm at 40 degC for random-wound windings rated below "
+            "IEEE 43 (from memory) asks for at least 5 MΩ at 40 °C for random-wound windings rated below "
             "1 kV, and a polarization index of at least 2 (1.5 for thermal class A). Small motors reach "
             "their end value within a minute or two, so an index near 1 with a high resistance is no fault.",
         ]
@@ -175,13 +176,13 @@ class InsulationResistance(Procedure):
             report.notes.append(fit.missing["insulation_resistance"] + ".")
         elif "range_limit" not in conditions and _sticks_at_top(readings):
             report.warn(
-                f"several readings stand at exactly {readings.max() / 1e6:.4g} Mohm, the highest of "
+                f"several readings stand at exactly {readings.max() / 1e6:.4g} MΩ, the highest of "
                 "the log; if that is the end of the tester's range, state it as the condition 'range_limit'",
                 "insulation_resistance",
             )
         if "bound" not in p and np.exp(p["ln_r_one"]) * p["correction"] > _INDEX_MEANS_LITTLE:
             report.quantity_notes["polarization_index"] = [
-                "above 5000 Mohm at one minute the index says little of the insulation (IEEE 43-2013, from memory)"
+                "above 5000 MΩ at one minute the index says little of the insulation (IEEE 43-2013, from memory)"
             ]
         report.panels.append(
             Panel(
@@ -222,7 +223,7 @@ def _temperature(log: Log, given: Mapping[str, float]) -> tuple[float, str]:
     if "ambient_temperature" in given:
         ambient = given["ambient_temperature"]
         return ambient, (
-            f"the winding temperature is not stated; the ambient temperature {ambient:.1f} degC is taken "
+            f"the winding temperature is not stated; the ambient temperature {ambient:.1f} °C is taken "
             "for it, which holds only for a motor that has rested for hours"
         )
     raise FitError(
@@ -245,7 +246,7 @@ def _correction(log: Log, temperature: float) -> tuple[float, float, str]:
         "the middle between the coefficients of IEEE 43-2013 for thermoplastics (halving per 10 K) and for "
         f"thermosets (from memory), {_FACTORS[_KINDS[0]](temperature):.3f} and "
         f"{_FACTORS[_KINDS[1]](temperature):.3f}, anything between which is in the interval; state "
-        "'insulation_kind' or 'halving_interval', or test nearer to 40 degC, to narrow it"
+        "'insulation_kind' or 'halving_interval', or test nearer to 40 °C, to narrow it"
     )
 
 

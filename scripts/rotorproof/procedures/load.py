@@ -95,7 +95,7 @@ class Load(Procedure):
             "torque_constant",
             "N m/A",
             "slope of shaft torque over q-axis current, the peak of the phase current (for sinusoidal waves "
-            "sqrt(3)/2 of "
+            "√3/2 of "
             "the peak line-to-line back-EMF constant)",
             "power balance of the two-axis model",
         ),

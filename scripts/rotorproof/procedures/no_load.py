@@ -10,6 +10,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics import friction, steady
 from ..physics.regression import Estimates, linear_fit
+from ..signs import number_text
 from . import _winding_state
 from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series
 from .fit import Fit
@@ -206,7 +207,7 @@ class NoLoad(Procedure):
         report, seen = Report(), fit.seen
         if seen.resistance is not None:
             report.notes.append(
-                f"Winding loss with a phase resistance of {1e3 * float(np.mean(seen.resistance)):.4g} mohm."
+                f"Winding loss with a phase resistance of {1e3 * float(np.mean(seen.resistance)):.4g} mΩ."
             )
         if seen.balance:
             _show_friction(seen, report)
@@ -455,7 +456,8 @@ def _show_emf(seen: Seen, report: Report) -> None:
     assert seen.behind is not None
     speed, (behind, fitted) = seen.run.speed, seen.behind
     report.notes.append(
-        f"Voltage over speed leaves {fitted.values[0]:.3f} V at speed zero: the drop of the controller's switches."
+        f"Voltage over speed leaves {number_text(fitted.values[0], '.3f')} V at speed zero: the drop of the "
+        "controller's switches."
     )
     line = np.array([0.0, float(speed.max())])
     report.panels.append(

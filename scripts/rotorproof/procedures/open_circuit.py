@@ -172,7 +172,7 @@ class OpenCircuit(Procedure):
             "s",
             "number",
             "1",
-            "+1: the lines peak in the order A-B-C in positive rotation (as driven, if no sign is known); -1: A-C-B",
+            "+1: the lines peak in the order A-B-C in positive rotation (as driven, if no sign is known); −1: A-C-B",
             "IEC 60034-8 (terminal markings and direction of rotation)",
         ),
     )

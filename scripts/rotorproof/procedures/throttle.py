@@ -124,7 +124,8 @@ class Throttle(Procedure):
             "percent",
             "largest deviation of the output, in means over twentieths of the signal between start and end, from "
             "their line of least squares, by their span",
-            "independent linearity as in IEC 61298-2 (from memory)",
+            "independent linearity as in IEC 61298-2",
+            basis="memory",
         ),
         Quantity(
             "throttle_hysteresis",
@@ -201,7 +202,7 @@ class Throttle(Procedure):
     cautions = (
         "The motor may run away when its throttle signal is shorted to 5 V: lift and guard the wheel, keep a "
         "switch for the supply within reach, and let nobody stand in the plane of the wheel.",
-        "Short the signal through 1 kOhm where the controller's maker does not allow a hard short.",
+        "Short the signal through 1 kΩ where the controller's maker does not allow a hard short.",
         "Disconnecting a sensor under load can pull high currents: use a current-limited supply.",
     )
     minimum_rows = 8
@@ -358,7 +359,7 @@ def _fault(log: Log, case: str, fit: Fit) -> Tried:
     tried = Tried(case, time, output, axis, event, found)
     if not found.stopped:
         # The time watched is a lower bound, and a bound must never pass for a response that keeps a limit.
-        fit.missing[tried.quantity] = f"{_goes_on(tried)}; this counts among fault_cases_without_stop"
+        fit.missing[tried.quantity] = f"{_goes_on(tried)}; this counts among the fault cases without stop"
         return tried
     fit.exact(f"response to {case}", **{f"{tried.quantity}/read": found.duration})
     if found.half_widths:

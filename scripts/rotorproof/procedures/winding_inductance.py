@@ -15,7 +15,7 @@ from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report
 from .fit import Fit, Residuals
 
 _PAIRS = ("ab", "bc", "ca")
-_CONVENTION = "d and q told apart by L_d <= L_q, as magnets on or in the rotor make it (common practice, no source)"
+_CONVENTION = "d and q told apart by L_d ≤ L_q, as magnets on or in the rotor make it (common practice, no source)"
 
 #: Relative scatter about the fit, above the saliency fitted, that no meter makes.
 _UNEXPLAINED = 0.02
@@ -213,7 +213,7 @@ class WindingInductance(Procedure):
         if choice.unexplained:
             report.warn(
                 f"the inductance changes with the angle in a way that {_pole_pairs(given)} pole pairs "
-                "do not explain; check pole_pairs and that the angle is the rotor's own (a gear?)"
+                "do not explain; check the pole pairs and that the angle is the rotor's own (a gear?)"
             )
         if over_angle:
             report.panels.append(_angle_panel(points, over_angle.fitted))
@@ -229,10 +229,10 @@ class WindingInductance(Procedure):
                 "saliency it differs with the position"
             )
         if points.steps:
-            at = f" at {stated['winding_temperature']:.1f} degC" if "winding_temperature" in stated else ""
+            at = f" at {stated['winding_temperature']:.1f} °C" if "winding_temperature" in stated else ""
             report.notes.append(f"Time constant with the resistance of the steps themselves{at}.")
         elif "phase_resistance" in given:
-            report.notes.append("Time constant with the DC phase resistance at 20 degC.")
+            report.notes.append("Time constant with the DC phase resistance at 20 °C.")
         if "test_frequency" not in stated and not points.steps:
             report.notes.append(
                 "The meter's frequency is not stated; eddy currents lower an inductance read at some kHz."

@@ -10,6 +10,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics import winding
 from ..physics.regression import Estimates
+from ..signs import number_text
 from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, Suspect
 from .fit import Fit
 
@@ -24,7 +25,7 @@ class WindingResistance(Procedure):
 
     name = "winding-resistance"
     title = "Winding resistance"
-    purpose = "Find the resistance of the winding at 20 degC and whether the three phases are alike."
+    purpose = "Find the resistance of the winding at 20 °C and whether the three phases are alike."
     unit_kinds = ("motor", "drive")
     required_columns = (
         tuple(f"voltage_{pair}" for pair in _PAIRS),
@@ -41,7 +42,7 @@ class WindingResistance(Procedure):
                 f"R_{pair}",
                 "resistance",
                 "ohm",
-                f"DC resistance between the lines {pair[0].upper()} and {pair[1].upper()}, at 20 degC",
+                f"DC resistance between the lines {pair[0].upper()} and {pair[1].upper()}, at 20 °C",
                 "IEC 60034-1 and IEC 60034-4-1, resistance by voltage and current",
                 reference=_AT_20,
             )
@@ -53,7 +54,7 @@ class WindingResistance(Procedure):
             "R_ph",
             "resistance",
             "ohm",
-            "half the mean line-to-line DC resistance, at 20 degC (star equivalent)",
+            "half the mean line-to-line DC resistance, at 20 °C (star equivalent)",
             "definition; temperature after IEC 60034-1",
             reference=_AT_20,
         ),
@@ -112,7 +113,7 @@ class WindingResistance(Procedure):
             raise FitError(
                 "a reading lies far off the line of the others, as a warning on the log says; correct it and run again"
             ) from None
-        wrong = [f"{_name(line.pair)} ({line.slope:.4g} ohm)" for line in found if line.slope < 0]
+        wrong = [f"{_name(line.pair)} ({number_text(line.slope, '.4g')} Ω)" for line in found if line.slope < 0]
         if wrong:
             raise FitError(
                 f"the resistance comes out negative for {', '.join(wrong)}: the voltage or the current has the wrong "
@@ -152,28 +153,28 @@ class WindingResistance(Procedure):
         for line in fit.seen:
             name, current = _name(line.pair), line.current
             report.notes.append(
-                f"{name}: offset {1e3 * line.offset * factor:.2f} mV removed (thermal EMF, meter zero); "
-                f"{current.size} readings."
+                f"{name}: offset {number_text(1e3 * line.offset * factor, '.2f')} mV removed (thermal EMF, "
+                f"meter zero); {current.size} readings."
             )
             ends = np.array([current.min(), current.max()])
             spread = np.full(current.shape, line.fitted.residual_sd)
             series.append(Series(name, current, line.voltage, "measured", spread))
             series.append(Series(f"fit {name}", ends, line.offset + line.slope * ends, "fit"))
             rest.append(Series(name, current, line.residuals, "measured"))
-        how = "brought to 20 degC reading by reading with the logged winding temperature"
+        how = "brought to 20 °C reading by reading with the logged winding temperature"
         if "temperature_winding" not in log:
             fitted = fit.seen[0].fitted
             how = (
-                f"winding at {log.conditions['winding_temperature']:.1f} degC at the start; warming by the test "
-                f"current changed the resistance by {100 * fitted.values[-1]:.2f} % +/- "
+                f"winding at {log.conditions['winding_temperature']:.1f} °C at the start; warming by the test "
+                f"current changed the resistance by {100 * fitted.values[-1]:.2f} % ± "
                 f"{200 * np.sqrt(fitted.covariance[-1, -1]):.2f} % by the end and is allowed for"
             )
         report.notes.append(f"Temperature: {how}.")
-        report.notes.append(f"R(T) = R(20 degC) (k + T)/(k + 20) with k = {given['winding_constant']:g} degC.")
+        report.notes.append(f"R(T) = R(20 °C) (k + T)/(k + 20) with k = {given['winding_constant']:g} °C.")
         report.panels.append(
             Panel(
                 "voltage-current",
-                "Voltage against current, at 20 degC",
+                "Voltage against current, at 20 °C",
                 Axis("Current", "current", "A"),
                 Axis("Voltage", "voltage", "V"),
                 series,

@@ -5,9 +5,10 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
+from ..signs import unit_text
 from . import gauges, wording, words
 from .style import INK, MARKS, MUTED, RULE, TEMPLATES
-from .symbols import prose, unit_text
+from .symbols import prose
 
 
 @cache
@@ -24,7 +25,7 @@ def environment() -> Any:
     )
     found.filters["prose"] = prose
     found.filters["unit_text"] = unit_text
-    found.filters["plainly"] = wording.plainly
+    found.filters["basis_mark"] = wording.basis_mark
     found.filters["maker"] = wording.maker
     found.filters["quantity_title"] = wording.quantity_title
     found.globals.update(
@@ -32,7 +33,7 @@ def environment() -> Any:
         marks=MARKS,
         colours={"ink": INK, "muted": MUTED, "rule": RULE},
         words=words,
-        source_marks=wording.SOURCE_MARKS,
+        basis_marks=wording.BASIS_MARKS,
     )
     return found
 

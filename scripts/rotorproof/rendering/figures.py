@@ -5,16 +5,14 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
 from ..jsonio import write_bytes
-from ..procedures.base import Panel, Series
+from ..procedures.base import Panel
+from ..signs import unit_text
 from .style import FALLBACK_FAMILY, FONT_FAMILY, INK, MUTED, RULE, font_files
-from .symbols import prose, unit_text
-from .wording import plainly
 
 #: The text width of a report page, and that of a figure of which two stand side by side: figures are drawn in their
 #: printed size.
@@ -41,8 +39,7 @@ def is_wide(form: str, labels: Sequence[str]) -> bool:
     """Tell whether a figure with these series takes the whole width of a page; the others stand two to a row."""
     from .forms.common import legend_columns
 
-    # As they are printed, so that whoever places a figure finds the width that it was drawn for.
-    rows = -(-len(labels) // legend_columns([plainly(label) for label in labels], HALF_MM))
+    rows = -(-len(labels) // legend_columns(labels, HALF_MM))
     return form == "levels" or len(labels) > _MOST_IN_HALF or rows > _MOST_ROWS_IN_HALF
 
 
@@ -63,7 +60,6 @@ def svg(panel: Panel) -> bytes:
 
     form = FORMS[panel.form]
     width = WIDTH_MM if is_wide(panel.form, [series.label for series in panel.series]) else HALF_MM
-    panel = _worded(panel)
     with mpl.rc_context(), warnings.catch_warnings():
         mpl.rcdefaults()  # whatever this computer's own settings are
         mpl.rcParams.update(cast("Any", _settings()))  # the library types its keys one by one
@@ -98,15 +94,6 @@ def _shortened(number: re.Match[str]) -> str:
     return "0" if text == "-0" else text
 
 
-def _worded(panel: Panel) -> Panel:
-    """Return the panel with its labels in print's signs."""
-
-    def worded(series: Sequence[Series]) -> list[Series]:
-        return [replace(one, label=plainly(one.label)) for one in series]
-
-    return replace(panel, series=worded(panel.series), residuals=worded(panel.residuals))
-
-
 def alt_text(panel: Mapping[str, Any]) -> str:
     """Return a description in words of a panel as the fit describes it, for readers who cannot see it."""
     x, y = panel["x"], panel["y"]
@@ -128,7 +115,7 @@ def alt_text(panel: Mapping[str, Any]) -> str:
     parts = [f"{words[role]}: {', '.join(labels)}." for role, labels in by_role.items()]
     if panel["residuals"] and panel.get("residual_axis"):
         parts.append(f"Below: residuals ({_axis(panel['residual_axis'])}).")
-    return prose(" ".join([f"{panel['title']}. {shows}.", *parts, panel["caption"]]).strip())
+    return " ".join([f"{panel['title']}. {shows}.", *parts, panel["caption"]]).strip()
 
 
 def _axis(axis: Mapping[str, Any]) -> str:

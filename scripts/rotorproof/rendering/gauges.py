@@ -5,9 +5,9 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from ..decision.models import CriterionEntry, MainEntry
+from ..signs import unit_text
 from . import numbers, words
 from .style import INK, MARKS, MUTED, RULE, ZONE
-from .symbols import unit_text
 
 _WIDTH, _HEIGHT = 140.0, 30.0
 #: Free room at both ends, as a share of the span of everything that is shown.

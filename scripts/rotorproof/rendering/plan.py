@@ -11,7 +11,6 @@ from .environment import environment
 from .pdf import font_faces
 from .style import TEMPLATES
 from .wiring import wiring_svg
-from .wording import SOURCE_MARKS
 
 
 def render_plan(
@@ -45,7 +44,7 @@ def render_plan(
     fonts, fetcher = FontConfiguration(), Fetcher()
     css = (TEMPLATES / "plan.css").read_text(encoding="utf-8")
     style = weasyprint.CSS(string=f"{faces}\n{css}", font_config=fonts, url_fetcher=fetcher)
-    common = {"unit": unit, "probability": f"{100 * probability:g}\u00a0%", "source_marks": SOURCE_MARKS}
+    common = {"unit": unit, "probability": f"{100 * probability:g}\u00a0%"}
     rows = [{**row, "test": sheet["title"]} for sheet in sheets for row in sheet["capabilities"]]
     pages: dict[str, tuple[str, dict[str, Any]]] = {
         "overview": ("plan_overview.html.j2", {"sheets": sheets, "rows": rows, "missing": missing, "known": known})

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from ..columns import COLUMNS
 from ..decision.models import ProblemEntry
 from . import words
-from .wording import maker, plainly
+from .wording import maker
 
 
 @dataclass(frozen=True)
@@ -30,8 +30,8 @@ def problem_views(problems: Sequence[ProblemEntry]) -> list[ProblemView]:
                 continue
             procedure = maker(problem.procedure) if problem.procedure else ""
             messages = grouped.setdefault((kind, _place(problem), procedure), [])
-            if (message := plainly(problem.message)) not in messages:
-                messages.append(message)
+            if problem.message not in messages:
+                messages.append(problem.message)
     return [ProblemView(*key, messages) for key, messages in grouped.items()]
 
 

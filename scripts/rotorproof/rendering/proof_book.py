@@ -23,11 +23,13 @@ from ..procedures import procedures
 from ..procedures.base import Procedure, Quantity
 from ..procedures.derivation import Derivation
 from ..quantities import quantities
+from ..signs import unit_text
 from . import numbers
 from .environment import environment
 from .identity import report_id
 from .style import TEMPLATES, font_files
-from .symbols import symbol_html, unit_text, with_unit
+from .symbols import symbol_html, with_unit
+from .wording import basis_mark
 
 #: Subjects that are no quantity and no procedure, with what the book says of them.
 GENERAL = {
@@ -133,7 +135,7 @@ def _quantity(quantity: Quantity, rows: Sequence[Mapping[str, Any]]) -> dict[str
         "symbol": symbol_html(quantity.symbol),
         "unit": unit_text(quantity.unit),
         "definition": quantity.definition,
-        "source": quantity.source,
+        "source": quantity.source + basis_mark(quantity.basis),
         "checks": [_check(row) for row in rows if row["subject"] == quantity.name],
     }
 

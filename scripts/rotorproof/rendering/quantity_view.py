@@ -19,9 +19,10 @@ from ..decision.models import (
 )
 from ..procedures.base import Quantity
 from ..quantities import quantities
+from ..signs import unit_text
 from . import gauges, numbers, words
-from .symbols import symbol_html, unbroken, unit_text, with_unit
-from .wording import maker
+from .symbols import symbol_html, unbroken, with_unit
+from .wording import basis_mark, maker
 
 #: Sources of less than this share of the variance are summed up in one line; below the second, they are rounding.
 _SMALL_SHARE, _NO_SHARE = 0.01, 1e-6
@@ -198,6 +199,7 @@ class Definition:
     unit: str
     text: str
     source: str
+    mark: str
 
 
 def definition(quantity: Quantity) -> Definition:
@@ -208,6 +210,7 @@ def definition(quantity: Quantity) -> Definition:
         unit_text(quantity.unit) or "1",
         _defined(quantity),
         quantity.source,
+        basis_mark(quantity.basis),
     )
 
 
@@ -220,7 +223,8 @@ def written(text: str) -> str:
 
 
 def _defined(quantity: Quantity) -> str:
-    unsaid = [f"{key} {value}" for key, value in quantity.reference if value not in quantity.definition]
+    stated = [(key, written(value)) for key, value in quantity.reference]
+    unsaid = [f"{key} {value}" for key, value in stated if value.replace("\u00a0", " ") not in quantity.definition]
     return "; stated at ".join([quantity.definition, *([", ".join(unsaid)] if unsaid else [])])
 
 

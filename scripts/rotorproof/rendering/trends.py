@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from ..quantities import quantities
+from ..signs import unit_text
 from . import numbers
 from .register_view import KEY_QUANTITIES, Row
 from .style import INK, MARKS, MUTED, RULE
-from .symbols import axis_label, unit_text
+from .symbols import axis_label
 
 _WIDTH, _HEIGHT = 340.0, 170.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 10.0, 30.0

@@ -5,8 +5,9 @@ from __future__ import annotations
 from ..decision.models import ComparedCriterion, CriterionEntry, MainEntry, ProblemEntry, Results
 from ..decision.reasons import doubt, reason
 from ..errors import key_or_column
+from ..signs import unit_text
 from . import numbers
-from .symbols import before_unit, unit_text
+from .symbols import before_unit
 
 VERDICT_MEANING = {
     "accepted": "Every criterion was measured and is met.",

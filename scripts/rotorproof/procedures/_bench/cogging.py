@@ -46,7 +46,8 @@ def bench(situation: Situation) -> Bench:
             Expectation(
                 "cogging_torque",
                 *span(small, 0.1, 3.0),
-                "a few percent of rated torque, peak to peak (common practice)",
+                "a few percent of rated torque, peak to peak",
+                basis="practice",
             ),
         ),
         {"cogging_torque": (Effect("torque", small),)} if small else {},

@@ -44,7 +44,7 @@ def bench(situation: Situation) -> Bench:
             fuse_value(current),
             SetValue("Averaging, at least", 1.0, "time", "s", "whole turns on both sides"),
         ),
-        (Expectation("controller_efficiency", 0.92, 0.99, "MOSFET bridges (common practice)"),),
+        (Expectation("controller_efficiency", 0.92, 0.99, "MOSFET bridges", basis="practice"),),
         {"controller_efficiency": effects},
         (
             (

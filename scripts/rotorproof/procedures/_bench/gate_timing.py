@@ -49,9 +49,9 @@ def bench(situation: Situation) -> Bench:
             SetValue("Record", 0.2, "time", "s", "several electrical turns at low speed"),
         ),
         (
-            Expectation("dead_time_min", 3e-7, 3e-6, "MOSFET bridges of light vehicles (common practice)"),
+            Expectation("dead_time_min", 3e-7, 3e-6, "MOSFET bridges of light vehicles", basis="practice"),
             Expectation("overlap_count", 0.0, 0.0, "both switches of a leg must never be on together"),
-            Expectation("pwm_frequency", 8e3, 25e3, "common practice"),
+            Expectation("pwm_frequency", 8e3, 25e3, "usual", basis="practice"),
         ),
         {},
         (

@@ -18,7 +18,7 @@ def bench(situation: Situation) -> Bench:
                 Part("drive", "Drill, lathe or second motor", 0, 0, "machine"),
                 Part("motor", "Motor, plug open", 2, 0, "machine"),
                 Part("five", "5 V supply, 100 mA limit", 0, 1),
-                Part("pull", "3 pull-ups, 4.7 kOhm", 1, 1),
+                Part("pull", "3 pull-ups, 4.7 kΩ", 1, 1),
                 Part("log", "Logic analyser + scope", 2, 1),
             ),
             (
@@ -36,7 +36,7 @@ def bench(situation: Situation) -> Bench:
             "Repeat in the other direction if the motor runs both ways.",
         ),
         (
-            SetValue("Sensor supply", 5.0, "voltage", "V", "common practice; up to the maker's figure"),
+            SetValue("Sensor supply", 5.0, "voltage", "V", "usual; up to the maker's figure", basis="practice"),
             SetValue(
                 "Current limit", 0.1, "current", "A", "three sensors take about 30 mA; a wrong pin then harms nothing"
             ),
@@ -55,7 +55,8 @@ def bench(situation: Situation) -> Bench:
                 "hall_duty_error",
                 0.0,
                 math.radians(6),
-                "sensors placed within a few electrical degrees (common practice)",
+                "sensors placed within a few electrical degrees",
+                basis="practice",
             ),
         ),
         {},

@@ -38,13 +38,14 @@ def bench(situation: Situation) -> Bench:
         ),
         (
             Expectation(
-                "insulation_resistance", 5e6, 1e12, "IEEE 43, random-wound below 1 kV (from memory): at least 5 MOhm"
+                "insulation_resistance", 5e6, 1e12, "IEEE 43, random-wound below 1 kV: at least 5 MΩ", basis="memory"
             ),
             Expectation(
                 "polarization_index",
                 1.0,
                 8.0,
-                "of little meaning where the reading is above 5 GOhm (IEEE 43, from memory)",
+                "of little meaning where the reading is above 5 GΩ (IEEE 43)",
+                basis="memory",
             ),
         ),
         {

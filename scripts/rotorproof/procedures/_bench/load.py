@@ -64,10 +64,10 @@ def bench(situation: Situation) -> Bench:
                 120.0,
                 "temperature",
                 "degC",
-                "below thermal class B (130 degC, IEC 60085)",
+                "below thermal class B (130 °C, IEC 60085)",
             ),
         ),
-        (Expectation("efficiency_max", 0.70, 0.92, "hub motors with their controller (common practice)"),),
+        (Expectation("efficiency_max", 0.70, 0.92, "hub motors with their controller", basis="practice"),),
         {"efficiency_max": effects},
         (
             ("Efficiency above 95 %", "torque zero, lever arm or a current factor is wrong"),

@@ -57,9 +57,9 @@ def bench(situation: Situation) -> Bench:
             SetValue(
                 "Speed at that voltage, about", speed, "speed", "rpm", "rated speed / 0.85 in proportion to the voltage"
             ),
-            SetValue("Current, about", idle, "current", "A", "a tenth of rated current (common practice)"),
+            SetValue("Current, about", idle, "current", "A", "a tenth of rated current", basis="practice"),
         ),
-        (Expectation("no_load_current", *span(idle, 0.3, 3.0), "a tenth of rated current (common practice)"),),
+        (Expectation("no_load_current", *span(idle, 0.3, 3.0), "a tenth of rated current", basis="practice"),),
         {"no_load_current": (Effect("supply_current", idle),)} if idle else {},
         (
             ("Current pulses with each turn", "a rubbing seal, magnet or bearing"),

@@ -30,7 +30,7 @@ def bench(situation: Situation) -> Bench:
         ),
         (
             "Disconnect the controller. Insulate the open pins; connect one differential channel to each line pair.",
-            "Check the probe factors (x1, x10) on every channel and in the layout.",
+            "Check the probe factors (x1, ×10) on every channel and in the layout.",
             "Drive the rotor at the first speed; wait until it holds; record.",
             "Repeat at three speeds at least; note the direction of turning.",
             "Write down the temperature of hub or magnets.",
@@ -57,7 +57,7 @@ def bench(situation: Situation) -> Bench:
         ),
         (
             Expectation(
-                "emf_constant_dc", *span(constant, 0.7, 1.3), "rated voltage over rated speed / 0.85 (common practice)"
+                "emf_constant_dc", *span(constant, 0.7, 1.3), "rated voltage over rated speed / 0.85", basis="practice"
             ),
             Expectation("emf_unbalance", 0.0, 0.02, "three equal windings"),
         ),

@@ -14,7 +14,7 @@ def bench(situation: Situation) -> Bench:
                 Part("fuse", "Fuse", 1, 0, "fuse"),
                 Part("controller", "Controller", 2, 0),
                 Part("motor", "Motor, wheel free", 3, 0, "machine"),
-                Part("source", "0 to 5 V source, 1 kOhm in series", 1, 1),
+                Part("source", "0 to 5 V source, 1 kΩ in series", 1, 1),
                 Part("log", "Logger", 3, 1),
             ),
             (

@@ -56,11 +56,11 @@ def bench(situation: Situation) -> Bench:
             ),
             fuse_value(current),
             SetValue(
-                "Voltage at the highest current, about", drop, "voltage", "V", "12 % copper loss (common practice)"
+                "Voltage at the highest current, about", drop, "voltage", "V", "12 % copper loss", basis="practice"
             ),
         ),
         (
-            Expectation("resistance_ab", low, high, "12 % of rated power lost in copper (common practice)"),
+            Expectation("resistance_ab", low, high, "12 % of rated power lost in copper", basis="practice"),
             Expectation("phase_resistance", *half, "half of the line-to-line value"),
             Expectation("resistance_unbalance", 0.0, 0.03, "three equal coils; a few percent are leads and plug"),
         ),

@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 
 from ...procedures.base import Panel
+from ...signs import unit_text
 from .. import numbers, thinning
 from ..style import LEFT_OUT, RULE
-from ..symbols import axis_label, unit_text
+from ..symbols import axis_label
 from .common import looks, shown
 
 _LANE = 0.7
