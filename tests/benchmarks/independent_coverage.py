@@ -24,6 +24,9 @@ from tests.simulation.independent.study import write_units
 
 ROOT = Path(__file__).parents[2]
 
+PARTS = ("motor", "controller")
+"""Roles of a drive's parts, in the order of its file."""
+
 
 def _adapter(name: str) -> ModuleType:
     spec = importlib.util.spec_from_file_location(f"adapter_{name}", ROOT / "scripts" / f"{name}.py")
@@ -34,7 +37,7 @@ def _adapter(name: str) -> ModuleType:
 
 
 def judge(given: tuple[Path, str]) -> str:
-    """Read, fit and decide on one unit of a folder; gives an error in words, or nothing."""
+    """Read, fit and decide on one unit of a folder, a drive after its parts; gives an error in words, or nothing."""
     out, name = given
     from rotorproof.workflow import Plan
 
@@ -43,26 +46,30 @@ def judge(given: tuple[Path, str]) -> str:
         at = SimpleNamespace(unit=name)
         folder = out / "reports" / name
         folder.mkdir(parents=True, exist_ok=True)
+        unit = plan.measured_part(at)
+        made_of = [out / "reports" / part for role, part in (unit.get("parts") or {}).items() if role in PARTS]
         readings, fit = folder / "readings.npz", folder / "fit.json"
         _adapter("read").main(
             unit=name, folder=Path(plan.folder(at)), tests=plan.tests(at), layouts=plan.layouts(at), readings=readings
         )
         _adapter("fit").main(
-            unit=plan.measured_part(at),
+            unit=unit,
             settings=plan.fit_settings,
             readings=readings,
             fit=fit,
             panels=folder / "panels.npz",
+            parts=[part / "fit.json" for part in made_of],
         )
         _adapter("decide").main(
-            unit=plan.measured_part(at),
+            unit=unit,
             acceptance=plan.acceptance(at),
             probability=plan.settings.coverage_probability,
             readings=readings,
             fit=fit,
             results=folder / "results.json",
+            parts=[part / "results.json" for part in made_of],
         )
-        for leftover in (readings, fit, folder / "panels.npz"):
+        for leftover in (readings, folder / "panels.npz"):
             leftover.unlink(missing_ok=True)
     except Exception as error:
         return f"{name}: {type(error).__name__}: {error}"
@@ -118,7 +125,8 @@ def compare(out: Path) -> tuple[dict[str, Row], Counter[str], int, Counter[str]]
                 truth = truth_of(known_one, one, found["quantities"])
                 if truth is None:
                     continue
-                key = f"{quantity} ({one['procedure']}{', alternative' if one.get('alternative') else ''})"
+                drive = "drive: " if found["kind"] == "drive" else ""
+                key = f"{drive}{quantity} ({one['procedure']}{', alternative' if one.get('alternative') else ''})"
                 _count(rows[key], one, truth, name)
     return dict(sorted(rows.items())), absent, units, warned
 
@@ -142,7 +150,7 @@ def _count(row: Row, result: dict[str, Any], truth: float, unit: str) -> None:
 def table(rows: dict[str, Row], absent: Counter[str], units: int, warned: Counter[str]) -> str:
     """The comparison as text: one line for each quantity and procedure."""
     lines = [
-        f"{units} motors of the independent bench.",
+        f"{units} units of the independent bench.",
         "",
         "| quantity (procedure) | n | held | truth above | below | median error | median U | largest error "
         "| first misses |",
@@ -172,18 +180,20 @@ def main() -> None:
     parser.add_argument("--units", type=int, default=60)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--drives", type=int, default=0, help="how many motors come with a controller and as a drive")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--judge-only", action="store_true", help="units and results lie in DIR already")
     parser.add_argument("--keep-units", action="store_true", help="units lie in DIR already, results are made anew")
     given = parser.parse_args()
     if not (given.judge_only or given.keep_units):
-        for _ in write_units(given.out, units=given.units, seed=given.seed):
+        for _ in write_units(given.out, units=given.units, seed=given.seed, drives=given.drives):
             pass
     if not given.judge_only:
         names = list(json.loads((given.out / "truth.json").read_text(encoding="utf-8")))
         with ProcessPoolExecutor(given.processes) as pool:
-            for error in pool.map(judge, [(given.out.resolve(), name) for name in names]):
-                if error:
+            for drives in (False, True):
+                chosen = [(given.out.resolve(), name) for name in names if name.startswith("ID") == drives]
+                for error in filter(None, pool.map(judge, chosen)):
                     print(error, file=sys.stderr)
     text = table(*compare(given.out))
     (given.out / "coverage.md").write_text(text, encoding="utf-8")

@@ -39,7 +39,7 @@ def points(
         switch * one,
         drop * one,
         diode * one,
-        np.tile(wave.vector(), (len(speeds), 1)),
+        np.tile(wave.vector, (len(speeds), 1)),
         inductance[0] * one,
         inductance[1] * one,
         np.tile(spread, (len(speeds), 1)),

@@ -15,8 +15,11 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--together", type=int, default=12, help="how many are solved side by side")
+    parser.add_argument("--drives", type=int, default=0, help="how many motors come with a controller and as a drive")
     given = parser.parse_args()
-    for name in write_units(given.out, units=given.units, seed=given.seed, together=given.together):
+    for name in write_units(
+        given.out, units=given.units, seed=given.seed, together=given.together, drives=given.drives
+    ):
         print(name)
 
 

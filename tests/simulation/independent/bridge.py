@@ -118,13 +118,20 @@ class Turn:
 
 @dataclass(frozen=True)
 class _Node:
-    """An angle, with what the equations need there and what does not depend on current."""
+    """An angle of a sector, with all that the equations need there and that does not depend on current.
+
+    emf: lambda; driving: speed times lambda; other: factor of i* in the voltage; inverse, crossed: L x = w is solved by
+    x = inverse w - crossed w*; answer: current slope per volt at the third terminal; gain: volts that hold its slope.
+    """
 
     angle: Floats
     emf: Complexes
-    twist: Complexes
-    turned: Complexes
-    det: Floats
+    driving: Complexes
+    other: Complexes
+    inverse: Floats
+    crossed: Complexes
+    answer: Complexes
+    gain: Floats
 
 
 class _Circuit:
@@ -141,43 +148,66 @@ class _Circuit:
         self.l_sum = (points.inductance_d + points.inductance_q) / 2 + points.spread.sum(axis=1) / 3
         self.l_turn = (points.spread * PHASES**2).sum(axis=1) / 3
         self.driven = 2 / 3 * complex(PHASES[high]) * points.duty * points.voltage
+        self.knee = points.knee**-2.0
 
     def take(self, which: Places) -> _Circuit:
         part = object.__new__(_Circuit)
         part.points, part.legs, part.axis = self.points.take(which), self.legs, self.axis
-        for name in ("r_sum", "r_turn", "l_sum", "l_turn", "driven"):
+        for name in ("r_sum", "r_turn", "l_sum", "l_turn", "driven", "knee"):
             setattr(part, name, getattr(self, name)[which])
         return part
 
+    def third(self, current: Complexes) -> Floats:
+        """Current (n,) of the third leg."""
+        return self.axis.real * current.real + self.axis.imag * current.imag
+
     def node(self, angle: Floats) -> _Node:
-        twist = (self.points.inductance_d - self.points.inductance_q) / 2 * np.exp(2j * angle)
+        p = self.points
+        twist = (p.inductance_d - p.inductance_q) / 2 * np.exp(2j * angle)
         turned = twist + self.l_turn
-        return _Node(angle, self.points.emf_shape(angle), twist, turned, self.l_sum**2 - (turned * turned.conj()).real)
+        det = self.l_sum**2 - (turned * turned.conj()).real
+        emf = p.emf_shape(angle)
+        inverse, crossed = self.l_sum / det, turned / det
+        answer = 2 / 3 * (inverse * self.axis - crossed * self.axis.conjugate())
+        other = self.r_turn + 2j * p.speed * twist
+        return _Node(angle, emf, p.speed * emf, other, inverse, crossed, answer, 1 / self.third(answer))
+
+    def rails(self, state: Floats) -> Complexes:
+        """Voltage vector (n,) of the three terminals, as far as switches and diodes set them."""
+        p = self.points
+        diode = np.where(state > 0, -p.diode_drop, p.voltage + p.diode_drop) * np.abs(state)
+        return self.driven + 2 / 3 * self.axis * diode
+
+    def free(self, current: Complexes, rails: Complexes, node: _Node) -> Complexes:
+        """Derivative (n,) in A/s, were the third terminal at the negative rail where it floats."""
+        other = current.conj()
+        left = 1 / np.sqrt(1 + (current.real**2 + current.imag**2) * self.knee)
+        drive = rails - self.r_sum * current - node.other * other - left * node.driving
+        return node.inverse * drive - node.crossed * drive.conj()
 
     def slope(self, current: Complexes, state: Floats, node: _Node) -> tuple[Complexes, Floats]:
         """Derivative (n,) in A/s, and the potential (n,) of the third terminal over the negative rail where it floats.
 
         state: +1 or -1 while the third leg's current of that sign goes through a diode, 0 while it floats.
         """
-        p = self.points
-        other = current.conj()
-        left = (1 + (current * other).real / p.knee**2) ** -0.5
-        rail = np.where(state > 0, -p.diode_drop, p.voltage + p.diode_drop) * np.abs(state)
-        drive = self.driven + 2 / 3 * self.axis * rail - self.r_sum * current - self.r_turn * other
-        drive -= p.speed * (left * node.emf + 2j * node.twist * other)
-        free = (self.l_sum * drive - node.turned * drive.conj()) / node.det
-        answer = (self.l_sum * self.axis - node.turned * np.conj(self.axis)) * (2 / 3) / node.det
-        floating = -(np.conj(self.axis) * free).real / (np.conj(self.axis) * answer).real
-        return np.where(state == 0, free + answer * floating, free), floating
+        free = self.free(current, self.rails(state), node)
+        floating = -self.third(free) * node.gain
+        return free + node.answer * np.where(state == 0, floating, 0.0), floating
 
     def step(self, current: Complexes, state: Floats, nodes: tuple[_Node, _Node, _Node]) -> tuple[Complexes, Complexes]:
         """Current at the end and in the middle of the step through the three nodes."""
+        rails, still = self.rails(state), (state == 0).astype(float)
+
+        def slope(at: Complexes, node: _Node) -> Complexes:
+            free = self.free(at, rails, node)
+            return free - node.answer * (self.third(free) * node.gain * still)
+
         h = (nodes[2].angle - nodes[0].angle) / self.points.speed
-        k1, _ = self.slope(current, state, nodes[0])
-        k2, _ = self.slope(current + h / 2 * k1, state, nodes[1])
-        k3, _ = self.slope(current + h / 2 * k2, state, nodes[1])
-        k4, _ = self.slope(current + h * k3, state, nodes[2])
-        end = current + h / 6 * (k1 + 2 * k2 + 2 * k3 + k4)
+        k1 = slope(current, nodes[0])
+        k2 = slope(current + h / 2 * k1, nodes[1])
+        k3 = slope(current + h / 2 * k2, nodes[1])
+        k4 = slope(current + h * k3, nodes[2])
+        end = current + h / 6 * (k1 + 2 * (k2 + k3) + k4)
         return end, (current + end) / 2 + h / 8 * (k1 - k4)
 
     def nodes(self, start: Floats, angle: Floats) -> tuple[_Node, _Node, _Node]:
@@ -205,10 +235,11 @@ class _Sums:
         state: Floats,
         currents: tuple[Complexes, ...],
         nodes: tuple[_Node, ...],
+        kept: Floats | float = 1.0,
     ) -> None:
         p = circuit.points
         high, low, off = circuit.legs
-        whole = (nodes[2].angle - nodes[0].angle) / (2 * np.pi)
+        whole = kept * (nodes[2].angle - nodes[0].angle) / (2 * np.pi)
         for weight, current, node in zip((1 / 6, 4 / 6, 1 / 6), currents, nodes, strict=True):
             each = (current[:, None] * PHASES.conj()).real
             share = weight * whole
@@ -271,29 +302,23 @@ def _periodic(points: Points, current: Complexes, tolerance: float, most: int, s
 
 def _sector(circuit: _Circuit, grid: list[_Node], current: Complexes, sums: _Sums | None) -> Complexes:
     """Current at the end of the sector; what is summed goes into `sums`."""
-    third = (np.conj(circuit.axis) * current).real
+    third = circuit.third(current)
     state = np.where(np.abs(third) < 1e-9, 0.0, np.sign(third))
     for step in range((len(grid) - 1) // 2):
         nodes = (grid[2 * step], grid[2 * step + 1], grid[2 * step + 2])
         if np.any(state == 0):
             state = circuit.opened(current, state, nodes[0])
         end, middle = circuit.step(current, state, nodes)
-        crossed = np.flatnonzero(state * (np.conj(circuit.axis) * end).real < 0)
+        crossed = np.flatnonzero(state * circuit.third(end) < 0)
         if len(crossed) == 0:
             if sums is not None:
                 sums.add(slice(None), circuit, state, (current, middle, end), nodes)
             current = end
             continue
         if sums is not None:
-            keep = np.setdiff1d(np.arange(len(current)), crossed)
-            part = circuit.take(keep)
-            sums.add(
-                keep,
-                part,
-                state[keep],
-                (current[keep], middle[keep], end[keep]),
-                part.nodes(nodes[0].angle[keep], (nodes[2].angle - nodes[0].angle)[keep]),
-            )
+            kept = np.ones(len(current))
+            kept[crossed] = 0.0
+            sums.add(slice(None), circuit, state, (current, middle, end), nodes, kept)
         end[crossed] = _extinguish(circuit, crossed, current, end, state, nodes, sums)
         state[crossed] = 0.0
         current = end
@@ -315,20 +340,20 @@ def _extinguish(
     first, sign, begin = current[crossed], state[crossed], nodes[0].angle[crossed]
     whole = nodes[2].angle[crossed] - begin
     axis = circuit.axis
-    f_low, f_high = (np.conj(axis) * first).real, (np.conj(axis) * end[crossed]).real
+    f_low, f_high = part.third(first), part.third(end[crossed])
     size = np.abs(f_low) + 1e-3
     low, high = np.zeros(len(crossed)), np.ones(len(crossed))
     for _ in range(6):
         share = np.clip(low + (high - low) * f_low / np.where(f_low == f_high, 1.0, f_low - f_high), 0.0, 1.0)
         until = part.nodes(begin, share * whole)
         reached, middle = part.step(first, sign, until)
-        f_new = (np.conj(axis) * reached).real
+        f_new = part.third(reached)
         beyond = f_new * sign < 0
         high, f_high = np.where(beyond, share, high), np.where(beyond, f_new, f_high)
         low, f_low = np.where(beyond, low, share), np.where(beyond, f_low, f_new)
         if np.all(np.abs(f_new) < 1e-9 * size):
             break
-    reached = reached - axis * (np.conj(axis) * reached).real
+    reached = reached - axis * part.third(reached)
     still = np.zeros(len(crossed))
     after = part.nodes(begin + share * whole, (1 - share) * whole)
     last, between = part.step(reached, still, after)

@@ -27,6 +27,13 @@ def write(path: Path, columns: Sequence[tuple[str, Floats, str]]) -> None:
     )
 
 
+class _Plain(yaml.SafeDumper):
+    """Writes every value out, where two places share one."""
+
+    def ignore_aliases(self, data: object) -> bool:
+        return True
+
+
 def write_unit(path: Path, unit: dict[str, object]) -> None:
     """unit.yaml."""
-    path.write_text(yaml.safe_dump(unit, sort_keys=False, allow_unicode=True), encoding="utf-8")
+    path.write_text(yaml.dump(unit, Dumper=_Plain, sort_keys=False, allow_unicode=True), encoding="utf-8")

@@ -113,11 +113,15 @@ class Session:
         self._locked()
         self._load(Steady(**{k: v[10 : self.count_bench] for k, v in vars(found).items()}))
         self._heat_run()
-        pack = Steady(**{k: v[self.count_bench :] for k, v in vars(found).items()})
-        for name, values in vehicle.truths(self.motor, self.vehicle, pack, self.bench.air).items():
+        self.found = found
+        for name, values in vehicle.truths(self.motor, self.vehicle, self.pack_points(), self.bench.air).items():
             self.truth[name] = {**values, "at": [vehicle.COLD, vehicle.HOT]}
         write_unit(self.folder / "unit.yaml", self._unit())
         return self.truth
+
+    def pack_points(self) -> Steady:
+        """The solved points of pack and vehicle."""
+        return Steady(**{k: v[self.count_bench :] for k, v in vars(self.found).items()})
 
     def _know(self, values: dict[str, float], **beside: object) -> None:
         for name, value in values.items():

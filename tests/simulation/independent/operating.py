@@ -78,7 +78,7 @@ def points_for(requests: Sequence[Request], speed: Floats, voltage: Floats) -> P
         duty=np.array([r.duty for r in requests]),
         resistance=np.array([r.motor.resistances(r.winding) for r in requests]),
         **column,
-        shape=magnets[:, None] * np.array([r.motor.waveform.vector() for r in requests]),
+        shape=magnets[:, None] * np.array([r.motor.waveform.vector for r in requests]),
         inductance_d=np.array([r.motor.inductance_d for r in requests]),
         inductance_q=np.array([r.motor.inductance_q for r in requests]),
         spread=np.array([r.motor.spread for r in requests]),
@@ -159,22 +159,8 @@ def steady(requests: Sequence[Request], tolerance: float = 1e-6, most: int = 12)
     jacobian = np.zeros((n, 2, 2))
     for round_ in range(most):
         if round_ % 4 == 0:
-            d_speed, d_voltage = 1e-3 * speed, 1e-3 * voltage
-            triple = [*requests, *requests, *requests]
-            start = None if guess is None else np.tile(guess, 3)
-            found, turn = _evaluate(
-                triple,
-                np.concatenate([speed, speed + d_speed, speed]),
-                np.concatenate([voltage, voltage, voltage + d_voltage]),
-                start,
-                1e-6,
-            )
-            torque, current = found.residual.reshape(3, n), found.current.reshape(3, n)
-            jacobian[:, 0, 0] = (torque[1] - torque[0]) / d_speed
-            jacobian[:, 0, 1] = (torque[2] - torque[0]) / d_voltage
-            jacobian[:, 1, 0] = source * (current[1] - current[0]) / d_speed
-            jacobian[:, 1, 1] = 1 + source * (current[2] - current[0]) / d_voltage
-            balance, dc, guess = torque[0], current[0], turn.current[:n]
+            found, guess = _slopes(requests, speed, voltage, guess, jacobian, source)
+            balance, dc = found.residual[:n], found.current[:n]
         else:
             single, turn = _evaluate(requests, speed, voltage, guess, 1e-6)
             balance, dc, guess = single.residual, single.current, turn.current
@@ -190,6 +176,32 @@ def steady(requests: Sequence[Request], tolerance: float = 1e-6, most: int = 12)
     raise ArithmeticError(
         f"no balance: point {worst} is left with {balance[worst]:.3g} N m at {speed[worst]:.3g} rad/s"
     )
+
+
+def _slopes(
+    requests: Sequence[Request],
+    speed: Floats,
+    voltage: Floats,
+    guess: NDArray[np.complex128] | None,
+    jacobian: Floats,
+    source: Floats,
+) -> tuple[Steady, NDArray[np.complex128]]:
+    """Fill the slopes (n, 2, 2) by differences; gives the points (first n) and the current vectors there."""
+    n = len(requests)
+    sagging = np.flatnonzero(source > 0)
+    step = 1e-3
+    tried = [*requests, *requests, *(requests[k] for k in sagging)]
+    start = None if guess is None else np.concatenate([guess, guess, guess[sagging]])
+    speeds = np.concatenate([speed, speed * (1 + step), speed[sagging]])
+    volts = np.concatenate([voltage, voltage, voltage[sagging] * (1 + step)])
+    found, turn = _evaluate(tried, speeds, volts, start, 1e-5)
+    torque, current = found.residual, found.current
+    jacobian[:, 0, 0] = (torque[n : 2 * n] - torque[:n]) / (step * speed)
+    jacobian[:, 1, 0] = source * (current[n : 2 * n] - current[:n]) / (step * speed)
+    jacobian[:, 0, 1], jacobian[:, 1, 1] = 0.0, 1.0
+    jacobian[sagging, 0, 1] = (torque[2 * n :] - torque[sagging]) / (step * voltage[sagging])
+    jacobian[sagging, 1, 1] += source[sagging] * (current[2 * n :] - current[sagging]) / (step * voltage[sagging])
+    return found, turn.current[:n]
 
 
 def _rough(request: Request) -> tuple[float, float]:

@@ -11,6 +11,7 @@ space vectors: Krause, Wasynczuk, Sudhoff, "Analysis of Electric Machinery", cha
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,9 +60,11 @@ class Waveform:
         """Amplitude of the balanced fundamental: the magnets' flux linkage with a phase, V s."""
         return float(np.abs(self.parts[:, 0].mean()))
 
-    def vector(self, highest: int = 16) -> Complexes:
-        """Fourier coefficients (2 highest + 1,) of the space vector of the shape, for orders -highest to highest, in
-        V s."""
+    @cached_property
+    def vector(self) -> Complexes:
+        """Fourier coefficients (2 h + 1,) of the shape's space vector, orders -h to h, in V s; h is the highest
+        order."""
+        highest = max(self.orders)
         count = 8 * highest
         angle = 2 * np.pi * np.arange(count) / count
         vector = 2 / 3 * (PHASES[:, None] * self.phases(angle)).sum(axis=0)
