@@ -22,6 +22,8 @@ from tests.simulation.independent.operating import Request, Steady
 
 Floats = NDArray[np.float64]
 RPM = np.pi / 30
+COAST_TIME = 1300.0
+"""Running time in s at which the wheel coasts down."""
 
 
 @dataclass
@@ -54,7 +56,7 @@ class Session:
         out = []
         self.winding_free = air + rng.uniform(2, 6)
         self.magnets_free = air + rng.uniform(1, 4)
-        self.free_times = 600 + 30.0 * np.arange(10)
+        self.free_times = 900 + 30.0 * np.arange(10)
         for volts, time in zip(np.linspace(0.22, 1.0, 10) * top, self.free_times, strict=True):
             out.append(
                 Request(
@@ -88,7 +90,7 @@ class Session:
                         load=float(load),
                         winding=winding,
                         magnets=air + 3 + 0.35 * index,
-                        running_time=1200.0 + 40 * index,
+                        running_time=1500.0 + 40 * index,
                     )
                 )
                 index += 1
@@ -116,6 +118,8 @@ class Session:
         self.found = found
         for name, values in vehicle.truths(self.motor, self.vehicle, self.pack_points(), self.bench.air).items():
             self.truth[name] = {**values, "at": [vehicle.COLD, vehicle.HOT]}
+        other = vehicle.field_oriented_truths(self.motor, self.controller, self.vehicle, self.bench.air)
+        self.truth["field_oriented"] = dict(other)
         write_unit(self.folder / "unit.yaml", self._unit())
         return self.truth
 
@@ -212,10 +216,10 @@ class Session:
         rng, tool = self.rng, self._tool("lcr")
         angle = rng.uniform(0, 360 / self.motor.ratio) + np.arange(25) * (1.3 * 360 / self.motor.ratio / 24)
         truth = definitions.line_inductance(self.motor, np.radians(angle) * self.motor.ratio)
-        columns = [("angle [deg]", angle, ".2f")]
+        columns = [("angle [deg]", angle, ".4f")]
         for pair, values in zip(("ab", "bc", "ca"), truth, strict=True):
             read = tool.read(rng, "inductance", "", values) * (1 + rng.normal(0, 0.001, 25))
-            columns.append((f"inductance_{pair} [uH]", read * 1e6, ".1f"))
+            columns.append((f"inductance_{pair} [uH]", read * 1e6, ".4g"))
         write(self.folder / "winding-inductance.csv", columns)
         self._test(
             "winding-inductance",
@@ -244,7 +248,7 @@ class Session:
         gain_time, _ = tool.errors(rng, "time", "")
         for rpm in (60, 110, 160):
             speed = rpm * RPM * (1 + rng.normal(0, 0.01))
-            rate = max(4000.0, 100 * speed * self.motor.ratio / (2 * np.pi))
+            rate = max(4000.0, 100.382 * speed * self.motor.ratio / (2 * np.pi))
             time = np.arange(0.0, 0.6, 1 / rate)
             lines, now, _ = self._lines(time, speed, magnets, fall=0.02)
             full = self._full_scale(np.abs(lines).max())
@@ -278,9 +282,10 @@ class Session:
         rng, tool = self.rng, self._tool("scope")
         gain_time, _ = tool.errors(rng, "time", "")
         speed = 48 * RPM
-        rate = 600 * speed * self.motor.ratio / (2 * np.pi)
+        # Not a whole number of samples in a turn: a logger's clock is not that of the rotor.
+        rate = 600.618 * speed * self.motor.ratio / (2 * np.pi)
         time = np.arange(0.0, max(0.8, 22 * 2 * np.pi / (speed * self.motor.ratio)), 1 / rate)
-        lines, _, angle = self._lines(time, speed, self.bench.air + 1)
+        lines, _, angle = self._lines(time, speed, self.bench.air + 1, fall=0.01)
         full = self._full_scale(np.abs(lines).max())
         added = hum(rng, time, self.bench.hum * full)
         columns = [("time [ms]", time * (1 + gain_time) * 1e3, ".4f")]
@@ -343,11 +348,15 @@ class Session:
             instruments={"supply_voltage": "meters", "supply_current": "meters"},
             conditions={"winding_temperature": f"{self._thermometer(self.winding_free):.1f} degC"},
         )
+        top = float(found.speed[-1])
+        free_time, coast_time = float(self.free_times.mean()), COAST_TIME
         for told in (False, True):
-            lines = definitions.friction(self.motor, float(found.speed[-1]), self.magnets_free, air_told_apart=told)
-            for name, value in lines.items():
-                self.truth.setdefault(name, {})["with_windage" if told else "value"] = float(value)
-        self.truth["windage"]["value"] = self.truth["windage"]["with_windage"]
+            ending = "_parabola" if told else ""
+            for procedure, running in (("no-load", free_time), ("coast-down", coast_time)):
+                lines = definitions.friction(self.motor, top, self.magnets_free, running, air_told_apart=told)
+                for name, (value, doubt) in lines.items():
+                    known = self.truth.setdefault(name, {})
+                    known[f"{procedure}{ending}"], known[f"{procedure}{ending} doubt"] = value, doubt
         reached = found.voltage[-1] >= self.motor.rated_voltage
         amperes_rated = (
             float(np.interp(self.motor.rated_voltage, found.voltage, found.current))
@@ -369,7 +378,7 @@ class Session:
             share = float(self.motor.magnets(self.magnets_free))
 
             def slope(t: float, w: Floats, inertia: float = inertia, share: float = share) -> Floats:
-                drag = self.motor.drag.torque(np.maximum(w, 0), 1000.0, share) + self.motor.circulating(
+                drag = self.motor.drag.torque(np.maximum(w, 0), COAST_TIME, share) + self.motor.circulating(
                     np.maximum(w, 1e-3), self.winding_free, share
                 )
                 return np.asarray(-drag / inertia * (w > 0))

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator, make_interp_spline
 from scipy.optimize import brentq
 
-from tests.simulation.independent import definitions, thermal
+from tests.simulation.independent import definitions, field_oriented, thermal
 from tests.simulation.independent.draw import Vehicle
 from tests.simulation.independent.machine import Controller, Motor
 from tests.simulation.independent.operating import Request, Steady
@@ -77,6 +77,44 @@ def truths(motor: Motor, vehicle: Vehicle, found: Steady, air: float) -> dict[st
     }
     cold, hot, real = torque.values()
     out["pack_continuous_torque"] = {"value": real, "cold": cold, "hot": hot}
+    return out
+
+
+def field_oriented_truths(motor: Motor, controller: Controller, vehicle: Vehicle, air: float) -> dict[str, float]:
+    """The same quantities were the motor driven by sinusoidal currents with space-vector modulation, magnets warm.
+
+    The motor's current limit is then the peak of the phase current.
+    """
+    magnets = housing_temperature(motor, vehicle.winding, air)
+    radius = vehicle.circumference / (2 * np.pi)
+    load = vehicle.mass * GRAVITY * vehicle.rolling * radius
+    square = vehicle.air_density * vehicle.drag_area / 2 * radius**3
+    common = {"voltage": vehicle.voltage, "source": vehicle.resistance, "winding": vehicle.winding, "magnets": magnets}
+    free = field_oriented.limit_speed(motor, controller, load=0.0, load_square=0.0, **common)
+    road = field_oriented.limit_speed(
+        motor, controller, load=load, load_square=square, supply_limit=vehicle.supply_limit, **common
+    )
+    out = {
+        "pack_no_load_speed": free * 30 / np.pi,
+        "pack_road_speed": road * radius * 3.6,
+        "pack_top_torque": field_oriented.torque_of(motor, vehicle.motor_limit, magnets),
+        "magnet_temperature": magnets,
+    }
+    cruise = vehicle.cruise / radius
+    if cruise < road:
+        bus = vehicle.voltage
+        for _ in range(30):
+            state = field_oriented.at_torque(
+                motor,
+                controller,
+                speed=cruise,
+                torque=load + square * cruise**2,
+                bus=bus,
+                winding=vehicle.winding,
+                magnets=magnets,
+            )
+            bus = vehicle.voltage - vehicle.resistance * state.power / bus
+        out["energy_per_distance"] = vehicle.voltage * state.power / bus / vehicle.cruise / 3.6
     return out
 
 
