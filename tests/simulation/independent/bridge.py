@@ -213,12 +213,13 @@ class _Circuit:
     def nodes(self, start: Floats, angle: Floats) -> tuple[_Node, _Node, _Node]:
         return self.node(start), self.node(start + angle / 2), self.node(start + angle)
 
-    def opened(self, current: Complexes, state: Floats, node: _Node) -> Floats:
-        """Let the floating phase conduct where its potential has left the rails by more than a diode's drop."""
+    def excess(self, current: Complexes, node: _Node) -> tuple[Floats, Floats]:
+        """By how much (n,) in V the floating phase has left the rails and a diode's drop, and the sign of its current
+        then."""
         p = self.points
-        _, floating = self.slope(current, np.zeros_like(state), node)
-        beyond = np.where(floating < -p.diode_drop, 1.0, np.where(floating > p.voltage + p.diode_drop, -1.0, 0.0))
-        return np.where(state == 0, beyond, state)
+        _, floating = self.slope(current, np.zeros(len(current)), node)
+        below, above = -p.diode_drop - floating, floating - p.voltage - p.diode_drop
+        return np.maximum(below, above), np.where(below > above, 1.0, -1.0)
 
 
 class _Sums:
@@ -306,23 +307,58 @@ def _sector(circuit: _Circuit, grid: list[_Node], current: Complexes, sums: _Sum
     state = np.where(np.abs(third) < 1e-9, 0.0, np.sign(third))
     for step in range((len(grid) - 1) // 2):
         nodes = (grid[2 * step], grid[2 * step + 1], grid[2 * step + 2])
-        if np.any(state == 0):
-            state = circuit.opened(current, state, nodes[0])
         end, middle = circuit.step(current, state, nodes)
-        crossed = np.flatnonzero(state * circuit.third(end) < 0)
-        if len(crossed) == 0:
-            if sums is not None:
-                sums.add(slice(None), circuit, state, (current, middle, end), nodes)
-            current = end
-            continue
+        ended = np.flatnonzero(state * circuit.third(end) < 0)
+        begun = np.empty(0, dtype=np.intp)
+        if np.any(state == 0):
+            beyond, sign = circuit.excess(end, nodes[2])
+            begun = np.flatnonzero((state == 0) & (beyond > 0))
         if sums is not None:
             kept = np.ones(len(current))
-            kept[crossed] = 0.0
+            kept[ended] = kept[begun] = 0.0
             sums.add(slice(None), circuit, state, (current, middle, end), nodes, kept)
-        end[crossed] = _extinguish(circuit, crossed, current, end, state, nodes, sums)
-        state[crossed] = 0.0
+        if len(ended):
+            end[ended] = _extinguish(circuit, ended, current, end, state, nodes, sums)
+            state[ended] = 0.0
+        if len(begun):
+            end[begun] = _ignite(circuit, begun, current, sign[begun], beyond[begun], nodes, sums)
+            state[begun] = sign[begun]
         current = end
     return current
+
+
+def _ignite(
+    circuit: _Circuit,
+    begun: Places,
+    current: Complexes,
+    sign: Floats,
+    beyond: Floats,
+    nodes: tuple[_Node, ...],
+    sums: _Sums | None,
+) -> Complexes:
+    """Split the step of the points whose floating phase leaves the rails in it; from there on its diode conducts."""
+    part = circuit.take(begun)
+    first, begin = current[begun], nodes[0].angle[begun]
+    whole = nodes[2].angle[begun] - begin
+    still = np.zeros(len(begun))
+    before, _ = part.excess(first, part.node(begin))
+    low, high = np.zeros(len(begun)), np.ones(len(begun))
+    f_low, f_high = np.minimum(before, -1e-12), beyond
+    for _ in range(4):
+        share = np.where(before >= 0, 0.0, low - (high - low) * f_low / (f_high - f_low))
+        until = part.nodes(begin, share * whole)
+        reached, middle = part.step(first, still, until)
+        f_new, _ = part.excess(reached, until[2])
+        high, f_high = np.where(f_new > 0, share, high), np.where(f_new > 0, f_new, f_high)
+        low, f_low = np.where(f_new > 0, low, share), np.where(f_new > 0, f_low, np.minimum(f_new, -1e-12))
+        if np.all((np.abs(f_new) < 1e-6) | (before >= 0)):
+            break
+    after = part.nodes(begin + share * whole, (1 - share) * whole)
+    last, between = part.step(reached, sign, after)
+    if sums is not None:
+        sums.add(begun, part, still, (first, middle, reached), until)
+        sums.add(begun, part, sign, (reached, between, last), after)
+    return last
 
 
 def _extinguish(

@@ -137,7 +137,7 @@ def _chopping_heat(requests: Sequence[Request], voltage: Floats) -> Floats:
     return np.asarray(resistance * peak**2 / 12)
 
 
-def steady(requests: Sequence[Request], tolerance: float = 1e-6, most: int = 12) -> Steady:
+def steady(requests: Sequence[Request], tolerance: float = 1e-6, most: int = 24) -> Steady:
     """Find all operating points together. Raises ArithmeticError where one is not found (the load is too great).
 
     Newton's method with differences for speed and, where the source has a resistance, terminal voltage; the slopes are
