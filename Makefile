@@ -64,6 +64,10 @@ compare: ready ## Set units side by side, as config/config.yaml names them (ARGS
 check: ready ## Check the raw logs in seconds, without fitting (UNIT=X for one)
 	@$(ROTORPROOF) check $(UNIT) $(ARGS)
 
+.PHONY: intake
+intake: ready ## Write down the SHA-256 of a unit's logs on the day they came (UNIT=X)
+	@$(ROTORPROOF) intake $(UNIT) $(ARGS)
+
 .PHONY: unit
 unit: ready ## Start a new unit; asks what it needs (NAME=X ARGS="--kind motor")
 	@$(ROTORPROOF) unit $(if $(NAME),--name "$$NAME") $(ARGS)
@@ -141,6 +145,11 @@ proof-book: test-ready ## Write what every number was compared with (reports/ver
 .PHONY: mutate
 mutate: test-ready ## Break formulae on purpose and see which errors the outside checks find (ARGS="road --most 50")
 	@$(PY) -m tests.mutation $(ARGS)
+
+# Not among the tests: it takes as long as it is given. docs/robustness.md holds the last figures.
+.PHONY: fuzz
+fuzz: test-ready ## Spoil inputs of every kind by the thousand (ARGS="--hours 8")
+	@PYTHONPATH=scripts:. $(PY) -m tests.fuzz $(ARGS)
 
 .PHONY: lint
 lint: test-ready ## Check style and types

@@ -17,6 +17,7 @@ from .evidence.bag import digest
 from .evidence.revisions import all_signed
 from .evidence.software import code_hash, software
 from .fingerprint import fingerprint
+from .logs.intake import NAME as INTAKE
 from .logs.unit_logs import sha256
 from .procedures import procedures
 from .procedures.base import Procedure
@@ -95,12 +96,13 @@ class Plan:
         return [str(path) for path in paths if path.is_file()]
 
     def stamps(self, wildcards: Any) -> list[list[int]]:
-        """Return size and time of change of each log of a unit.
+        """Return size and time of change of each log of a unit, and of the list of those that were taken in.
 
         The engine reads a log again only if it is newer than what was made of it; one copied over from elsewhere may
         be older.
         """
-        states = [Path(path).stat() for path in self.logs(wildcards)]
+        listed = self._unit(wildcards).folder / INTAKE
+        states = [Path(path).stat() for path in self.logs(wildcards)] + ([listed.stat()] if listed.is_file() else [])
         return [[state.st_size, state.st_mtime_ns] for state in states]
 
     def tests(self, wildcards: Any) -> list[dict[str, Any]]:
@@ -164,6 +166,8 @@ class Plan:
         """Return the settings files behind a unit's report by the names that its evidence uses."""
         unit = self._unit(wildcards)
         files = {unit.shown: unit.folder / "unit.yaml", "config/config.yaml": self.root / "config" / "config.yaml"}
+        if (unit.folder / INTAKE).is_file():
+            files[f"{unit.file.unit}/{INTAKE}"] = unit.folder / INTAKE
         if unit.file.acceptance:
             name = f"config/acceptance/{unit.file.acceptance}.yaml"
             files[name] = self.root / name

@@ -13,8 +13,10 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..fitting.assign import assign
 from ..logs.chunks import Chunk, time_checked
+from ..logs.intake import changes, taken_in
 from ..logs.needed import missing_columns, unknown_columns
 from ..logs.table import line_of, open_log, too_few
+from ..logs.unit_logs import hashes_of
 from ..logs.window import Window, no_time, not_for_a_capture
 from ..procedures import procedures
 from ..procedures.base import Log
@@ -76,13 +78,22 @@ def check_unit(
         logs.append(log)
     lacking = missing(unit.file, unit.acceptance, parts)
     names = [part.unit for part in parts]
-    problems = copies.of_this_unit(unit, hashes or {})
+    problems = [*copies.of_this_unit(unit, hashes or {}), *_changes(unit)]
     tested_on = unit.file.tested_on
     if today is not None and tested_on is not None and tested_on > today:
         message = f"the test is dated {tested_on}, later than today, {today}; correct the date"
         line = unit.document.line(("tested_on",))
         problems.append(Problem(message, unit.shown, line, "tested_on", "warning"))
     return UnitCheck(unit.file.unit, unit.file.kind, unit.file.acceptance, logs, lacking, problems, names)
+
+
+def _changes(unit: Unit) -> Sequence[Problem]:
+    """Return which logs are not those that were taken in; without a list of those, no log is read for it."""
+    try:
+        entries = taken_in(unit.folder, unit.file.unit)
+        return changes(entries, unit.file.unit, hashes_of(unit.folder, unit.file.tests) if entries else {})
+    except InputError as error:
+        return error.problems
 
 
 def _unclear_instruments(unit: Unit, index: int, columns: Sequence[str]) -> list[Problem]:

@@ -17,6 +17,7 @@ from ..settings.layout import Layout
 from ..settings.load import conditions_of
 from ..settings.unit import Test
 from .capture import read_reduced
+from .intake import changes, taken_in
 from .needed import missing_columns, unknown_columns
 from .store import Readings
 from .table import Table, line_of, read_table, too_few
@@ -48,6 +49,10 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
         else:
             problems.extend(replace(note, procedure=procedure.name) for note in [*unknown, *found.notes])
             columns.append(found.columns)
+    try:
+        problems.extend(changes(taken_in(folder, unit), unit, hashes))
+    except InputError as error:
+        problems.extend(error.problems)
     return Readings(columns, hashes, problems, traces)
 
 
@@ -102,6 +107,12 @@ def _require(procedure: Procedure, found: Table, shown: str) -> None:
     problems = missing_columns(procedure, found.columns, found.names, shown)
     if problems:
         raise InputError(problems)
+
+
+def hashes_of(folder: Path, tests: Sequence[Test]) -> dict[str, str]:
+    """Return the SHA-256 of each log of the tests that is there."""
+    logs = dict.fromkeys(test.log for test in tests)
+    return {log: sha256(folder / log) for log in logs if (folder / log).is_file()}
 
 
 def sha256(path: Path) -> str:
