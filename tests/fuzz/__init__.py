@@ -1,0 +1,1 @@
+"""Inputs of every format, key and stage, spoiled by the thousand."""
