@@ -21,7 +21,8 @@ from rotorproof.checking.unit_check import check_unit
 from rotorproof.errors import Problem
 from rotorproof.logs.store import Readings
 from rotorproof.physics.wave_stream import KEPT_ROWS, WaveStream
-from rotorproof.settings.load import SettingsFolder, Unit, load_unit
+from rotorproof.settings.folder import SettingsFolder
+from rotorproof.settings.load import Unit, load_unit
 from rotorproof.settings.unit import UnitFile
 from tests.errors.bench import Bench, process
 

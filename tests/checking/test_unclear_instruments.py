@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from rotorproof.checking.unit_check import check_unit
-from rotorproof.settings.load import SettingsFolder, load_unit
+from rotorproof.settings.folder import SettingsFolder
+from rotorproof.settings.load import load_unit
 
 CONFIG = Path(__file__).parents[2] / "config"
 UNIT = """\

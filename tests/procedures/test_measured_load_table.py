@@ -21,7 +21,8 @@ from rotorproof.fitting.store import load_fit, load_panels, save_fit
 from rotorproof.fitting.unit_fit import TestLog, fit_unit
 from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures.base import Log
-from rotorproof.settings.load import SettingsFolder, conditions_of
+from rotorproof.settings.folder import SettingsFolder
+from rotorproof.settings.load import conditions_of
 from rotorproof.settings.run import RunSettings
 from rotorproof.settings.unit import UnitFile
 from tests.outside import Outside

@@ -15,7 +15,8 @@ import pytest
 
 from rotorproof.errors import FitError, InputError
 from rotorproof.procedures.base import Log
-from rotorproof.settings.load import SettingsFolder, load_unit
+from rotorproof.settings.folder import SettingsFolder
+from rotorproof.settings.load import load_unit
 from rotorproof.uncertainty.accuracy import Accuracy
 from tests.outside import Outside
 from tests.procedures.controller_runs import case, outcome, si

@@ -8,8 +8,10 @@ import pytest
 
 from rotorproof.errors import InputError
 from rotorproof.settings.documents import read_document
-from rotorproof.settings.load import SettingsFolder, load_unit, validated
+from rotorproof.settings.folder import SettingsFolder
+from rotorproof.settings.load import load_unit
 from rotorproof.settings.unit import InstrumentClass
+from rotorproof.settings.validation import validated
 
 CONFIG = Path(__file__).parents[2] / "config"
 NAMES = sorted(path.stem for path in (CONFIG / "instruments").glob("*.yaml"))

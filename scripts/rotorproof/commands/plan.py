@@ -17,7 +17,8 @@ from ..errors import InputError, Problem
 from ..planning.rehearsal import rehearse
 from ..planning.sheet import known_lines, planned, sheet, situation
 from ..rendering.words import counted
-from ..settings.load import SettingsFolder, load_settings, load_unit_file
+from ..settings.folder import SettingsFolder
+from ..settings.load import load_settings, load_unit_file
 from ..settings.run import RunSettings
 from ..units import parse
 from ._project import ROOT, overrides

@@ -17,7 +17,8 @@ from ..drafts.unit_file import Draft, draft_log, draft_unit, tests_for
 from ..errors import InputError, Problem
 from ..jsonio import write_bytes
 from ..procedures import procedures
-from ..settings.load import SettingsFolder, load_settings
+from ..settings.folder import SettingsFolder
+from ..settings.load import load_settings
 from ._project import ROOT, ask, on_terminal, overrides
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}")

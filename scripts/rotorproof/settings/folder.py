@@ -1,0 +1,113 @@
+"""The ``config`` folder: acceptance sets, layouts and instruments, each read and checked when it is asked for."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from ..procedures.base import Quantity
+from ..quantities import quantities
+from ..units import parse
+from .acceptance import AcceptanceSet, Criterion, ProcessSpread, difference
+from .documents import Document, read_document
+from .layout import BUILTIN, Layout
+from .unit import InstrumentClass
+from .validation import Complaints, Model, validated
+
+#: A number without a unit.
+_PLAIN = re.compile(r"[-+.0-9eE]+")
+
+
+class SettingsFolder:
+    """The ``config`` folder; each file is read once."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._cache: dict[tuple[str, str], tuple[Document, Any]] = {}
+
+    def names(self, kind: str) -> list[str]:
+        """Return the names of the files of ``kind`` (``acceptance``, ``layouts`` or ``instruments``)."""
+        return sorted(path.stem for path in (self.folder / kind).glob("*.yaml"))
+
+    def has(self, kind: str, name: str) -> bool:
+        """Tell whether there is a file of ``kind`` with this name."""
+        return (self.folder / kind / f"{name}.yaml").exists()
+
+    def acceptance(self, name: str) -> AcceptanceSet:
+        """Return an acceptance set, its quantities and limits checked. Raises ``InputError``."""
+        return self._get("acceptance", name, AcceptanceSet, _check_criteria)[1]
+
+    def layout(self, name: str) -> Layout:
+        """Return a layout. Raises ``InputError``."""
+        if name in BUILTIN and not self.has("layouts", name):
+            return BUILTIN[name]
+        return self._get("layouts", name, Layout)[1]
+
+    def instrument(self, name: str) -> dict[str, Any]:
+        """Return a class of instruments as written, once it is checked. Raises ``InputError``."""
+        return dict(self._get("instruments", name, InstrumentClass)[0].data)
+
+    def _get(
+        self, kind: str, name: str, model: type[Model], check: Callable[[Document, Model], None] | None = None
+    ) -> tuple[Document, Model]:
+        if (kind, name) not in self._cache:
+            document = read_document(self.folder / kind / f"{name}.yaml", f"config/{kind}/{name}.yaml")
+            found = validated(document, model)
+            if check:
+                check(document, found)
+            self._cache[kind, name] = document, found
+        return self._cache[kind, name]
+
+
+def _check_criteria(document: Document, found: AcceptanceSet) -> None:
+    """Raise ``InputError`` for quantities that nothing gives and limits that are none."""
+    complaints = Complaints(document)
+    for index, criterion in enumerate(found.criteria):
+        known = quantities().get(criterion.quantity)
+        if known is not None:
+            _check_limits(criterion, index, known, complaints)
+            continue
+        near = difflib.get_close_matches(criterion.quantity, quantities(), n=3)
+        hint = f"; near it: {', '.join(near)}" if near else ""
+        complaints.add(f"no procedure gives {criterion.quantity!r}{hint}", "criteria", index, "quantity")
+    complaints.stop()
+
+
+def _check_limits(criterion: Criterion, index: int, known: Quantity, complaints: Complaints) -> None:
+    limits = {}
+    for side in ("min", "max"):
+        value = getattr(criterion, side)
+        if value is not None:
+            try:
+                limits[side] = _limit(str(value), known)
+            except ValueError as error:
+                complaints.add(str(error), "criteria", index, side)
+    if criterion.process is not None:
+        _check_process(criterion.process, index, known.kind, complaints)
+    if len(limits) == 2 and limits["min"] > limits["max"]:
+        words = f"'min' lies above 'max' for {criterion.quantity}"
+        complaints.add(words, "criteria", index, "quantity", key="min")
+
+
+def _limit(text: str, quantity: Quantity) -> float:
+    """Return a written limit in SI. Raises ``ValueError`` as ``parse`` does, and for a share without its unit."""
+    limit = parse(text, quantity.kind)
+    if quantity.unit == "percent" and _PLAIN.fullmatch(limit.text):
+        raise ValueError(f"a unit is missing; write '{limit.text} percent' if that is meant")
+    return limit.value
+
+
+def _check_process(process: ProcessSpread, index: int, kind: str, complaints: Complaints) -> None:
+    where = ("criteria", index, "process")
+    try:
+        parse(process.mean, kind)
+    except ValueError as error:
+        complaints.add(str(error), *where, "mean")
+    try:
+        if difference(process.standard_deviation, kind) <= 0:
+            raise ValueError("the spread of a process is positive")
+    except ValueError as error:
+        complaints.add(str(error), *where, "standard_deviation")
