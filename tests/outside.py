@@ -3,8 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 
 import pytest
+
+#: What an SI value is multiplied by to be shown in a unit.
+SHOWN = {
+    "percent": 100.0,
+    "deg": 180 / math.pi,
+    "mH": 1e3,
+    "ms": 1e3,
+    "us": 1e6,
+    "ns": 1e9,
+    "kHz": 1e-3,
+}
+
+Row = tuple[str, float, float, str] | tuple[str, float, float, str, str]
 
 
 class Outside:
@@ -51,3 +65,14 @@ class Outside:
         assert math.isfinite(ours)
         assert allowance >= 0
         assert abs(ours - published) <= allowance, f"{what}: ours {ours:.9g}, outside {published:.9g} ({source})"
+
+    def each(self, found: Mapping[str, float], rows: Sequence[Row], *, source: str, what: str = "") -> None:
+        """Compare several of the values ``found``, which are in SI.
+
+        A row holds the quantity, the published value and the allowance in a unit, the unit, and what is compared where
+        that is not the same ``what`` for all.
+        """
+        for subject, published, allowance, unit, *own in rows:
+            ours = SHOWN.get(unit, 1.0) * found[subject]
+            said = own[0] if own else what
+            self(subject, said, ours=ours, published=published, allowance=allowance, source=source, unit=unit)

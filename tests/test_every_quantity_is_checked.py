@@ -38,11 +38,10 @@ def subjects(source: str) -> set[str]:
     }
     found: set[str] = set()
     for function in (n for n in ast.walk(module) if isinstance(n, ast.FunctionDef)):
-        calls = [
-            n
-            for n in ast.walk(function)
-            if isinstance(n, ast.Call) and isinstance(n.func, ast.Name) and n.func.id == "outside"
-        ]
+        calls = [n for n in ast.walk(function) if isinstance(n, ast.Call) and ast.unparse(n.func) == "outside"]
+        tables_of = [n for n in ast.walk(function) if isinstance(n, ast.Call) and ast.unparse(n.func) == "outside.each"]
+        for call in tables_of:
+            found |= {str(ast.literal_eval(row.elts[0])) for row in call.args[1].elts}  # type: ignore[attr-defined]
         if not calls:
             continue
         named = {n.id for n in ast.walk(function) if isinstance(n, ast.Name)}
@@ -62,7 +61,7 @@ def test_every_quantity_has_an_outside_check() -> None:
     checked: set[str] = set()
     for path in sorted(TESTS.glob("**/test_*.py")):
         text = path.read_text(encoding="utf-8")
-        if re.search(r"\boutside\(", text) and path != Path(__file__):
+        if re.search(r"\boutside(\.each)?\(", text) and path != Path(__file__):
             checked |= subjects(text)
     missing = sorted(set(quantities()) - checked)
     assert not missing, f"compare these with something from outside (tests/outside.py): {', '.join(missing)}"
@@ -78,6 +77,11 @@ def test_two():
     name = "cogging_torque"
 """
     assert subjects(source) == {"moment_of_inertia"}
+    rows = """
+def test_four(outside):
+    outside.each(found, (("start_voltage", 31.5, 0.1, "V"),), what="w", source="cutoff_voltage")
+"""
+    assert subjects(rows) == {"start_voltage"}
     pattern = """
 def test_three(outside):
     for name in ("peak", "rms"):

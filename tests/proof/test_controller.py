@@ -1,165 +1,23 @@
-"""Outside values for a controller: signals drawn by hand, in which every time and count is put in by its drawing.
+"""Outside values for a controller's supply window, responses to faults, current limits and loss.
 
-Sources: commutation table of published application notes; identities of three-phase power (IEC 60050-131); figures
-worked by hand from the definitions, written beside each drawing. Nothing of the simulated bench is used here.
+Sources: identities of three-phase power (IEC 60050-131); JCGM 100:2008, 4.3.7 for rectangular errors; figures worked by
+hand from the definitions, written beside each drawing. Nothing of the simulated bench is used here.
 """
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from rotorproof.physics.gate_stream import GateStream
+from rotorproof.physics import response, sweeps
+from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Log
 from tests.outside import Outside
-from tests.procedures.controller_runs import case, outcome
-
-HAND = "signal drawn and worked by hand from the definition"
-RATE = 10e6  # Hz: a sample each 100 ns
-PERIOD = 500  # samples: 20 kHz
-PERIODS = 100  # per sensor sector
-#: Sensor code and the legs driven high and low, in the order of the published six-step table.
-STEPS = (("101", "ab"), ("100", "ac"), ("110", "bc"), ("010", "ba"), ("011", "ca"), ("001", "cb"))
-GATES = tuple(f"gate_{leg}{side}" for leg in "abc" for side in "hl")
-
-
-def drawn(
-    duty: float = 0.4, dead: int = 5, turns: int = 3, early: int = 120, uneven: int = 0, wrong: int | None = None
-) -> dict[str, np.ndarray]:
-    """Return a capture, sample by sample: the high side is chopped, the low side complementary with ``dead`` samples.
-
-    The sensors change ``early`` samples before the bridge; periods are ``uneven`` samples longer and shorter by turns;
-    sector ``wrong`` drives the legs of its neighbour.
-    """
-    count = 6 * turns * PERIODS
-    lengths = PERIOD + uneven * np.where(np.arange(count) % 2, 1, -1)
-    start = np.concatenate([[0], np.cumsum(lengths)])
-    n = np.arange(start[-1])
-    period = np.searchsorted(start, n, side="right") - 1
-    phase = n - start[period]
-    on_until = round(duty * PERIOD)
-    rows = {name: np.zeros(n.size, int) for name in GATES}
-    for sector in range(6 * turns):
-        here = (period // PERIODS) == sector
-        plus, minus = STEPS[((sector + 1) if sector == wrong else sector) % 6][1]
-        rows[f"gate_{plus}h"][here] = (phase >= dead)[here] & (phase < on_until)[here]
-        if dead:
-            rows[f"gate_{plus}l"][here] = (phase >= on_until + dead)[here]
-        rows[f"gate_{minus}l"][here] = 1
-    ahead = np.minimum(n + early, n.size - 1)
-    code = np.array([[int(bit) for bit in STEPS[s % 6][0]] for s in range(6 * turns)])[period[ahead] // PERIODS]
-    for k, name in enumerate("abc"):
-        rows[f"hall_{name}"] = code[:, k]
-    return {"time": n / RATE, **rows}
-
-
-def captured(rows: dict[str, np.ndarray]) -> Log:
-    stream = GateStream(RATE)
-    stream.feed(rows)
-    return Log("capture", stream.finish())
-
-
-def values(rows: dict[str, np.ndarray]) -> dict[str, float]:
-    return {name: form.value for name, form in outcome("gate-timing", [captured(rows)]).forms.items()}
-
-
-def test_times_and_counts_of_a_sound_capture(outside: Outside) -> None:
-    found = values(drawn())
-    # The next state adds a low gate (held, on at once: 12 us after the sensor) or a high gate (0.5 us later): 12.25 us.
-    for name, what, published, allowance, factor, unit in (
-        ("dead_time_min", "5 samples of 100 ns between the gates of a leg", 500.0, 1e-6, 1e9, "ns"),
-        ("overlap_count", "gates of a leg never on together", 0.0, 0.0, 1.0, "1"),
-        ("pwm_frequency", "turn-ons 500 samples of 100 ns apart", 20.0, 1e-9, 1e-3, "kHz"),
-        ("pulse_width_min", "high gate on from sample 5 to 200 of its period", 19500.0, 1e-6, 1e9, "ns"),
-        ("commutation_errors", "18 sectors by the published table", 0.0, 0.0, 1.0, "1"),
-        ("sensor_disturbances", "sensors that change once per sector", 0.0, 0.0, 1.0, "1"),
-        ("controller_table", "table of states 1 to 6", 645213.0, 0.0, 1.0, "1"),
-        ("commutation_delay", "bridge 12 us after the sensors, high gates 0.5 us later", 12.25, 0.1, 1e6, "us"),
-    ):
-        outside(
-            name,
-            what,
-            ours=factor * found[name],
-            published=published,
-            allowance=allowance,
-            unit=unit,
-            source="six-step tables of application notes (101 A+ B- ... 001 C+ B-)"
-            if name == "controller_table"
-            else HAND,
-        )
-
-
-def test_uneven_periods(outside: Outside) -> None:
-    outside(
-        "pwm_jitter",
-        "periods of 51 us and 49 us by turns",
-        ours=1e9 * values(drawn(uneven=10))["pwm_jitter"],
-        published=1000.0,
-        allowance=6.0,
-        unit="ns",
-        source=HAND,
-    )
-
-
-def test_overlaps_are_counted(outside: Outside) -> None:
-    rows = drawn()
-    for period, length in ((30, 8), (130, 4)):  # sectors A+ B- and A+ C-
-        begin = period * PERIOD + 205  # where the low gate of leg A turns on
-        rows["gate_ah"][begin - 5 : begin + length] = 1
-    outside(
-        "overlap_count",
-        "high gate of leg A held into its low gate twice, by 0.8 us and 0.4 us",
-        ours=values(rows)["overlap_count"],
-        published=2,
-        allowance=0,
-        source=HAND,
-    )
-
-
-def test_a_wrong_sector_is_counted(outside: Outside) -> None:
-    outside(
-        "commutation_errors",
-        "one sector of 18 drives the legs of the next",
-        ours=values(drawn(wrong=8))["commutation_errors"],
-        published=1,
-        allowance=0,
-        source=HAND,
-    )
-
-
-def test_disturbed_sensors_are_counted(outside: Outside) -> None:
-    rows = drawn()
-    for period in (50, 350, 750):
-        begin = period * PERIOD
-        rows["hall_b"][begin : begin + 100] ^= 1
-    outside(
-        "sensor_disturbances",
-        "sensor B changed for 10 us three times",
-        ours=values(rows)["sensor_disturbances"],
-        published=3,
-        allowance=0,
-        source=HAND,
-    )
-
-
-def test_duty_off_its_line(outside: Outside) -> None:
-    # 10, 30, 54, 70 and 90 % for commands of 10, 30, 50, 70, 90 %: the line of least squares lies 0.8 % higher, the
-    # middle 3.2 % above it; over the line's span of 80 % that is 4 %.
-    logs = []
-    for command, real in ((0.1, 0.1), (0.3, 0.3), (0.5, 0.54), (0.7, 0.7), (0.9, 0.9)):
-        log = captured(drawn(duty=real, dead=0, turns=2))
-        logs.append(Log(f"{command}", log.columns, {"commanded_duty": command}))
-    outside(
-        "duty_linearity",
-        "duty ratios of 10, 30, 54, 70 and 90 % for commands in steps of 20 %",
-        ours=100 * outcome("gate-timing", logs).forms["duty_linearity"].value,
-        published=4.0,
-        allowance=0.1,
-        unit="percent",
-        source="independent linearity as in IEC 61298-2, from memory; " + HAND,
-    )
-
-
-# ----- Supply window
+from tests.procedures.controller_runs import case
+from tests.procedures.controller_runs import outcome as controller_outcome
+from tests.procedures.runs import outcome
+from tests.proof.cases import BY_DRAWING, DRAWN, HAND, values
 
 
 def test_thresholds_of_a_drawn_sweep(outside: Outside) -> None:
@@ -176,95 +34,27 @@ def test_thresholds_of_a_drawn_sweep(outside: Outside) -> None:
         "supply_voltage": voltage,
         "supply_current": np.where(on, 1.4, 0.05),
     }
-    found = {n: f.value for n, f in outcome("supply-window", [Log("sweep", columns)]).forms.items()}
-    for name, published in (
-        ("start_voltage", 31.5),
-        ("cutoff_voltage", 29.8),
-        ("supply_hysteresis", 1.7),
-        ("overvoltage_cutoff", 44.5),
-        ("overvoltage_return", 43.2),
-    ):
-        outside(
-            name,
-            "drawn sweep with changes at 31.5 V and 44.5 V up, 43.2 V and 29.8 V down",
-            ours=found[name],
-            published=published,
-            allowance=0.02,
-            unit="V",
-            source=HAND,
-        )
+    found = {n: f.value for n, f in controller_outcome("supply-window", [Log("sweep", columns)]).forms.items()}
+    outside.each(
+        found,
+        (
+            ("start_voltage", 31.5, 0.02, "V"),
+            ("cutoff_voltage", 29.8, 0.02, "V"),
+            ("supply_hysteresis", 1.7, 0.02, "V"),
+            ("overvoltage_cutoff", 44.5, 0.02, "V"),
+            ("overvoltage_return", 43.2, 0.02, "V"),
+        ),
+        what="drawn sweep with changes at 31.5 V and 44.5 V up, 43.2 V and 29.8 V down",
+        source=BY_DRAWING,
+    )
     outside(
         "supply_chatter",
         "one retry in the first of three sweeps: two changes too many",
         ours=found["supply_chatter"],
         published=2,
         allowance=0,
-        source=HAND,
+        source=BY_DRAWING,
     )
-
-
-# ----- Throttle
-
-
-def test_characteristic_of_a_drawn_sweep(outside: Outside) -> None:
-    # Released at 0.80 V, straight from 1.20 V to 3.70 V, up and down; down, the same output at 0.05 V less.
-    up = np.concatenate([np.full(200, 0.8), np.linspace(0.8, 4.2, 3000)])
-    signal = np.concatenate([up, up[::-1]])
-    lag = np.where(np.arange(signal.size) < up.size, 0.0, 0.05)
-    duty = np.clip((signal + lag - 1.2) / 2.5, 0.0, 1.0)
-    found = _throttle(signal, duty)
-    for name, published, allowance, factor, unit in (
-        ("throttle_deadband", 0.40, 0.003, 1.0, "V"),
-        ("throttle_start", 1.20, 0.003, 1.0, "V"),
-        ("throttle_full", 3.70, 0.003, 1.0, "V"),
-        ("throttle_linearity", 0.0, 0.01, 100.0, "percent"),
-        ("throttle_hysteresis", 2.0, 0.05, 100.0, "percent"),  # 0.05 V of 2.5 V
-        ("throttle_reversal", 0.0, 0.0, 100.0, "percent"),
-        ("throttle_step", 3.4, 0.15, 100.0, "percent"),  # a fortieth of 3.4 V is 0.085 V of 2.5 V
-    ):
-        outside(
-            name,
-            "drawn sweep: released 0.80 V, straight from 1.20 V to 3.70 V, 0.05 V apart up and down",
-            ours=factor * found[name],
-            published=published,
-            allowance=allowance,
-            unit=unit,
-            source="terms as in IEC 61298-2, from memory; " + HAND,
-        )
-
-
-def test_a_fall_and_a_jump_in_a_drawn_sweep(outside: Outside) -> None:
-    # At 2.0 V the output jumps by 10 % of its span; at 3.0 V it falls by 6 %.
-    signal = np.concatenate([np.full(200, 0.8), np.linspace(0.8, 4.2, 3000)])
-    duty = np.clip((signal - 1.2) / 2.5 * 0.96, 0.0, 0.96) + 0.1 * (signal > 2.0) - 0.06 * (signal > 3.0)
-    found = _throttle(signal, duty)
-    # Noise is kept out by running means over 1/150 of the sweep, over which this straight rise is 0.9 % of the span.
-    outside(
-        "throttle_reversal",
-        "output that falls by 6 % of its span while the signal rises",
-        ours=100 * found["throttle_reversal"],
-        published=6.0,
-        allowance=1.0,
-        unit="percent",
-        source=HAND,
-    )
-    # A jump within one fortieth adds to the slope there: 10 % + 0.085 V / 2.5 V x 96 %, less what the means of the two
-    # neighbouring bins take from it, at most half a bin's slope each.
-    outside(
-        "throttle_step",
-        "output that jumps by 10 % of its span",
-        ours=100 * found["throttle_step"],
-        published=11.6,
-        allowance=1.7,
-        unit="percent",
-        source=HAND,
-    )
-
-
-def _throttle(signal: np.ndarray, duty: np.ndarray) -> dict[str, float]:
-    columns = {"time": np.arange(signal.size) * 0.01, "throttle": signal, "duty": duty}
-    log = Log("sweep", columns, {"case": case("throttle", "sweep", "case")})
-    return {name: form.value for name, form in outcome("throttle", [log]).forms.items()}
 
 
 CASES = {
@@ -276,6 +66,8 @@ CASES = {
     "sensor lost": "response_sensor_lost",
     "brake": "brake_response_time",
 }
+
+
 #: Seconds from the event to the end of the output, all unlike.
 ENDS = dict(zip(CASES, (0.110, 0.120, 0.130, 0.140, 0.150, 0.160, 0.170), strict=True))
 
@@ -300,7 +92,7 @@ def fault(name: str, *, ends: bool = True) -> Log:
 
 
 def test_responses_of_drawn_faults(outside: Outside) -> None:
-    found = {n: f.value for n, f in outcome("throttle", [fault(name) for name in CASES]).forms.items()}
+    found = {n: f.value for n, f in controller_outcome("throttle", [fault(name) for name in CASES]).forms.items()}
     for name, quantity in CASES.items():
         outside(
             quantity,
@@ -309,7 +101,7 @@ def test_responses_of_drawn_faults(outside: Outside) -> None:
             published=ENDS[name],
             allowance=0.0011,
             unit="s",
-            source=HAND,
+            source=BY_DRAWING,
         )
     outside(
         "fault_response_time",
@@ -318,7 +110,7 @@ def test_responses_of_drawn_faults(outside: Outside) -> None:
         published=0.160,
         allowance=0.0011,
         unit="s",
-        source=HAND,
+        source=BY_DRAWING,
     )
     outside(
         "fault_cases_without_stop",
@@ -326,7 +118,7 @@ def test_responses_of_drawn_faults(outside: Outside) -> None:
         ours=found["fault_cases_without_stop"],
         published=0,
         allowance=0,
-        source=HAND,
+        source=BY_DRAWING,
     )
 
 
@@ -335,14 +127,11 @@ def test_faults_that_go_on(outside: Outside) -> None:
     outside(
         "fault_cases_without_stop",
         "seven cases, two of which go on to the end of the log",
-        ours=outcome("throttle", logs).forms["fault_cases_without_stop"].value,
+        ours=controller_outcome("throttle", logs).forms["fault_cases_without_stop"].value,
         published=2,
         allowance=0,
-        source=HAND,
+        source=BY_DRAWING,
     )
-
-
-# ----- Current limits
 
 
 def test_limits_of_a_drawn_ramp(outside: Outside) -> None:
@@ -362,24 +151,19 @@ def test_limits_of_a_drawn_ramp(outside: Outside) -> None:
         "current_b": block * b,
         "torque": 20 * load,
     }
-    found = {name: form.value for name, form in outcome("current-limit", [Log("ramp", columns)]).forms.items()}
-    for name, published, allowance, factor, unit in (
-        ("supply_current_limit", 15.0, 0.02, 1.0, "A"),
-        ("phase_current_limit", 30.0, 0.15, 1.0, "A"),
-        ("supply_current_overshoot", 20.0, 0.3, 100.0, "percent"),
-    ):
-        outside(
-            name,
-            "drawn ramp to 15 A of supply and 30 A of block-shaped phase current, once 18 A",
-            ours=factor * found[name],
-            published=published,
-            allowance=allowance,
-            unit=unit,
-            source=HAND,
-        )
-
-
-# ----- Loss
+    found = {
+        name: form.value for name, form in controller_outcome("current-limit", [Log("ramp", columns)]).forms.items()
+    }
+    outside.each(
+        found,
+        (
+            ("supply_current_limit", 15.0, 0.02, "A"),
+            ("phase_current_limit", 30.0, 0.15, "A"),
+            ("supply_current_overshoot", 20.0, 0.3, "percent"),
+        ),
+        what="drawn ramp to 15 A of supply and 30 A of block-shaped phase current, once 18 A",
+        source=BY_DRAWING,
+    )
 
 
 def test_efficiency_of_drawn_waveforms(outside: Outside) -> None:
@@ -399,18 +183,119 @@ def test_efficiency_of_drawn_waveforms(outside: Outside) -> None:
     }
     idle = {"supply_voltage": np.full(20, 36.0), "supply_current": np.tile([0.049, 0.051], 10)}
     logs = [Log("drive", columns, {"state": 0.0}), Log("idle", idle, {"state": 1.0})]
-    found = {name: form.value for name, form in outcome("controller-loss", logs).forms.items()}
-    for name, what, published, allowance, factor, unit in (
-        ("controller_efficiency", "166.42 W of 180 W", 92.46, 0.01, 100.0, "percent"),
-        ("controller_loss", "180 W in, 166.42 W out", 13.58, 0.02, 1.0, "W"),
-        ("standby_power", "36 V and 50 mA", 1.8, 1e-9, 1.0, "W"),
+    found = {name: form.value for name, form in controller_outcome("controller-loss", logs).forms.items()}
+    outside.each(
+        found,
+        (
+            ("controller_efficiency", 92.46, 0.01, "percent", "166.42 W of 180 W"),
+            ("controller_loss", 13.58, 0.02, "W", "180 W in, 166.42 W out"),
+            ("standby_power", 1.8, 1e-9, "W", "36 V and 50 mA"),
+        ),
+        source="IEC 60050-131: sqrt(3) U I cos(phi); worked by hand",
+    )
+
+
+def test_how_well_a_moment_is_known(outside: Outside) -> None:
+    # Readings at 10.0, 10.1, ... s; the event lies between 11.0 and 11.1 s, the last output at 11.6 s.
+    time = 10 + 0.1 * np.arange(60)
+    output = np.where(time < 11.65, 2.0, 0.05)
+    event = response.between(time, 10)
+    found = response.stop_after(time, output, event)
+    gone = response.stop_after(time, np.where(time < 11.05, 2.0, 0.05), event)
+    ever = response.stop_after(time, np.full(60, 2.0), event)
+    for what, ours, published in (
+        ("middle of 11.0 and 11.1 s", event.time, 11.05),
+        ("half of 0.1 s", event.half_width, 0.05),
+        ("from 11.05 s to the middle of 11.6 and 11.7 s", found.duration, 0.6),
+        ("half-width of the end", found.half_widths[0], 0.05),
+        ("half-width of the event", found.half_widths[1], 0.05),
+        ("watched from 11.05 s to 15.9 s", found.watched, 4.85),
+        ("gone at 11.1 s, the first reading: half of 0.05 s", gone.duration, 0.025),
+        ("its half-width", gone.half_widths[0], 0.025),
+        ("still on at 15.9 s", ever.duration, 4.85),
     ):
         outside(
-            name,
+            "fault_response_time",
             what,
-            ours=factor * found[name],
+            ours=float(ours),
             published=published,
-            allowance=allowance,
-            unit=unit,
-            source="IEC 60050-131: sqrt(3) U I cos(phi); worked by hand",
+            allowance=1e-9,
+            unit="s",
+            source=f"JCGM 100:2008, 4.3.7; {DRAWN}",
         )
+
+
+def test_how_well_a_threshold_is_known(outside: Outside) -> None:
+    # 2 V/s, a reading each 0.05 s from 20 V on; the output goes on between 30.0 and 30.1 V.
+    time = 100 + 0.05 * np.arange(400)
+    swept = 20 + 2.0 * (time - 100)
+    (found,), idle = sweeps.switchings(time, swept, swept > 30.05, 0.5)
+    for what, ours, published, unit in (
+        ("threshold between 30.0 and 30.1 V", found.value, 30.05, "V"),
+        ("half of the gap of 0.1 V", found.half_gap, 0.05, "V"),
+        ("rate of the sweep", found.rate, 2.0, "V/s"),
+        ("changes that lead nowhere", idle, 0, "1"),
+        (
+            "noise of its readings, of 10 mV",
+            1e3 * sweeps.noise(swept + 0.01 * np.random.default_rng(2).standard_normal(400)),
+            10.0,
+            "mV",
+        ),
+    ):
+        outside(
+            "start_voltage",
+            what,
+            ours=float(ours),
+            published=published,
+            allowance=1.0 if (unit == "V" and published == 0) or what.startswith("noise") else 1e-9,
+            unit=unit,
+            source=DRAWN,
+        )
+
+
+def test_power_analyser_readings_over_the_load(outside: Outside) -> None:
+    # Loss of 3 W + 5 % + 0.0004/W of the output: at 250 W 3 + 12.5 + 25 = 40.5 W, 250/290.5 = 86.059 %.
+    output = np.linspace(20.0, 300.0, 15)
+    columns = {
+        "supply_voltage": np.full(15, 36.0),
+        "supply_current": (output + 3 + 0.05 * output + 4e-4 * output**2) / 36.0,
+        "phase_power": output,
+    }
+    found = values("controller-loss", [(columns, {"state": 0.0})], nameplate_rated_power=250.0)
+    outside.each(
+        found,
+        (
+            ("controller_loss", 40.5, 1e-4, "W"),
+            ("controller_efficiency", 86.0585, 1e-4, "percent"),
+        ),
+        what="loss of 3 W + 5 % of the output + 0.0004/W of its square, at 250 W",
+        source=HAND,
+    )
+
+
+def test_a_supply_that_is_swept_in_steps(outside: Outside) -> None:
+    # A reading each 0.5 V; drives between 31.5 and 32 V, ceases between 30 and 29.5 V. Rectangular: 0.25 V/sqrt(3).
+    up = np.arange(20.0, 48.0, 0.5)
+    voltage = np.concatenate([np.concatenate([up, up[::-1]])] * 3)
+    rising = np.tile(np.repeat([True, False], up.size), 3)
+    on = np.where(rising, voltage > 31.7, voltage > 29.7)
+    columns = {
+        "time": np.arange(voltage.size) * 0.5,
+        "supply_voltage": voltage,
+        "supply_current": np.where(on, 1.4, 0.05),
+    }
+    found = outcome(procedures()["supply-window"], [(columns, {})])
+    for name, published in (("start_voltage", 31.75), ("cutoff_voltage", 29.75)):
+        for what, ours, value in (
+            ("middle of the step", found.forms[name].value, published),
+            ("standard uncertainty", found.forms[name].standard_uncertainty, 0.25 / math.sqrt(3)),
+        ):
+            outside(
+                name,
+                f"swept in steps of 0.5 V: {what}",
+                ours=ours,
+                published=value,
+                allowance=0.003,
+                unit="V",
+                source=f"JCGM 100:2008, 4.3.7; {HAND}",
+            )

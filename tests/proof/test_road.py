@@ -12,39 +12,87 @@ import numpy as np
 import pytest
 from gym_electric_motor.physical_systems.electric_motors import DcPermanentlyExcitedMotor
 from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 
-from rotorproof.derivations.pack_prediction import DERIVATION
+from rotorproof.derivations.pack_prediction import DERIVATION as PACK
 from rotorproof.physics import road
 from tests.outside import Outside
+from tests.proof.cases import DRAGGED, HAND, ON_A_PACK, drag
 
-HAND = "worked by hand"
+
+def test_a_motor_with_drag_on_its_pack(outside: Outside) -> None:
+    found = PACK.derive(DRAGGED)
+    free = brentq(lambda w: 1.2 * w + 0.3 * drag(w) / 1.2 - 36.0, 1, 30)
+    torque = 30 * 1.2 - 0.4
+    for name, what, ours, published, allowance, unit in (
+        (
+            "pack_no_load_speed",
+            "36 V, drag beyond the bench twice as fitted",
+            found["pack_no_load_speed"],
+            free,
+            2e-3,
+            "rad/s",
+        ),
+        ("pack_top_torque", "30 A, 1.2 N m/A, 0.4 N m of friction", found["pack_top_torque"], torque, 1e-9, "N m"),
+        (
+            "pack_continuous_torque",
+            "10 A, 1.2 N m/A, 0.4 N m of friction",
+            found["pack_continuous_torque"],
+            11.6,
+            1e-9,
+            "N m",
+        ),
+    ):
+        outside(name, what, ours=ours, published=published, allowance=allowance, unit=unit, source=HAND)
+
+
+def test_a_soft_ground_and_a_steep_grade(outside: Outside) -> None:
+    given = {
+        **DRAGGED,
+        "vehicle_rolling_resistance": 0.05,
+        "pack_motor_current_limit": math.inf,
+        "phase_resistance": 0.03,
+    }
+    torque = PACK.derive(given)["pack_top_torque"]
+    assert torque == pytest.approx(36 / 0.12 * 1.2 - 0.4)
+    given["pack_motor_current_limit"] = 250.4 / 1.2
+    share = 250.0 / 0.35 / 980.665
+    grade = brentq(lambda a: math.sin(a) + 0.05 * math.cos(a) - share, 0, 1.5)
+    outside(
+        "pack_max_grade",
+        "250 N m on a wheel of 0.35 m, 100 kg, rolling resistance of 0.05",
+        ours=100 * PACK.derive(given)["pack_max_grade"],
+        published=100 * math.tan(grade),
+        allowance=1e-6,
+        unit="percent",
+        source="balance of forces on a slope, solved by SciPy",
+    )
+
+
+def test_energy_with_drag(outside: Outside) -> None:
+    given = {**DRAGGED, "vehicle_rolling_resistance": 0.01, "vehicle_cruise_speed": 5.0, "vehicle_grade": 0.02}
+    found = PACK.derive(given)
+    speed, slope = 5 / 0.35, math.atan(0.02)
+    force = 980.665 * (math.sin(slope) + 0.01 * math.cos(slope)) + 0.5 * 1.2 * 0.5 * 25
+    current = (force * 0.35 + drag(speed)) / 1.2
+    terminals = 1.2 * speed * current + 0.24 * current**2
+    cells = brentq(lambda i: (36 - 0.06 * i) * i - terminals, 0, 100) * 36.0
+    outside(
+        "energy_per_distance",
+        "100 kg at 5 m/s on 2 % with drag of the motor, drag beyond the bench twice as fitted",
+        ours=found["energy_per_distance"],
+        published=cells / 5,
+        allowance=1e-6 * cells,
+        unit="J/m",
+        source="power balance, solved by SciPy; " + HAND,
+    )
+
+
 NPTEL = "NPTEL, Fundamentals of Electric Vehicles, week 2 assignment solutions, Q 2.1"
-#: 1.2 V s/rad, 0.12 ohm per phase, no drag, 36 V behind 0.06 ohm; limits 15 A of supply, 30 A of motor current; a
-#: wheel of 0.35 m radius, 100 kg.
-GIVEN = {
-    "winding_constant": 234.5,
-    "emf_constant_dc": 1.2,
-    "phase_resistance": 0.12,
-    "coulomb_friction": 0.0,
-    "viscous_friction": 0.0,
-    "pack_voltage_full": 42.0,
-    "pack_voltage_nominal": 36.0,
-    "pack_voltage_empty": 30.0,
-    "pack_internal_resistance": 0.06,
-    "pack_current_limit": 15.0,
-    "pack_motor_current_limit": 30.0,
-    "vehicle_mass": 100.0,
-    "vehicle_rolling_resistance": 0.01,
-    "vehicle_drag_area": 0.5,
-    "vehicle_rolling_circumference": 2 * math.pi * 0.35,
-    "vehicle_air_density": 1.2,
-    "drag_beyond_bench": 0.0,
-    "continuous_current": 10.0,
-}
 
 
 def test_speeds_and_torques_by_hand(outside: Outside) -> None:
-    found = DERIVATION.derive(GIVEN)
+    found = PACK.derive(ON_A_PACK)
     # No load, no drag: 36/1.2 = 30 rad/s = 286.48 rpm. Torque 30 A x 1.2 = 36 N m, on the wheel 102.857 N. Weight
     # 980.665 N: sin a + 0.01 cos a = 0.104885, a = 5.448 degrees, tan a = 9.538 %. 10 A without end: 12 N m.
     for name, what, ours, published, allowance, unit in (
@@ -64,7 +112,7 @@ def test_speeds_and_torques_by_hand(outside: Outside) -> None:
 
 
 def test_energy_by_hand(outside: Outside) -> None:
-    found = DERIVATION.derive({**GIVEN, "vehicle_cruise_speed": 5.0})
+    found = PACK.derive({**ON_A_PACK, "vehicle_cruise_speed": 5.0})
     # 5 m/s: 9.80665 + 7.5 = 17.30665 N, on 0.35 m 6.05733 N m, 5.04777 A, at 14.2857 rad/s: 86.533 W + 0.24 x 25.480 =
     # 6.1152 W: 92.648 W at the terminals. From the cells, I = (36 - sqrt(1296 - 0.24 x 92.648))/0.12 = 2.58468 A:
     # 93.0486 W, over 5 m/s 18.6097 J/m = 5.16936 Wh/km.
@@ -81,7 +129,7 @@ def test_energy_by_hand(outside: Outside) -> None:
 
 @pytest.mark.parametrize("grade", [0.0, 0.04])
 def test_road_speed_of_a_simulated_machine(outside: Outside, grade: float) -> None:
-    given = {**GIVEN, "vehicle_grade": grade, "pack_current_limit": math.inf, "pack_motor_current_limit": math.inf}
+    given = {**ON_A_PACK, "vehicle_grade": grade, "pack_current_limit": math.inf, "pack_motor_current_limit": math.inf}
     machine = DcPermanentlyExcitedMotor(
         motor_parameter={"r_a": 2 * 0.12 + 0.06, "l_a": 1e-4, "psi_e": 1.2, "j_rotor": 0.01}
     )
@@ -98,7 +146,7 @@ def test_road_speed_of_a_simulated_machine(outside: Outside, grade: float) -> No
     outside(
         "pack_road_speed",
         f"vehicle of 100 kg on {100 * grade:g} % driven by a simulated machine until its speed is steady",
-        ours=DERIVATION.derive(given)["pack_road_speed"] * 3.6,
+        ours=PACK.derive(given)["pack_road_speed"] * 3.6,
         published=0.35 * end * 3.6,
         allowance=1e-4 * end,
         unit="km/h",
@@ -109,7 +157,7 @@ def test_road_speed_of_a_simulated_machine(outside: Outside, grade: float) -> No
 def test_a_warm_winding(outside: Outside) -> None:
     # No limits but resistance: 36/(0.24 x (1 + 0.00393 x 80) + 0.06) = 95.85 A at 100 degC, x 1.2.
     given = {
-        **GIVEN,
+        **ON_A_PACK,
         "pack_current_limit": math.inf,
         "pack_motor_current_limit": math.inf,
         "pack_winding_temperature": 100.0,
@@ -117,7 +165,7 @@ def test_a_warm_winding(outside: Outside) -> None:
     outside(
         "pack_top_torque",
         "36 V over 0.24 ohm at 100 degC and 0.06 ohm, 1.2 N m/A",
-        ours=DERIVATION.derive(given)["pack_top_torque"],
+        ours=PACK.derive(given)["pack_top_torque"],
         published=36 / (0.24 * (1 + 0.00393 * 80) + 0.06) * 1.2,
         allowance=0.05,
         unit="N m",

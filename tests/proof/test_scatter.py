@@ -23,9 +23,7 @@ from rotorproof.uncertainty.forms import Form
 from tests.outside import Outside
 from tests.procedures.controller_runs import case
 from tests.procedures.runs import outcome
-from tests.proof.test_losses_and_heat import COULOMB, KE, R_LINE, VISCOUS
-from tests.proof.test_motor_at_rest import PAIRS, line_inductance
-from tests.proof.test_motor_turned import P
+from tests.proof.cases import COULOMB, KE, PAIRS, R_LINE, VISCOUS, P, line_inductance
 
 RUNS = 60
 SLOTTED = {"nameplate_slots": 36.0, "nameplate_pole_pairs": 4.0}
