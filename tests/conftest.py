@@ -31,8 +31,16 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+#: Tests whose fixtures are costly: each group runs in one process, or every process would make them again.
+GROUPS = {"tests/evidence/": "evidence", "tests/workflow/test_demo.py": "demo"}
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Keep the outside checks alone where a record is asked for."""
+    """Keep together what shares fixtures, and the outside checks alone where a record is asked for."""
+    for item in items:
+        for place, group in GROUPS.items():
+            if item.nodeid.startswith(place):
+                item.add_marker(pytest.mark.xdist_group(group))
     if config.getoption("--outside-record"):
         kept = [item for item in items if "outside" in getattr(item, "fixturenames", ())]
         config.hook.pytest_deselected(items=[item for item in items if item not in kept])
