@@ -27,6 +27,13 @@ def quantities() -> dict[str, Quantity]:
     return known
 
 
+@cache
+def key_quantities() -> tuple[str, ...]:
+    """Return the names of the constants by which units are compared at a glance, in their order."""
+    keys = [quantity for quantity in quantities().values() if quantity.key]
+    return tuple(quantity.name for quantity in sorted(keys, key=lambda quantity: quantity.key))
+
+
 def preference(quantity: Quantity, procedure: str) -> int:
     """Return the rank of a procedure for a quantity, 0 the best; those not listed come last."""
     order = quantity.preferred

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
+from ..procedures import procedures
 from .finding import Finding
 from .survey import Survey
 
@@ -22,9 +23,6 @@ _WEIGHTY = 0.1
 _TESTER_CURRENT = 15e-3
 #: A leakage current below this is beyond a workshop's insulation tester (common practice, no source).
 _LEAST_LEAKAGE = 1e-9
-#: How long a log of a procedure lasts, in s (common practice, no source): a wheel does not stop in less, and a motor
-#: of this size is warm after hours.
-_LASTS: dict[str, tuple[float, float]] = {"coast-down": (0.1, np.inf), "heat-run": (0.0, 48 * 3600.0)}
 
 
 def bounds(
@@ -35,7 +33,7 @@ def bounds(
     yield from _insulation(survey, conditions)
     yield from _braking_power(survey, known, conditions)
     duration = survey.duration
-    low, high = _LASTS.get(procedure, (0.0, np.inf))
+    low, high = procedures()[procedure].lasts
     if duration and not low <= duration <= high:
         which, end = ("less than", low) if duration < low else ("more than", high)
         yield Finding(

@@ -196,35 +196,37 @@ def _lacking(maker: str, missing: Mapping[str, str]) -> list[Problem]:
 
 
 def _reach(unit: UnitFile, logs: Sequence[TestLog], result: UnitFit) -> dict[str, Form]:
-    """Return how far the bench went: the highest speed of the run that gave the drag, the highest supply voltage.
+    """Return how far the bench went: the highest reading of the column that bounds a quantity, the highest voltage.
 
-    A rotor that was driven faster in another test shows nothing of its drag there. Where the drag's own logs hold no
-    speed (a coast-down read from the EMF), the highest of any log stands in. A drive whose drag is that of its motor
-    takes the motor's reach. ``bench_speed_max_apart`` is that of the drag without a controller's loss, where there is
-    one.
+    The reading is that of the run that gave the quantity: a rotor that was driven faster in another test shows nothing
+    of its drag there. Where that run's logs do not hold the column (a coast-down read from the EMF), the highest of any
+    log stands in; a drive whose quantity is that of its motor takes the motor's. ``bench_<column>_max_apart`` is that
+    of the quantity without a controller's loss, where there is one.
     """
-    before = stated(result.parts)
-    quantity = quantities()["viscous_friction"]
-    givers = [outcome for outcome in result.outcomes if quantity.name in outcome.forms]
-    apart = [outcome for outcome in givers if quantity.name not in outcome.with_controller_loss]
+    before, reach = stated(result.parts), {}
+    for quantity in (quantity for quantity in quantities().values() if quantity.reach):
+        column, name = quantity.reach, f"bench_{quantity.reach}_max"
+        givers = [outcome for outcome in result.outcomes if quantity.name in outcome.forms]
+        apart = [outcome for outcome in givers if quantity.name not in outcome.with_controller_loss]
+        for outcomes, key in ((givers, name), (apart, f"{name}_apart")):
+            best = min(outcomes, key=lambda outcome: preference(quantity, outcome.procedure), default=None)
+            own = [entry for entry in logs if best and any(entry.test is unit.tests[place] for place in best.tests)]
+            peak = None
+            if outcomes or key == name:
+                peak = _highest([entry for entry in own if column in entry.log] or logs, column)
+            if key in before and not givers:
+                peak = before[key].value
+            if peak is not None:
+                reach[key] = Form(peak)
+    voltage = _highest(logs, "supply_voltage")
+    if (earlier := before.get("bench_voltage_max")) is not None:
+        voltage = max(earlier.value, voltage or 0.0)
+    return reach if voltage is None else {**reach, "bench_voltage_max": Form(voltage)}
 
-    def turned(outcomes: Sequence[Outcome]) -> Sequence[TestLog]:
-        drag = min(outcomes, key=lambda outcome: preference(quantity, outcome.procedure), default=None)
-        own = [entry for entry in logs if drag and any(entry.test is unit.tests[place] for place in drag.tests)]
-        return [entry for entry in own if "speed" in entry.log] or logs
 
-    reach = {}
-    for entries, column, name, drag in (
-        (turned(givers), "speed", "bench_speed_max", bool(givers)),
-        (turned(apart) if apart else (), "speed", "bench_speed_max_apart", bool(givers)),
-        (logs, "supply_voltage", "bench_voltage_max", False),
-    ):
-        peaks = [float(abs(entry.log[column]).max()) for entry in entries if column in entry.log]
-        if name in before and not drag:
-            peaks = [before[name].value] if column == "speed" else [*peaks, before[name].value]
-        if peaks:
-            reach[name] = Form(max(peaks))
-    return reach
+def _highest(logs: Sequence[TestLog], column: str) -> float | None:
+    """Return the largest reading of a column without its sign, ``None`` if no log has it."""
+    return max((float(abs(entry.log[column]).max()) for entry in logs if column in entry.log), default=None)
 
 
 def _runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, list[TestLog]]]:

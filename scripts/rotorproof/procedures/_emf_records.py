@@ -97,9 +97,8 @@ def prepare(log: Log, given: Mapping[str, float]) -> Record:
         if rate < 2.2 * hertz / (2 * np.pi):
             raise FitError(
                 f"{log.label}: at this speed {given['nameplate_pole_pairs']:.0f} pole pairs give "
-                f"{hertz / (2 * np.pi):.0f} Hz, but the log holds only {rate:.0f} readings per second: what "
-                "is seen is an alias. Sample at least "
-                "20 times per electrical turn"
+                f"{hertz / (2 * np.pi):.0f} Hz, but the log holds only {rate:.0f} readings per second: what is seen is "
+                "an alias. Sample at least 20 times per electrical turn"
             )
     record = (_of_bins if reduced else _of_readings)(log, checked.names, lines, speed, stated)
     if reduced:

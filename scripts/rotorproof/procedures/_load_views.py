@@ -192,8 +192,7 @@ def _maps(key: str, title: str, surface: load_points.LossSurface, speed: np.ndar
             _TORQUE,
             points,
             "Lines of equal efficiency from the losses smoothed over all points, drawn within the measured points "
-            "only; "
-            "the falling lines are of constant shaft power.",
+            "only; the falling lines are of constant shaft power.",
             "map",
             field=Field(_EFFICIENCY, x, y, np.where(inside, value, np.nan).reshape(shape), levels),
         ),

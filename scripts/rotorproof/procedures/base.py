@@ -7,15 +7,17 @@ procedure is added by one module in this package and its template part.
 from __future__ import annotations
 
 import importlib
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from types import ModuleType
 from typing import Any, ClassVar, Literal, Protocol
 
 import numpy as np
 
 from ..errors import Problem
-from .bench import Basis, Bench, Situation
+from .bench import Basis, Bench, Machine, Situation
 from .fit import Fit
 
 UnitKind = Literal["motor", "controller", "drive"]
@@ -43,6 +45,10 @@ class Quantity:
     disagreement: str = ""
     #: What the source is, where it is not a text that was at hand.
     basis: Basis = "published"
+    #: Column whose highest reading, in the run that gave the quantity, tells how far it holds (``bench_<column>_max``).
+    reach: str = ""
+    #: Place among the constants by which units are compared at a glance (register, trends); 0: not one of them.
+    key: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,6 +244,8 @@ class Procedure(ABC):
     combines_by_label: ClassVar[bool] = False
     #: Place in a safe order of tests: insulation and resistance before power.
     order: ClassVar[int] = 50
+    #: How long a log lasts at least and at most, in s (common practice, no source); else its unit of time is doubted.
+    lasts: ClassVar[tuple[float, float]] = (0.0, math.inf)
     #: Time must increase from row to row (a waveform), or is not used at all (a hand-written table).
     time_ordered: ClassVar[bool] = True
     #: Columns that a ``reducer`` leaves in place of the raw ones, each with the raw column whose instrument error
@@ -293,15 +301,22 @@ class Procedure(ABC):
 
     def bench(self, situation: Situation) -> Bench:
         """Return the facts of this procedure's bench sheet: those of ``_bench/<module>.py``, else the general ones."""
-        name = type(self).__module__.rpartition(".")[2]
-        try:
-            module = importlib.import_module(f"{__package__}._bench.{name}")
-        except ModuleNotFoundError as error:
-            if error.name != f"{__package__}._bench.{name}":
-                raise
-            module = importlib.import_module(f"{__package__}._bench._general")
-        found: Bench = module.bench(situation)
+        found: Bench = self._sheet().bench(situation)
         return found
+
+    def ideal_logs(self, machine: Machine) -> list[Log]:
+        """Return what an ideal ``machine`` would give in this test; nothing where the sheet's module makes no logs."""
+        logs: list[Log] = getattr(self._sheet(), "ideal_logs", lambda _: [])(machine)
+        return logs
+
+    def _sheet(self) -> ModuleType:
+        name = f"{__package__}._bench.{type(self).__module__.rpartition('.')[2]}"
+        try:
+            return importlib.import_module(name)
+        except ModuleNotFoundError as error:
+            if error.name != name:
+                raise
+            return importlib.import_module(f"{__package__}._bench._general")
 
     def suspects(self, columns: Mapping[str, np.ndarray]) -> Sequence[Suspect]:
         """Return single readings to warn of, by a rule that their messages state; reading adds file and line."""

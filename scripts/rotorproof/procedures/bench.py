@@ -18,41 +18,12 @@ HEATING_LIMIT = 1.0
 _CLASS_RISE = {"A": 60.0, "E": 75.0, "B": 80.0, "F": 105.0, "H": 125.0}
 #: Rated currents of fuses in A (R10 series of IEC 60127 and IEC 60269; from memory).
 _FUSES = (
-    0.1,
-    0.125,
-    0.16,
-    0.2,
-    0.25,
-    0.315,
-    0.4,
-    0.5,
-    0.63,
-    0.8,
-    1.0,
-    1.25,
-    1.6,
-    2.0,
-    2.5,
-    3.15,
-    4.0,
-    5.0,
-    6.3,
-    8.0,
-    10.0,
-    12.5,
-    16.0,
-    20.0,
-    25.0,
-    32.0,
-    40.0,
-    50.0,
-    63.0,
-    80.0,
-    100.0,
-    125.0,
-    160.0,
-    200.0,
+    *(0.1, 0.125, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0),
+    *(10.0, 12.5, 16.0, 20.0, 25.0, 32.0, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0),
 )
+#: Reckoned with where nothing better is known (common practice, no source): an idle motor takes a tenth of rated
+#: torque, half of it at any speed, half of it growing with speed; a wheel with its rotor has about 0.1 kg m^2.
+_IDLE_SHARE, _INERTIA = 0.1, 0.1
 #: Samples per electrical turn that a waveform record should hold.
 SAMPLES_PER_TURN = 100
 
@@ -221,6 +192,32 @@ class Situation:
         """Tell whether the bench supply reaches a voltage; ``None`` where either is not known."""
         supply = self.known.get("supply_voltage")
         return None if supply is None or voltage is None else supply >= voltage
+
+
+@dataclass(frozen=True)
+class Machine:
+    """What the nameplate lets expect of a motor, in SI: the ideal one of ``Procedure.ideal_logs``."""
+
+    voltage: float
+    current: float
+    resistance: float
+    constant: float
+    rated_speed: float
+    pole_pairs: int
+    coulomb: float
+    viscous: float
+    inertia: float = _INERTIA
+
+    @classmethod
+    def expected(cls, known: Situation) -> Machine | None:
+        """Return the machine of a nameplate, ``None`` if voltage, power, speed or pole pairs are not stated."""
+        voltage, speed, pairs = (known.get(f"nameplate_{n}") for n in ("rated_voltage", "rated_speed", "pole_pairs"))
+        current, resistance, constant = known.rated_current, known.line_resistance, known.emf_constant
+        torque = known.rated_torque
+        if not (voltage and speed and pairs and current and resistance and constant and torque):
+            return None
+        half = 0.5 * _IDLE_SHARE * torque
+        return cls(voltage, current, resistance, constant, speed, round(pairs), half, half / speed)
 
 
 def driven_from_outside(situation: Situation) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -95,6 +96,7 @@ class CoastDown(Procedure):
             "moment of inertia of everything that turns with the rotor, wheel included where it was mounted",
             "retardation method, IEC 60034-2-2",
             preferred=("coast-down",),
+            key=6,
         ),
         Quantity(
             "windage",
@@ -143,6 +145,7 @@ class CoastDown(Procedure):
     minimum_rows = 20
     combines = True
     order = 45
+    lasts = (0.1, math.inf)  # a wheel does not stop in less
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find the coasting stretches, and whether the readings tell air drag from viscous friction."""
@@ -379,8 +382,7 @@ def _show(logs: Sequence[Log], seen: Seen, report: Report) -> None:
             _SPEED,
             series,
             "The coasting part and the solution of the equation of motion; the drive-up and the last turns, where the "
-            "rotor "
-            "sticks, are left out. A trend in the residuals means that friction changed during the run.",
+            "rotor sticks, are left out. A trend in the residuals means that friction changed during the run.",
             residuals=residuals,
             residual_axis=Axis("Residual", "speed", "rpm"),
         )

@@ -69,6 +69,7 @@ class ControllerLoss(Procedure):
             "power out of the three phases over power in from the supply, at rated output power, or at the highest "
             "output measured where that is lower or not stated",
             "definition; three-phase power by two wattmeters (Blondel's theorem)",
+            key=7,
         ),
         Quantity(
             "controller_loss",
@@ -87,6 +88,7 @@ class ControllerLoss(Procedure):
             "W",
             "mean power from the supply with the controller switched on and the throttle released",
             "definition",
+            key=10,
         ),
     )
     not_covered = (

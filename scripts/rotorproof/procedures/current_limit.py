@@ -34,6 +34,7 @@ class CurrentLimit(Procedure):
             "A",
             "level at which the supply current stays within 4 % while the load rises further",
             "definition",
+            key=9,
         ),
         Quantity(
             "phase_current_limit",

@@ -58,6 +58,7 @@ class GateTiming(Procedure):
             "dead time (interlock time) of a half-bridge as gate-driver makers define it, at the gate signals; "
             "IEC 60747-9 defines the switching times of the devices it must cover",
             basis="memory",
+            key=8,
         ),
         Quantity(
             "overlap_count",

@@ -63,6 +63,7 @@ class InsulationResistance(Procedure):
             "IEEE 43-2013: halving per 10 K for thermoplastics; its coefficient for thermosets",
             reference=_AT_40,
             basis="memory",
+            key=11,
         ),
         Quantity(
             "insulation_resistance_at_least",
@@ -95,9 +96,8 @@ class InsulationResistance(Procedure):
         "keep hands off the leads, and let nobody touch the wheel or the frame.",
         "Disconnect the controller and the Hall sensors and temperature sensor of the motor first: the "
         "test voltage destroys low-voltage electronics that stay connected.",
-        "500 V DC is usual for windings rated below 1000 V (IEEE 43, from memory); 250 V is common "
-        "practice for motors of extra-low voltage. Follow the maker's figure where there is one, and "
-        "local rules.",
+        "500 V DC is usual for windings rated below 1000 V (IEEE 43, from memory); 250 V is common practice for "
+        "motors of extra-low voltage. Follow the maker's figure where there is one, and local rules.",
         "Discharge the winding to the frame through the tester after the test, for at least four times "
         "as long as the voltage was on (IEEE 43, from memory), before anyone touches a lead.",
     )

@@ -67,6 +67,7 @@ class Load(Procedure):
             "greatest efficiency at a measured point: shaft power over DC supply power, controller included, with the "
             "losses smoothed over all points",
             "input-output method, IEC 60034-2-1",
+            key=5,
         ),
         Quantity(
             "motor_efficiency_max",

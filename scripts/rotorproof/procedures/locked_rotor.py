@@ -69,8 +69,7 @@ class LockedRotor(Procedure):
     )
     cautions = (
         "At standstill nothing cools the winding and one phase pair carries all the current: a few seconds per "
-        "reading, and "
-        "watch the winding temperature.",
+        "reading, and watch the winding temperature.",
         "The lever stores force: fix its end so that it can neither slip off nor swing when the current is cut.",
         "A lithium pack delivers many times the rated current into a standing motor: use a supply with a current "
         "limit.",

@@ -124,6 +124,7 @@ class NoLoad(Procedure):
             "iron loss and, where not told apart, air drag",
             "power balance after IEC 60034-2-1, constant losses",
             preferred=("no-load", "coast-down", "load"),
+            reach="speed",
         ),
         Quantity(
             "no_load_current",
@@ -132,10 +133,10 @@ class NoLoad(Procedure):
             "current",
             "A",
             "DC supply current, controller included, of the unit turning freely at rated voltage; at the highest "
-            "voltage "
-            "of the run where the nameplate states none or the run did not reach it (the note says which)",
+            "voltage of the run where the nameplate states none or the run did not reach it (the note says which)",
             "definition",
             preferred=("no-load",),
+            key=4,
         ),
     )
     not_covered = (
@@ -312,9 +313,8 @@ def _show_friction(seen: Seen, report: Report) -> None:
     else:
         u = float(np.sqrt(fitted.covariance[2, 2]))
         report.notes.append(
-            f"No standby power was stated and no row at standstill logged: {watts:.2f} W (standard uncertainty "
-            f"{u:.2f} W) follow from the fit, which widens the intervals of friction. A reading at speed zero would "
-            "narrow them."
+            f"No standby power was stated and no row at standstill logged: {watts:.2f} W (standard uncertainty {u:.2f} "
+            "W) follow from the fit, which widens the intervals of friction. A reading at speed zero would narrow them."
         )
     for name in ("coulomb_friction", "viscous_friction"):
         report.quantity_notes[name] = ["includes iron loss, and what the controller loses beyond its standby power"]

@@ -128,6 +128,7 @@ class OpenCircuit(Procedure):
             "mean over one electrical turn of the largest of the six line-to-line back-EMFs, over mechanical speed",
             _EMF_SOURCE,
             preferred=("open-circuit", "no-load"),
+            key=2,
         ),
         Quantity(
             "speed_constant",
@@ -137,6 +138,7 @@ class OpenCircuit(Procedure):
             "rpm/V",
             "one over the DC EMF constant: speed per volt of DC supply without load",
             "identity: 60/(2 pi k_E,dc) in rpm/V",
+            key=3,
         ),
         Quantity(
             "torque_constant",

@@ -412,9 +412,8 @@ def _compare_pairs(values: Mapping[str, float], report: Report) -> None:
     others = [value for pair, value in levels.items() if pair != low]
     if levels[low] < 0.95 * float(np.mean(others)):
         report.warn(
-            f"the pair {low[0].upper()}-{low[1].upper()} has "
-            f"{100 * (1 - levels[low] / np.mean(others)):.0f} % less inductance than the others: shorted "
-            "turns are likely; compare its resistance and back-EMF too",
+            f"the pair {low[0].upper()}-{low[1].upper()} has {100 * (1 - levels[low] / np.mean(others)):.0f} % less "
+            "inductance than the others: shorted turns are likely; compare its resistance and back-EMF too",
             f"inductance_{low}",
         )
 

@@ -57,6 +57,7 @@ class WindingResistance(Procedure):
             "half the mean line-to-line DC resistance, at 20 °C (star equivalent)",
             "definition; temperature after IEC 60034-1",
             reference=_AT_20,
+            key=1,
         ),
         Quantity(
             "resistance_unbalance",

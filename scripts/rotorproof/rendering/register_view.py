@@ -12,27 +12,14 @@ from typing import Any, Literal
 from markupsafe import Markup
 
 from ..decision.models import ProblemEntry, Results
-from ..quantities import quantities
+from ..quantities import key_quantities, quantities
 from . import gauges, numbers, words
 from .symbols import symbol_html, with_unit
 
 NOT_REPORTED = "not reported"
 #: Order of verdicts when sorted: what needs attention first.
 VERDICTS = ("rejected", "undecided", "incomplete", NOT_REPORTED, "accepted")
-#: The constants a technician compares units by, as far as they were measured; the first few found are shown.
-KEY_QUANTITIES = (
-    "phase_resistance",
-    "emf_constant_dc",
-    "speed_constant",
-    "no_load_current",
-    "efficiency_max",
-    "moment_of_inertia",
-    "controller_efficiency",
-    "dead_time_min",
-    "supply_current_limit",
-    "standby_power",
-    "insulation_resistance",
-)
+#: Of the constants a technician compares units by, the first few found are shown.
 _MOST_KEYS = 5
 
 
@@ -113,7 +100,7 @@ def columns(all_rows: Sequence[Row]) -> list[Column]:
 
 def _keys(all_rows: Sequence[Row]) -> list[str]:
     measured = {name for row in all_rows if row.results for name in row.results.quantities}
-    return [name for name in KEY_QUANTITIES if name in measured and name in quantities()][:_MOST_KEYS]
+    return [name for name in key_quantities() if name in measured][:_MOST_KEYS]
 
 
 def _text(value: object) -> Cell:

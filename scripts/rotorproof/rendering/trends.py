@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from ..quantities import quantities
+from ..quantities import key_quantities, quantities
 from ..signs import unit_text
 from . import numbers
-from .register_view import KEY_QUANTITIES, Row
+from .register_view import Row
 from .style import INK, MARKS, MUTED, RULE
 from .symbols import axis_label
 
@@ -60,9 +60,9 @@ def trends(rows: Sequence[Row]) -> list[Trend]:
     found = []
     for model, members in sorted(models.items()):
         charts = []
-        for name in KEY_QUANTITIES:
+        for name in key_quantities():
             points = _points(members, name)
-            if len(points) >= _FEWEST and name in quantities():
+            if len(points) >= _FEWEST:
                 charts.append(_chart(name, points))
         if charts:
             found.append(Trend(model, len(members), charts))

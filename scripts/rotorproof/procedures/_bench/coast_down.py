@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Part, SetValue, Situation, Wire, Wiring, driven_from_outside
+import math
+
+import numpy as np
+
+from ..base import Log
+from ..bench import Bench, Machine, Part, SetValue, Situation, Wire, Wiring, driven_from_outside
 
 
 def bench(situation: Situation) -> Bench:
@@ -62,3 +67,12 @@ def bench(situation: Situation) -> Bench:
         },
         notes=driven_from_outside(situation),
     )
+
+
+def ideal_logs(machine: Machine) -> list[Log]:
+    """Return a run down from rated speed to a tenth of it."""
+    rate, start = machine.viscous / machine.inertia, machine.rated_speed
+    floor = machine.coulomb / machine.viscous
+    end = math.log((start + floor) / (0.1 * start + floor)) / rate
+    time = np.linspace(0, end, 400)
+    return [Log("coast-down", {"time": time, "speed": (start + floor) * np.exp(-rate * time) - floor})]

@@ -74,8 +74,7 @@ def bench(situation: Situation) -> Bench:
             ("Efficiency falls from run to run", "the winding warms; correct or pause"),
             ("Torque steps at constant current", "the brake slips or the sensor binds"),
         ),
-        "Below the pack's voltage the loss split still holds: copper loss follows torque, iron and friction "
-        "follow speed; the "
-        "top of the speed range is then a prediction.",
+        "Below the pack's voltage the loss split still holds: copper loss follows torque, iron and friction follow "
+        "speed; the top of the speed range is then a prediction.",
         {3: "Full power turns here: guards on, nobody in the plane of rotation."},
     )

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, fuse_value, span
+import numpy as np
+
+from ..base import Log
+from ..bench import Bench, Effect, Expectation, Machine, Part, SetValue, Situation, Wire, Wiring, fuse_value, span
 
 
 def bench(situation: Situation) -> Bench:
@@ -66,9 +69,19 @@ def bench(situation: Situation) -> Bench:
             ("Current grows strongly with voltage", "iron loss: thick sheets or a strong magnet ring"),
             ("Speed hunts", "supply in current limit, or the controller's field weakening"),
         ),
-        "Speed and current follow the voltage in a straight line: six points below what the supply gives fix "
-        "the friction "
-        "as well; only iron loss at full speed is then extrapolated"
+        "Speed and current follow the voltage in a straight line: six points below what the supply gives fix the "
+        "friction as well; only iron loss at full speed is then extrapolated"
         + ("; this supply does not reach the full pack." if reaches is False else "."),
         {2: "The wheel runs up to full speed: stand out of its plane."},
     )
+
+
+def ideal_logs(machine: Machine) -> list[Log]:
+    """Return a table of voltages up to the rated one."""
+    supply = np.linspace(0.25, 1.0, 10) * machine.voltage
+    # k i = T_c + b w and u = k w + R i, solved for w.
+    k, r = machine.constant, machine.resistance
+    speed = (supply - r * machine.coulomb / k) / (k + r * machine.viscous / k)
+    current = (machine.coulomb + machine.viscous * speed) / k
+    columns = {"supply_voltage": supply, "supply_current": current, "speed": speed}
+    return [Log("no-load", columns, {"winding_temperature": 20.0})]

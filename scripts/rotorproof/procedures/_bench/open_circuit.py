@@ -4,7 +4,26 @@ from __future__ import annotations
 
 import math
 
-from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, driven_from_outside, span
+import numpy as np
+
+from ..base import Log
+from ..bench import (
+    SAMPLES_PER_TURN,
+    Bench,
+    Effect,
+    Expectation,
+    Machine,
+    Part,
+    SetValue,
+    Situation,
+    Wire,
+    Wiring,
+    driven_from_outside,
+    span,
+)
+
+#: Electrical turns of an ideal log.
+_TURNS = 12
 
 
 def bench(situation: Situation) -> Bench:
@@ -73,3 +92,19 @@ def bench(situation: Situation) -> Bench:
         {3: "Open terminals of a driven machine carry voltage; the wheel turns: guard it."},
         notes=driven_from_outside(situation),
     )
+
+
+def ideal_logs(machine: Machine) -> list[Log]:
+    """Return the line voltages of a sinusoidal machine at three speeds, some electrical turns and a bit each."""
+    logs = []
+    for share in (0.3, 0.6, 0.9):
+        speed = share * machine.rated_speed
+        electrical = machine.pole_pairs * speed
+        time = np.arange(0, (_TURNS + 0.3) * 2 * math.pi / electrical, 2 * math.pi / electrical / SAMPLES_PER_TURN)
+        peak = math.pi / 3 * machine.constant * speed
+        waves = {
+            f"voltage_{pair}": peak * np.sin(electrical * time + 0.1 - number * 2 * math.pi / 3)
+            for number, pair in enumerate(("ab", "bc", "ca"))
+        }
+        logs.append(Log(f"{share}", {"time": time, **waves, "speed": np.full(time.size, speed)}))
+    return logs

@@ -2,7 +2,23 @@
 
 from __future__ import annotations
 
-from ..bench import HEATING_LIMIT, Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, fuse_value, span
+import numpy as np
+
+from ..base import Log
+from ..bench import (
+    HEATING_LIMIT,
+    Bench,
+    Effect,
+    Expectation,
+    Machine,
+    Part,
+    SetValue,
+    Situation,
+    Wire,
+    Wiring,
+    fuse_value,
+    span,
+)
 
 
 def bench(situation: Situation) -> Bench:
@@ -77,3 +93,12 @@ def bench(situation: Situation) -> Bench:
             5: "Current through a winding that is cut gives a voltage peak.",
         },
     )
+
+
+def ideal_logs(machine: Machine) -> list[Log]:
+    """Return steps of current far below the rated one through each pair of lines."""
+    current = np.linspace(0.02, 0.12, 8) * machine.current
+    columns: dict[str, np.ndarray] = {}
+    for pair in ("ab", "bc", "ca"):
+        columns |= {f"current_{pair}": current, f"voltage_{pair}": machine.resistance * current}
+    return [Log("winding-resistance", columns, {"winding_temperature": 20.0})]
