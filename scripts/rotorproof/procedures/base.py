@@ -261,7 +261,7 @@ class Procedure(ABC):
         ``given`` holds nameplate values, upstream quantities and constants in SI. Raises ``FitError`` (message for the
         practitioner) if the readings do not determine the quantities.
         """
-        del logs, given
+        return None
 
     @abstractmethod
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Any) -> Fit:
@@ -276,12 +276,10 @@ class Procedure(ABC):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Any, fit: Fit) -> Report:
         """Return figures, tables, notes and warnings of a fit, which ``estimate`` returned for the same inputs."""
-        del logs, given, choice, fit
         return Report()
 
     def with_controller_loss(self, log: Log) -> frozenset[str]:
         """Return which quantities hold part of a controller's loss, because it stood within the power measured."""
-        del log
         return frozenset()
 
     def columns(self) -> tuple[str, ...]:
@@ -296,7 +294,6 @@ class Procedure(ABC):
 
         With a reducer the log is read in pieces, and ``fit`` gets ``reduced_columns`` instead of raw ones.
         """
-        del conditions
         return None
 
     def bench(self, situation: Situation) -> Bench:
@@ -320,7 +317,6 @@ class Procedure(ABC):
 
     def suspects(self, columns: Mapping[str, np.ndarray]) -> Sequence[Suspect]:
         """Return single readings to warn of, by a rule that their messages state; reading adds file and line."""
-        del columns
         return ()
 
     def source_column(self, column: str) -> str | None:

@@ -86,50 +86,36 @@ class CoastDown(Procedure):
         "coulomb_deceleration",
         "viscous_decay_rate",
     )
+    # fmt: off
     quantities = (
         Quantity(
-            "moment_of_inertia",
-            "Moment of inertia",
-            "J",
-            "moment_of_inertia",
-            "kg m^2",
+            "moment_of_inertia", "Moment of inertia", "J", "moment_of_inertia", "kg m^2",
             "moment of inertia of everything that turns with the rotor, wheel included where it was mounted",
             "retardation method, IEC 60034-2-2",
             preferred=("coast-down",),
             key=6,
         ),
         Quantity(
-            "windage",
-            "Windage",
-            "d",
-            "windage",
-            "N m s^2/rad^2",
+            "windage", "Windage", "d", "windage", "N m s^2/rad^2",
             "air drag torque over the square of speed",
             "retardation method, IEC 60034-2-2",
             preferred=("coast-down",),
         ),
         Quantity(
-            "coulomb_deceleration",
-            "Coulomb friction over inertia",
-            "alpha",
-            "angular_acceleration",
-            "rad/s^2",
+            "coulomb_deceleration", "Coulomb friction over inertia", "alpha", "angular_acceleration", "rad/s^2",
             "Coulomb friction with iron loss, over the moment of inertia: what a coast-down gives without any other "
             "knowledge",
             "equation of motion; retardation method, IEC 60034-2-2",
             preferred=("coast-down",),
         ),
         Quantity(
-            "viscous_decay_rate",
-            "Viscous friction over inertia",
-            "beta",
-            "frequency",
-            "1/s",
+            "viscous_decay_rate", "Viscous friction over inertia", "beta", "frequency", "1/s",
             "viscous friction with iron loss, over the moment of inertia",
             "equation of motion; retardation method, IEC 60034-2-2",
             preferred=("coast-down",),
         ),
     )
+    # fmt: on
     not_covered = (
         "No coast-down of a real rotor with a certified moment of inertia is compared; independent simulators and "
         "closed forms stand in.",
@@ -203,7 +189,6 @@ class CoastDown(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the fitted parameters under their public names; ratios from torques where these were fitted."""
-        del given
         result = dict(parameters)
         inertia = result.get("moment_of_inertia")
         if inertia is not None and "coulomb_friction" in result:

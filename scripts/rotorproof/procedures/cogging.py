@@ -55,37 +55,27 @@ class Cogging(Procedure):
     )
     needs = (Need("pole_pairs", "to tell the orders of the design from those of faults"),)
     gives = ("cogging_torque", "cogging_order", "static_friction")
+    # fmt: off
     quantities = (
         Quantity(
-            "cogging_torque",
-            "Cogging torque, peak to peak",
-            "T_cog",
-            "torque",
-            "N m",
+            "cogging_torque", "Cogging torque, peak to peak", "T_cog", "torque", "N m",
             "maximum less minimum over one turn of the torque's harmonics from three per turn on, friction "
             "and zero taken off",
             "IEEE 1812 (cogging torque test); by harmonics",
         ),
         Quantity(
-            "cogging_order",
-            "Cogging periods per turn",
-            "k_cog",
-            "number",
-            "1",
+            "cogging_order", "Cogging periods per turn", "k_cog", "number", "1",
             "the strongest order of the torque over one turn, from three per turn on; lcm(slots, poles) in "
             "an ideal machine",
             "least common multiple of slots and poles (IEEE 1812 in its background; any textbook)",
         ),
         Quantity(
-            "static_friction",
-            "Static friction",
-            "T_fr",
-            "torque",
-            "N m",
+            "static_friction", "Static friction", "T_fr", "torque", "N m",
             "half the mean difference of the torque between the two directions of slow rotation",
             "definition",
         ),
     )
+    # fmt: on
     not_covered = (
         "No torque record of a real motor with a certified cogging torque is compared.",
         "Orders are compared with a winding library; which fault makes which order is a published rule, compared "
@@ -133,7 +123,6 @@ class Cogging(Procedure):
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Fit friction and harmonics of the angle."""
-        del given
         fit, first = Fit(), choice.first
         sweep = cogging.reduced(_sweep(logs), choice.per_turn)
         found = cogging.fit_harmonics(sweep, first.orders, scatter=False)
@@ -203,7 +192,6 @@ class Cogging(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return cogging torque and order, and static friction."""
-        del given
         result = {}
         if "order" in parameters:
             result["cogging_torque"] = parameters["peak_to_peak"]

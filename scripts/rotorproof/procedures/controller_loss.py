@@ -59,38 +59,28 @@ class ControllerLoss(Procedure):
         Condition("state", "number", "whether the log was taken driving or at standby", required=True, choices=_STATES),
     )
     gives = ("controller_efficiency", "controller_loss", "standby_power")
+    # fmt: off
     quantities = (
         Quantity(
-            "controller_efficiency",
-            "Controller efficiency",
-            "eta_c",
-            "ratio",
-            "percent",
+            "controller_efficiency", "Controller efficiency", "eta_c", "ratio", "percent",
             "power out of the three phases over power in from the supply, at rated output power, or at the highest "
             "output measured where that is lower or not stated",
             "definition; three-phase power by two wattmeters (Blondel's theorem)",
             key=7,
         ),
         Quantity(
-            "controller_loss",
-            "Controller loss",
-            "P_loss",
-            "power",
-            "W",
+            "controller_loss", "Controller loss", "P_loss", "power", "W",
             "power in less power out at the same point",
             "definition",
         ),
         Quantity(
-            "standby_power",
-            "Standby power",
-            "P_0",
-            "power",
-            "W",
+            "standby_power", "Standby power", "P_0", "power", "W",
             "mean power from the supply with the controller switched on and the throttle released",
             "definition",
             key=10,
         ),
     )
+    # fmt: on
     not_covered = (
         "Phase errors of current probes and the bandwidth of the instruments are the user's to state; no check "
         "covers them.",
@@ -110,7 +100,6 @@ class ControllerLoss(Procedure):
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Gather the operating points of all logs, and the standby power."""
-        del choice
         points, fit = _Points(), Fit()
         of_state = {state: [log for log in logs if _STATES[int(log.conditions["state"])] == state] for state in _STATES}
         if of_state["standby"]:
@@ -128,7 +117,6 @@ class ControllerLoss(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
         """Show loss and efficiency over the output, and say what each waveform holds."""
-        del logs, given, choice
         report, points = Report(), fit.seen
         for record in points.records:
             report.notes.append(
@@ -149,7 +137,6 @@ class ControllerLoss(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return efficiency and loss at the reference output."""
-        del given
         result = {}
         if "standby_power" in parameters:
             result["standby_power"] = parameters["standby_power"]

@@ -25,37 +25,27 @@ class CurrentLimit(Procedure):
     required_columns = ("time", ("supply_current", *_PHASES))
     optional_columns = ("torque", "speed", "supply_voltage")
     gives = ("supply_current_limit", "phase_current_limit", "supply_current_overshoot")
+    # fmt: off
     quantities = (
         Quantity(
-            "supply_current_limit",
-            "Supply current limit",
-            "I_DC,lim",
-            "current",
-            "A",
+            "supply_current_limit", "Supply current limit", "I_DC,lim", "current", "A",
             "level at which the supply current stays within 4 % while the load rises further",
             "definition",
             key=9,
         ),
         Quantity(
-            "phase_current_limit",
-            "Phase current limit",
-            "I_ph,lim",
-            "current",
-            "A",
+            "phase_current_limit", "Phase current limit", "I_ph,lim", "current", "A",
             "level at which the phase current stays while the load rises further: mean magnitude of the two phases "
             "that carry most (the amplitude of block-shaped currents)",
             "definition",
         ),
         Quantity(
-            "supply_current_overshoot",
-            "Supply current overshoot",
-            "delta_I",
-            "ratio",
-            "percent",
+            "supply_current_overshoot", "Supply current overshoot", "delta_I", "ratio", "percent",
             "highest mean of the supply current over a fortieth of the log, over its limit, less one",
             "definition",
         ),
     )
+    # fmt: on
     not_covered = ("No recording of a real controller is compared; ramps are drawn or simulated.",)
     cautions = (
         "A motor near standstill at the current limit heats within seconds: keep each load short and watch its "
@@ -68,7 +58,6 @@ class CurrentLimit(Procedure):
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Find the plateau of each current."""
-        del given, choice
         log, fit = logs[0], Fit()
         seen: dict[str, tuple[np.ndarray, Plateau]] = {}
         if "supply_current" in log:
@@ -98,7 +87,6 @@ class CurrentLimit(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
         """Show each current with its limit, and warn where it may be none."""
-        del given, choice
         log, report = logs[0], Report()
         for name, (values, found) in fit.seen.items():
             title = name.replace("_", " ")
@@ -116,7 +104,6 @@ class CurrentLimit(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the levels."""
-        del given
         return dict(parameters)
 
 

@@ -46,13 +46,10 @@ class GateTiming(Procedure):
         "sensor_disturbances",
         "duty_linearity",
     )
+    # fmt: off
     quantities = (
         Quantity(
-            "dead_time_min",
-            "Shortest dead time",
-            "t_dead",
-            "time",
-            "ns",
+            "dead_time_min", "Shortest dead time", "t_dead", "time", "ns",
             "shortest time between the turn-off command of one switch of a leg and the turn-on command of the other, "
             "over all legs and both directions",
             "dead time (interlock time) of a half-bridge as gate-driver makers define it, at the gate signals; "
@@ -61,92 +58,57 @@ class GateTiming(Procedure):
             key=8,
         ),
         Quantity(
-            "overlap_count",
-            "Overlaps",
-            "N_overlap",
-            "number",
-            "1",
+            "overlap_count", "Overlaps", "N_overlap", "number", "1",
             "number of times both gate signals of one leg were on together (shoot-through command)",
             "definition; overlaps shorter than one sample can escape",
         ),
         Quantity(
-            "pwm_frequency",
-            "Switching frequency",
-            "f_PWM",
-            "frequency",
-            "kHz",
+            "pwm_frequency", "Switching frequency", "f_PWM", "frequency", "kHz",
             "reciprocal of the mean time between consecutive turn-ons of a chopped gate within one sensor sector",
             "definition",
         ),
         Quantity(
-            "pwm_jitter",
-            "Switching period jitter",
-            "s_PWM",
-            "time",
-            "ns",
+            "pwm_jitter", "Switching period jitter", "s_PWM", "time", "ns",
             "standard deviation of the time between consecutive turn-ons, the sample clock's share removed",
             "definition; resolution of a counter after JCGM 100:2008, 4.3.7",
         ),
         Quantity(
-            "pulse_width_min",
-            "Shortest gate pulse",
-            "t_on,min",
-            "time",
-            "ns",
+            "pulse_width_min", "Shortest gate pulse", "t_on,min", "time", "ns",
             "shortest time that any gate signal was on",
             "definition",
         ),
         Quantity(
-            "commutation_errors",
-            "Commutation errors",
-            "N_comm",
-            "number",
-            "1",
+            "commutation_errors", "Commutation errors", "N_comm", "number", "1",
             "number of sensor sectors with a conduction state other than the commutation table's, without conduction "
             "between driven ones, after a skipped sensor step, or with a sensor code that cannot be",
             "six-step commutation: one of six states per 60 electrical degrees",
         ),
         Quantity(
-            "controller_table",
-            "Commutation table of the controller",
-            "T_c",
-            "number",
-            "1",
+            "controller_table", "Commutation table of the controller", "T_c", "number", "1",
             "for the sensor states in rising order, a digit 1 to 6 for the conduction state: 1 A+ B-, 2 A+ C-, 3 "
             "B+ C-, 4 B+ A-, 5 C+ A-, 6 C+ B-; to be compared with the table that the motor's sensors ask for",
             "definition",
         ),
         Quantity(
-            "commutation_delay",
-            "Commutation delay",
-            "t_comm",
-            "time",
-            "us",
+            "commutation_delay", "Commutation delay", "t_comm", "time", "us",
             "mean time from a sensor edge to the first turn-on of the gate that the new conduction state adds",
             "definition",
         ),
         Quantity(
-            "sensor_disturbances",
-            "Sensor disturbances",
-            "N_dist",
-            "number",
-            "1",
+            "sensor_disturbances", "Sensor disturbances", "N_dist", "number", "1",
             "number of sensor codes that stood shorter than 50 µs",
             "definition; the limit is usual",
             basis="practice",
         ),
         Quantity(
-            "duty_linearity",
-            "Duty linearity",
-            "delta_duty",
-            "ratio",
-            "percent",
+            "duty_linearity", "Duty linearity", "delta_duty", "ratio", "percent",
             "largest deviation of the measured duty ratio from its line of least squares over the command, by its span",
             "independent linearity as in IEC 61298-2; duty ratio: share of time in which the bridge "
             "connects two legs to the two supply lines",
             basis="memory",
         ),
     )
+    # fmt: on
     not_covered = (
         "No capture of a real controller is compared; captures are drawn sample by sample or simulated.",
         "Times shorter than one sample of the analyser cannot be seen, so an overlap that short is not counted.",
@@ -168,7 +130,6 @@ class GateTiming(Procedure):
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Judge the reduced captures; several of them count as one record."""
-        del given, choice
         check_levels(logs)
         fit = Fit()
         dead = dead_time(logs, fit)
@@ -184,12 +145,10 @@ class GateTiming(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
         """Show dead times, overlaps, switching and commutation."""
-        del given, choice
         return views.report(logs, fit.seen)
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the quantities from the reduced counts and times."""
-        del given
         result = {}
         for quantity, prefix in (("dead_time_min", "dead"), ("pulse_width_min", "pulse")):
             members = [value for name, value in parameters.items() if name.startswith(f"{prefix}_")]

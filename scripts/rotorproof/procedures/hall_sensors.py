@@ -48,86 +48,56 @@ class HallSensors(Procedure):
         "hall_jitter",
         "commutation_table",
     )
+    # fmt: off
     quantities = (
         Quantity(
-            "hall_spacing",
-            "Sensor spacing",
-            "a_H",
-            "angle",
-            "deg",
+            "hall_spacing", "Sensor spacing", "a_H", "angle", "deg",
             "kind of sensor set: 120 or 60 electrical degrees; 120 with one sensor inverted is a set of 60",
             _SOURCE,
         ),
         Quantity(
-            "hall_sequence",
-            "Sensor sequence",
-            "s_H",
-            "number",
-            "1",
+            "hall_sequence", "Sensor sequence", "s_H", "number", "1",
             "+1: the sensors switch in the order A-B-C in the driven direction; −1: A-C-B",
             _SOURCE,
         ),
         Quantity(
-            "hall_duty_error",
-            "Sensor duty error",
-            "d_H",
-            "ratio",
-            "percent",
+            "hall_duty_error", "Sensor duty error", "d_H", "ratio", "percent",
             "largest deviation of a sensor's share of high level in an electrical turn from one half",
             _SOURCE,
         ),
         *(
             Quantity(
-                f"hall_placement_{s}",
-                f"Placement of sensor {s.upper()}",
-                f"e_{s.upper()}",
-                "angle",
-                "deg",
+                f"hall_placement_{s}", f"Placement of sensor {s.upper()}", f"e_{s.upper()}", "angle", "deg",
                 f"electrical angle by which sensor {s.upper()} switches late against the ideal set that fits best",
                 _SOURCE,
             )
             for s in hall.SENSORS
         ),
         Quantity(
-            "hall_placement_error",
-            "Sensor placement error",
-            "e_H",
-            "angle",
-            "deg",
+            "hall_placement_error", "Sensor placement error", "e_H", "angle", "deg",
             "largest of the three placement errors, without sign, in electrical degrees",
             _SOURCE,
         ),
         Quantity(
-            "hall_offset",
-            "Sensor offset to the EMF",
-            "o_H",
-            "angle",
-            "deg",
+            "hall_offset", "Sensor offset to the EMF", "o_H", "angle", "deg",
             "electrical angle by which the set switches late, in the driven direction, against the nearest zero "
             "crossings of the line-to-line EMF (fundamental), where a six-step drive should commutate",
             _SOURCE,
         ),
         Quantity(
-            "hall_jitter",
-            "Sensor jitter",
-            "j_H",
-            "angle",
-            "deg",
+            "hall_jitter", "Sensor jitter", "j_H", "angle", "deg",
             "standard deviation of the electrical angle at which an edge comes, about the mean of that edge: unlike "
             "magnets and unsteady sensors",
             _SOURCE,
         ),
         Quantity(
-            "commutation_table",
-            "Commutation table",
-            "T",
-            "number",
-            "1",
+            "commutation_table", "Commutation table", "T", "number", "1",
             "six-step drive for each sensor state, states in rising order (A is 4, B 2, C 1), one digit each: 1 A high "
             "B low, 2 A-C, 3 B-C, 4 B-A, 5 C-A, 6 C-B; in the driven direction, wires as connected",
             "power balance: torque per ampere is EMF over speed",
         ),
     )
+    # fmt: on
     not_covered = ("No capture of real sensors beside a certified angle encoder is compared.",)
     cautions = (
         "The open terminals of a driven machine carry voltage: insulate them, and do not touch them while it turns.",
@@ -141,13 +111,11 @@ class HallSensors(Procedure):
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Decide the kind of set, the zero crossings it belongs to and the table."""
-        del given
         found = capture(logs[0])
         return _choose(found, _edge_angles(found, None)[0])
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Find the mean angle of each edge, and how unsteady they are."""
-        del given
         fit, found = Fit(), capture(logs[0])
         means, jackknifed, deviations = _edge_angles(found, choice.reference)
         values = dict(zip(_edge_names(found), map(float, means), strict=True))
@@ -169,12 +137,10 @@ class HallSensors(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Show edges, drive and connections."""
-        del logs, given
         return views.report(choice, fit.seen)
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return duty, placement, offset and jitter from the mean angles of the edges (rad)."""
-        del given
         result: dict[str, float] = {}
         alive = [s for s in hall.SENSORS if f"rise_{s}" in parameters]
         # Numbers, or arrays where thousands of trials are computed at once.

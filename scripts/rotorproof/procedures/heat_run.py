@@ -76,55 +76,37 @@ class HeatRun(Procedure):
         "thermal_capacity",
         "continuous_current",
     )
+    # fmt: off
     quantities = (
         Quantity(
-            "temperature_rise",
-            "Temperature rise",
-            "dT",
-            "temperature_difference",
-            "K",
+            "temperature_rise", "Temperature rise", "dT", "temperature_difference", "K",
             "steady rise over the ambient air at the load of the run: of the winding by resistance where "
             "that was measured, else of the sensor in the log",
             "IEC 60034-1, clause 8 (resistance method 8.6.2)",
         ),
         Quantity(
-            "thermal_resistance",
-            "Thermal resistance",
-            "R_th",
-            "thermal_resistance",
-            "K/W",
+            "thermal_resistance", "Thermal resistance", "R_th", "thermal_resistance", "K/W",
             "steady temperature rise over the power that became heat",
             "definition",
         ),
         Quantity(
-            "thermal_time_constant",
-            "Thermal time constant",
-            "tau_th",
-            "duration",
-            "s",
+            "thermal_time_constant", "Thermal time constant", "tau_th", "duration", "s",
             "time constant of the slowest exponential of the approach to the steady temperature",
             "in the manner of IEC 60034-1 (thermal equivalent time constant)",
         ),
         Quantity(
-            "thermal_capacity",
-            "Thermal capacity",
-            "C_th",
-            "heat_capacity",
-            "J/K",
+            "thermal_capacity", "Thermal capacity", "C_th", "heat_capacity", "J/K",
             "thermal time constant over thermal resistance",
             "definition",
         ),
         Quantity(
-            "continuous_current",
-            "Continuous current",
-            "I_cont",
-            "current",
-            "A",
+            "continuous_current", "Continuous current", "I_cont", "current", "A",
             "direct current (for sinusoidal phase currents, that of the same heat in the winding) at which the place "
             "measured reaches its temperature limit in air of 40 °C (or of the condition design_ambient)",
             "IEC 60034-1 and IEC 60085; heat in proportion to current squared and resistance",
         ),
     )
+    # fmt: on
     not_covered = (
         "Temperature sensors are not read: the logger's temperature is taken as it is. Thermocouple tables (type "
         "K) and the Pt100 curve are therefore not checked, since nothing here uses them.",
@@ -182,7 +164,6 @@ class HeatRun(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Show the course and the cooling, and say what power, current and limit are."""
-        del choice
         course_log, cooling_log = parts.sorted_logs(logs)
         report, seen = Report(), fit.seen
         if course_log is not None:

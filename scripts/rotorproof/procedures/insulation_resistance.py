@@ -51,13 +51,10 @@ class InsulationResistance(Procedure):
         Condition("start_time", "time", "time in the log at which the voltage was applied (time 0 if not stated)"),
     )
     gives = ("insulation_resistance", "insulation_resistance_at_least", "polarization_index")
+    # fmt: off
     quantities = (
         Quantity(
-            "insulation_resistance",
-            "Insulation resistance",
-            "R_i",
-            "resistance",
-            "Mohm",
+            "insulation_resistance", "Insulation resistance", "R_i", "resistance", "Mohm",
             "resistance between winding and frame one minute after the test voltage was applied, corrected to 40 °C "
             "by the coefficient of its kind, or by the middle of the coefficients where the kind is not stated",
             "IEEE 43-2013: halving per 10 K for thermoplastics; its coefficient for thermosets",
@@ -66,11 +63,7 @@ class InsulationResistance(Procedure):
             key=11,
         ),
         Quantity(
-            "insulation_resistance_at_least",
-            "Insulation resistance, proven",
-            "R_i,min",
-            "resistance",
-            "Mohm",
+            "insulation_resistance_at_least", "Insulation resistance, proven", "R_i,min", "resistance", "Mohm",
             "the insulation resistance where it was measured; where the tester was over its range, the "
             "range limit corrected to 40 °C by the smaller coefficient, which the insulation resistance "
             "exceeds: to be compared with a floor",
@@ -78,15 +71,12 @@ class InsulationResistance(Procedure):
             reference=_AT_40,
         ),
         Quantity(
-            "polarization_index",
-            "Polarization index",
-            "PI",
-            "ratio",
-            "1",
+            "polarization_index", "Polarization index", "PI", "ratio", "1",
             "insulation resistance after ten minutes over that after one minute",
             "IEEE 43",
         ),
     )
+    # fmt: on
     not_covered = (
         "The two coefficients to 40 °C are those of the standard; how a given insulation follows one is not checked.",
         "No readings of a certified insulation tester are compared.",
@@ -106,7 +96,6 @@ class InsulationResistance(Procedure):
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> np.ndarray:
         """Tell which readings ``(n,)`` are over the tester's range."""
-        del given
         readings, limit = logs[0]["insulation_resistance"], logs[0].conditions.get("range_limit")
         return np.zeros(readings.shape, bool) if limit is None else readings >= 0.9999 * limit
 
@@ -123,10 +112,9 @@ class InsulationResistance(Procedure):
                 factor = min(law(temperature) for law in _FACTORS.values())
             fit.exact("range limit", bound=limit * factor)
             fit.missing["insulation_resistance"] = (
-                f"the tester was over its range of {limit / 1e6:.4g} MΩ at one minute, so the "
-                f"insulation resistance is at least {limit * factor / 1e6:.4g} MΩ at 40 °C; a lower bound is "
-                "no value. Compare the insulation resistance, proven, with the floor, or measure with a "
-                "higher range"
+                f"the tester was over its range of {limit / 1e6:.4g} MΩ at one minute, so the insulation resistance is "
+                f"at least {limit * factor / 1e6:.4g} MΩ at 40 °C; a lower bound is no value. Compare the insulation "
+                "resistance, proven, with the floor, or measure with a higher range"
             )
             fit.missing["polarization_index"] = "the reading at one minute is over-range"
             return fit
@@ -146,7 +134,6 @@ class InsulationResistance(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: np.ndarray, fit: Fit) -> Report:
         """Show the readings, and say how they were corrected and what the standard asks for."""
-        del choice
         log, report = logs[0], Report()
         readings, conditions = log["insulation_resistance"], log.conditions
         temperature, taken = _temperature(log, given)
@@ -199,7 +186,6 @@ class InsulationResistance(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the insulation resistance at 40 degC and the polarization index."""
-        del given
         if "bound" in parameters:
             return {"insulation_resistance_at_least": parameters["bound"]}
         resistance = np.exp(parameters["ln_r_one"]) * parameters["correction"]

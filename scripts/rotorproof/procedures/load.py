@@ -57,78 +57,51 @@ class Load(Procedure):
         "friction_iron_loss",
         "additional_loss",
     )
+    # fmt: off
     quantities = (
         Quantity(
-            "efficiency_max",
-            "Greatest efficiency, supply to shaft",
-            "eta_max",
-            "ratio",
-            "percent",
+            "efficiency_max", "Greatest efficiency, supply to shaft", "eta_max", "ratio", "percent",
             "greatest efficiency at a measured point: shaft power over DC supply power, controller included, with the "
             "losses smoothed over all points",
             "input-output method, IEC 60034-2-1",
             key=5,
         ),
         Quantity(
-            "motor_efficiency_max",
-            "Greatest efficiency of the motor alone",
-            "eta_m",
-            "ratio",
-            "percent",
+            "motor_efficiency_max", "Greatest efficiency of the motor alone", "eta_m", "ratio", "percent",
             "greatest efficiency at a measured point: shaft power over the power of the three phases, with the losses "
             "smoothed over all points",
             "input-output method, IEC 60034-2-1",
         ),
         Quantity(
-            "rated_torque",
-            "Torque at rated power",
-            "T_N",
-            "torque",
-            "N m",
+            "rated_torque", "Torque at rated power", "T_N", "torque", "N m",
             "shaft torque at which the unit gives its rated power, on its characteristic at the supply voltage of "
             "the run",
             "definition; rated output after IEC 60034-1",
         ),
         Quantity(
-            "torque_constant_q",
-            "Torque per ampere of q-axis current",
-            "K_q",
-            "torque_constant",
-            "N m/A",
-            "slope of shaft torque over q-axis current, the peak of the phase current (for sinusoidal waves "
-            "√3/2 of "
+            "torque_constant_q", "Torque per ampere of q-axis current", "K_q", "torque_constant", "N m/A",
+            "slope of shaft torque over q-axis current, the peak of the phase current (for sinusoidal waves √3/2 of "
             "the peak line-to-line back-EMF constant)",
             "power balance of the two-axis model",
         ),
         Quantity(
-            "winding_loss",
-            "Winding loss",
-            "P_w",
-            "power",
-            "W",
+            "winding_loss", "Winding loss", "P_w", "power", "W",
             f"loss in the winding at its temperature, {_AT_PEAK}",
             _LOSSES,
         ),
         Quantity(
-            "friction_iron_loss",
-            "Friction and iron loss",
-            "P_c",
-            "power",
-            "W",
+            "friction_iron_loss", "Friction and iron loss", "P_c", "power", "W",
             f"friction and iron loss taken from the points without brake, {_AT_PEAK}",
             _LOSSES,
         ),
         Quantity(
-            "additional_loss",
-            "Additional loss",
-            "P_LL",
-            "power",
-            "W",
+            "additional_loss", "Additional loss", "P_LL", "power", "W",
             f"what winding, friction, iron and standby leave of the total loss, {_AT_PEAK}; where only DC power was "
             "read it holds the controller's loss",
             _LOSSES,
         ),
     )
+    # fmt: on
     not_covered = (
         "The one table of a real motor at hand has no certified efficiency; it is compared with arithmetic by "
         "hand, not kept with the project.",
@@ -147,7 +120,6 @@ class Load(Procedure):
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> parts.Choice:
         """Find the points that can be right, those without brake, and those at which results are stated."""
-        del given
         return parts.choose(logs[0])
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: parts.Choice) -> Fit:
@@ -167,7 +139,6 @@ class Load(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: parts.Choice, fit: Fit) -> Report:
         """Show torque over current, efficiency and the losses."""
-        del given
         return views.report(logs[0], choice, fit)
 
     def suspects(self, columns: Mapping[str, np.ndarray]) -> Sequence[Suspect]:
@@ -194,7 +165,6 @@ class Load(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return efficiencies, the torque constant and the remainder of the losses from the fitted parameters."""
-        del given
         result = {name: value for name, value in parameters.items() if "/" not in name}
         for name in ("efficiency_max", "motor_efficiency_max"):
             if f"{name}/loss" in parameters:

@@ -53,17 +53,15 @@ class LockedRotor(Procedure):
         Need("emf_constant_peak", "the wave's mean where torque was read at its peak"),
     )
     gives = ("torque_constant", "torque_constant_q", "saturation_current")
+    # fmt: off
     quantities = (
         Quantity(
-            "saturation_current",
-            "Saturation current",
-            "I_s",
-            "current",
-            "A",
+            "saturation_current", "Saturation current", "I_s", "current", "A",
             "current at which torque per ampere, offset removed, has fallen by 10 % of its value at small current",
             "definition",
         ),
     )
+    # fmt: on
     not_covered = (
         "The shape of saturation is a convention; it is compared with two other shapes, not with a measured motor.",
     )
@@ -80,7 +78,6 @@ class LockedRotor(Procedure):
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find the current, the rotor positions, whether the iron saturates, and the readings that tell it."""
-        del given
         log = logs[0]
         column = _chosen(log)
         position = _positions(log)
@@ -176,7 +173,6 @@ class LockedRotor(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the fitted parameters, with what the choice of shape adds to them (nothing but doubt)."""
-        del given
         result = {name: value for name, value in parameters.items() if "/" not in name}
         for name in result:
             result[name] += parameters.get(f"{name}/shape", 0.0)

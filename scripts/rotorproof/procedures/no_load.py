@@ -102,24 +102,17 @@ class NoLoad(Procedure):
     )
     needs = (_winding_state.NEED,)
     gives = ("coulomb_friction", "viscous_friction", "no_load_current", "emf_constant_dc")
+    # fmt: off
     quantities = (
         Quantity(
-            "coulomb_friction",
-            "Coulomb friction with iron loss",
-            "T_c",
-            "torque",
-            "N m",
+            "coulomb_friction", "Coulomb friction with iron loss", "T_c", "torque", "N m",
             "torque at speed zero of the straight line through friction torque over speed: bearings, seals and the "
             "hysteresis part of the iron loss together, which no run with the magnets in place can tell apart",
             "power balance after IEC 60034-2-1, constant losses",
             preferred=("no-load", "coast-down", "load"),
         ),
         Quantity(
-            "viscous_friction",
-            "Viscous friction with iron loss",
-            "b",
-            "viscous_friction",
-            "N m s/rad",
+            "viscous_friction", "Viscous friction with iron loss", "b", "viscous_friction", "N m s/rad",
             "slope of the straight line through friction torque over speed: viscous drag, the eddy-current part of the "
             "iron loss and, where not told apart, air drag",
             "power balance after IEC 60034-2-1, constant losses",
@@ -127,11 +120,7 @@ class NoLoad(Procedure):
             reach="speed",
         ),
         Quantity(
-            "no_load_current",
-            "No-load current",
-            "I_0",
-            "current",
-            "A",
+            "no_load_current", "No-load current", "I_0", "current", "A",
             "DC supply current, controller included, of the unit turning freely at rated voltage; at the highest "
             "voltage of the run where the nameplate states none or the run did not reach it (the note says which)",
             "definition",
@@ -139,6 +128,7 @@ class NoLoad(Procedure):
             key=4,
         ),
     )
+    # fmt: on
     not_covered = (
         "Iron loss is part of the friction here, so no check speaks for either alone.",
         "No run of a real motor with certified losses is compared.",
@@ -204,7 +194,6 @@ class NoLoad(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Show friction and voltage over speed and the supply current over voltage."""
-        del given
         report, seen = Report(), fit.seen
         if seen.resistance is not None:
             report.notes.append(
@@ -228,12 +217,10 @@ class NoLoad(Procedure):
 
     def with_controller_loss(self, log: Log) -> frozenset[str]:
         """Return friction: the power of the supply feeds the controller first, and only its standby is taken off."""
-        del log
         return frozenset({"coulomb_friction", "viscous_friction"})
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the fitted parameters under their public names."""
-        del given
         return {name: value for name, value in parameters.items() if name in self.gives}
 
 

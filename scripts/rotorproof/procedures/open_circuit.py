@@ -82,102 +82,64 @@ class OpenCircuit(Procedure):
         "emf_distortion",
         "phase_sequence",
     )
+    # fmt: off
     quantities = (
         Quantity(
-            "pole_pairs",
-            "Pole pairs",
-            "p",
-            "number",
-            "1",
+            "pole_pairs", "Pole pairs", "p", "number", "1",
             "number of pole pairs of the motor (before a gear): electrical over mechanical speed, a whole number",
             "IEC 60050-411; speed n = f / p",
         ),
         Quantity(
-            "pole_pair_ratio",
-            "Electrical over mechanical speed",
-            "f/n",
-            "number",
-            "1",
+            "pole_pair_ratio", "Electrical over mechanical speed", "f/n", "number", "1",
             "measured ratio of electrical to mechanical speed (with a gear: of its output)",
             "definition",
         ),
         Quantity(
-            "emf_constant_peak",
-            "EMF constant, peak",
-            "k_E,peak",
-            "emf_constant",
-            "V s/rad",
+            "emf_constant_peak", "EMF constant, peak", "k_E,peak", "emf_constant", "V s/rad",
             "peak of the line-to-line back-EMF over mechanical speed, mean of the three lines",
             _EMF_SOURCE,
         ),
         Quantity(
-            "emf_constant_rms",
-            "EMF constant, RMS",
-            "k_E,rms",
-            "emf_constant",
-            "V s/rad",
+            "emf_constant_rms", "EMF constant, RMS", "k_E,rms", "emf_constant", "V s/rad",
             "RMS of the line-to-line back-EMF over mechanical speed, mean of the three lines",
             _EMF_SOURCE,
         ),
         Quantity(
-            "emf_constant_dc",
-            "EMF constant, DC",
-            "k_E,dc",
-            "emf_constant",
-            "V s/rad",
+            "emf_constant_dc", "EMF constant, DC", "k_E,dc", "emf_constant", "V s/rad",
             "mean over one electrical turn of the largest of the six line-to-line back-EMFs, over mechanical speed",
             _EMF_SOURCE,
             preferred=("open-circuit", "no-load"),
             key=2,
         ),
         Quantity(
-            "speed_constant",
-            "Speed constant",
-            "k_n",
-            "speed_constant",
-            "rpm/V",
+            "speed_constant", "Speed constant", "k_n", "speed_constant", "rpm/V",
             "one over the DC EMF constant: speed per volt of DC supply without load",
             "identity: 60/(2 pi k_E,dc) in rpm/V",
             key=3,
         ),
         Quantity(
-            "torque_constant",
-            "Torque constant",
-            "k_T",
-            "torque_constant",
-            "N m/A",
+            "torque_constant", "Torque constant", "k_T", "torque_constant", "N m/A",
             "torque per ampere of DC current under six-step drive, unsaturated",
             "power balance: equals the DC EMF constant in SI",
             preferred=("open-circuit", "locked-rotor"),
         ),
         Quantity(
-            "emf_unbalance",
-            "EMF unbalance",
-            "d_E",
-            "ratio",
-            "percent",
+            "emf_unbalance", "EMF unbalance", "d_E", "ratio", "percent",
             "largest deviation of a line-to-line RMS EMF from the mean of the three, over that mean",
             "NEMA MG 1, 14.36 (voltage unbalance)",
         ),
         Quantity(
-            "emf_distortion",
-            "EMF distortion",
-            "THD_E",
-            "ratio",
-            "percent",
+            "emf_distortion", "EMF distortion", "THD_E", "ratio", "percent",
             "total harmonic distortion of the line-to-line EMF: RMS of all harmonics over that of the fundamental",
             "IEC 60050-551, 551-20-13 (total harmonic ratio to the fundamental)",
         ),
         Quantity(
-            "phase_sequence",
-            "Phase sequence",
-            "s",
-            "number",
-            "1",
+            "phase_sequence", "Phase sequence", "s", "number", "1",
             "+1: the lines peak in the order A-B-C in positive rotation (as driven, if no sign is known); −1: A-C-B",
             "IEC 60034-8 (terminal markings and direction of rotation)",
         ),
     )
+    # fmt: on
     not_covered = (
         "No recording of a real motor with a certified EMF constant is compared; simulators of others stand in.",
     )
@@ -196,7 +158,6 @@ class OpenCircuit(Procedure):
 
     def reducer(self, conditions: Mapping[str, float]) -> Reducer | None:
         """Return a reducer that keeps short logs as they are and folds long ones over the electrical turn."""
-        del conditions
         return WaveStream()
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
@@ -283,7 +244,6 @@ class OpenCircuit(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Show the wave, its harmonics and the records, and say what the constants rest on."""
-        del logs
         report, seen = Report(), fit.seen
         records, full, ratio, kept = seen.records, seen.full, seen.ratio, choice.kept
         for record in records:
@@ -326,7 +286,6 @@ class OpenCircuit(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the constants per mechanical speed and the shape, from linkages per electrical speed."""
-        del given
         result = {"emf_distortion": parameters["distortion"]}
         if "unbalance" in parameters:
             result["emf_unbalance"] = parameters["unbalance"]

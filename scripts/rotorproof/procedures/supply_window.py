@@ -46,62 +46,40 @@ class SupplyWindow(Procedure):
         "overvoltage_return",
         "supply_chatter",
     )
+    # fmt: off
     quantities = (
         Quantity(
-            "start_voltage",
-            "Start voltage",
-            "U_start",
-            "voltage",
-            "V",
+            "start_voltage", "Start voltage", "U_start", "voltage", "V",
             "rising supply voltage at which the controller begins to drive",
             "definition",
         ),
         Quantity(
-            "cutoff_voltage",
-            "Cut-off voltage",
-            "U_off",
-            "voltage",
-            "V",
+            "cutoff_voltage", "Cut-off voltage", "U_off", "voltage", "V",
             "falling supply voltage at which the controller ceases to drive (undervoltage cut-off)",
             "definition",
         ),
         Quantity(
-            "supply_hysteresis",
-            "Supply hysteresis",
-            "dU_hys",
-            "voltage",
-            "V",
+            "supply_hysteresis", "Supply hysteresis", "dU_hys", "voltage", "V",
             "start voltage less cut-off voltage",
             "definition",
         ),
         Quantity(
-            "overvoltage_cutoff",
-            "Overvoltage cut-off",
-            "U_ov",
-            "voltage",
-            "V",
+            "overvoltage_cutoff", "Overvoltage cut-off", "U_ov", "voltage", "V",
             "rising supply voltage at which the controller ceases to drive",
             "definition",
         ),
         Quantity(
-            "overvoltage_return",
-            "Overvoltage return",
-            "U_ov,ret",
-            "voltage",
-            "V",
+            "overvoltage_return", "Overvoltage return", "U_ov,ret", "voltage", "V",
             "falling supply voltage at which the controller drives again after an overvoltage cut-off",
             "definition",
         ),
         Quantity(
-            "supply_chatter",
-            "Supply chatter",
-            "N_chat",
-            "number",
-            "1",
+            "supply_chatter", "Supply chatter", "N_chat", "number", "1",
             "number of changes between driving and not driving beyond one at each threshold of each sweep",
             "definition",
         ),
     )
+    # fmt: on
     not_covered = ("No sweep of a real controller is compared; sweeps are drawn or simulated.",)
     cautions = (
         "Lift and guard the wheel: the controller starts by itself when the supply comes up with the throttle held.",
@@ -115,7 +93,6 @@ class SupplyWindow(Procedure):
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Find the switchings of all sweeps and average each kind."""
-        del given, choice
         fit = Fit()
         events: dict[str, list[tuple[Switching, float]]] = {name: [] for name in _NAMES.values()}
         chatter = 0
@@ -140,7 +117,6 @@ class SupplyWindow(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
         """Show the sweeps, and the thresholds against those of the pack."""
-        del choice
         report = Report(panels=[_panel(log, _driving(log)) for log in logs])
         for name, seen in fit.seen.items():
             title, values = name.replace("_", " "), [event.value for event, _ in seen]
@@ -165,7 +141,6 @@ class SupplyWindow(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the thresholds, each with its error of resolution, and their difference."""
-        del given
         result = {
             name: parameters[f"{name}/mean"] + parameters[f"{name}/resolution"]
             for name in _NAMES.values()

@@ -88,112 +88,70 @@ class Throttle(Procedure):
         "fault_cases_without_stop",
         "brake_response_time",
     )
+    # fmt: off
     quantities = (
         Quantity(
-            "throttle_deadband",
-            "Throttle dead band",
-            "U_db",
-            "voltage",
-            "V",
+            "throttle_deadband", "Throttle dead band", "U_db", "voltage", "V",
             "range of the throttle signal from its released value to the start of the output",
             "dead band as in IEC 61298-2: range of the input without observable change of the output",
         ),
         Quantity(
-            "throttle_start",
-            "Throttle signal at start",
-            "U_start",
-            "voltage",
-            "V",
+            "throttle_start", "Throttle signal at start", "U_start", "voltage", "V",
             "signal at which the curve through 4 % to 50 % of the output meets zero, or the middle of a starting jump",
             "definition",
         ),
         Quantity(
-            "throttle_full",
-            "Throttle signal at full output",
-            "U_full",
-            "voltage",
-            "V",
+            "throttle_full", "Throttle signal at full output", "U_full", "voltage", "V",
             "signal at which the curve through 50 % to 96 % of the output meets its end value",
             "definition",
         ),
         Quantity(
-            "throttle_linearity",
-            "Throttle linearity",
-            "delta_lin",
-            "ratio",
-            "percent",
+            "throttle_linearity", "Throttle linearity", "delta_lin", "ratio", "percent",
             "largest deviation of the output, in means over twentieths of the signal between start and end, from "
             "their line of least squares, by their span",
             "independent linearity as in IEC 61298-2",
             basis="memory",
         ),
         Quantity(
-            "throttle_hysteresis",
-            "Throttle hysteresis",
-            "delta_hys",
-            "ratio",
-            "percent",
+            "throttle_hysteresis", "Throttle hysteresis", "delta_hys", "ratio", "percent",
             "largest difference of the output between sweep up and sweep down at one signal, by its span",
             "hysteresis as in IEC 61298-2, dead band included",
         ),
         Quantity(
-            "throttle_reversal",
-            "Throttle reversal",
-            "delta_rev",
-            "ratio",
-            "percent",
+            "throttle_reversal", "Throttle reversal", "delta_rev", "ratio", "percent",
             "largest fall of the output while the signal rises, beyond its noise, by its span (0: monotonic)",
             "definition",
         ),
         Quantity(
-            "throttle_step",
-            "Largest throttle step",
-            "delta_step",
-            "ratio",
-            "percent",
+            "throttle_step", "Largest throttle step", "delta_step", "ratio", "percent",
             "largest change of the output over one fortieth of the signal's range, by its span",
             "definition",
         ),
         *(
             Quantity(
-                quantity,
-                f"Response: {case}",
-                symbol,
-                "time",
-                "s",
+                quantity, f"Response: {case}", symbol, "time", "s",
                 f"time from the fault to the last reading with output: {what}",
                 "definition; the output has ended at 5 % of its value before",
             )
             for case, (quantity, symbol, what) in _FAULTS.items()
         ),
         Quantity(
-            "fault_response_time",
-            "Longest fault response",
-            "t_fault",
-            "time",
-            "s",
+            "fault_response_time", "Longest fault response", "t_fault", "time", "s",
             "longest of the response times of all fault cases; given only where every case was tried",
             "definition",
         ),
         Quantity(
-            "fault_cases_without_stop",
-            "Fault cases without stop",
-            "N_fault",
-            "number",
-            "1",
+            "fault_cases_without_stop", "Fault cases without stop", "N_fault", "number", "1",
             "number of the tried fault and brake cases after which the output went on to the end of the log",
             "definition",
         ),
         Quantity(
-            "brake_response_time",
-            "Brake response",
-            "t_brake",
-            "time",
-            "s",
+            "brake_response_time", "Brake response", "t_brake", "time", "s",
             "time from the brake signal to the last reading with output",
             "definition; EN 15194 limits the distance instead (5 m with cut-off switches on the brakes)",
         ),
     )
+    # fmt: on
     not_covered = (
         "No recording of a real controller is compared; sweeps and faults are drawn or simulated.",
         "A fall of the output within 1/150 of the sweep reads too small, since running means keep noise out: by "
@@ -211,7 +169,6 @@ class Throttle(Procedure):
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Fit the sweep and time the faults; each log by its case."""
-        del given, choice
         fit = Fit(seen={})
         refused: dict[str, str] = {}
         for log in logs:
@@ -233,7 +190,6 @@ class Throttle(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
         """Show the characteristic and each fault that was tried."""
-        del logs, given, choice
         report, rows = Report(), []
         for case, seen in fit.seen.items():
             if case == _SWEEP:
@@ -256,7 +212,6 @@ class Throttle(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the quantities; a response is its value with the errors of its sampling."""
-        del given
         result = {name: value for name, value in parameters.items() if name in self.gives}
         if "throttle_start" in result and "released" in parameters:
             result["throttle_deadband"] = result["throttle_start"] - parameters["released"]

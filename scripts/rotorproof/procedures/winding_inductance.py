@@ -93,53 +93,35 @@ class WindingInductance(Procedure):
         Need("pole_pairs", "to turn mechanical angles into electrical ones"),
     )
     gives = ("inductance_d", "inductance_q", "phase_inductance", "electrical_time_constant", "saliency_ratio")
+    # fmt: off
     quantities = (
         Quantity(
-            "inductance_d",
-            "Inductance, d axis",
-            "L_d",
-            "inductance",
-            "mH",
+            "inductance_d", "Inductance, d axis", "L_d", "inductance", "mH",
             "phase inductance (star equivalent) with the current along the magnets' axis",
             "two-axis theory; L_line = (L_d + L_q) + (L_d - L_q) cos 2 gamma",
         ),
         Quantity(
-            "inductance_q",
-            "Inductance, q axis",
-            "L_q",
-            "inductance",
-            "mH",
+            "inductance_q", "Inductance, q axis", "L_q", "inductance", "mH",
             "phase inductance (star equivalent) with the current across the magnets' axis",
             "two-axis theory; L_line = (L_d + L_q) + (L_d - L_q) cos 2 gamma",
         ),
         Quantity(
-            "phase_inductance",
-            "Phase inductance",
-            "L_ph",
-            "inductance",
-            "mH",
+            "phase_inductance", "Phase inductance", "L_ph", "inductance", "mH",
             "half the mean line-to-line inductance over the pairs and rotor positions measured (star equivalent)",
             "definition; (L_d + L_q)/2 over a turn",
         ),
         Quantity(
-            "electrical_time_constant",
-            "Electrical time constant",
-            "tau_e",
-            "duration",
-            "ms",
+            "electrical_time_constant", "Electrical time constant", "tau_e", "duration", "ms",
             "phase inductance over phase resistance",
             "definition",
         ),
         Quantity(
-            "saliency_ratio",
-            "Saliency ratio",
-            "xi",
-            "ratio",
-            "1",
+            "saliency_ratio", "Saliency ratio", "xi", "ratio", "1",
             "inductance of the q axis over that of the d axis",
             "definition",
         ),
     )
+    # fmt: on
     not_covered = (
         "Saturation and eddy currents during a current step are compared with a simulation only.",
         "No standard inductor is compared.",

@@ -34,6 +34,7 @@ class WindingResistance(Procedure):
     optional_columns = ("temperature_winding",)
     conditions = (Condition("winding_temperature", "temperature", "winding temperature during the test"),)
     gives = ("resistance_ab", "resistance_bc", "resistance_ca", "phase_resistance", "resistance_unbalance")
+    # fmt: off
     quantities = (
         *(
             Quantity(
@@ -49,26 +50,19 @@ class WindingResistance(Procedure):
             for pair in _PAIRS
         ),
         Quantity(
-            "phase_resistance",
-            "Phase resistance",
-            "R_ph",
-            "resistance",
-            "ohm",
+            "phase_resistance", "Phase resistance", "R_ph", "resistance", "ohm",
             "half the mean line-to-line DC resistance, at 20 °C (star equivalent)",
             "definition; temperature after IEC 60034-1",
             reference=_AT_20,
             key=1,
         ),
         Quantity(
-            "resistance_unbalance",
-            "Resistance unbalance",
-            "d_R",
-            "ratio",
-            "percent",
+            "resistance_unbalance", "Resistance unbalance", "d_R", "ratio", "percent",
             "largest deviation of a line-to-line resistance from the mean of the three, over that mean",
             "in the manner of NEMA MG 1, 14.36 (voltage unbalance), applied to resistance",
         ),
     )
+    # fmt: on
     not_covered = (
         "No standard resistor with a certificate is compared; wire tables stand in.",
         "The warming of the winding by the test current is compared with a simulation only.",
@@ -123,7 +117,6 @@ class WindingResistance(Procedure):
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Fit voltage = offset + R current for the line pairs present, with the warming of the winding."""
-        del choice
         log, fit = logs[0], Fit()
         found = _lines(log, given)
         if "temperature_winding" in log:
@@ -147,7 +140,6 @@ class WindingResistance(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
         """Show voltage over current and say which temperature was allowed for."""
-        del choice
         log, report = logs[0], Report()
         factor = float(np.mean(_factor(log, given)))
         series, rest = [], []
@@ -188,7 +180,6 @@ class WindingResistance(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return line-to-line and phase resistances and their unbalance at 20 degC."""
-        del given
         result = {f"resistance_{name[2:]}": value for name, value in parameters.items()}
         if len(parameters) == len(_PAIRS):
             result["phase_resistance"] = winding.phase_resistance(*parameters.values())
