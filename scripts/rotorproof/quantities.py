@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from functools import cache
+from typing import TypeVar
 
 from .derivations import derivations
 from .procedures import procedures
 from .procedures.base import Procedure, Quantity
 from .procedures.derivation import Derivation
+
+T = TypeVar("T")
 
 
 @cache
@@ -38,3 +42,14 @@ def preference(quantity: Quantity, procedure: str) -> int:
     """Return the rank of a procedure for a quantity, 0 the best; those not listed come last."""
     order = quantity.preferred
     return order.index(procedure) if procedure in order else len(order)
+
+
+def preferred(runs: Iterable[tuple[str, Mapping[str, T]]]) -> dict[str, T]:
+    """Return the best of each quantity that runs give, ``(procedure, quantity -> value)`` each, the first of equals."""
+    best: dict[str, tuple[int, T]] = {}
+    for procedure, values in runs:
+        for name, value in values.items():
+            rank = preference(quantities()[name], procedure)
+            if name not in best or rank < best[name][0]:
+                best[name] = (rank, value)
+    return {name: value for name, (_, value) in best.items()}

@@ -111,3 +111,21 @@ def test_a_scalar_moves_what_asks_for_it_and_costs_nothing_where_nobody_does(mon
     slope = resistance * 60.0 / (234.5 + 80.0) ** 2
     assert moved.forms["phase_resistance"].terms[stated["constant"]] == pytest.approx(3.0 * slope, rel=1e-3)
     assert stated["mass"] not in beside.forms["phase_resistance"].terms
+
+
+def test_a_quantity_that_cannot_be_followed_costs_itself_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    derive, whole = PROCEDURE.derive, outcome((0.24, 0.25, 0.26))
+    # Beyond what scatter does, within what half a percent of the voltage does.
+    limit = 1.001 * whole.forms["phase_resistance"].value
+
+    def lost(parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
+        found = derive(parameters, given)
+        if np.all(np.asarray(found["phase_resistance"]) > limit):
+            del found["resistance_unbalance"]
+        return found
+
+    monkeypatch.setattr(PROCEDURE, "derive", lost)
+    found = outcome((0.24, 0.25, 0.26))
+    assert set(whole.forms) - set(found.forms) == {"resistance_unbalance"}
+    assert found.forms["phase_resistance"] == whole.forms["phase_resistance"]
+    assert "cannot be followed over the uncertainty of volts" in found.fit.missing["resistance_unbalance"]

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
-from ..quantities import preference, quantities
+from ..quantities import preferred, quantities
 from ..uncertainty.coverage import interval
 from ..uncertainty.result import Result
 from ..units import conversion
@@ -47,13 +47,10 @@ class Measured:
         """Return every quantity from its preferred maker, as ``results.json`` chose it."""
         parts = [(part["procedure"], part) for part in self.fit["outcomes"]]
         parts += [(part["name"], part) for part in self.fit["derived"]]
-        found: dict[str, tuple[tuple[int, int], Result]] = {}
-        for place, (maker, part) in enumerate(parts):
-            for name, form in part["forms"].items():
-                rank = (preference(quantities()[name], maker), place)
-                if name not in found or rank < found[name][0]:
-                    found[name] = (rank, Result(form, part["simulated"].get(name)))
-        return {name: result for name, (_, result) in found.items()}
+        return preferred(
+            (maker, {name: Result(form, part["simulated"].get(name)) for name, form in part["forms"].items()})
+            for maker, part in parts
+        )
 
 
 @dataclass(frozen=True, slots=True)

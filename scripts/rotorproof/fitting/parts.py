@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ..procedures.base import Need
-from ..quantities import preference, quantities
+from ..quantities import preferred
 from ..uncertainty.forms import Form
 
 #: What a drive's results keep of a part's run beside its forms.
@@ -30,20 +30,14 @@ class Part:
         clean = [one for one in found if quantity not in one["with_controller_loss"]]
         if not clean:
             return self.forms[quantity], bool(found)
-        best = min(clean, key=lambda one: preference(quantities()[quantity], one["procedure"]))
-        return best["forms"][quantity], False
+        return preferred((one["procedure"], one["forms"]) for one in clean)[quantity], False
 
 
 def part(role: str, unit: str, fit: Mapping[str, Any]) -> Part:
     """Return a part from what ``store.load_fit`` gives of it."""
-    best: dict[str, tuple[tuple[int, int], Form]] = {}
-    for place, outcome in enumerate(fit["outcomes"]):
-        for name, form in outcome["forms"].items():
-            rank = (preference(quantities()[name], outcome["procedure"]), place)
-            if name not in best or rank < best[name][0]:
-                best[name] = (rank, form)
+    best = preferred((outcome["procedure"], outcome["forms"]) for outcome in fit["outcomes"])
     kept = [{key: outcome[key] for key in _KEPT} for outcome in fit["outcomes"]]
-    return Part(role, unit, {name: form for name, (_, form) in best.items()}, kept, fit["stated"])
+    return Part(role, unit, best, kept, fit["stated"])
 
 
 def giver(need: Need, parts: Sequence[Part]) -> Part | None:

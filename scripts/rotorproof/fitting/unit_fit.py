@@ -15,7 +15,7 @@ from ..physics.thermal_class import CLASS_TEMPERATURE, HOT_SPOT_ALLOWANCE
 from ..procedures import procedures
 from ..procedures.base import Log, Need, Procedure
 from ..procedures.derivation import Shown
-from ..quantities import preference, quantities
+from ..quantities import preferred, quantities
 from ..settings.run import RunSettings
 from ..settings.unit import Test, UnitFile
 from ..uncertainty.forms import Form, Influence, propagate
@@ -68,13 +68,7 @@ class UnitFit:
 
 def best_forms(outcomes: Sequence[Outcome]) -> dict[str, Form]:
     """Return the preferred form of every quantity that the outcomes give."""
-    best: dict[str, tuple[int, int, Form]] = {}
-    for place, outcome in enumerate(outcomes):
-        for name, form in outcome.forms.items():
-            rank = (preference(quantities()[name], outcome.procedure), place)
-            if name not in best or rank < best[name][:2]:
-                best[name] = (*rank, form)
-    return {name: entry[2] for name, entry in best.items()}
+    return preferred((outcome.procedure, outcome.forms) for outcome in outcomes)
 
 
 def in_order(names: set[str]) -> list[str]:
@@ -170,8 +164,7 @@ def _apart(needs: Sequence[Need], needed: Mapping[str, Form], result: UnitFit) -
             continue
         own = [outcome for outcome in result.outcomes if name in outcome.forms]
         if clean := [outcome for outcome in own if name not in outcome.with_controller_loss]:
-            best = min(clean, key=lambda outcome: preference(quantities()[name], outcome.procedure))
-            form, held = best.forms[name], False
+            form, held = best_forms(clean)[name], False
         elif own:
             form, held = needed[name], True
         elif one := giver(need, result.parts):
@@ -209,7 +202,7 @@ def _reach(unit: UnitFile, logs: Sequence[TestLog], result: UnitFit) -> dict[str
         givers = [outcome for outcome in result.outcomes if quantity.name in outcome.forms]
         apart = [outcome for outcome in givers if quantity.name not in outcome.with_controller_loss]
         for outcomes, key in ((givers, name), (apart, f"{name}_apart")):
-            best = min(outcomes, key=lambda outcome: preference(quantity, outcome.procedure), default=None)
+            best = preferred((outcome.procedure, {quantity.name: outcome}) for outcome in outcomes).get(quantity.name)
             own = [entry for entry in logs if best and any(entry.test is unit.tests[place] for place in best.tests)]
             peak = None
             if outcomes or key == name:

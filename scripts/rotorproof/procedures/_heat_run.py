@@ -144,7 +144,9 @@ def add_cooling(
         return None
     names = _COOLING[: made.found.values.size]
     fit.estimates("scatter of the resistance after switch-off", names, made.found)
-    fit.left("temperature after switch-off", "degC", made.temperature, made.found, {"time": made.time}, made.time)
+    # Of many readings the first ones are fitted.
+    time, temperature = (readings[: made.found.residuals.size] for readings in (made.time, made.temperature))
+    fit.left("temperature after switch-off", "degC", temperature, made.found, {"time": time}, time)
     if alone:
         fit.exact("ambient", air_end=_air_of(log, given))
     return made

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import insulation
+from ..physics.regression import Estimates
 from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series
 from .fit import Fit
 
@@ -120,6 +121,7 @@ class InsulationResistance(Procedure):
             return fit
         one = insulation.value_at(time, readings, _ONE_MINUTE, _NEAR_ONE)
         fit.estimates("scatter of the readings near one minute", ("ln_r_one",), one, (0,))
+        _leave("one minute", time, readings, _NEAR_ONE, one, fit)
         label = "law of the correction to 40 °C"
         fit.block(label, {"correction": factor}, half_width**2 / 3.0, distribution="rectangular")
         try:
@@ -130,6 +132,7 @@ class InsulationResistance(Procedure):
             fit.missing["polarization_index"] = str(error)
         else:
             fit.estimates("scatter of the readings near ten minutes", ("ln_r_ten",), ten, (0,))
+            _leave("ten minutes", time, readings, _NEAR_TEN, ten, fit)
         return fit
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: np.ndarray, fit: Fit) -> Report:
@@ -193,6 +196,14 @@ class InsulationResistance(Procedure):
         if "ln_r_ten" in parameters:
             result["polarization_index"] = np.exp(parameters["ln_r_ten"] - parameters["ln_r_one"])
         return result
+
+
+def _leave(
+    near: str, time: np.ndarray, readings: np.ndarray, window: tuple[float, float], fitted: Estimates, fit: Fit
+) -> None:
+    inside = (time >= window[0]) & (time <= window[1]) & (time > 0)
+    observed, at = np.log(readings[inside]), time[inside]
+    fit.left(f"logarithm of the resistance near {near}", "1", observed, fitted, {"ln_time": np.log(at)}, at)
 
 
 def _time(log: Log) -> np.ndarray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -121,14 +121,18 @@ class WindingResistance(Procedure):
         found = _lines(log, given)
         if "temperature_winding" in log:
             for line in found:
-                label = f"scatter of the readings {_name(line.pair)}"
-                fit.estimates(label, (f"r_{line.pair}",), line.fitted, (1,))
+                name, current = _name(line.pair), {"current": line.current}
+                fit.estimates(f"scatter of the readings {name}", (f"r_{line.pair}",), line.fitted, (1,))
+                fit.left(f"voltage over current {name}", "V", line.voltage, line.fitted, current)
         else:
             places, names = range(len(found), 2 * len(found)), [f"r_{line.pair}" for line in found]
             fit.estimates("scatter of the readings, with the warming fitted", names, found[0].fitted, places)
-        for line in found:
-            own = replace(line.fitted, residuals=line.residuals)
-            fit.left(f"voltage over current {_name(line.pair)}", "V", line.voltage, own, {"current": line.current})
+            together = {
+                "current": np.concatenate([line.current for line in found]),
+                "pair": np.concatenate([np.full(line.current.size, float(i)) for i, line in enumerate(found)]),
+            }
+            voltage = np.concatenate([line.voltage for line in found])
+            fit.left("voltage over current", "V", voltage, found[0].fitted, together)
         absent = [pair for pair in _PAIRS if pair not in {line.pair for line in found}]
         for pair in absent:
             fit.missing[f"resistance_{pair}"] = f"the log has no {_lacking(log, pair)}; measure this line pair too"
