@@ -94,7 +94,9 @@ def test_what_one_units_nameplate_states_is_no_error_of_another() -> None:
 def test_what_cannot_be_predicted_is_a_problem_that_says_why() -> None:
     found = fitted(winding_resistance=steps(), no_load=free_run(25.0))
     messages = [problem.message for problem in found.problems if problem.procedure == "pack-prediction"]
-    assert "pack_road_speed, pack_max_grade, energy_per_distance: needs the vehicle in config.yaml" in messages[1]
+    assert (
+        "Road speed on the pack, Steepest grade, Energy per distance: needs the vehicle in config.yaml" in messages[1]
+    )
     assert messages[0] == "pack_continuous_torque: needs a heat run"
 
 

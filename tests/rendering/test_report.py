@@ -287,24 +287,6 @@ def test_a_unit_with_nothing_still_gets_a_report(tmp_path: Path) -> None:
     assert reader.metadata.get("/CreationDate") is None
 
 
-def test_a_part_of_its_own_takes_the_place_of_the_general_layout(
-    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    import jinja2
-
-    from rotorproof.rendering import environment, report
-
-    (tmp_path / "procedures").mkdir()
-    (tmp_path / "procedures" / "winding-resistance.html.j2").write_text("<p>Own part of {{ part.name }}</p>")
-    changed = environment.environment().overlay(loader=jinja2.FileSystemLoader([environment.TEMPLATES, tmp_path]))
-    monkeypatch.setattr(report, "environment", lambda: changed)
-    monkeypatch.setattr(report, "has_template", lambda name: (tmp_path / name).is_file())
-    html = html_of(made, made.results)
-    assert html.count("Own part of winding-resistance") == 2
-    assert "<img" not in html
-    assert "Uncertainty budget" in html
-
-
 def test_the_most_and_longest_waivers_stand_on_page_one(made: Made, tmp_path: Path) -> None:
     quantities = [f"quantity_{number}" for number in range(12)]
     sign_off = {

@@ -36,8 +36,3 @@ def environment() -> Any:
         basis_marks=wording.BASIS_MARKS,
     )
     return found
-
-
-def has_template(name: str) -> bool:
-    """Tell whether there is a template of this name."""
-    return (TEMPLATES / name).is_file()

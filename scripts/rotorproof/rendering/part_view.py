@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ..columns import COLUMNS, titles
@@ -108,8 +108,6 @@ class PartView:
     notes: Sequence[str] = ()
     missing: Sequence[tuple[str, str]] = ()
     cautions: Sequence[str] = ()
-    details: Mapping[str, Any] = field(default_factory=dict)
-    template: str = ""
 
 
 def parts(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: Results) -> list[PartView]:
@@ -130,7 +128,6 @@ def parts(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: R
                 tests=[_test(procedure, unit.tests[place], readings, place) for place in places],
                 instruments=_instruments(unit, procedure, [unit.tests[place] for place in places], readings, places),
                 cautions=procedure.cautions,
-                details=outcome["details"],
                 **_common(outcome, procedure.name, label, results),
             )
         )
@@ -168,7 +165,6 @@ def _common(part: Mapping[str, Any], name: str, label: str, results: Results) ->
         "side_by_side": placed(figures, [table for table in tables if table.half]),
         "notes": part["notes"],
         "missing": _missing(part["missing"]),
-        "template": f"procedures/{name}.html.j2",
     }
 
 

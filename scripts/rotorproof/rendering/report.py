@@ -17,7 +17,7 @@ from ..quantities import quantities
 from ..settings.unit import UnitFile
 from ..units import Measured
 from . import numbers, words
-from .environment import environment, has_template
+from .environment import environment
 from .identity import configuration_text, report_id
 from .part_view import all_instruments
 from .part_view import parts as sections_of
@@ -140,7 +140,6 @@ def report_html(
             taken=taken_views(results),
             parts=sections,
             instruments=all_instruments(sections),
-            has_template=has_template,
             without_result=_without_result(unit, fit),
             not_made=_not_made(unit, fit),
             definitions=[definition(quantities()[name]) for name in _named(results)],
