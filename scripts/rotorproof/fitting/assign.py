@@ -199,13 +199,7 @@ def _candidates(unit: UnitFile, kind: str) -> list[str]:
 
 
 def _instrument(
-    unit: UnitFile,
-    test: Test,
-    procedure: Procedure,
-    name: str,
-    kind: str,
-    shown: str,
-    problems: dict[str, Problem],
+    unit: UnitFile, test: Test, procedure: Procedure, name: str, kind: str, shown: str, problems: dict[str, Problem]
 ) -> str | None:
     if kind not in _KINDS:
         return None

@@ -252,9 +252,7 @@ class _Response:
 
 
 def _with_stated(
-    logs: Sequence[Log],
-    instruments: Sequence[InstrumentError],
-    uncertain_conditions: Mapping[tuple[int, str], Form],
+    logs: Sequence[Log], instruments: Sequence[InstrumentError], uncertain_conditions: Mapping[tuple[int, str], Form]
 ) -> list[Log]:
     """Return the logs with the stated standard uncertainty of each column and condition at its RMS reading."""
     squares: dict[tuple[int, str], float] = defaultdict(float)

@@ -172,13 +172,7 @@ def load_panels(described: Sequence[Mapping[str, Any]], arrays: Mapping[str, np.
     def series(entry: Mapping[str, Any]) -> Series:
         base = entry["base"]
         error = f"{base}/y_error"
-        return Series(
-            entry["label"],
-            arrays[f"{base}/x"],
-            arrays[f"{base}/y"],
-            entry["role"],
-            arrays.get(error),
-        )
+        return Series(entry["label"], arrays[f"{base}/x"], arrays[f"{base}/y"], entry["role"], arrays.get(error))
 
     def field(entry: Mapping[str, Any] | None) -> Field | None:
         if entry is None:

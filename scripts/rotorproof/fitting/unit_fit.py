@@ -326,12 +326,7 @@ def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict
         order = getattr(unit.parts, wires, None)
         if order is not None:
             fixed[f"connected_{wires}"] = Form(float("".join(str("ABC".index(one) + 1) for one in order)))
-    groups = {
-        "nameplate": unit.nameplate,
-        "ambient": unit.ambient,
-        "pack": settings.pack,
-        "vehicle": settings.vehicle,
-    }
+    groups = {"nameplate": unit.nameplate, "ambient": unit.ambient, "pack": settings.pack, "vehicle": settings.vehicle}
     for prefix, model in groups.items():
         if model is None:
             continue

@@ -75,11 +75,7 @@ class Split:
     standby_unknown: bool
 
 
-_POWER_COLUMNS = (
-    ("phase_power",),
-    ("phase_power_a", "phase_power_b", "phase_power_c"),
-    ("wattmeter_1", "wattmeter_2"),
-)
+_POWER_COLUMNS = (("phase_power",), ("phase_power_a", "phase_power_b", "phase_power_c"), ("wattmeter_1", "wattmeter_2"))
 
 
 def points(log: Log) -> Points:

@@ -124,11 +124,7 @@ def _show_split(seen: Split, at: Points, choice: Choice, report: Report) -> None
 
 
 def _efficiency(
-    title: str,
-    surface: load_points.LossSurface,
-    at: Points,
-    power: np.ndarray,
-    used: np.ndarray,
+    title: str, surface: load_points.LossSurface, at: Points, power: np.ndarray, used: np.ndarray
 ) -> list[Panel]:
     """Return efficiency over torque, and over a grid the map and its standard uncertainty."""
     key, speed, torque = title.replace(" ", "-"), at.speed, at.torque

@@ -89,12 +89,7 @@ class LockedRotor(Procedure):
         current, name, _ = _current(log, choice.column)
         torque = _torque(log)
         fitted = stall.fit_stall(
-            current,
-            torque,
-            choice.position,
-            bent=first.bend is not None,
-            used=first.used,
-            near=first.estimates.values,
+            current, torque, choice.position, bent=first.bend is not None, used=first.used, near=first.estimates.values
         )
         slope, spread = _mean_slope(fitted)
         if slope < 0:

@@ -65,23 +65,13 @@ class OpenCircuit(Procedure):
     title = "Open-circuit test"
     purpose = "Find volts per speed and torque per ampere, shape and balance of the EMF, phase sequence and pole pairs."
     unit_kinds = ("motor",)
-    required_columns = (
-        "time",
-        ("voltage_ab", "voltage_bc", "voltage_ca", "voltage_a", "voltage_b", "voltage_c"),
-    )
+    required_columns = ("time", ("voltage_ab", "voltage_bc", "voltage_ca", "voltage_a", "voltage_b", "voltage_c"))
     optional_columns = ("speed",)
     conditions = (
         Condition("speed", "speed", "mechanical speed at which the log was taken, where no column holds it"),
         Condition("magnet_temperature", "temperature", "temperature of rotor or hub during the test"),
     )
-    gives = (
-        "pole_pairs",
-        "pole_pair_ratio",
-        *CONSTANTS,
-        "emf_unbalance",
-        "emf_distortion",
-        "phase_sequence",
-    )
+    gives = ("pole_pairs", "pole_pair_ratio", *CONSTANTS, "emf_unbalance", "emf_distortion", "phase_sequence")
     # fmt: off
     quantities = (
         Quantity(

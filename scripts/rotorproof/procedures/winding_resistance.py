@@ -27,10 +27,7 @@ class WindingResistance(Procedure):
     title = "Winding resistance"
     purpose = "Find the resistance of the winding at 20 °C and whether the three phases are alike."
     unit_kinds = ("motor", "drive")
-    required_columns = (
-        tuple(f"voltage_{pair}" for pair in _PAIRS),
-        tuple(f"current_{pair}" for pair in _PAIRS),
-    )
+    required_columns = (tuple(f"voltage_{pair}" for pair in _PAIRS), tuple(f"current_{pair}" for pair in _PAIRS))
     optional_columns = ("temperature_winding",)
     conditions = (Condition("winding_temperature", "temperature", "winding temperature during the test"),)
     gives = ("resistance_ab", "resistance_bc", "resistance_ca", "phase_resistance", "resistance_unbalance")
