@@ -17,6 +17,8 @@ _RAISED = "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"
 SUPERSCRIPT = str.maketrans("-0123456789", _RAISED)
 _LOWERED = str.maketrans(_RAISED, "-0123456789")
 _MINUS = "−"
+#: From this power of ten on a number is written with it.
+_LARGE = 6
 #: How each sign is spelled where it cannot be shown.
 _SPELLED = {
     "Ω": "ohm", "µ": "u", "°": "deg", "±": "+/-", "×": "x", "−": "-", "–": "-", "·": " ", "√": "sqrt ", "≤": "<=",
@@ -46,6 +48,8 @@ def unit_text(unit: str) -> str:
 def number_text(value: float, form: str = ".3g") -> str:
     """Return a number for a sentence, formatted and with signs of print: −0.12, 2.1 × 10⁻⁶, 1230."""
     mantissa, _, exponent = f"{value:{form}}".partition("e")
+    if exponent and 0 <= int(exponent) < _LARGE:
+        mantissa, exponent = f"{float(f'{value:{form}}'):.0f}", ""  # 190, not 1.9 × 10²
     power = f" × 10{str(int(exponent)).translate(SUPERSCRIPT)}" if exponent else ""
     return mantissa.replace("-", _MINUS) + power
 

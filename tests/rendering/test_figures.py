@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from rotorproof.procedures.base import Axis, Field, Panel, Series
-from rotorproof.rendering import thinning
+from rotorproof.rendering import drawn_points
 from rotorproof.rendering.figures import HALF_MM, WIDTH_MM, alt_text, figure_name, is_wide, svg
 from rotorproof.rendering.forms.common import looks, shown, shown_spread
 from rotorproof.rendering.style import DASHES, MARKERS, SERIES_COLOURS, font_files
@@ -105,24 +105,24 @@ def test_a_million_readings_stay_a_small_figure_with_every_peak() -> None:
     series = [Series("A-B", t, y), Series("fit A-B", t, np.sin(400 * t), "fit")]
     content = svg(Panel("w", "Wave", _TIME, _VOLTAGE, series, "c"))
     assert len(content) < 300_000
-    drawn = thinning.chosen(t, y)
-    assert len(drawn) <= thinning.MAXIMUM_POINTS
+    drawn = drawn_points.chosen(t, y)
+    assert len(drawn) <= drawn_points.MAXIMUM_POINTS
     assert {123_456, 765_432, 0, 999_999} <= set(drawn.tolist())
 
 
 def test_thinning_keeps_the_cloud_and_never_invents() -> None:
     rng = np.random.default_rng(3)
     x, y = rng.normal(size=50_000), rng.normal(size=50_000)
-    drawn = thinning.chosen(x, y)
-    assert 200 < len(drawn) <= thinning.MAXIMUM_POINTS
-    assert np.array_equal(drawn, thinning.chosen(x, y))
+    drawn = drawn_points.chosen(x, y)
+    assert 200 < len(drawn) <= drawn_points.MAXIMUM_POINTS
+    assert np.array_equal(drawn, drawn_points.chosen(x, y))
     assert np.all(np.diff(drawn) > 0)
     same = np.zeros(9000)
-    assert len(thinning.chosen(same, same)) <= thinning.MAXIMUM_POINTS
-    assert np.array_equal(thinning.chosen(x[:50], y[:50]), np.arange(50))
-    assert thinning.every(10_000, 100)[[0, -1]].tolist() == [0, 9_999]
+    assert len(drawn_points.chosen(same, same)) <= drawn_points.MAXIMUM_POINTS
+    assert np.array_equal(drawn_points.chosen(x[:50], y[:50]), np.arange(50))
+    assert drawn_points.every(10_000, 100)[[0, -1]].tolist() == [0, 9_999]
     with pytest.raises(ValueError, match="four points"):
-        thinning.chosen(x, y, 3)
+        drawn_points.chosen(x, y, 3)
 
 
 def test_readings_that_are_not_numbers_are_not_drawn_and_stop_nothing() -> None:

@@ -1,7 +1,7 @@
 """What a test procedure is: its facts (needs, outputs, cautions), what it chooses, estimates, derives and reports.
 
 Everything that speaks of a procedure (validation, plan, report, documentation, checks) reads it from here, so a
-procedure is added by one module in this package and its template part.
+procedure is added by one module in this package.
 """
 
 from __future__ import annotations

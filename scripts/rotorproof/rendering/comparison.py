@@ -21,7 +21,7 @@ from . import numbers, words
 from .environment import environment
 from .figures import is_wide, svg
 from .identity import report_id
-from .part_view import FigureView, placed
+from .section_view import FigureView, placed
 from .style import TEMPLATES
 from .symbols import with_unit
 

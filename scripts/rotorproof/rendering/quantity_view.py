@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from markupsafe import Markup
 
@@ -71,7 +70,6 @@ class QuantityView:
     exact: bool
     preferred: bool = True
     others: Sequence[Other] = ()
-    details: Any = None
 
 
 def quantity_view(name: str, entry: QuantityEntry, *, preferred: bool = True) -> QuantityView:
@@ -105,7 +103,6 @@ def quantity_view(name: str, entry: QuantityEntry, *, preferred: bool = True) ->
             )
             for other in (entry.alternatives or () if isinstance(entry, MainEntry) else ())
         ],
-        details=entry.details,
     )
 
 

@@ -19,10 +19,10 @@ from ..units import Measured
 from . import numbers, words
 from .environment import environment
 from .identity import configuration_text, report_id
-from .part_view import all_instruments
-from .part_view import parts as sections_of
 from .problem_view import problem_views
 from .quantity_view import criterion_view, definition, quantity_view, taken_views, written
+from .section_view import all_instruments
+from .section_view import sections as sections_of
 from .style import TEMPLATES
 
 
@@ -138,7 +138,7 @@ def report_html(
                 quantity_view(name, results.quantities[name]) for name in _named(results) if name in results.quantities
             ],
             taken=taken_views(results),
-            parts=sections,
+            sections=sections,
             instruments=all_instruments(sections),
             without_result=_without_result(unit, fit),
             not_made=_not_made(unit, fit),

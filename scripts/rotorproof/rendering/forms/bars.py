@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from ...procedures.base import Panel, Series
-from .. import thinning
+from .. import drawn_points
 from ..style import INK
 from ..symbols import axis_label
 from .common import Look, legend, looks, shown, shown_spread, thinned_label, y_label
@@ -67,7 +67,7 @@ def draw(figure: Any, panel: Panel) -> None:
 
 def _spikes(axes: Any, panel: Panel, series: Series, look: Look) -> None:
     x, y = shown(series.x, panel.x), shown(series.y, panel.y)
-    kept = thinning.chosen(x, y, 2 * _MOST_BARS)
+    kept = drawn_points.chosen(x, y, 2 * _MOST_BARS)
     # One line that is lifted between the spikes: a thousandth of the work of as many bars.
     none = np.full(len(kept), np.nan)
     across, up = np.stack([x[kept], x[kept], none]), np.stack([np.zeros(len(kept)), y[kept], none])

@@ -9,7 +9,7 @@ import numpy as np
 
 from ...procedures.base import Panel
 from ...signs import unit_text
-from .. import numbers, thinning
+from .. import drawn_points, numbers
 from ..style import LEFT_OUT, RULE
 from ..symbols import axis_label
 from .common import looks, shown
@@ -43,7 +43,7 @@ def draw(figure: Any, panel: Panel) -> None:
             label = f"{label}\n{numbers.plain(low, 3)} to {numbers.plain(high, 3)} {unit}".rstrip()
             y = (y - low) / (high - low) if high > low else np.full_like(y, 0.5)
         total = len(x)
-        drawn = thinning.chosen(x, y)
+        drawn = drawn_points.chosen(x, y)
         if len(drawn) < total:
             label += f"\n({len(drawn)} of {total} points drawn)"
         for level in (0.0, _LANE):

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from ...procedures.base import Axis, Panel, Series
-from .. import thinning
+from .. import drawn_points
 from ..style import INK, LEFT_OUT, LIMIT
 from ..symbols import axis_label
 from .common import Look, legend, looks, shown, shown_spread, thinned_label, y_label
@@ -71,12 +71,12 @@ def draw_series(axes: Any, series: Series, look: Look, x_axis: Axis, y_axis: Axi
 def _markers(axes: Any, series: Series, look: Look, x: np.ndarray, y: np.ndarray, error: np.ndarray | None) -> None:
     finite = np.isfinite(x) & np.isfinite(y)
     x, y = x[finite], y[finite]
-    drawn = thinning.chosen(x, y)
+    drawn = drawn_points.chosen(x, y)
     label = thinned_label(_role_label(series), len(drawn), len(x))
     out = series.role == "left out"
     colour, marker = (LEFT_OUT, "x") if out else (look.colour, look.marker)
     size = marker_size(len(drawn))
-    if error is not None and not out and len(x) <= thinning.MAXIMUM_POINTS:
+    if error is not None and not out and len(x) <= drawn_points.MAXIMUM_POINTS:
         axes.errorbar(
             x,
             y,
@@ -111,11 +111,11 @@ def _markers(axes: Any, series: Series, look: Look, x: np.ndarray, y: np.ndarray
 
 def _line(axes: Any, series: Series, look: Look, x: np.ndarray, y: np.ndarray) -> None:
     total = len(x)
-    if total > 2 * thinning.MAXIMUM_POINTS:
+    if total > 2 * drawn_points.MAXIMUM_POINTS:
         finite = np.isfinite(x) & np.isfinite(y)
         x, y = x[finite], y[finite]
         forward = bool(np.all(np.diff(x) >= 0))
-        drawn = thinning.chosen(x, y) if forward else thinning.every(len(x))
+        drawn = drawn_points.chosen(x, y) if forward else drawn_points.every(len(x))
         x, y = x[drawn], y[drawn]
     if total == _SINGLE:
         axes.plot(

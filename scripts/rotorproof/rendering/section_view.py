@@ -91,7 +91,7 @@ class TestView:
 
 
 @dataclass(frozen=True)
-class PartView:
+class SectionView:
     """A section: what was done, with what, and what it gave."""
 
     anchor: str
@@ -110,17 +110,17 @@ class PartView:
     cautions: Sequence[str] = ()
 
 
-def parts(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: Results) -> list[PartView]:
+def sections(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: Results) -> list[SectionView]:
     """Return the sections of a report: the procedures in the order of their fits, then the derivations."""
-    found: list[PartView] = []
+    found: list[SectionView] = []
     for outcome in fit["outcomes"]:
         procedure = procedures()[outcome["procedure"]]
         places = [place for place in outcome["tests"] if place < len(unit.tests)]
         label = outcome["label"]
         title = procedure.title if label == procedure.name else f"{procedure.title}: {label}"
         found.append(
-            PartView(
-                anchor=f"part-{len(found) + 1}",
+            SectionView(
+                anchor=f"section-{len(found) + 1}",
                 name=procedure.name,
                 title=title,
                 purpose=procedure.purpose,
@@ -134,8 +134,8 @@ def parts(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: R
     for derived in fit["derived"]:
         derivation = derivations()[derived["name"]]
         found.append(
-            PartView(
-                anchor=f"part-{len(found) + 1}",
+            SectionView(
+                anchor=f"section-{len(found) + 1}",
                 name=derivation.name,
                 title=derivation.title,
                 purpose="Computed from the measured quantities and the settings; no test of its own.",
@@ -177,7 +177,7 @@ def _missing(missing: Mapping[str, str]) -> list[tuple[str, str]]:
 
 
 def _quantities(part: Mapping[str, Any], name: str, label: str, results: Results) -> list[QuantityView]:
-    """Return the quantities this part gave, in its own order, whether or not another part is preferred."""
+    """Return the quantities this section gave, in its own order, whether or not another is preferred."""
     views = []
     for quantity in part["forms"]:
         entry = results.quantities[quantity]
@@ -298,11 +298,11 @@ def _instrument(unit: UnitFile, key: str, instrument: Instrument, names: Sequenc
     )
 
 
-def all_instruments(sections: Sequence[PartView]) -> list[InstrumentView]:
+def all_instruments(all_sections: Sequence[SectionView]) -> list[InstrumentView]:
     """Return every instrument of a report once, with the titles of the tests it read in instead of its columns."""
     found: dict[str, InstrumentView] = {}
     used: dict[str, list[str]] = {}
-    for section in sections:
+    for section in all_sections:
         for one in section.instruments:
             found.setdefault(one.key, one)
             used.setdefault(one.key, []).append(section.title)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rotorproof.procedures.base import Table
-from rotorproof.rendering.part_view import table_view
+from rotorproof.rendering.section_view import table_view
 
 
 def test_a_column_of_numbers_has_as_many_decimals_in_each_row_where_that_is_short() -> None:
