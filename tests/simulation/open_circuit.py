@@ -61,13 +61,18 @@ class Machine:
         even = Machine(self.pole_pairs, self.linkage, self.shape, self.harmonics, self.phase_gain)
         lines = even.lines(one)
         rms = np.sqrt(np.mean(lines**2, axis=1))
-        spectrum = np.abs(np.fft.rfft(lines, axis=1)) ** 2
+        waves = np.fft.rfft(lines, axis=1)
+        spectrum = np.abs(waves) ** 2
+        first = waves[:, 1]
+        # The crest of the fundamental lies where its phase is zero; a harmonic turns so many times as far by then.
+        about_crest = {h: (waves[:, h] * np.exp(-1j * h * np.angle(first))).real / np.abs(first) for h in (5, 7)}
         return {
             "emf_constant_peak": float(np.mean(lines.max(axis=1) - lines.min(axis=1)) / 2),
             "emf_constant_rms": float(rms.mean()),
             "emf_constant_dc": float(np.abs(lines).max(axis=0).mean()),
             "emf_unbalance": float(np.abs(rms / rms.mean() - 1).max()),
             "emf_distortion": float(np.sqrt(spectrum[:, 2:41].sum() / spectrum[:, 1].sum())),
+            **{f"emf_harmonic_{h}": float(part.mean()) for h, part in about_crest.items()},
         }
 
 

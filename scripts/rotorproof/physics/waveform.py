@@ -271,6 +271,17 @@ def distortion_squared(c: np.ndarray) -> np.ndarray:
     return np.asarray(power[..., 1:].sum(axis=-1) / power[..., 0])
 
 
+def in_phase(c: np.ndarray, order: int) -> np.ndarray:
+    """Return the part of harmonic ``order`` in phase with the crest of the fundamental, over it: mean of the lines.
+
+    About its crest a line is sum_h a_h cos(h y) + b_h sin(h y): this is a_h / a_1, negative where the harmonic lowers
+    the crest.
+    """
+    first = c[..., 0, :]
+    turned = c[..., order - 1, :] * (np.conj(first) / np.abs(first)) ** order
+    return np.asarray((turned.real / np.abs(first)).mean(axis=-1))
+
+
 def unbalance(c: np.ndarray) -> np.ndarray:
     """Return the largest deviation of a line's RMS from the mean of the three, over that mean."""
     rms = np.sqrt(0.5 * np.sum(np.abs(c) ** 2, axis=-2))

@@ -19,6 +19,7 @@ from ._emf_words import CONSTANTS, agreement, line_notes, pole_pair_words
 from .base import Condition, Log, Procedure, Quantity, Reducer, Report
 from .fit import Fit
 
+SHAPE = {5: "Fifth", 7: "Seventh"}
 _EMF_SOURCE = "IEC 60050-411 (open-circuit test); peak, RMS and DC value as defined here"
 
 
@@ -71,7 +72,15 @@ class OpenCircuit(Procedure):
         Condition("speed", "speed", "mechanical speed at which the log was taken, where no column holds it"),
         Condition("magnet_temperature", "temperature", "temperature of rotor or hub during the test"),
     )
-    gives = ("pole_pairs", "pole_pair_ratio", *CONSTANTS, "emf_unbalance", "emf_distortion", "phase_sequence")
+    gives = (
+        "pole_pairs",
+        "pole_pair_ratio",
+        *CONSTANTS,
+        "emf_unbalance",
+        "emf_distortion",
+        *(f"emf_harmonic_{order}" for order in SHAPE),
+        "phase_sequence",
+    )
     # fmt: off
     quantities = (
         Quantity(
@@ -122,6 +131,15 @@ class OpenCircuit(Procedure):
             "emf_distortion", "EMF distortion", "THD_E", "ratio", "percent",
             "total harmonic distortion of the line-to-line EMF: RMS of all harmonics over that of the fundamental",
             "IEC 60050-551, 551-20-13 (total harmonic ratio to the fundamental)",
+        ),
+        *(
+            Quantity(
+                f"emf_harmonic_{order}", f"{words} harmonic of the EMF", f"h_{order}", "ratio", "percent",
+                f"amplitude of the {words.lower()} harmonic of the line-to-line EMF over that of the fundamental, as "
+                "far as it is in phase with the fundamental's crest (negative: it lowers the crest), mean of the lines",
+                "Fourier series about the crest; harmonic content after IEC 60050-551",
+            )
+            for order, words in SHAPE.items()
         ),
         Quantity(
             "phase_sequence", "Phase sequence", "s", "number", "1",
@@ -201,13 +219,15 @@ class OpenCircuit(Procedure):
         c = waveform.coefficients(blocks, jackknife=False).best
         full = waveform.complete(c, records[0].rotation)
         values = _outputs(full, choice, len(choice.lines))
-        wave = {name: float(v) for name, v in zip(_names(len(choice.lines)), values, strict=True)}
+        wave = {name: float(v) for name, v in zip(_names(choice), values, strict=True)}
         freedom = float(len(choice.without) - 1)
         fit.block("scatter of the EMF readings", wave, lambda: _covariance(choice, wave), freedom)
         # Half of what extrapolation and noise correction took off stands for what they may have missed.
         cut = waveform.cut_off(full * choice.kept[:, None], choice.corner_order)
         left = 0.25 * (cut**2 + (choice.crest_bias * wave["linkage_peak"]) ** 2)
         fit.block("corrections of the crest", {"crest": 0.0}, left)
+        few = [f"emf_harmonic_{order}" for order in SHAPE if order > choice.orders]
+        fit.lacking(few, "too few readings per electrical turn to see it; sample at least 20 times per turn")
         ratio = _ratio(records)
         if ratio:
             variance, freedom = ratio.scatter**2, ratio.degrees_of_freedom
@@ -277,6 +297,7 @@ class OpenCircuit(Procedure):
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the constants per mechanical speed and the shape, from linkages per electrical speed."""
         result = {"emf_distortion": parameters["distortion"]}
+        result |= {f"emf_{name}": value for name, value in parameters.items() if name.startswith("harmonic_")}
         if "unbalance" in parameters:
             result["emf_unbalance"] = parameters["unbalance"]
         for name in ("pole_pairs", "phase_sequence"):
@@ -312,16 +333,22 @@ def _peaks(blocks: Sequence[waveform.Blocks], choice: Choice) -> np.ndarray:
     return np.array([_outputs(waveform.complete(c, choice.sequence), choice, 3)[:2] for c in each])
 
 
-def _names(lines: int) -> list[str]:
-    names = ["linkage_peak", "linkage_rms", "linkage_dc", "distortion"]
-    return names if lines == 1 else [*names, "unbalance"]
+def _shape(choice: Choice) -> list[int]:
+    """Return those orders that tell the wave's shape and were fitted."""
+    return [order for order in SHAPE if order <= choice.orders]
+
+
+def _names(choice: Choice) -> list[str]:
+    names = ["linkage_peak", "linkage_rms", "linkage_dc", "distortion", *(f"harmonic_{h}" for h in _shape(choice))]
+    return names if len(choice.lines) == 1 else [*names, "unbalance"]
 
 
 def _outputs(full: np.ndarray, choice: Choice, lines: int) -> np.ndarray:
-    """Return peak, RMS, DC linkage, distortion and (with two lines or more) unbalance."""
+    """Return peak, RMS, DC linkage, distortion, harmonics and (with two lines or more) unbalance."""
     wave = full * choice.kept[:, None]
     squared = max(float(waveform.distortion_squared(full)) - choice.noise, 0.0)
-    values = [*waveform.peak_rms_dc(wave, choice.corner_order), np.sqrt(squared)]
+    shape = [float(waveform.in_phase(full, order)) for order in _shape(choice)]
+    values = [*waveform.peak_rms_dc(wave, choice.corner_order), np.sqrt(squared), *shape]
     values[0] /= 1.0 + choice.crest_bias
     return np.array(values if lines == 1 else [*values, float(waveform.unbalance(wave))])
 
@@ -331,6 +358,7 @@ def _covariance(choice: Choice, wave: Mapping[str, float]) -> np.ndarray:
     chosen = choice.without * choice.kept[:, None]
     squared = waveform.distortion_squared(choice.without)
     columns = [waveform.peak_rms_dc(chosen, choice.corner_order), squared[:, None]]
+    columns += [waveform.in_phase(choice.without, order)[:, None] for order in _shape(choice)]
     if len(choice.lines) > 1:
         columns.append(waveform.unbalance(chosen)[:, None])
     covariance = jackknife_covariance(np.hstack(columns))
