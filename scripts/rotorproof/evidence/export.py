@@ -93,7 +93,7 @@ def harmless(text: str) -> str:
 
 
 def csv_bytes(rows: Sequence[Mapping[str, Any]]) -> bytes:
-    """Return the rows as CSV (RFC 4180, UTF-8), text made harmless, numbers in full precision."""
+    """Return the rows as CSV (RFC 4180, UTF-8), text made harmless, numbers with the digits of ``results.json``."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\r\n")
     writer.writerow(COLUMNS)
