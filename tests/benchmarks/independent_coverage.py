@@ -16,6 +16,7 @@ import sys
 from collections import Counter, defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
 from typing import Any
@@ -31,6 +32,7 @@ PARTS = ("motor", "controller")
 """Roles of a drive's parts, in the order of its file."""
 
 
+@cache
 def _adapter(name: str) -> ModuleType:
     spec = importlib.util.spec_from_file_location(f"adapter_{name}", ROOT / "scripts" / f"{name}.py")
     assert spec is not None and spec.loader is not None
@@ -39,13 +41,19 @@ def _adapter(name: str) -> ModuleType:
     return module
 
 
+@cache
+def _plan(out: Path) -> Any:
+    """What the workflow would do with the folder; read once, as it reads every unit's file."""
+    from rotorproof.workflow import Plan
+
+    return Plan.load(ROOT, {"raw_dir": str(out / "raw"), "reports_dir": str(out / "reports"), "comparisons": []})
+
+
 def judge(given: tuple[Path, str]) -> str:
     """Read, fit and decide on one unit of a folder, a drive after its parts; gives an error in words, or nothing."""
     out, name = given
-    from rotorproof.workflow import Plan
-
     try:
-        plan = Plan.load(ROOT, {"raw_dir": str(out / "raw"), "reports_dir": str(out / "reports"), "comparisons": []})
+        plan = _plan(out)
         at = SimpleNamespace(unit=name)
         folder = out / "reports" / name
         folder.mkdir(parents=True, exist_ok=True)

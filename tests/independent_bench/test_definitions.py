@@ -92,3 +92,11 @@ def test_a_drive_without_drag_or_current_turns_at_its_voltage():
     )
     found = steady([Request(ideal, session.controller, 36.0, magnets=20.0)])
     assert found.speed[0] == pytest.approx(36.0 / definitions.emf(ideal, 20.0)["emf_constant_dc"], rel=0.03)
+
+
+def test_the_continuous_current_settles_at_the_limit(motor):
+    # What the definition says, followed in time by the two bodies' equations.
+    amperes = thermal.current_for(motor, 130.0, 40.0)
+    slow = thermal.slowest_time(motor, amperes, 40.0)
+    course = thermal.warming(motor, amperes, np.full(int(12 * slow / 60), 40.0), 60.0)
+    assert course[0, -1] == pytest.approx(130.0, abs=0.05)

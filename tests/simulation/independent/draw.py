@@ -134,7 +134,8 @@ def draw_controller(rng: np.random.Generator) -> Controller:
 class Bench:
     """One workshop: its instruments, its air, its habits.
 
-    bits: of the scope; hum: of its full scale; supply_ripple: share of the voltage; highest: V the supply reaches.
+    air: degC; bits: of the scope; hum: share of its full scale; highest: V the supply reaches, which sags by
+    supply_resistance, ohm.
     """
 
     instruments: dict[str, Instrument]
@@ -143,7 +144,6 @@ class Bench:
     hum: float
     highest: float
     supply_resistance: float
-    unlike_thermometers: bool
 
 
 def draw_bench(rng: np.random.Generator) -> Bench:
@@ -180,8 +180,9 @@ def draw_bench(rng: np.random.Generator) -> Bench:
             "thermocouple thermometer",
             serial(),
             {"temperature": (0, 1.0 if good else 2.0, "degC")},
-            own_inputs=True,
-            says_so=False,
+            # Sensors of unlike places are mostly unlike sensors, whether unit.yaml says so or not.
+            own_inputs=bool(rng.random() < 0.8),
+            says_so=bool(rng.random() < 0.3),
         ),
         "brake": Instrument(
             "reaction brake with load cell",
@@ -202,7 +203,6 @@ def draw_bench(rng: np.random.Generator) -> Bench:
         rng.uniform(0, 0.004),
         float(rng.choice([24.0, 30.0, 36.0])),
         rng.uniform(0.01, 0.08),
-        bool(rng.random() < 0.5),
     )
 
 
