@@ -21,7 +21,10 @@ from rotorproof.errors import InputError
 from rotorproof.logs.table import read_table
 from rotorproof.settings.layout import BUILTIN
 from rotorproof.settings.load import load_project, load_settings
-from rotorproof.units import SI_UNIT
+from rotorproof.uncertainty.accuracy import parse_accuracy
+from rotorproof.uncertainty.specification import parse_specification
+from rotorproof.units import SI_UNIT, beyond, parse
+from tests.fuzz.classes import WORDS
 
 from .bench import UNIT, Bench, log_text, process
 
@@ -335,6 +338,33 @@ def test_whatever_happens_to_one_unit_the_other_keeps_its_results(bench, untouch
     for quantity in outcome.results.get("BAD", {}).get("quantities", {}).values():
         assert math.isfinite(quantity["value"])
         assert math.isfinite(quantity["standard_uncertainty"])
+
+
+HOSTILE_WORDS = st.tuples(st.sampled_from(WORDS), st.sampled_from([1, 1, 1, 2, 50, 20_000]))
+
+
+@pytest.mark.slow
+@settings(FAST, max_examples=3000)
+@given(
+    head=st.sampled_from(["", "36 ", "-1e3 ", "0.05 % + "]),
+    words=st.lists(HOSTILE_WORDS, max_size=8),
+    blank=st.sampled_from(["", " "]),
+    kind=st.sampled_from(sorted(SI_UNIT)),
+)
+def test_a_text_with_a_unit_is_a_value_its_kind_can_have_or_is_named(head, words, blank, kind):
+    text = head + blank.join(word * times for word, times in words)
+    for read in (parse, parse_accuracy, parse_specification):
+        try:
+            found = read(text, kind)
+        except ValueError as error:
+            assert 5 < len(str(error)) < 700
+            continue
+        if read is parse:
+            assert beyond(found.value, kind) is None
+            assert math.isfinite(found.value)
+        elif read is parse_accuracy:
+            assert 0 <= found.relative < math.inf
+            assert 0 <= found.fixed < math.inf
 
 
 def test_the_judges_units_are_those_of_the_columns():

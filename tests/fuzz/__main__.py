@@ -17,19 +17,20 @@ from .judging import Tally, judge
 
 _FOLDER = seeds.ROOT / "build" / "fuzz"
 #: Seconds that each class gets in turn.
-_TURN = 20.0
+_TURN = 10.0
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
     parser.add_argument("--hours", type=float, default=0.25, help="how long (wall clock)")
     parser.add_argument("--seed", type=int, default=1, help="other seeds draw other inputs")
+    parser.add_argument("--folder", type=Path, default=_FOLDER, help="where figures and failures are kept")
     parser.add_argument("--only", nargs="+", default=[], metavar="WORD", help="classes whose names hold one of these")
     options = parser.parse_args()
     warnings.simplefilter("ignore")  # what a library says of spoiled input is no news
     chosen = {n: draw for n, draw in CLASSES.items() if not options.only or any(word in n for word in options.only)}
     tallies = {name: Tally() for name in chosen}
-    _FOLDER.mkdir(parents=True, exist_ok=True)
+    options.folder.mkdir(parents=True, exist_ok=True)
     seeds.logs()
     end = time.monotonic() + 3600 * options.hours
     turn = 0
@@ -42,22 +43,22 @@ def main() -> int:
                     content, run = draw(rng, Path(scratch))
                     wrong = judge(run, tallies[name])
                     if wrong:
-                        _keep(name, content, wrong, tallies[name])
+                        _keep(options.folder, name, content, wrong, tallies[name])
+                _write(options.folder, tallies)
             turn += 1
-            _write(tallies)
-    print(_write(tallies))
+    print(_write(options.folder, tallies))
     return 1 if any(tally.failures for tally in tallies.values()) else 0
 
 
-def _keep(name: str, content: bytes, wrong: str, tally: Tally) -> None:
+def _keep(folder: Path, name: str, content: bytes, wrong: str, tally: Tally) -> None:
     mark = hashlib.sha256(content).hexdigest()[:12]
-    (_FOLDER / f"{mark}.input").write_bytes(content)
-    (_FOLDER / f"{mark}.txt").write_text(f"{name}\n{wrong}", encoding="utf-8")
+    (folder / f"{mark}.input").write_bytes(content)
+    (folder / f"{mark}.txt").write_text(f"{name}\n{wrong}", encoding="utf-8")
     tally.failures.append(mark)
     print(f"{name}: {mark}: {wrong.strip().splitlines()[-1][:160]}", flush=True)
 
 
-def _write(tallies: dict[str, Tally]) -> str:
+def _write(folder: Path, tallies: dict[str, Tally]) -> str:
     lines = [
         "| inputs | tried | gave numbers | processor s | slowest, s | peak growth, MB | failures |",
         "|---|---|---|---|---|---|---|",
@@ -68,7 +69,7 @@ def _write(tallies: dict[str, Tally]) -> str:
     total = sum(t.tried for t in tallies.values())
     lines.append(f"\n{total} inputs, {sum(len(t.failures) for t in tallies.values())} failures.")
     text = "\n".join(lines) + "\n"
-    (_FOLDER / "figures.md").write_text(text, encoding="utf-8")
+    (folder / "figures.md").write_text(text, encoding="utf-8")
     return text
 
 

@@ -35,7 +35,8 @@ _PRINTED = (
     "V mV A N\u00b7m kg m^2 rad/s rpm degC K ohm % percent 1 s m/s^2 V/(rad/s) 9 ** ^ ( ) * / . , - + e9 1e999 +/- "
 )
 _PRINTED += "\u00b5 \u00b0 \u03a9 range of digits reading ppm FS inf nan 0x1F __ { } %s"
-_WORDS = (*_PRINTED.split(), " ", "  ", "\t", "\0", "\n")
+#: Pieces of texts with a unit, good and bad.
+WORDS = (*_PRINTED.split(), " ", "  ", "\t", "\0", "\n")
 
 
 def _log(content: bytes, folder: Path, wanted: tuple[str, ...], layout: Layout) -> Run:
@@ -74,7 +75,7 @@ def _format(name: str) -> Draw:
 
 def _texts(rng: random.Random, folder: Path) -> tuple[bytes, Run]:
     del folder
-    words = [rng.choice(_WORDS) * (rng.choice((1, 1, 1, 2, 50, 20_000))) for _ in range(rng.randint(1, 8))]
+    words = [rng.choice(WORDS) * (rng.choice((1, 1, 1, 2, 50, 20_000))) for _ in range(rng.randint(1, 8))]
     text = rng.choice(("", "36 ", "0.05 % + ")) + rng.choice(("", " ")).join(words)
     kind = rng.choice(sorted(SI_UNIT))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import faulthandler
 import os
 import resource
 import signal
@@ -62,6 +63,7 @@ def judge(run: Callable[[], bool], tally: Tally) -> str | None:
 
 def _child(run: Callable[[], bool], writing: int) -> None:
     words = ""
+    faulthandler.disable()
     try:
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
         usage = resource.getrusage(resource.RUSAGE_SELF)

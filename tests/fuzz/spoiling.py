@@ -154,5 +154,5 @@ def yaml_of(content: str, rng: random.Random) -> str:
             lines[k : k + 1] = rng.choice(([], [lines[k]] * 2, [lines[k] + rng.choice(HOSTILE)], ["  " + lines[k]]))
             content = "\n".join(lines)
         else:
-            content = bytes_of(content.encode(), rng).decode("utf-8", "surrogateescape")
+            content = bytes_of(content.encode("utf-8", "surrogateescape"), rng).decode("utf-8", "surrogateescape")
     return content
