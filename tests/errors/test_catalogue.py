@@ -134,6 +134,20 @@ def test_a_folder_that_may_not_be_read_is_named_and_the_others_go_on(tmp_path, m
     assert "GOOD" in outcome.results
 
 
+def test_raw_that_may_not_be_read_is_named(tmp_path, monkeypatch):
+    bench = Bench(tmp_path).build()
+    listed = Path.iterdir
+
+    def iterdir(self):
+        if self == bench.bad.parent:
+            raise PermissionError(13, "Permission denied", str(self))
+        return listed(self)
+
+    monkeypatch.setattr(Path, "iterdir", iterdir)
+    (problem,) = process(tmp_path).settings
+    assert "the folder 'raw' cannot be read: Permission denied" in problem["message"]
+
+
 @pytest.mark.parametrize("name", ["{unit}", "<b>", "*", "$(id)", "a b"])
 def test_a_folder_named_like_a_pattern_is_named_and_the_others_go_on(tmp_path, name):
     bench = Bench(tmp_path).build()

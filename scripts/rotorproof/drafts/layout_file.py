@@ -8,6 +8,7 @@ from pathlib import Path
 
 from ..columns import COLUMNS
 from ..errors import InputError, Problem
+from ..logs import limits
 from ..logs.dialect import resolved, sample_rows
 from ..settings.layout import AUTO, Layout
 from ..units import SI_UNIT, conversion
@@ -99,6 +100,8 @@ def _numbers(row: list[str]) -> bool:
 
 
 def _column(position: int, cell: str, first: list[str]) -> ProposedColumn:
+    if len(cell) > limits.LONGEST_NAME:
+        return ProposedColumn(position + 1, cell[:40] + "...", None, None, "its header is too long for a name")
     match = _UNIT.match(cell)
     name = match["name"] if match else cell
     unit = (match["a"] or match["b"] or match["c"]).strip() if match else None

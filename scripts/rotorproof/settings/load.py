@@ -74,7 +74,13 @@ def load_project(settings: RunSettings, config: Path, root: Path) -> Project:
             Problem(f"the folder {settings.raw_dir!r} does not exist; put one folder per unit there", severity="error")
         )
         return project
-    for entry in sorted(path for path in raw.iterdir() if path.is_dir() and not path.name.startswith(".")):
+    try:
+        entries = sorted(path for path in raw.iterdir() if path.is_dir() and not path.name.startswith("."))
+    except OSError as error:
+        words = f"the folder {settings.raw_dir!r} cannot be read: {error.strerror}"
+        project.problems.append(Problem(words, severity="error"))
+        return project
+    for entry in entries:
         try:
             unit = load_unit(entry, folder, f"{entry.name}/unit.yaml")
         except InputError as error:
