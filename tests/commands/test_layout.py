@@ -79,3 +79,10 @@ def test_answers_on_the_terminal_win(bench, tmp_path, typed):
     assert main(["layout", str(path), "--write"]) == 0
     columns = yaml.safe_load((bench.root / "config/layouts/scope.yaml").read_text())["columns"]
     assert list(columns) == ["time", "voltage_bc", "supply_voltage"]
+
+
+def test_a_header_of_blanks_without_end_is_passed_over_at_once(bench, tmp_path, capsys):
+    path = tmp_path / "blanks.csv"
+    path.write_text("time [s],voltage" + " " * 100_000 + "x\n" + "".join(f"{k},{k}.5\n" for k in range(9)))
+    assert main(["layout", str(path)]) == 0
+    assert "too long for a name" in capsys.readouterr().out
