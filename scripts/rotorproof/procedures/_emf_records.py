@@ -11,7 +11,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics import line_checks, thinning, waveform
 from ..physics.line_checks import line_of
-from .base import Log
+from .base import Log, line_title
 from .fit import Residuals
 
 
@@ -229,5 +229,5 @@ def wave_left(record: Record, line: str, volts: np.ndarray, c: np.ndarray) -> Re
     rest = rest - fitted
     scatter, freedom = float(np.std(rest)), float(rest.size - 2 * c.size)
     regressors = {"electrical_angle": record.angle, "electrical_speed": record.electrical}
-    name = f"EMF over speed, line {line[0].upper()}-{line[1].upper()}, {record.label}"
+    name = f"EMF over speed, line {line_title(line)}, {record.label}"
     return Residuals(name, "V s/rad", fitted, rest, scatter, regressors, freedom)

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..physics.waveform import BINS, waves
 from ._emf_records import Record
-from .base import Axis, Panel, Series, Table
+from .base import Axis, Panel, Series, Table, in_rpm, line_title
 
 _SHOWN = 120  # points per line over one electrical turn
 
@@ -40,7 +40,7 @@ def wave_panel(records: Sequence[Record], names: Sequence[str], offsets: Sequenc
         centre = ((np.arange(_SHOWN) + 0.5) * (2 * np.pi / _SHOWN))[seen]
         n = count[seen]
         error = np.sqrt(np.maximum(square[seen] / n - (rest[seen] / n) ** 2, 0.0) / n)
-        title = f"{name[0].upper()}-{name[1].upper()}"
+        title = line_title(name)
         series.append(Series(title, centre, total[seen] / n, "measured"))
         series.append(Series(f"fit {title}", x[::4], fitted[::4, row], "fit"))
         residuals.append(Series(title, centre, rest[seen] / n, "measured", error))
@@ -136,7 +136,7 @@ def records_table(records: Sequence[Record], linkages: np.ndarray) -> Table:
         rows.append(
             [
                 record.label,
-                "not measured" if mean is None else f"{mean * 60 / (2 * np.pi):.2f}",
+                "not measured" if mean is None else f"{in_rpm(mean):.2f}",
                 f"{record.electrical_speed / (2 * np.pi):.3f}",
                 f"{record.turns:.1f}",
                 f"{record.per_turn:.0f}",

@@ -9,7 +9,7 @@ import numpy as np
 from ..physics import line_checks, waveform
 from ..physics.regression import jackknife_covariance
 from ._emf_records import Record
-from .base import Report
+from .base import Report, line_title
 
 CONSTANTS = ("emf_constant_peak", "emf_constant_rms", "emf_constant_dc", "speed_constant", "torque_constant")
 
@@ -43,7 +43,7 @@ def line_notes(names: Sequence[str], orders: int) -> list[str]:
     if len(names) == 2:
         third = next(n for n in line_checks.LINES if n not in names)
         notes.append(
-            f"Line {third[0].upper()}-{third[1].upper()} is derived as minus the sum of the two others, which holds at "
+            f"Line {line_title(third)} is derived as minus the sum of the two others, which holds at "
             "every instant; a wrong gain of one probe is then not seen."
         )
     if len(names) == 1:

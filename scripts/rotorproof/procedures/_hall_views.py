@@ -10,7 +10,7 @@ import numpy as np
 
 from ..physics import hall, six_step
 from ._hall_capture import Capture, Choice, turn
-from .base import Axis, Panel, Report, Series, Table
+from .base import Axis, Panel, Report, Series, Table, drawn
 
 _DRIVE = ("A", "B", "C")
 
@@ -227,9 +227,9 @@ def _edges_panel(found: Capture, deviations: Sequence[np.ndarray]) -> Panel:
     for i, s in enumerate(found.alive):
         for kind, word in ((0, "rises"), (1, "falls")):
             angle = found.angles[s][found.edges[s].rising == (kind == 0)]
-            every = max(1, angle.size // 400)
+            at = drawn(angle.size, 400)
             turns = (angle - found.track.angle[0]) / hall.TURN
-            series.append(Series(f"{s.upper()} {word}", turns[::every], deviations[2 * i + kind][::every], "measured"))
+            series.append(Series(f"{s.upper()} {word}", turns[at], deviations[2 * i + kind][at], "measured"))
     return Panel(
         "edges",
         "Edges about their mean angle",

@@ -215,11 +215,6 @@ def add_current(run: Course, fit: Fit) -> None:
         )
 
 
-def stated(logs: Sequence[Log]) -> dict[str, float]:
-    """Return the conditions of all logs together."""
-    return {key: value for log in logs for key, value in log.conditions.items()}
-
-
 def add_limit(conditions: Mapping[str, float], given: Mapping[str, float], fit: Fit) -> None:
     """Add the temperature limit of the place that was measured, and the air it is to be held in."""
     if "continuous_current" in fit.missing:

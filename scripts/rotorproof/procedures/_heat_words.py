@@ -8,7 +8,7 @@ import numpy as np
 
 from ..physics import heating
 from . import _heat_run as parts
-from .base import Axis, Log, Panel, Report, Series
+from .base import Axis, Log, Panel, Report, Series, stated
 from .fit import Fit
 
 
@@ -79,7 +79,7 @@ def show_cooling(cooling: parts.Cooling | None, given: Mapping[str, float], repo
 
 def limit_words(logs: Sequence[Log], given: Mapping[str, float], fit: Fit, report: Report) -> None:
     """Say what the continuous current is for."""
-    p, conditions = fit.parameters, parts.stated(logs)
+    p, conditions = fit.parameters, stated(logs)
     if "limit" not in p:
         return
     source = "as stated"

@@ -11,7 +11,7 @@ from ..errors import FitError
 from ..physics import load_points
 from ..signs import number_text
 from ._load_parts import Choice, PerAmpere, Points, Split
-from .base import Axis, Field, Log, Panel, Report, Series, Table
+from .base import Axis, Field, Log, Panel, Report, Series, Table, in_rpm
 from .fit import Fit
 
 #: Each efficiency and from where to where it is taken.
@@ -62,16 +62,12 @@ def report(log: Log, choice: Choice, fit: Fit) -> Report:
     if seen.split:
         _show_split(seen.split, at, choice, report)
     if seen.rated:
-        report.quantity_notes["rated_torque"] = [f"at {seen.rated[0]:.0f} W and {_rpm(seen.rated[1]):.0f} rpm"]
+        report.quantity_notes["rated_torque"] = [f"at {seen.rated[0]:.0f} W and {in_rpm(seen.rated[1]):.0f} rpm"]
     return report
 
 
-def _rpm(speed: float) -> float:
-    return float(speed) * 60 / (2 * np.pi)
-
-
 def _where(at: Points, k: int) -> str:
-    return f"at {at.torque[k]:.3g} N·m and {_rpm(at.speed[k]):.0f} rpm"
+    return f"at {at.torque[k]:.3g} N·m and {in_rpm(at.speed[k]):.0f} rpm"
 
 
 def _torque_current(seen: PerAmpere) -> Panel:
@@ -228,7 +224,7 @@ def _loss_table(seen: Split, at: Points, used: np.ndarray) -> Table:
     iron = c * at.speed + b * at.speed**2
     standby = np.full(at.speed.size, seen.standby)
     columns = {
-        "rpm": at.speed * 60 / (2 * np.pi),
+        "rpm": in_rpm(at.speed),
         "torque / N·m": at.torque,
         "in / W": seen.power,
         "out / W": out,

@@ -192,6 +192,40 @@ class Report:
         self.warnings.append(Problem(message, column=column, severity="warning"))
 
 
+def drawn(size: int, most: int = 2000) -> np.ndarray:
+    """Return the places of at most ``most`` of ``size`` readings, evenly spread, for a figure."""
+    return np.unique(np.linspace(0, size - 1, min(size, most)).astype(int))
+
+
+def outside(size: int, parts: Sequence[slice], most: int) -> np.ndarray:
+    """Return the places to draw, at most ``most``, of the readings that lie in none of ``parts``."""
+    out = np.ones(size, bool)
+    for part in parts:
+        out[part] = False
+    return np.flatnonzero(out)[drawn(int(out.sum()), most)]
+
+
+def line_title(pair: str) -> str:
+    """Return how a pair of lines is written: A-B for ``ab``."""
+    return f"{pair[0].upper()}-{pair[1].upper()}"
+
+
+def in_rpm(speed: float | np.ndarray) -> Any:
+    """Return a speed in rad/s as revolutions per minute."""
+    return speed * (60 / (2 * np.pi))
+
+
+def stated(logs: Sequence[Log]) -> dict[str, float]:
+    """Return the conditions of all logs together."""
+    return {key: value for log in logs for key, value in log.conditions.items()}
+
+
+def known_pole_pairs(given: Mapping[str, float]) -> int | None:
+    """Return the pole pairs as measured, else as the nameplate states them."""
+    found = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
+    return None if found is None else round(found)
+
+
 @dataclass(frozen=True, slots=True)
 class Suspect:
     """A reading that can be read but hardly be right: ``row`` from 0, the canonical column, and what to do."""
@@ -270,9 +304,12 @@ class Procedure(ABC):
         Raises ``FitError`` as ``choose`` does.
         """
 
-    @abstractmethod
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
-        """Return the quantities (SI) from the fitted parameters: a pure formula, repeated for uncertainty."""
+        """Return the quantities (SI) from the fitted parameters: a pure formula, repeated for uncertainty.
+
+        Parameters that bear the name of a quantity are that quantity, unless a subclass has a formula to add.
+        """
+        return {name: value for name, value in parameters.items() if name in self.gives}
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Any, fit: Fit) -> Report:
         """Return figures, tables, notes and warnings of a fit, which ``estimate`` returned for the same inputs."""

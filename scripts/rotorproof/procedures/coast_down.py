@@ -11,7 +11,22 @@ import numpy as np
 from ..errors import FitError
 from ..physics import coasting
 from ..signs import number_text
-from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series, Table
+from .base import (
+    Axis,
+    Condition,
+    Log,
+    Need,
+    Panel,
+    Procedure,
+    Quantity,
+    Report,
+    Series,
+    Table,
+    drawn,
+    in_rpm,
+    known_pole_pairs,
+    outside,
+)
 from .fit import Fit
 
 _MOST = 1500  # samples per record that the fit uses; longer records are averaged in blocks
@@ -173,7 +188,7 @@ class CoastDown(Procedure):
                 "the speeds of the run. A bearing that warms up, or a drive still switched on, looks like this."
             )
         report.notes.append(_inertia_words(logs, given, seen.records, fit))
-        spread = max(f.residual_sd for f in seen.fitted) * 60 / (2 * np.pi)
+        spread = in_rpm(max(f.residual_sd for f in seen.fitted))
         report.notes.append(
             f"Residual standard deviation of the speed {spread:.3g} rpm; serial correlation is allowed for."
         )
@@ -202,7 +217,7 @@ def _record(log: Log, given: Mapping[str, float], parts: tuple[slice, ...] | Non
         time, speed = log["time"], np.abs(log["speed"])
         current = log.get("supply_current")
     else:
-        pole_pairs = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
+        pole_pairs = known_pole_pairs(given)
         if pole_pairs is None:
             raise FitError(
                 "the log holds a voltage instead of a speed, and the pole pairs are not known; state them on the "
@@ -333,7 +348,7 @@ def _inertia_words(logs: Sequence[Log], given: Mapping[str, float], records: Seq
         return "Only ratios of friction to inertia could be fitted, since the inertia is not known."
     return (
         f"Moment of inertia from the friction torque of the other tests, {number_text(torque, '.4g')} N·m at "
-        f"{_rpm(middle):.0f} rpm, over the deceleration seen here; both hold the iron loss."
+        f"{in_rpm(middle):.0f} rpm, over the deceleration seen here; both hold the iron loss."
     )
 
 
@@ -341,23 +356,20 @@ def _show(logs: Sequence[Log], seen: Seen, report: Report) -> None:
     series, residuals, rows = [], [], []
     for order, (log, record, f) in enumerate(zip(logs, seen.records, seen.fitted, strict=True), start=1):
         label = log.label if len(logs) == 1 else f"{log.label} {order}"
-        out = np.ones(record.time.size, bool)
-        for part in record.parts:
-            out[part] = False
-        step = max(1, int(out.sum()) // 400)
-        series.append(Series(f"{label}: left out", record.time[out][::step], record.speed[out][::step], "left out"))
+        out = outside(record.time.size, record.parts, 400)
+        series.append(Series(f"{label}: left out", record.time[out], record.speed[out], "left out"))
         position = 0
         for number, (t, w, w0) in enumerate(zip(record.times, record.speeds, f.starts, strict=True)):
             delta = float(f.values[2]) if f.values.size > 2 else 0.0
             curve = coasting.speed_after(t - t[0], float(w0), float(f.values[0]), float(f.values[1]), delta)
             mark = f" ({number + 1})" if len(record.times) > 1 else ""
-            thin = max(1, t.size // 400)
-            series.append(Series(f"{label}{mark}", t[::thin], w[::thin]))
+            seen_at = drawn(t.size, 400)
+            series.append(Series(f"{label}{mark}", t[seen_at], w[seen_at]))
             series.append(Series(f"{label}{mark}: fit", t, curve, "fit"))
             residual = f.residuals[position : position + t.size]
-            residuals.append(Series(f"{label}{mark}", t[::thin], residual[::thin]))
+            residuals.append(Series(f"{label}{mark}", t[seen_at], residual[seen_at]))
             position += t.size
-            numbers = (float(t[0]), float(t[-1]), _rpm(w[0]), _rpm(w[-1]), record.added)
+            numbers = (float(t[0]), float(t[-1]), in_rpm(w[0]), in_rpm(w[-1]), record.added)
             rows.append([f"{label}{mark}", *(number_text(v, ".4g") for v in numbers)])
     report.panels.append(
         Panel(
@@ -379,10 +391,6 @@ def _show(logs: Sequence[Log], seen: Seen, report: Report) -> None:
             rows,
         )
     )
-
-
-def _rpm(speed: float) -> float:
-    return float(speed) * 60 / (2 * np.pi)
 
 
 PROCEDURE = CoastDown()

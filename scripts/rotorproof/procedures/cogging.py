@@ -10,10 +10,8 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import cogging
-from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series, Table
+from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series, Table, drawn, known_pole_pairs
 from .fit import Fit, Residuals
-
-_DRAWN = 2000
 
 
 @dataclass(frozen=True)
@@ -246,9 +244,9 @@ def _covered(sweep: cogging.Sweep) -> float:
 
 
 def _design(given: Mapping[str, float]) -> tuple[int | None, int | None]:
-    pairs = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
+    pairs = known_pole_pairs(given)
     slots = given.get("nameplate_slots")
-    return (None if slots is None else round(slots)), (None if pairs is None else 2 * round(pairs))
+    return (None if slots is None else round(slots)), (None if pairs is None else 2 * pairs)
 
 
 def _highest(sweep: cogging.Sweep, slots: int | None, poles: int | None) -> int:
@@ -300,16 +298,16 @@ def _spoken(order: int, ideal: int | None, highest: int, slots: int | None, pole
 def _panels(sweep: cogging.Sweep, found: cogging.Harmonics, amplitude: np.ndarray) -> list[Panel]:
     points = 1 << int(max(1024, 8 * (found.orders.max() if found.orders.size else 1))).bit_length()
     line = cogging.curve(found.orders, found.cosines, found.sines, points)
-    every = max(1, points // _DRAWN)
+    at = drawn(points)
     turn = 2 * np.pi * np.arange(points) / points
     series = []
     for sign, name in ((1.0, "forwards"), (-1.0, "backwards")):
         here = np.flatnonzero(sweep.direction == sign)
-        here = here[:: max(1, here.size // _DRAWN)]
+        here = here[drawn(here.size)]
         if here.size:
             series.append(Series(name, sweep.angle[here] % (2 * np.pi), sweep.torque[here]))
             friction = found.friction or 0.0
-            series.append(Series(f"fit {name}", turn[::every], line[::every] + found.zero + sign * friction, "fit"))
+            series.append(Series(f"fit {name}", turn[at], line[at] + found.zero + sign * friction, "fit"))
     over_angle = Panel(
         "torque-angle",
         "Torque over the angle",

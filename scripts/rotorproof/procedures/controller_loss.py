@@ -137,9 +137,7 @@ class ControllerLoss(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return efficiency and loss at the reference output."""
-        result = {}
-        if "standby_power" in parameters:
-            result["standby_power"] = parameters["standby_power"]
+        result = super().derive(parameters, given)
         if "reference_output" in parameters:
             output = parameters["reference_output"]
             loss = parameters["c0"] + parameters["c1"] * output + parameters["c2"] * output**2

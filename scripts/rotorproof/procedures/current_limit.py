@@ -9,7 +9,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics.plateau import Plateau, link_current, plateau
 from ..signs import number_text
-from .base import Axis, Log, Panel, Procedure, Quantity, Report, Series
+from .base import Axis, Log, Panel, Procedure, Quantity, Report, Series, drawn
 from .fit import Fit
 
 _PHASES = ("current_a", "current_b", "current_c")
@@ -102,10 +102,6 @@ class CurrentLimit(Procedure):
                 _name_the_kind(_currents(log), found, report)
         return report
 
-    def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
-        """Return the levels."""
-        return dict(parameters)
-
 
 def _limit(name: str, values: np.ndarray, fit: Fit, seen: dict[str, tuple[np.ndarray, Plateau]]) -> Plateau | None:
     try:
@@ -128,7 +124,7 @@ def _currents(log: Log) -> list[np.ndarray]:
 
 def _panel(name: str, time: np.ndarray, values: np.ndarray, found: Plateau) -> Panel:
     title = name.replace("_", " ").capitalize()
-    keep = np.unique(np.linspace(0, values.size - 1, min(values.size, 2000)).astype(int))
+    keep = drawn(values.size)
     used, rest = keep[found.inside[keep]], keep[~found.inside[keep]]
     return Panel(
         name.replace("_", "-"),

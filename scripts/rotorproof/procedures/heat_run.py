@@ -13,7 +13,7 @@ from ..physics import heating
 from . import _heat_run as parts
 from . import _heat_words as words
 from ._heat_course import Curve, Fitted, add_course, choose_curve, show_course
-from .base import Condition, Log, Need, Procedure, Quantity, Report
+from .base import Condition, Log, Need, Procedure, Quantity, Report, stated
 from .fit import Fit
 
 
@@ -156,7 +156,7 @@ class HeatRun(Procedure):
             cooling = parts.add_cooling(cooling_log, given, choice.cooling, fit, alone=course is None)
         if course is None and cooling is None:
             raise FitError(fit.missing["temperature_rise"])
-        parts.add_limit(parts.stated(logs), given, fit)
+        parts.add_limit(stated(logs), given, fit)
         if "thermal_resistance" in fit.missing or "thermal_time_constant" in fit.missing:
             fit.missing["thermal_capacity"] = "it follows from thermal resistance and time constant"
         fit.seen = Seen(course, cooling)

@@ -165,7 +165,7 @@ class Load(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return efficiencies, the torque constant and the remainder of the losses from the fitted parameters."""
-        result = {name: value for name, value in parameters.items() if "/" not in name}
+        result = super().derive(parameters, given)
         for name in ("efficiency_max", "motor_efficiency_max"):
             if f"{name}/loss" in parameters:
                 out = parameters[f"{name}/shaft"]

@@ -168,7 +168,7 @@ class LockedRotor(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the fitted parameters, with what the choice of shape adds to them (nothing but doubt)."""
-        result = {name: value for name, value in parameters.items() if "/" not in name}
+        result = super().derive(parameters, given)
         for name in result:
             result[name] += parameters.get(f"{name}/shape", 0.0)
         return result

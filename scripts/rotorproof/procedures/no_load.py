@@ -12,7 +12,7 @@ from ..physics import friction, steady
 from ..physics.regression import Estimates, linear_fit
 from ..signs import number_text
 from . import _winding_state
-from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series
+from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, outside
 from .fit import Fit
 
 _SAMPLED = 60  # rows from which a log is a record in time rather than a table of readings
@@ -219,10 +219,6 @@ class NoLoad(Procedure):
         """Return friction: the power of the supply feeds the controller first, and only its standby is taken off."""
         return frozenset({"coulomb_friction", "viscous_friction"})
 
-    def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
-        """Return the fitted parameters under their public names."""
-        return {name: value for name, value in parameters.items() if name in self.gives}
-
 
 def _rows(log: Log) -> tuple[slice, ...] | None:
     if "time" not in log or log["speed"].size < _SAMPLED:
@@ -392,12 +388,8 @@ def _show_current(log: Log, seen: Seen, choice: Choice, report: Report) -> None:
         order = np.argsort(voltage)
         series.insert(1, Series("fit", voltage[order], (current - seen.current.residuals)[order], "fit"))
     if choice.rows is not None:
-        out = np.ones(log["speed"].size, bool)
-        for stretch in choice.rows:
-            out[stretch] = False
-        step = max(1, int(out.sum()) // 500)
-        left = Series("not steady", log["supply_voltage"][out][::step], log["supply_current"][out][::step], "left out")
-        series.insert(0, left)
+        out = outside(log["speed"].size, choice.rows, 500)
+        series.insert(0, Series("not steady", log["supply_voltage"][out], log["supply_current"][out], "left out"))
     report.panels.append(
         Panel(
             "no-load-current",

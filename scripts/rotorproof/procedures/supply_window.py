@@ -8,7 +8,7 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics.sweeps import EXTRAPOLATION, Switching, noise, switchings
-from .base import Axis, Log, Panel, Procedure, Quantity, Report, Series
+from .base import Axis, Log, Panel, Procedure, Quantity, Report, Series, drawn
 from .fit import Fit
 
 #: Outputs that show whether the controller drives, by preference: share of the largest reading that counts as on,
@@ -237,7 +237,7 @@ def _against_pack(values: Mapping[str, float], given: Mapping[str, float]) -> di
 
 def _panel(log: Log, on: np.ndarray) -> Panel:
     time, voltage = log["time"], log["supply_voltage"]
-    keep = np.unique(np.linspace(0, time.size - 1, min(time.size, 2000)).astype(int))
+    keep = drawn(time.size)
     driving, idle = keep[on[keep]], keep[~on[keep]]
     return Panel(
         f"sweep-{log.label}",

@@ -10,7 +10,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics.characteristic import Characteristic, characteristic
 from ..physics.response import Moment, Stop, largest_step, never_on, stop_after
-from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, Table
+from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, Table, drawn
 from .fit import Fit
 
 _SWEEP = "sweep"
@@ -212,7 +212,7 @@ class Throttle(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the quantities; a response is its value with the errors of its sampling."""
-        result = {name: value for name, value in parameters.items() if name in self.gives}
+        result = super().derive(parameters, given)
         if "throttle_start" in result and "released" in parameters:
             result["throttle_deadband"] = result["throttle_start"] - parameters["released"]
         for name in (*(quantity for quantity, _, _ in _FAULTS.values()), "brake_response_time"):
@@ -269,7 +269,7 @@ def _show_sweep(seen: Sweep, report: Report) -> None:
         report.notes.append(
             "Speed stands for the output: it lags behind the throttle, so hysteresis holds the lag too."
         )
-    keep = _some(seen.output)
+    keep = drawn(seen.output.size)
     line = np.array([found.bins.input[0], found.bins.input[-1]])
     report.panels.append(
         Panel(
@@ -286,11 +286,6 @@ def _show_sweep(seen: Sweep, report: Report) -> None:
             residual_axis=Axis("Deviation", axis.kind, axis.unit),
         )
     )
-
-
-def _some(output: np.ndarray) -> np.ndarray:
-    """Return the places of at most 1,500 readings to draw."""
-    return np.unique(np.linspace(0, output.size - 1, min(output.size, 1500)).astype(int))
 
 
 def _fault(log: Log, case: str, fit: Fit) -> Tried:
@@ -342,7 +337,7 @@ def _event(log: Log, case: str) -> Moment:
 
 
 def _response_panel(tried: Tried) -> Panel:
-    keep, output = _some(tried.output), tried.output
+    keep, output = drawn(tried.output.size), tried.output
     mark = np.array([tried.event.time, tried.event.time])
     return Panel(
         tried.case.replace(" ", "-"),

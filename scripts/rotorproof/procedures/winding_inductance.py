@@ -11,7 +11,21 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import inductance
-from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series
+from .base import (
+    Axis,
+    Condition,
+    Log,
+    Need,
+    Panel,
+    Procedure,
+    Quantity,
+    Report,
+    Series,
+    drawn,
+    known_pole_pairs,
+    line_title,
+    stated,
+)
 from .fit import Fit, Residuals
 
 _PAIRS = ("ab", "bc", "ca")
@@ -138,7 +152,7 @@ class WindingInductance(Procedure):
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find what tells the axes apart."""
-        points, pole_pairs = _gathered(logs), _pole_pairs(given)
+        points, pole_pairs = _gathered(logs), known_pole_pairs(given)
         blind = Choice("pairs" if len(points.rows) >= 3 else "nothing")
         if pole_pairs is None or not _tells_axes(points, pole_pairs):
             return blind
@@ -149,14 +163,14 @@ class WindingInductance(Procedure):
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Find the inductance of each position, then what it does over the angle."""
-        fit, points, pole_pairs = Fit(), _gathered(logs), _pole_pairs(given)
+        fit, points, pole_pairs = Fit(), _gathered(logs), known_pole_pairs(given)
         values, sizes = np.array(points.values), np.sqrt(points.variances)
         over_angle = None
         if choice.by == "angle" and pole_pairs is not None:
             over_angle = found = _over_angle(points, pole_pairs, choice)
             names = dict(zip(found.names, map(float, found.values), strict=True))
             fit.block("scatter over the rotor's positions", names, found.covariance, found.degrees_of_freedom)
-            aligned = _stated(logs).get("aligned_angle")
+            aligned = stated(logs).get("aligned_angle")
             if aligned is not None:
                 fit.exact("how the angle counts", aligned=2 * pole_pairs * choice.sense * aligned + np.pi / 3)
             fit.leave(partial(_left, points, found))
@@ -187,14 +201,14 @@ class WindingInductance(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Show a step and the inductance over the angle, and say what the axes rest on."""
-        report, stated = Report(), _stated(logs)
+        report, conditions = Report(), stated(logs)
         points, over_angle = fit.seen
         if points.step_of:
             log, pair = points.step_of
             report.panels.append(_step_panel(log, pair, points.steps[0]))
         if choice.unexplained:
             report.warn(
-                f"the inductance changes with the angle in a way that {_pole_pairs(given)} pole pairs "
+                f"the inductance changes with the angle in a way that {known_pole_pairs(given)} pole pairs "
                 "do not explain; check the pole pairs and that the angle is the rotor's own (a gear?)"
             )
         if over_angle:
@@ -211,11 +225,11 @@ class WindingInductance(Procedure):
                 "saliency it differs with the position"
             )
         if points.steps:
-            at = f" at {stated['winding_temperature']:.1f} °C" if "winding_temperature" in stated else ""
+            at = f" at {conditions['winding_temperature']:.1f} °C" if "winding_temperature" in conditions else ""
             report.notes.append(f"Time constant with the resistance of the steps themselves{at}.")
         elif "phase_resistance" in given:
             report.notes.append("Time constant with the DC phase resistance at 20 °C.")
-        if "test_frequency" not in stated and not points.steps:
+        if "test_frequency" not in conditions and not points.steps:
             report.notes.append(
                 "The meter's frequency is not stated; eddy currents lower an inductance read at some kHz."
             )
@@ -250,15 +264,6 @@ class WindingInductance(Procedure):
         elif "phase_resistance" in given:
             result["electrical_time_constant"] = total / 2 / given["phase_resistance"]
         return result
-
-
-def _pole_pairs(given: Mapping[str, float]) -> int | None:
-    stated = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
-    return None if stated is None else round(stated)
-
-
-def _stated(logs: Sequence[Log]) -> dict[str, float]:
-    return {key: value for log in logs for key, value in log.conditions.items()}
 
 
 def _gathered(logs: Sequence[Log]) -> _Points:
@@ -394,7 +399,7 @@ def _compare_pairs(values: Mapping[str, float], report: Report) -> None:
     others = [value for pair, value in levels.items() if pair != low]
     if levels[low] < 0.95 * float(np.mean(others)):
         report.warn(
-            f"the pair {low[0].upper()}-{low[1].upper()} has {100 * (1 - levels[low] / np.mean(others)):.0f} % less "
+            f"the pair {line_title(low)} has {100 * (1 - levels[low] / np.mean(others)):.0f} % less "
             "inductance than the others: shorted turns are likely; compare its resistance and back-EMF too",
             f"inductance_{low}",
         )
@@ -402,16 +407,16 @@ def _compare_pairs(values: Mapping[str, float], report: Report) -> None:
 
 def _step_panel(log: Log, pair: str, step: inductance.Step) -> Panel:
     time, current = log["time"], log[f"current_{pair}"]
-    every = max(1, time.size // 2000)
+    at = drawn(time.size)
     settled = time[step.steady_from :]
-    name = f"{pair[0].upper()}-{pair[1].upper()}"
+    name = line_title(pair)
     return Panel(
         "step",
         "Current after the step of voltage",
         Axis("Time", "time", "ms"),
         Axis("Current", "current", "A"),
         [
-            Series(name, time[::every], current[::every]),
+            Series(name, time[at], current[at]),
             Series("taken as steady", settled[[0, -1]], np.full(2, float(np.mean(current[step.steady_from :]))), "fit"),
         ],
         "The current must rise to a level and stay there; the flux linkage is integrated over the whole rise.",
@@ -423,7 +428,7 @@ def _angle_panel(points: _Points, fitted: np.ndarray) -> Panel:
     for pair in sorted(set(points.pairs)):
         here = np.flatnonzero([name == pair for name in points.pairs])
         here = here[np.argsort(angles[here])]
-        name = f"{pair[0].upper()}-{pair[1].upper()}"
+        name = line_title(pair)
         series.append(Series(name, angles[here], np.array(points.values)[here]))
         series.append(Series(f"fit {name}", angles[here], fitted[here], "fit"))
     return Panel(

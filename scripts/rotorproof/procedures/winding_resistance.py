@@ -11,7 +11,7 @@ from ..errors import FitError
 from ..physics import winding
 from ..physics.regression import Estimates
 from ..signs import number_text
-from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, Suspect
+from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, Suspect, line_title
 from .fit import Fit
 
 _PAIRS = ("ab", "bc", "ca")
@@ -36,7 +36,7 @@ class WindingResistance(Procedure):
         *(
             Quantity(
                 f"resistance_{pair}",
-                f"Resistance {pair[0].upper()}-{pair[1].upper()}",
+                f"Resistance {line_title(pair)}",
                 f"R_{pair}",
                 "resistance",
                 "ohm",
@@ -105,7 +105,7 @@ class WindingResistance(Procedure):
             raise FitError(
                 "a reading lies far off the line of the others, as a warning on the log says; correct it and run again"
             ) from None
-        wrong = [f"{_name(line.pair)} ({number_text(line.slope, '.4g')} Ω)" for line in found if line.slope < 0]
+        wrong = [f"{line_title(line.pair)} ({number_text(line.slope, '.4g')} Ω)" for line in found if line.slope < 0]
         if wrong:
             raise FitError(
                 f"the resistance comes out negative for {', '.join(wrong)}: the voltage or the current has the wrong "
@@ -118,7 +118,7 @@ class WindingResistance(Procedure):
         found = _lines(log, given)
         if "temperature_winding" in log:
             for line in found:
-                name, current = _name(line.pair), {"current": line.current}
+                name, current = line_title(line.pair), {"current": line.current}
                 fit.estimates(f"scatter of the readings {name}", (f"r_{line.pair}",), line.fitted, (1,))
                 fit.left(f"voltage over current {name}", "V", line.voltage, line.fitted, current)
         else:
@@ -145,7 +145,7 @@ class WindingResistance(Procedure):
         factor = float(np.mean(_factor(log, given)))
         series, rest = [], []
         for line in fit.seen:
-            name, current = _name(line.pair), line.current
+            name, current = line_title(line.pair), line.current
             report.notes.append(
                 f"{name}: offset {number_text(1e3 * line.offset * factor, '.2f')} mV removed (thermal EMF, "
                 f"meter zero); {current.size} readings."
@@ -244,10 +244,6 @@ def _lines(log: Log, given: Mapping[str, float]) -> list[_Line]:
 
 def _lacking(log: Log, pair: str) -> str:
     return " and ".join(name for name in (f"voltage_{pair}", f"current_{pair}") if name not in log)
-
-
-def _name(pair: str) -> str:
-    return f"{pair[0].upper()}-{pair[1].upper()}"
 
 
 PROCEDURE = WindingResistance()
