@@ -118,7 +118,7 @@ def test_shorted_turns_are_pointed_out() -> None:
 def test_wrong_pole_pairs_do_not_hide_the_saliency() -> None:
     columns = meter_log(InductanceTruth(d=1e-4, q=1.5e-4), np.random.default_rng(19))
     found = outcome(Log("meter", columns), nameplate_pole_pairs=7.0)
-    assert any("check pole_pairs" in problem.message for problem in found.report.warnings)
+    assert any("check the pole pairs" in problem.message for problem in found.report.warnings)
     assert found.forms["inductance_q"].value == pytest.approx(1.5e-4, rel=0.01)
 
 
