@@ -333,6 +333,39 @@ def test_the_part_of_a_harmonic_that_lifts_the_crest(outside: Outside) -> None:
         )
 
 
+@pytest.mark.parametrize(
+    ("stated", "air", "away", "doubt"),
+    [(60.0, 20.0, 40.0, 0.0), (None, 35.0, 15.0, 5.0), (None, None, 0.0, 10.0)],
+    ids=["stated", "from the air", "nothing known"],
+)
+def test_constants_are_those_of_magnets_at_20_degrees(
+    outside: Outside, stated: float | None, air: float | None, away: float, doubt: float
+) -> None:
+    """NdFeB loses 0.10 % of its remanence per kelvin, give or take 0.03; all given widths are those of rectangles."""
+    conditions = {"speed": SPEED} if stated is None else {"speed": SPEED, "magnet_temperature": stated}
+    given = {} if air is None else {"ambient_temperature": air}
+    found = outcome(procedures()["open-circuit"], [(driven(), conditions)], **given)
+    share = 1 - 0.0010 * away
+    cold = P * PSI * math.sqrt(3) / share
+    for what, ours, published in (
+        ("value", found.forms["emf_constant_peak"].value, cold),
+        (
+            "standard uncertainty by the magnets",
+            math.sqrt(sum(c * c for i, c in found.forms["emf_constant_peak"].terms.items() if "magnet" in i.source)),
+            cold / share * math.hypot(0.0003 * away, 0.0010 * doubt) / math.sqrt(3),
+        ),
+    ):
+        outside(
+            "emf_constant_peak",
+            f"magnets {away:g} K above 20 degC within {doubt:g} K: {what}",
+            ours=ours,
+            published=published,
+            allowance=1e-4 * published + 1e-9,
+            unit="V s/rad",
+            source=f"{HAND}; temperature coefficient of remanence of NdFeB, common practice, no source",
+        )
+
+
 def flat_lines(orders: int) -> np.ndarray:
     """Return harmonics ``(orders, 3)`` between lines of phases that are flat over 120 degrees."""
     h = np.arange(1, orders + 1)

@@ -23,6 +23,7 @@ from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence, block_influences, propagate
 from ..uncertainty.monte_carlo import Direction, Expansion, Simulation, simulate
 from ..uncertainty.result import Result
+from .assumed import assume, words
 
 
 @dataclass(frozen=True)
@@ -82,13 +83,17 @@ def run(
     instruments: Sequence[InstrumentError],
     uncertain_conditions: Mapping[tuple[int, str], Form],
     probability: float = 0.95,
+    motor: str = "",
 ) -> Outcome:
     """Fit ``logs`` and return the quantities with every influence.
 
     ``given`` holds scalars the procedure may use (upstream quantities, nameplate, constants);
-    ``uncertain_conditions`` the conditions whose writer stated an uncertainty, by log index and name.
+    ``uncertain_conditions`` the conditions whose writer stated an uncertainty, by log index and name. ``motor`` names
+    the unit that the motor is, where it is a part of this one.
     Raises ``FitError`` if the readings do not determine the quantities.
     """
+    assumed = assume(procedure.assumptions, given, unit, procedure.name, motor)
+    given = {**given, **{item.name: form for item, form in assumed}}
     values = {name: form.value for name, form in given.items()}
     centre = _Asked(values)
     logs = _with_stated(logs, instruments, uncertain_conditions)
@@ -171,6 +176,7 @@ def run(
         if all(log.conditions.get(name) == value for log in logs)
     }
     report = procedure.report(logs, values, choice, fit)
+    report.notes += words(assumed, forms)
     report.warnings = [replace(problem, procedure=procedure.name) for problem in report.warnings]
     return Outcome(procedure.name, label, forms, fit, common, simulated, report=report)
 

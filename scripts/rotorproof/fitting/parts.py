@@ -46,6 +46,11 @@ def giver(need: Need, parts: Sequence[Part]) -> Part | None:
     return givers[0] if len(givers) == 1 else None
 
 
+def motor_of(parts: Sequence[Part]) -> str:
+    """Return the unit that is the motor among the parts, "" without parts."""
+    return next((p.unit for p in parts if p.role == "motor"), "")
+
+
 def stated(parts: Sequence[Part]) -> dict[str, Form]:
     """Return nameplate and reach of the motor; a controller's nameplate says nothing of the road."""
     return {name: form for p in parts if p.role == "motor" for name, form in p.stated.items()}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import traceback
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
@@ -22,11 +21,11 @@ from ..uncertainty.forms import Form, Influence, propagate
 from ..uncertainty.monte_carlo import Simulation, simulate_forms
 from ..units import Measured
 from .assign import assign
+from .assumed import assume
 from .calibration import instrument_problems
 from .engine import Outcome, run
-from .parts import Part, giver, stated
+from .parts import Part, giver, motor_of, stated
 
-_NONE = Form(0.0)
 _STATED = ("nameplate_", "bench_", "winding_constant")
 
 
@@ -119,18 +118,8 @@ def _derive(
             continue
         needed = _needed(derivation.needs, measured, result)
         scalars = {**fixed, **needed, **_apart(derivation.needs, needed, result)}
-        assumed = [
-            item
-            for item in derivation.assumptions
-            if item.name not in scalars and not (item.when and scalars.get(item.when, _NONE).value == 0)
-        ]
-        for item in assumed:
-            influence = Influence(
-                f"assumed/{unit.unit}/{derivation.name}/{item.name}",
-                f"assumed {item.name.replace('_', ' ')}",
-                "rectangular",
-            )
-            scalars[item.name] = Form(item.value, {influence: item.half_width / math.sqrt(3)})
+        assumed = assume(derivation.assumptions, scalars, unit.unit, derivation.name, motor_of(result.parts))
+        scalars |= {item.name: form for item, form in assumed}
         centre = {key: form.value for key, form in scalars.items()}
         try:
             forms = propagate(derivation.derive, scalars)
@@ -144,7 +133,7 @@ def _derive(
             _unexpected(unit.unit, derivation.name, error, result)
             continue
         if forms or shown.missing:
-            notes = [f"Assumed: {item.why}." for item in assumed] if forms else []
+            notes = [f"Assumed: {item.why}." for item, _ in assumed] if forms else []
             shown = replace(shown, notes=[*shown.notes, *notes])
             result.derived.append(DerivedOutcome(derivation.name, forms, shown, simulated))
             # A unit that has none of the needs was never asked for what follows from them.
@@ -291,6 +280,7 @@ def _run_one(
             instruments=assigned.instruments,
             uncertain_conditions=assigned.uncertain_conditions,
             probability=probability,
+            motor=motor_of(result.parts),
         )
     except InputError as error:
         result.problems.extend(error.problems)

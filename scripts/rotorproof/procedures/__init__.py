@@ -8,7 +8,7 @@ from functools import cache
 
 from .base import Procedure
 
-_NOT_PROCEDURES = {"base", "bench", "derivation", "fit"}
+_NOT_PROCEDURES = {"assumption", "base", "bench", "derivation", "fit"}
 
 
 @cache

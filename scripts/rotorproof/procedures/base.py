@@ -17,6 +17,7 @@ from typing import Any, ClassVar, Literal, Protocol
 import numpy as np
 
 from ..errors import Problem
+from .assumption import Assumption
 from .bench import Basis, Bench, Machine, Situation
 from .fit import Fit
 
@@ -265,6 +266,8 @@ class Procedure(ABC):
     optional_columns: ClassVar[tuple[str, ...]] = ()
     conditions: ClassVar[tuple[Condition, ...]] = ()
     needs: ClassVar[tuple[Need, ...]] = ()
+    #: Scalars to be had in ``given`` in any case: where neither test nor file gives them, they are assumed.
+    assumptions: ClassVar[tuple[Assumption, ...]] = ()
     #: Names of the quantities given; those first defined here are in ``quantities``.
     gives: ClassVar[tuple[str, ...]]
     quantities: ClassVar[tuple[Quantity, ...]] = ()

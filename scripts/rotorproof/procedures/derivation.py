@@ -7,7 +7,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar
 
+from .assumption import Assumption
 from .base import Need, Panel, Quantity, Table, UnitKind
+
+__all__ = ["Assumption", "Derivation", "Shown", "needs_words"]
 
 
 @dataclass(frozen=True)
@@ -18,21 +21,6 @@ class Shown:
     tables: Sequence[Table] = ()
     notes: Sequence[str] = ()
     missing: Mapping[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class Assumption:
-    """A scalar used where nobody stated it: never silently, always with a half-width and a reason.
-
-    ``half_width`` is that of a rectangular distribution (JCGM 100:2008, 4.3.7), in SI like ``value``. Where ``when``
-    names a scalar, it is made only if that one is there and not zero.
-    """
-
-    name: str
-    value: float
-    half_width: float
-    why: str
-    when: str = ""
 
 
 class Derivation(ABC):

@@ -9,13 +9,15 @@ from functools import partial
 import numpy as np
 
 from ..errors import FitError
-from ..physics import line_checks, waveform
+from ..physics import line_checks, magnets, waveform
 from ..physics.pole_pairs import Ratio, count_pole_pairs, speed_ratio
 from ..physics.regression import jackknife_covariance
 from ..physics.wave_stream import REDUCED, WaveStream
 from . import _emf_views as views
+from . import _magnets
 from ._emf_records import Record, prepare, wave_left
 from ._emf_words import CONSTANTS, agreement, line_notes, pole_pair_words
+from .assumption import MAGNET_COEFFICIENT
 from .base import Condition, Log, Procedure, Quantity, Reducer, Report
 from .fit import Fit
 
@@ -70,8 +72,9 @@ class OpenCircuit(Procedure):
     optional_columns = ("speed",)
     conditions = (
         Condition("speed", "speed", "mechanical speed at which the log was taken, where no column holds it"),
-        Condition("magnet_temperature", "temperature", "temperature of rotor or hub during the test"),
+        _magnets.CONDITION,
     )
+    assumptions = (MAGNET_COEFFICIENT,)
     gives = (
         "pole_pairs",
         "pole_pair_ratio",
@@ -95,31 +98,37 @@ class OpenCircuit(Procedure):
         ),
         Quantity(
             "emf_constant_peak", "EMF constant, peak", "k_E,peak", "emf_constant", "V s/rad",
-            "peak of the line-to-line back-EMF over mechanical speed, mean of the three lines",
+            f"peak of the line-to-line back-EMF over mechanical speed, mean of the three lines, {_magnets.AT_20}",
             _EMF_SOURCE,
+            reference=_magnets.REFERENCE,
         ),
         Quantity(
             "emf_constant_rms", "EMF constant, RMS", "k_E,rms", "emf_constant", "V s/rad",
-            "RMS of the line-to-line back-EMF over mechanical speed, mean of the three lines",
+            f"RMS of the line-to-line back-EMF over mechanical speed, mean of the three lines, {_magnets.AT_20}",
             _EMF_SOURCE,
+            reference=_magnets.REFERENCE,
         ),
         Quantity(
             "emf_constant_dc", "EMF constant, DC", "k_E,dc", "emf_constant", "V s/rad",
-            "mean over one electrical turn of the largest of the six line-to-line back-EMFs, over mechanical speed",
+            "mean over one electrical turn of the largest of the six line-to-line back-EMFs, over mechanical speed, "
+            f"{_magnets.AT_20}",
             _EMF_SOURCE,
+            reference=_magnets.REFERENCE,
             preferred=("open-circuit", "no-load"),
             key=2,
         ),
         Quantity(
             "speed_constant", "Speed constant", "k_n", "speed_constant", "rpm/V",
-            "one over the DC EMF constant: speed per volt of DC supply without load",
+            f"one over the DC EMF constant: speed per volt of DC supply without load, {_magnets.AT_20}",
             "identity: 60/(2 pi k_E,dc) in rpm/V",
+            reference=_magnets.REFERENCE,
             key=3,
         ),
         Quantity(
             "torque_constant", "Torque constant", "k_T", "torque_constant", "N m/A",
-            "torque per ampere of DC current under six-step drive, unsaturated",
+            f"torque per ampere of DC current under six-step drive, unsaturated, {_magnets.AT_20}",
             "power balance: equals the DC EMF constant in SI",
+            reference=_magnets.REFERENCE,
             preferred=("open-circuit", "locked-rotor"),
         ),
         Quantity(
@@ -232,6 +241,9 @@ class OpenCircuit(Procedure):
         if ratio:
             variance, freedom = ratio.scatter**2, ratio.degrees_of_freedom
             fit.block("scatter of the speed readings", {"ratio": ratio.value}, variance, freedom)
+        stood = _magnets_of(logs, records, given)
+        fit.exact("temperature of the magnets", magnets=float(stood.temperature[0]))
+        stood.doubt(fit)
         for name in ("pole_pairs", "factor_count"):
             if count := getattr(choice, name):
                 fit.exact(f"{name.replace('_', ' ')}, a count", **{name: float(count)})
@@ -267,6 +279,7 @@ class OpenCircuit(Procedure):
             report.notes.append(
                 "The unit has a freewheel: the EMF appears only when it is driven in the locked direction."
             )
+        report.notes.append(_magnets_of(logs, records, given).words)
         low, high = (f(r.electrical_speed for r in records) / (2 * np.pi) for f in (min, max))
         report.notes.append(
             f"{len(records)} record(s), {low:.2f} Hz to {high:.2f} Hz electrical; harmonics up to order {len(kept)}; "
@@ -307,6 +320,9 @@ class OpenCircuit(Procedure):
             result["pole_pair_ratio"] = parameters["ratio"]
         factor = parameters.get("factor_count", parameters.get("ratio"))
         if factor is not None:
+            # A warm magnet gives less: the constants are those at its reference.
+            warm = parameters["magnets"] + parameters["magnets/doubt"]
+            factor = factor / magnets.emf_share(warm, given["magnet_coefficient"])
             for kind in ("peak", "rms", "dc"):
                 result[f"emf_constant_{kind}"] = parameters[f"linkage_{kind}"] * factor
             result["emf_constant_peak"] += parameters.get("crest", 0.0) * factor
@@ -331,6 +347,11 @@ def _peaks(blocks: Sequence[waveform.Blocks], choice: Choice) -> np.ndarray:
     """Return peak and RMS linkage of each record by itself ``(r, 2)``."""
     each = (waveform.coefficients([b], jackknife=False).best for b in blocks)
     return np.array([_outputs(waveform.complete(c, choice.sequence), choice, 3)[:2] for c in each])
+
+
+def _magnets_of(logs: Sequence[Log], records: Sequence[Record], given: Mapping[str, float]) -> _magnets.Magnets:
+    # The pooled fit weighs an EMF over speed by the square of the speed.
+    return _magnets.together(logs, given, [record.readings * record.electrical_speed**2 for record in records])
 
 
 def _shape(choice: Choice) -> list[int]:

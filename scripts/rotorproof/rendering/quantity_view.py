@@ -221,13 +221,18 @@ def written(text: str) -> str:
 
 def _defined(quantity: Quantity) -> str:
     stated = [(key, written(value)) for key, value in quantity.reference]
-    unsaid = [f"{key} {value}" for key, value in stated if value.replace("\u00a0", " ") not in quantity.definition]
+    unsaid = [
+        f"{key.replace('_', ' ')} {value}"
+        for key, value in stated
+        if value.replace("\u00a0", " ") not in quantity.definition
+    ]
     return "; stated at ".join([quantity.definition, *([", ".join(unsaid)] if unsaid else [])])
 
 
 def _reference(quantity: Quantity) -> str:
     return ", ".join(
-        written(value) if key == "temperature" else f"{key} {written(value)}" for key, value in quantity.reference
+        written(value) if key == "temperature" else f"{key.replace('_', ' ')} {written(value)}"
+        for key, value in quantity.reference
     )
 
 
