@@ -79,7 +79,7 @@ def test_means_agree_with_the_phase_equations_integrated(winding, speed, voltage
             ours=float(value),
             published=float(published),
             allowance=2e-6 * abs(float(published)) + 1e-7,
-            source="voltage equations of three phases (P. C. Krause et al., Analysis of Electric Machinery), "
+            source="voltage equations of three phases (P. C. Krause et al., Analysis of Electric Machinery) "
             "integrated by SciPy's solve_ivp with switching events",
         )
 

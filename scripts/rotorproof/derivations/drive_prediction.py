@@ -14,7 +14,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import ClassVar
+from typing import Any, ClassVar
+
+import numpy as np
 
 from ..physics.friction import bridge_loss_in_friction
 from ..procedures.base import Need, Quantity, UnitKind
@@ -41,7 +43,6 @@ class DrivePrediction(PackPrediction):
         *(replace(need, apart_from_controller=need.quantity in _FRICTION) for need in PackPrediction.needs),
         *(Need(name, "the controller's losses", part="controller", required=True) for name in _LOSSES),
         *(Need(name, "the controller's limits", part="controller", required=True) for name in _LIMITS),
-        Need("pole_pairs", "commutations in a turn", part="motor"),
         Need("pwm_frequency", "switching against commutation", part="controller"),
         Need("cutoff_voltage", "where it stops on this pack", part="controller"),
     )
@@ -105,10 +106,10 @@ class DrivePrediction(PackPrediction):
         if _lacking(given, _LIMITS):
             result = {name: value for name, value in result.items() if name not in _BOUND}
         if "pack_no_load_speed" in result and not _lacking(given, _SWITCHING):
-            turns = full_pack_speed(pair) / (2 * math.pi)
+            turns: Any = full_pack_speed(pair) / (2 * math.pi)
             result["pwm_ratio"] = given["pwm_frequency"] / (6 * given["pole_pairs"] * turns)
         if "energy_per_distance" in result and not _lacking(given, _CUTOFF):
-            current = cruise_current(pair, given["cutoff_voltage"])
+            current: Any = cruise_current(pair, given["cutoff_voltage"])
             result["pack_cutoff_voltage"] = given["cutoff_voltage"] + given["pack_internal_resistance"] * current
         return result
 
@@ -138,8 +139,8 @@ def _pair(given: Mapping[str, float]) -> dict[str, float]:
     """Return the scalars with the controller's measured limits and losses in the places the prediction reads."""
     pair = dict(given)
     if "supply_current_limit" in given:
-        limits = (given["supply_current_limit"], given.get("pack_current_limit", math.inf))
-        pair["pack_current_limit"] = min(limits)
+        stated: Any = given.get("pack_current_limit", math.inf)
+        pair["pack_current_limit"] = np.minimum(given["supply_current_limit"], stated)
     if "phase_current_limit" in given:
         pair["pack_motor_current_limit"] = given["phase_current_limit"]
     if _without_losses(given) is None and "pack_voltage_nominal" in given:
@@ -168,7 +169,7 @@ def _without_losses(given: Mapping[str, float]) -> str | None:
     lacking = _lacking(given, _LOSSES)
     if lacking:
         return needs_words(lacking)
-    if given["controller_loss"] <= given["standby_power"]:
+    if np.any(given["controller_loss"] <= given["standby_power"]):
         return "the controller's loss under load lies below its standby power; repeat both measurements"
     return None
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from functools import partial
-from typing import ClassVar
+from collections.abc import Mapping
+from typing import Any, ClassVar
 
 import numpy as np
 
-from ..errors import FitError
-from ..physics import road
+from ..physics import block_commutation, road, stall
+from ..physics.block_commutation import Values
+from ..physics.drives import Drive, FieldOriented, SixStep
 from ..physics.winding import temperature_factor
 from ..procedures.base import Axis, Need, Panel, Quantity, Series, Table, UnitKind
 from ..procedures.derivation import Assumption, Derivation, Shown, needs_words
@@ -32,6 +32,11 @@ class PackPrediction(Derivation):
         Need("coulomb_friction", "drag of the motor", required=True),
         Need("viscous_friction", "drag of the motor", required=True),
         Need("windage", "drag of the motor at high speed"),
+        Need("pole_pairs", "how often the current changes from phase to phase", part="motor"),
+        Need("electrical_time_constant", "voltage and heat that the change from phase to phase costs", part="motor"),
+        Need("emf_harmonic_5", "shape of the EMF, ripple of the current", part="motor"),
+        Need("emf_harmonic_7", "shape of the EMF, ripple of the current", part="motor"),
+        Need("saturation_current", "torque per ampere at large current", part="motor"),
         Need("continuous_current", "the current the winding bears for ever", part="motor"),
     )
     gives: ClassVar[tuple[str, ...]] = (
@@ -117,35 +122,100 @@ class PackPrediction(Derivation):
             "above the highest speed at which it was measured the motor's drag may grow by anything from none to twice "
             "what was fitted (common practice, no source), so intervals widen with extrapolation",
         ),
+        Assumption(
+            "electrical_time_constant",
+            1.7e-3,
+            1.3e-3,
+            "the winding's inductance over its resistance lies between 0.4 ms and 3 ms, as in most hub motors (common "
+            "practice, no source), since no test of the inductance is among the logs",
+        ),
+        Assumption(
+            "emf_harmonic_5",
+            0.0,
+            0.05,
+            "the shape of the EMF lies between a sine and a trapezoid: fifth harmonic of at most 5 percent (from the "
+            "Fourier series of a trapezoid), since no open-circuit test gave it",
+        ),
+        Assumption(
+            "emf_harmonic_7",
+            0.0,
+            0.025,
+            "seventh harmonic of the EMF of at most 2.5 percent, for the same reason",
+        ),
+        Assumption(
+            "commutation_model",
+            1.0,
+            0.2,
+            "what commutation costs is known to 20 percent: the d- and q-axis inductances differ, saturate, and diodes "
+            "take a voltage of their own (common practice, no source)",
+        ),
+        Assumption(
+            "commutation_lead",
+            0.0,
+            math.radians(4.0),
+            "the controller changes from phase to phase within 4 electrical degrees of the best angle (common "
+            "practice, no source)",
+        ),
+        Assumption(
+            "magnet_coefficient",
+            -0.0010,
+            0.0003,
+            "the EMF falls by 0.07 to 0.13 percent per kelvin of the magnets (common practice, no source: typical of "
+            "sintered NdFeB)",
+        ),
+        Assumption(
+            "magnet_share",
+            0.5,
+            0.5,
+            "the magnets stand somewhere between 20 degC and the temperature of the winding on the pack",
+        ),
+        Assumption(
+            "saturation_sharpness",
+            4.0,
+            3.0,
+            "beyond the current at which torque per ampere had fallen by 10 percent its further fall is not known well",
+            when="saturation_current",
+        ),
+        Assumption(
+            "saturation_at_limit",
+            0.05,
+            0.05,
+            "where no locked-rotor test found the saturation, torque per ampere may have fallen by up to 10 percent at "
+            "the limit of the motor's current (common practice, no source)",
+        ),
+        Assumption(
+            "voltage_use",
+            0.95,
+            0.05,
+            "a field-oriented controller uses 90 to 100 percent of the linear range of space-vector modulation (common "
+            "practice, no source)",
+            when="drive_field_oriented",
+        ),
     )
 
     def derive(self, given: Mapping[str, float]) -> dict[str, float]:
-        """Return what the given scalars determine; nothing without a pack or the motor's constants."""
+        """Return what the given scalars, or arrays ``(n,)`` of them, determine; nothing without pack or constants."""
         if _lacking(given):
             return {}
-        machine, source = _machine(given, None), _source(given, "nominal")
-        no_load = _no_load_speed(given, source)
-        result = {"pack_no_load_speed": no_load, "pack_top_torque": road.output_torque(machine, source, 0.0)}
+        machine, source = _machine(given), _source(given, "nominal")
+        found: dict[str, Any] = {
+            "pack_no_load_speed": road.no_load_speed(machine, source),
+            "pack_top_torque": road.output_torque(machine, source, 0.0),
+        }
         if "continuous_current" in given:
-            result["pack_continuous_torque"] = machine.emf_constant * given["continuous_current"] - machine.drag_torque(
-                0.0
-            )
+            current = given["continuous_current"]
+            found["pack_continuous_torque"] = machine.drive.standing_torque(current) * machine.torque_left(
+                current
+            ) - machine.drag_torque(0.0)
         load = _load(given)
-        if load is None:
-            return result
-        grade = given.get("vehicle_grade", 0.0)
-        with_road = _attempt(partial(_road_speed, given, source, load, grade))
-        if with_road is not None:
-            result["pack_road_speed"] = with_road
-            cruise = given.get("vehicle_cruise_speed", with_road)
-            if cruise <= with_road:
-                energy = _attempt(partial(_energy, given, load, source, cruise, grade))
-                if energy is not None:
-                    result["energy_per_distance"] = energy
-        steepest = _attempt(partial(road.grade_for_torque, result["pack_top_torque"], load))
-        if steepest is not None and math.isfinite(steepest):
-            result["pack_max_grade"] = steepest
-        return result
+        if load is not None:
+            grade = given.get("vehicle_grade", 0.0)
+            found["pack_road_speed"] = road.road_speed(machine, source, load, grade)
+            cruise = given.get("vehicle_cruise_speed", found["pack_road_speed"])
+            found["energy_per_distance"] = _energy(machine, load, source, cruise, grade, found["pack_road_speed"])
+            steepest = road.grade_for_torque(found["pack_top_torque"], load)
+            found["pack_max_grade"] = np.where(np.isinf(steepest), np.nan, steepest)[()]
+        return {name: value for name, value in found.items() if np.ndim(value) or np.isfinite(value)}
 
     def show(self, given: Mapping[str, float], result: Mapping[str, float]) -> Shown:
         """Return the table over states of charge, the figures, how far was extrapolated, and what is missing."""
@@ -171,41 +241,56 @@ class PackPrediction(Derivation):
         return Shown(_panels(given, load), [_states_table(given, load)], notes, missing)
 
 
-def _lacking(given: Mapping[str, float]) -> list[str]:
-    return [name for name in ("pack_voltage_nominal", *CONSTANTS) if name not in given]
+def _lacking(given: Mapping[str, Values]) -> list[str]:
+    lacking = [name for name in ("pack_voltage_nominal", *CONSTANTS) if name not in given]
+    return lacking if "pole_pairs" in given or "nameplate_pole_pairs" in given else [*lacking, "pole_pairs"]
 
 
-def _machine(given: Mapping[str, float], speed: float | None) -> road.Machine:
-    """Return the machine at the pack; ``speed`` widens its drag beyond the speeds the bench reached."""
+def _machine(given: Mapping[str, Values]) -> road.Machine:
+    """Return the machine on the pack: winding and magnets warm, drag beyond the bench's speed doubtful."""
+    viscous, windage = given["viscous_friction"], given.get("windage", 0.0)
+    return road.Machine(
+        _drive(given),
+        given["coulomb_friction"],
+        viscous,
+        windage,
+        lambda current: _torque_left(given, current),
+        float(np.max(given.get("bench_speed_max", math.inf))),
+        given.get("drag_beyond_bench", 0.0),
+    )
+
+
+def _drive(given: Mapping[str, Values]) -> Drive:
     temperature = given.get("pack_winding_temperature", 20.0)
-    factor = temperature_factor(temperature, given["winding_constant"])
-    viscous = given["viscous_friction"]
-    windage = given.get("windage", 0.0)
-    reach = given.get("bench_speed_max")
-    coulomb = given["coulomb_friction"]
-    if speed is not None and reach is not None and speed > reach:
-        growth = viscous * (speed - reach) + windage * (speed**2 - reach**2)
-        coulomb += given["drag_beyond_bench"] * growth
-    return road.Machine(given["emf_constant_dc"], 2 * given["phase_resistance"] * factor, coulomb, viscous, windage)
+    warm = temperature_factor(temperature, given["winding_constant"])
+    hot = given.get("pack_magnet_temperature", 20.0 + given["magnet_share"] * (temperature - 20.0))
+    magnets = 1.0 + given["magnet_coefficient"] * (hot - 20.0)
+    resistance = given["phase_resistance"]
+    gear = given.get("nameplate_gear_ratio", 1.0)
+    winding = block_commutation.from_dc(
+        given["emf_constant_dc"] * magnets,
+        resistance * warm,
+        given["electrical_time_constant"] * resistance * given["commutation_model"],
+        (given["pole_pairs"] if "pole_pairs" in given else given["nameplate_pole_pairs"]) * gear,
+        {5: given["emf_harmonic_5"], 7: given["emf_harmonic_7"]},
+        given["commutation_lead"],
+    )
+    if np.any(given.get("drive_field_oriented", 0.0)):
+        return FieldOriented(winding, given["voltage_use"])
+    return SixStep(winding)
 
 
-def _settled(speed_of: Callable[[road.Machine], float], given: Mapping[str, float]) -> float:
-    """Return a speed at which the drag beyond the bench is that of this speed (two rounds settle it)."""
-    speed = speed_of(_machine(given, None))
-    for _ in range(2):
-        speed = speed_of(_machine(given, speed))
-    return float(speed)
+def _torque_left(given: Mapping[str, Values], current: Values) -> Values:
+    """Return torque per ampere over its value at small current."""
+    if "saturation_current" in given:
+        return stall.share_left(current, given["saturation_current"], given["saturation_sharpness"])
+    limit = given.get("pack_motor_current_limit")
+    if limit is None:
+        return np.ones_like(current)
+    return 1.0 - given["saturation_at_limit"] * np.clip(current / limit, -1.0, 1.0) ** 2
 
 
-def _no_load_speed(given: Mapping[str, float], source: road.Source) -> float:
-    return _settled(lambda machine: road.no_load_speed(machine, source), given)
-
-
-def _road_speed(given: Mapping[str, float], source: road.Source, load: road.Load, grade: float) -> float:
-    return load.radius * _settled(lambda m: road.road_speed(m, source, load, grade) / load.radius, given)
-
-
-def _source(given: Mapping[str, float], state: str) -> road.Source:
+def _source(given: Mapping[str, Values], state: str) -> road.Source:
     return road.Source(
         given[f"pack_voltage_{state}"],
         given.get("pack_internal_resistance", 0.0),
@@ -215,7 +300,7 @@ def _source(given: Mapping[str, float], state: str) -> road.Source:
     )
 
 
-def _load(given: Mapping[str, float]) -> road.Load | None:
+def _load(given: Mapping[str, Values]) -> road.Load | None:
     around = given.get("vehicle_rolling_circumference", given.get("nameplate_rolling_circumference"))
     if around is None or "vehicle_mass" not in given:
         return None
@@ -228,33 +313,33 @@ def _load(given: Mapping[str, float]) -> road.Load | None:
     )
 
 
-def _energy(given: Mapping[str, float], load: road.Load, source: road.Source, cruise: float, grade: float) -> float:
-    machine = _machine(given, cruise / load.radius)
+def _energy(
+    machine: road.Machine, load: road.Load, source: road.Source, cruise: Values, grade: Values, most: Values
+) -> Values:
+    """Return the energy in J/m from the cells at ``cruise`` (m/s), NaN above the speed ``most``."""
+    can = np.asarray(cruise) <= most
+    if not np.any(can):
+        return np.nan
     delivered = road.supply_power(machine, load, cruise, grade, source.controller)
-    return road.pack_power(delivered, source) / cruise
+    return np.where(can, road.pack_power(delivered, source) / cruise, np.nan)[()]
 
 
-def full_pack_speed(given: Mapping[str, float]) -> float:
+def full_pack_speed(given: Mapping[str, Values]) -> Values:
     """Return the no-load speed in rad/s on the full pack: the highest the motor reaches by itself."""
-    return _no_load_speed(given, _source(given, "full"))
+    return road.no_load_speed(_machine(given), _source(given, "full"))
 
 
-def cruise_current(given: Mapping[str, float], voltage: float) -> float:
-    """Return the current in A from the pack at the stated cruise, with ``voltage`` at its terminals."""
+def cruise_current(given: Mapping[str, Values], voltage: Values) -> Values:
+    """Return the current in A from the pack at the stated cruise, with ``voltage`` at its terminals.
+
+    Raises ``KeyError`` without a stated cruise, ``ValueError`` without a vehicle.
+    """
     load = _load(given)
     if load is None:
-        raise FitError("the cruise needs a vehicle")
-    cruise, source = given["vehicle_cruise_speed"], _source(given, "nominal")
-    machine = _machine(given, cruise / load.radius)
-    power = road.supply_power(machine, load, cruise, given.get("vehicle_grade", 0.0), source.controller)
-    return power / voltage
-
-
-def _attempt(compute: Callable[[], float]) -> float | None:
-    try:
-        return float(compute())
-    except FitError:
-        return None
+        raise ValueError("the cruise needs a vehicle")
+    source = _source(given, "nominal")
+    grade = given.get("vehicle_grade", 0.0)
+    return road.supply_power(_machine(given), load, given["vehicle_cruise_speed"], grade, source.controller) / voltage
 
 
 def _notes(given: Mapping[str, float], result: Mapping[str, float]) -> list[str]:
@@ -291,20 +376,20 @@ def _notes(given: Mapping[str, float], result: Mapping[str, float]) -> list[str]
 def _states_table(given: Mapping[str, float], load: road.Load) -> Table:
     rows: list[list[str]] = []
     grade = given.get("vehicle_grade", 0.0)
+    machine = _machine(given)
     for state in _STATES:
         source = _source(given, state)
-        machine = _machine(given, None)
-        no_load = _attempt(partial(_no_load_speed, given, source))
-        speed = _attempt(partial(_road_speed, given, source, load, grade))
+        no_load = road.no_load_speed(machine, source)
+        speed = road.road_speed(machine, source, load, grade)
         torque = road.output_torque(machine, source, 0.0)
-        steepest = _attempt(partial(road.grade_for_torque, torque, load))
+        steepest = road.grade_for_torque(torque, load)
         rows.append(
             [
                 f"{state} ({source.voltage:.1f} V)",
-                "-" if no_load is None else f"{no_load * 30 / math.pi:.0f} rpm",
-                "-" if speed is None else f"{speed * 3.6:.1f} km/h",
+                f"{no_load * 30 / math.pi:.0f} rpm" if np.isfinite(no_load) else "-",
+                f"{speed * 3.6:.1f} km/h" if np.isfinite(speed) else "-",
                 f"{torque:.1f} N·m",
-                "-" if steepest is None or math.isinf(steepest) else f"{100 * steepest:.1f} %",
+                f"{100 * steepest:.1f} %" if np.isfinite(steepest) else "-",
             ]
         )
     return Table(
@@ -317,27 +402,25 @@ def _states_table(given: Mapping[str, float], load: road.Load) -> Table:
 def _panels(given: Mapping[str, float], load: road.Load) -> list[Panel]:
     series = []
     top = 0.0
+    machine = _machine(given)
     for state in _STATES:
         source = _source(given, state)
-        machine = _machine(given, None)
-        limit = _attempt(partial(road.no_load_speed, machine, source))
-        if limit is None:
+        limit = float(road.no_load_speed(machine, source))
+        if not math.isfinite(limit):
             continue
-        speeds = np.linspace(0.0, limit, 120)
-        force = np.array([road.output_torque(machine, source, w) / load.radius for w in speeds])
-        series.append(Series(f"drive, pack {state}", speeds * load.radius, force, "model"))
+        speeds = np.linspace(0.0, limit, 120)[1:]
+        standing = float(road.output_torque(machine, source, 0.0))
+        torque = np.append(standing, road.output_torque(machine, source, speeds))
+        series.append(
+            Series(f"drive, pack {state}", np.append(0.0, speeds) * load.radius, torque / load.radius, "model")
+        )
         top = max(top, limit * load.radius)
     continuous = given.get("continuous_current")
     if continuous is not None and series:
-        machine = _machine(given, None)
         nominal = series[min(1, len(series) - 1)]
-        lasting = np.array(
-            [
-                (machine.emf_constant * continuous - machine.drag_torque(v / load.radius)) / load.radius
-                for v in nominal.x
-            ]
-        )
-        series.append(Series("drive, lasting (heat)", nominal.x, np.minimum(lasting, nominal.y), "limit"))
+        held_back: Values = machine.drag_torque(nominal.x / load.radius)
+        lasting = np.asarray(machine.drive.standing_torque(continuous) - held_back)
+        series.append(Series("drive, lasting (heat)", nominal.x, np.minimum(lasting / load.radius, nominal.y), "limit"))
     velocity = np.linspace(0.0, top, 60)
     grades = sorted({0.0, 0.05, 0.10, given.get("vehicle_grade", 0.0)})
     for grade in grades:
@@ -353,20 +436,16 @@ def _panels(given: Mapping[str, float], load: road.Load) -> list[Panel]:
     )
     source = _source(given, "nominal")
     climb = np.linspace(0.0, 0.3, 61)
-    machine = _machine(given, None)
-    pairs = [
-        (grade, speed)
-        for grade in climb
-        if (speed := _attempt(partial(road.road_speed, machine, source, load, float(grade)))) is not None
-    ]
-    if len(pairs) < 2:
+    speeds = np.asarray(road.road_speed(machine, source, load, climb))
+    held = np.isfinite(speeds)
+    if held.sum() < 2:
         return [force_panel]
     speed_panel = Panel(
         "speed-on-grades",
         "Road speed on grades, nominal pack voltage",
         Axis("Grade", "ratio", "percent"),
         Axis("Road speed", "velocity", "km/h"),
-        [Series("predicted", np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs]), "model")],
+        [Series("predicted", climb[held], speeds[held], "model")],
         "How fast the vehicle climbs; the line ends where the torque no longer holds it.",
     )
     return [force_panel, speed_panel]

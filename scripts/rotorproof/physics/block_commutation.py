@@ -20,7 +20,7 @@ its voltage drop).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -62,6 +62,10 @@ class Winding:
         """
         share = sum(a * (6 / np.pi) * np.sin(n * np.pi / 6) / n for n, a in self.orders())
         return self.emf * share
+
+    def values(self) -> tuple[Values, ...]:
+        """Return all values, for their shapes."""
+        return (self.resistance, self.inductance, self.emf, self.pole_pairs, self.advance, *self.harmonics.values())
 
     def orders(self) -> tuple[tuple[int, Values], ...]:
         """Return the orders of the line EMF with their amplitudes over the fundamental."""
@@ -106,52 +110,54 @@ def steady(winding: Winding, speed: Values, overlap: Values) -> Steady:
 
 
 def at_voltage(winding: Winding, speed: Values, voltage: Values) -> Steady:
-    """Return the steady state at ``speed`` (rad/s) and DC ``voltage`` (V). Raises ``FitError`` beyond full overlap."""
-    return _seek(winding, speed, voltage, lambda state: state.voltage, "voltage")
+    """Return the steady state at ``speed`` (rad/s) and DC ``voltage`` (V). Raises ``FitError`` where there is none."""
+    return where(winding, speed, lambda state: state.voltage, voltage)
 
 
 def at_current(winding: Winding, speed: Values, current: Values) -> Steady:
     """Return the steady state at ``speed`` (rad/s) with the mean DC ``current`` (A). Raises ``FitError`` likewise."""
-    return _seek(winding, speed, current, lambda state: state.current, "current")
+    return where(winding, speed, lambda state: state.current, current)
 
 
 def at_torque(winding: Winding, speed: Values, torque: Values) -> Steady:
     """Return the steady state at ``speed`` (rad/s) with the mean ``torque`` (N m). Raises ``FitError`` likewise."""
-    return _seek(winding, speed, torque, lambda state: state.torque, "torque")
+    return where(winding, speed, lambda state: state.torque, torque)
 
 
-def _seek(winding: Winding, speed: Values, target: Values, of: Callable[[Steady], np.ndarray], what: str) -> Steady:
+def where(winding: Winding, speed: Values, of: Callable[[Steady], np.ndarray], target: Values) -> Steady:
+    """Return the steady state at ``speed`` (rad/s) in which ``of`` it is ``target``.
+
+    ``of`` is a sum of voltage, currents and torque with positive factors, so it grows with the overlap. Raises
+    ``FitError`` where no overlap gives the target.
+    """
     from scipy.optimize.elementwise import find_root
 
     w, goal = np.broadcast_arrays(np.asarray(speed, dtype=float), np.asarray(target, dtype=float))
+    shape = np.broadcast_shapes(w.shape, *(np.shape(value) for value in winding.values()))
+    w, goal = np.broadcast_to(w, shape), np.broadcast_to(goal, shape)
     if not np.all(w > 0):
         raise FitError("a bridge is solved for a turning motor only; the speed must be above zero")
+    tried = np.zeros(shape)
 
-    def beyond(overlap: np.ndarray, at: np.ndarray, aim: np.ndarray, *values: Values) -> np.ndarray:
-        sector = _Sector(_rebuilt(winding, values), at, overlap)
+    def beyond(overlap: np.ndarray, place: np.ndarray) -> np.ndarray:
+        # The search goes on with those not yet found; what is sought may belong to each of them, so all are solved.
+        tried.flat[place] = overlap
+        sector = _Sector(winding, w, tried)
         # Towards one overlap voltage and currents grow without end, as their common divisor falls to zero.
-        return np.asarray((of(sector.means()) - aim) * sector.divisor)
+        return np.asarray((of(sector.means()) - goal) * sector.divisor).flat[place]
 
-    values = _flat(winding)
-    short = beyond(np.zeros(w.shape), w, goal, *values) < 0
+    places = np.arange(w.size).reshape(shape)
+    short = beyond(tried, places) < 0
     # At low speed a current decays within a small angle; nothing happens beyond.
-    longest = np.minimum(_LONGEST, 200 * winding.pole_pairs * w * winding.inductance / winding.resistance)
-    found = find_root(beyond, (np.where(short, 0.0, -longest), np.where(short, longest, 0.0)), args=(w, goal, *values))
+    decay = winding.pole_pairs * w * winding.inductance / winding.resistance
+    longest = np.minimum(_LONGEST, 200 * decay)
+    found = find_root(beyond, (np.where(short, 0.0, -longest), np.where(short, longest, 0.0)), args=(places,))
     if not np.all(found.success):
         raise FitError(
-            f"no steady state of a six-step bridge has this {what}; check voltage, speed and the winding's constants"
+            "no steady state of a six-step bridge fits this operating point; check voltage, speed and the winding's "
+            "constants"
         )
     return steady(winding, w, found.x)
-
-
-def _flat(winding: Winding) -> tuple[Values, ...]:
-    w = winding
-    return (w.resistance, w.inductance, w.emf, w.pole_pairs, w.advance, *w.harmonics.values())
-
-
-def _rebuilt(winding: Winding, values: Sequence[Values]) -> Winding:
-    resistance, inductance, emf, pole_pairs, advance, *shape = values
-    return Winding(resistance, inductance, emf, pole_pairs, dict(zip(winding.harmonics, shape, strict=True)), advance)
 
 
 class _Sector:
@@ -180,10 +186,10 @@ class _Sector:
         self.keeping_share, self.leaving_share = np.where(backward, 2 / 3, 1 / 3), np.where(backward, 1 / 3, -1 / 3)
         self._close()
 
-    def turned(self, angle: np.ndarray) -> np.ndarray:
-        """Return exp(j n x) ``(..., orders)`` at ``angle`` from the beginning of the sector."""
+    def turned(self, angle: np.ndarray, nodes: int = 0) -> np.ndarray:
+        """Return exp(j n x) ``(..., orders)`` at ``angle`` from the beginning of the sector (one more axis: nodes)."""
         advance = np.asarray(self.winding.advance)
-        if advance.ndim and angle.ndim > advance.ndim:
+        if nodes and advance.ndim:
             advance = advance[..., None]
         return np.exp(1j * self.order * _column(angle - SECTOR / 2 + advance))
 
@@ -209,12 +215,12 @@ class _Sector:
         v_r, rho = _column(self.voltage / self.winding.resistance), _column(self.rho)
         start, mu, amplitude = _column(self.start), _column(self.length), self.amplitude[..., None, :]
         keep_v, leave_v = _column(self.keeping_share) * v_r, _column(self.leaving_share) * v_r
-        begin, at_mu = self.turned(np.zeros_like(mu)), self.turned(mu)
+        begin, at_mu = self.turned(np.zeros_like(mu), 1), self.turned(mu, 1)
         first = start - keep_v - _forced(self.keeping, begin, 1)
         last = start - leave_v - _forced(self.leaving, begin, 1)
         # The leaving phase conducts.
         x = mu * _NODES
-        wave, fade = self.turned(x), np.exp(-rho * x)
+        wave, fade = self.turned(x, 1), np.exp(-rho * x)
         i = keep_v + _forced(self.keeping, wave, 1) + first * fade
         j = leave_v + _forced(self.leaving, wave, 1) + last * fade
         weight = mu * _WEIGHTS
@@ -227,7 +233,7 @@ class _Sector:
         # The pair conducts.
         span = SECTOR - mu
         y = mu + span * _NODES
-        wave = self.turned(y)
+        wave = self.turned(y, 1)
         reached = keep_v + _forced(self.keeping, at_mu, 1) + first * np.exp(-rho * mu)
         current = (
             0.5 * v_r

@@ -1,9 +1,8 @@
 """A motor on its real battery, in a vehicle on a road: speeds, torques, grades and energy in steady state.
 
-The drive is a six-step bridge seen from its DC side: at full duty the pack feeds two phases in series, so
-``V = Ke w + I (R_line + R_pack)`` with ``Ke`` the DC EMF constant and ``T = Ke I`` (power balance); below full duty
-the bridge is a chopper that lets a limit on the pack's current act as a limit on power. It is lossless unless a
-``Controller`` says otherwise.
+How motor and bridge turn volts and amperes into torque is a ``Drive`` (``drives``); here it meets the pack, its limits,
+the controller's loss, the motor's drag and the road. Below full duty the bridge is a chopper that lets a limit on the
+pack's current act as a limit on power. All values may be arrays ``(n,)``; what cannot be has no value (NaN) there.
 """
 
 from __future__ import annotations
@@ -12,25 +11,47 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ..errors import FitError
+import numpy as np
+
+from .block_commutation import Values
+from .drives import Drive, Point
 
 #: Standard acceleration of free fall in m/s^2 (3rd CGPM, 1901).
 GRAVITY = 9.80665
+_ROUNDS = 40
+_NUDGE = 1e-6
+#: The place itself and a nudge along each unknown.
+_PROBES = _NUDGE * np.array([[[0.0], [1.0], [0.0]], [[0.0], [0.0], [1.0]]])
 
 
 @dataclass(frozen=True)
 class Machine:
-    """A motor at its output shaft: EMF constant (V s/rad), line resistance (ohm), drag torque c + b w + d w^2."""
+    """A motor at its output shaft: how it is fed, and its drag torque c + b w + d w^2 (N m).
 
-    emf_constant: float
-    line_resistance: float
-    coulomb: float
-    viscous: float = 0.0
-    windage: float = 0.0
+    ``torque_left`` gives, for a limited current in A, torque per ampere over its value at small current (saturation).
+    Above ``reach`` (rad/s), the highest speed at which it was measured, the part of the drag that grows with speed
+    grows ``1 + beyond`` times as fast.
+    """
 
-    def drag_torque(self, speed: float) -> float:
+    drive: Drive
+    coulomb: Values
+    viscous: Values = 0.0
+    windage: Values = 0.0
+    torque_left: Callable[[Values], Values] = np.ones_like
+    reach: float = math.inf
+    beyond: Values = 0.0
+
+    def drag_torque(self, speed: Values) -> Values:
         """Return friction and iron-loss torque in N m at ``speed`` >= 0 rad/s."""
-        return self.coulomb + self.viscous * speed + self.windage * speed * speed
+        drag = self.coulomb + self.viscous * speed + self.windage * speed * speed
+        if np.isfinite(self.reach):
+            over = np.maximum(speed - self.reach, 0.0)
+            drag = drag + self.beyond * over * (self.viscous + self.windage * (speed + self.reach))
+        return drag
+
+    def torque(self, point: Point) -> Values:
+        """Return the torque of an operating point in N m, before drag."""
+        return point.torque * self.torque_left(self.drive.limited(point))
 
 
 @dataclass(frozen=True)
@@ -41,11 +62,11 @@ class Controller:
     and resistance of channels and leads.
     """
 
-    standing: float = 0.0
-    drop: float = 0.0
-    resistance: float = 0.0
+    standing: Values = 0.0
+    drop: Values = 0.0
+    resistance: Values = 0.0
 
-    def loss(self, current: float) -> float:
+    def loss(self, current: Values) -> Values:
         """Return the loss in W at a motor-side ``current`` >= 0 in A."""
         return self.standing + self.drop * current + self.resistance * current * current
 
@@ -54,148 +75,188 @@ class Controller:
 class Source:
     """A pack at one state of charge (V, ohm), the limits on currents (A; infinite: none) and the controller."""
 
-    voltage: float
-    resistance: float = 0.0
-    pack_current_limit: float = math.inf
-    motor_current_limit: float = math.inf
+    voltage: Values
+    resistance: Values = 0.0
+    pack_current_limit: Values = math.inf
+    motor_current_limit: Values = math.inf
     controller: Controller = Controller()
+
+    def asked(self, point: Point) -> Values:
+        """Return the voltage in V that the cells must have for a point at full duty."""
+        lost = self.controller
+        # What the controller takes for itself comes through the pack's resistance too.
+        through = point.current + lost.standing / self.voltage
+        return point.voltage + lost.drop + lost.resistance * point.current + self.resistance * through
+
+    def most_power(self) -> Values:
+        """Return the power in W at the bridge that the limit on the pack's current leaves."""
+        terminal = np.maximum(self.voltage - self.pack_current_limit * self.resistance, 0.0)
+        return np.maximum(terminal * self.pack_current_limit - self.controller.standing, 0.0)
+
+    def root_power(self, point: Point) -> Values:
+        """Return the root of the power at the bridge in sqrt(W), signed as the current: it grows with the load."""
+        lost = self.controller
+        power = point.current * (point.voltage + lost.drop + lost.resistance * point.current)
+        return np.copysign(np.sqrt(np.abs(power)), point.current)
 
 
 @dataclass(frozen=True)
 class Load:
     """A vehicle: mass (kg), rolling resistance coefficient, drag area (m^2), rolling circumference (m)."""
 
-    mass: float
-    rolling_resistance: float
-    drag_area: float
-    circumference: float
-    air_density: float
+    mass: Values
+    rolling_resistance: Values
+    drag_area: Values
+    circumference: Values
+    air_density: Values
 
     @property
-    def radius(self) -> float:
+    def radius(self) -> Values:
         """Return the effective rolling radius in m."""
         return self.circumference / (2 * math.pi)
 
-    def force(self, velocity: float, grade: float) -> float:
+    def force(self, velocity: Values, grade: Values) -> Values:
         """Return the resisting force in N at ``velocity`` (m/s) on ``grade`` (rise over run)."""
-        angle = math.atan(grade)
-        rolling = self.mass * GRAVITY * self.rolling_resistance * math.cos(angle)
-        climbing = self.mass * GRAVITY * math.sin(angle)
+        angle = np.arctan(grade)
+        rolling = self.mass * GRAVITY * self.rolling_resistance * np.cos(angle)
+        climbing = self.mass * GRAVITY * np.sin(angle)
         return rolling + climbing + 0.5 * self.air_density * self.drag_area * velocity * velocity
 
 
-def no_load_speed(machine: Machine, source: Source) -> float:
+def no_load_speed(machine: Machine, source: Source) -> Values:
     """Return the speed in rad/s at which the motor, fed at full duty, carries its own drag alone."""
-    return _crossing(
-        lambda w: voltage_limited_current(machine, source, w) * machine.emf_constant - machine.drag_torque(w),
-        0.0,
-        source.voltage / machine.emf_constant,
-        "the pack cannot turn the motor against its own friction",
-    )
+    return _settled(machine, source, lambda w: 0.0 * w, source.asked, source.voltage)[0]
 
 
-def voltage_limited_current(machine: Machine, source: Source, speed: float) -> float:
-    """Return the motor current in A at full duty (negative above the speed where the EMF exceeds the pack)."""
-    lost = source.controller
-    # What the controller takes for itself comes through the pack's resistance too.
-    voltage = source.voltage - source.resistance * lost.standing / source.voltage - lost.drop
-    resistance = machine.line_resistance + source.resistance + lost.resistance
-    return (voltage - machine.emf_constant * speed) / resistance
-
-
-def available_current(machine: Machine, source: Source, speed: float) -> float:
-    """Return the largest motor current in A that voltage, pack current limit and motor current limit allow."""
-    current = min(voltage_limited_current(machine, source, speed), source.motor_current_limit)
-    if math.isfinite(source.pack_current_limit) and current > 0:
-        terminal = source.voltage - source.pack_current_limit * source.resistance
-        lost = source.controller
-        power = max(max(terminal, 0.0) * source.pack_current_limit - lost.standing, 0.0)
-        emf = machine.emf_constant * speed + lost.drop
-        resistance = machine.line_resistance + lost.resistance
-        # Chopper: motor and controller take R I^2 + E I = P; the positive root.
-        by_power = (math.sqrt(emf * emf + 4 * resistance * power) - emf) / (2 * resistance)
-        # Below full duty the supply current is the duty times the motor current: the limit binds only if reached.
-        current = min(current, by_power)
-    return current
-
-
-def output_torque(machine: Machine, source: Source, speed: float) -> float:
-    """Return the greatest torque in N m at the output at ``speed`` (rad/s)."""
-    return machine.emf_constant * available_current(machine, source, speed) - machine.drag_torque(speed)
-
-
-def road_speed(machine: Machine, source: Source, load: Load, grade: float = 0.0) -> float:
-    """Return the steady speed in m/s on ``grade``.
-
-    Raises ``FitError`` if the drive cannot hold the vehicle there.
-    """
+def road_speed(machine: Machine, source: Source, load: Load, grade: Values = 0.0) -> Values:
+    """Return the steady speed in m/s on ``grade``; NaN where the drive cannot hold the vehicle there."""
     radius = load.radius
 
-    def surplus(velocity: float) -> float:
-        return output_torque(machine, source, velocity / radius) - load.force(velocity, grade) * radius
+    def resisting(speed: Values) -> Values:
+        return load.force(speed * radius, grade) * radius
 
-    return _crossing(
-        surplus,
-        0.0,
-        no_load_speed(machine, source) * radius,
-        f"the drive cannot hold this vehicle on a grade of {100 * grade:.3g} %",
-    )
+    # Each limit leaves less torque the faster it goes, so the slowest of the speeds they allow is the one.
+    speed, point = _settled(machine, source, resisting, source.asked, source.voltage)
+    for of, most in _limits(machine, source):
+        if np.all(of(point) <= most):
+            continue
+        limited = _settled(machine, source, resisting, of, most)[0]
+        speed = np.where(np.isnan(limited), speed, np.fmin(speed, limited))
+    holds = output_torque(machine, source, 0.0) > resisting(0.0)
+    return np.where(holds, speed * radius, np.nan)[()]
 
 
-def grade_for_torque(torque: float, load: Load) -> float:
+def _limits(machine: Machine, source: Source) -> list[tuple[Callable[[Point], Values], Values]]:
+    """Return what the limits on currents act on and leave, where there are any."""
+    found: list[tuple[Callable[[Point], Values], Values]] = []
+    if np.any(np.isfinite(source.motor_current_limit)):
+        found.append((machine.drive.limited, source.motor_current_limit))
+    if np.any(np.isfinite(source.pack_current_limit)):
+        found.append((source.root_power, np.sqrt(source.most_power())))
+    return found
+
+
+def output_torque(machine: Machine, source: Source, speed: Values) -> Values:
+    """Return the greatest torque in N m at the output at ``speed`` (rad/s), the mean over positions at standstill."""
+    drive = machine.drive
+    if np.ndim(speed) == 0 and speed == 0:
+        lost = source.controller
+        full = drive.standing_current(source.voltage - lost.drop, source.resistance + lost.resistance)
+        current = np.minimum(full, source.motor_current_limit)
+        if np.any(np.isfinite(source.pack_current_limit)):
+            # Chopped down to what the winding's resistance asks for, the pack gives power, not voltage.
+            r = drive.line_resistance() + lost.resistance
+            by_power = (np.sqrt(lost.drop**2 + 4 * r * source.most_power()) - lost.drop) / (2 * r)
+            current = np.minimum(current, by_power)
+        return drive.standing_torque(current) * machine.torque_left(current) - machine.drag_torque(0.0)
+    torque = machine.torque(drive.where(speed, source.asked, source.voltage))
+    for of, most in _limits(machine, source):
+        torque = np.minimum(torque, machine.torque(drive.where(speed, of, most)))
+    return torque - machine.drag_torque(speed)
+
+
+def grade_for_torque(torque: Values, load: Load) -> Values:
     """Return the grade (rise over run) on which ``torque`` (N m) just holds the vehicle at crawling speed.
 
     Weight and rolling resistance only: F = m g (sin a + c cos a). Infinite if the torque exceeds what any slope
-    asks. Raises ``FitError`` if it does not even overcome the rolling resistance on the level.
+    asks, NaN if it does not even overcome the rolling resistance on the level.
     """
     share = torque / (load.radius * load.mass * GRAVITY)
     c = load.rolling_resistance
-    if share < c:
-        raise FitError("the torque does not overcome the rolling resistance on the level")
     # sin a + c cos a = sqrt(1 + c^2) sin(a + atan c)
-    sine = share / math.sqrt(1 + c * c)
-    if sine >= 1:
-        return math.inf
-    return math.tan(math.asin(sine) - math.atan(c))
+    sine = share / np.sqrt(1 + c * c)
+    grade = np.tan(np.arcsin(np.clip(sine, -1.0, 1.0)) - np.arctan(c))
+    return np.where(share < c, np.nan, np.where(sine >= 1, np.inf, grade))[()]
 
 
-def holding_current(machine: Machine, load: Load, velocity: float, grade: float) -> float:
-    """Return the motor current in A that holds ``velocity`` (m/s) on ``grade``."""
-    torque = load.force(velocity, grade) * load.radius + machine.drag_torque(velocity / load.radius)
-    return torque / machine.emf_constant
+def holding_point(machine: Machine, load: Load, velocity: Values, grade: Values) -> Point:
+    """Return the operating point that holds ``velocity`` (m/s) on ``grade``."""
+    speed = velocity / load.radius
+    torque = load.force(velocity, grade) * load.radius + machine.drag_torque(speed)
+    return machine.drive.where(speed, machine.torque, torque)
 
 
 def supply_power(
-    machine: Machine, load: Load, velocity: float, grade: float, controller: Controller | None = None
-) -> float:
+    machine: Machine, load: Load, velocity: Values, grade: Values, controller: Controller | None = None
+) -> Values:
     """Return the power in W drawn from the pack's terminals to hold ``velocity`` (m/s) on ``grade``.
 
     Copper, friction and iron losses of the motor are included, and those of a ``controller``; for the loss inside
     the pack see ``pack_power``.
     """
-    current = holding_current(machine, load, velocity, grade)
-    emf = machine.emf_constant * velocity / load.radius
-    own = emf * current + machine.line_resistance * current * current
-    return own + (controller.loss(current) if controller else 0.0)
+    point = holding_point(machine, load, velocity, grade)
+    return point.voltage * point.current + (controller.loss(point.current) if controller else 0.0)
 
 
-def pack_power(delivered: float, source: Source) -> float:
+def pack_power(delivered: Values, source: Source) -> Values:
     """Return the power in W taken from the cells so that ``delivered`` reaches the terminals.
 
-    Solves V I - R I^2 = P for the smaller current. Raises ``FitError`` beyond the pack's greatest power.
+    Solves V I - R I^2 = P for the smaller current: I = 2 P / (V + sqrt(V^2 - 4 R P)). NaN beyond the pack's greatest
+    power.
     """
-    if source.resistance == 0:
-        return delivered
     root = source.voltage**2 - 4 * source.resistance * delivered
-    if root < 0:
-        raise FitError("the pack cannot deliver this power")
-    return source.voltage * (source.voltage - math.sqrt(root)) / (2 * source.resistance)
+    with np.errstate(invalid="ignore"):
+        return 2 * source.voltage * delivered / (source.voltage + np.sqrt(root))
 
 
-def _crossing(surplus: Callable[[float], float], low: float, high: float, failure: str) -> float:
-    """Return where a falling function crosses zero between ``low`` and ``high``."""
-    from scipy.optimize import brentq
+def _settled(
+    machine: Machine,
+    source: Source,
+    resisting: Callable[[Values], Values],
+    of: Callable[[Point], Values],
+    limit: Values,
+) -> tuple[Values, Point]:
+    """Return speed (rad/s) and operating point where ``of`` it is ``limit`` and its torque what resists; or NaN.
 
-    if surplus(low) <= 0:
-        raise FitError(failure)
-    return float(brentq(surplus, low, high, xtol=1e-12, rtol=1e-13))
+    Newton's method in speed and the drive's coordinate of load, begun where a machine without ripple and commutation
+    would be; many at once, which no solver of SciPy does for two unknowns.
+    """
+    drive = machine.drive
+    near = 0.7 * source.voltage / drive.emf_dc()
+    current = (machine.drag_torque(near) + resisting(near)) / drive.emf_dc()
+    shape = np.broadcast_shapes(np.shape(near), np.shape(current), np.shape(limit))
+    flat = tuple(np.atleast_1d(np.broadcast_to(x, shape)) for x in (near, current, limit))
+    scale = np.stack([flat[0], np.broadcast_to(drive.coordinate(flat[0], flat[1]), flat[0].shape)])
+    size = np.stack([np.abs(flat[2]), np.abs(drive.emf_dc() * flat[1])])
+
+    def missed(place: np.ndarray) -> np.ndarray:
+        """Return how far both conditions are missed at ``place`` in units of ``scale``, both ``(2, 3, n)``."""
+        speed, coordinate = place * scale[:, None]
+        point = drive.point(speed, coordinate)
+        torque = machine.torque(point) - machine.drag_torque(speed) - resisting(speed)
+        return np.stack([of(point) - flat[2], torque]) / size[:, None]
+
+    place = np.ones_like(scale)
+    with np.errstate(all="ignore"):
+        for _ in range(_ROUNDS):
+            at = missed(place[:, None] + _PROBES)
+            (a, b), (c, d) = (at[:, 1:] - at[:, :1]) / _NUDGE
+            first, second = at[:, 0]
+            step = np.stack([d * first - b * second, a * second - c * first]) / (a * d - b * c)
+            place = place - np.clip(step, -0.4, 0.4)
+            if not np.any(np.abs(step) > 1e-12):
+                break
+        left = np.abs(missed(place[:, None] + 0 * _PROBES)[:, 0]).max(axis=0)
+        place = np.where((left < 1e-9) & (place[0] > 0), place, np.nan)
+        speed, coordinate = (x.reshape(shape)[()] for x in place * scale)
+        return speed, drive.point(speed, coordinate)

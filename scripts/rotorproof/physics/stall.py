@@ -43,7 +43,7 @@ class StallFit:
         return rest if rest.size else None
 
 
-def share_left(current: np.ndarray, mark: float, sharpness: float) -> np.ndarray:
+def share_left(current: float | np.ndarray, mark: float | np.ndarray, sharpness: float | np.ndarray) -> np.ndarray:
     """Return torque per ampere over its value at small current: ``(1 + (I/I_s)^n)^(-1/n)``.
 
     ``mark`` (A) is where it is 0.9, ``sharpness`` n: 1 bends all the way, 8 keeps straight up to a knee. This family

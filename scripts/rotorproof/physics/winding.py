@@ -104,7 +104,7 @@ def resistances_from_steps(
     return linear_fit(np.vstack(design), np.concatenate(observed))
 
 
-def temperature_factor(temperature: Any, constant: float, reference: float = 20.0) -> Any:
+def temperature_factor(temperature: Any, constant: Any, reference: float = 20.0) -> Any:
     """Return R(temperature)/R(reference) = (k + T)/(k + T0), temperatures in degC (IEC 60034-1).
 
     ``temperature`` may be one value or an array. ``constant`` k: 234.5 for annealed copper (resistivity tables,

@@ -35,6 +35,7 @@ class Pack(Strict):
     current_limit: Current | None = None
     motor_current_limit: Current | None = None
     winding_temperature: Temperature | None = None
+    magnet_temperature: Temperature | None = None
 
     @model_validator(mode="after")
     def _falls(self) -> Pack:
