@@ -7,7 +7,7 @@ number. ``pytest --outside-record FILE`` runs those tests alone and writes what 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -70,3 +70,17 @@ def pytest_configure(config: pytest.Config) -> None:
     path = config.getoption("--outside-record")
     if path and not hasattr(config, "workerinput"):
         config.pluginmanager.register(_Recorder(Path(path)))
+
+
+@pytest.fixture
+def smooth_drive(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let predictions be those of a DC machine, V = Ke w + R I, which can be worked out by hand."""
+    from rotorproof.derivations import pack_prediction
+    from rotorproof.physics.drives import Smooth
+    from rotorproof.physics.winding import temperature_factor
+
+    def drive(given: Mapping[str, float]) -> Smooth:
+        warm = temperature_factor(given.get("pack_winding_temperature", 20.0), given["winding_constant"])
+        return Smooth(given["emf_constant_dc"], 2 * given["phase_resistance"] * warm)
+
+    monkeypatch.setattr(pack_prediction, "_drive", drive)

@@ -34,7 +34,7 @@ MAY_IMPORT = {
     "physics": "errors",
     "uncertainty": "errors units",
     "procedures": "columns errors physics signs uncertainty",
-    "derivations": "errors physics procedures",
+    "derivations": "physics procedures",
     "quantities": "derivations procedures",
     "settings": "columns errors files jsonio procedures quantities uncertainty units",
     "decision": "errors procedures quantities settings signs uncertainty units",

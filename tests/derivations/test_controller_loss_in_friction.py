@@ -36,6 +36,8 @@ KE, R_LINE, COULOMB, VISCOUS, STANDING = 1.35, 0.24, 0.4, 0.01, 3.2
 DROP, R_ON = 1.2, 0.05
 SPEEDS = 36 / KE
 
+pytestmark = pytest.mark.usefixtures("smooth_drive")
+
 
 def no_load_friction(drop: float, r_on: float) -> dict[str, float]:
     """Return what our no-load fit makes of a motor behind a bridge, its currents solved at the terminals."""

@@ -31,6 +31,7 @@ from tests import entries
 
 GIVEN = {
     "winding_constant": 234.5,
+    "saturation_at_limit": 0.0,
     "emf_constant_dc": 1.35,
     "phase_resistance": 0.12,
     "coulomb_friction": 0.4,
@@ -68,6 +69,8 @@ GIVEN = {
     "hall_spacing": math.radians(120),
 }
 PREDICTED = set(PREDICTION.gives)
+
+pytestmark = pytest.mark.usefixtures("smooth_drive")
 
 
 def without(*names: str) -> dict[str, float]:

@@ -11,6 +11,8 @@ from rotorproof.uncertainty.forms import Form, Influence, propagate
 
 GIVEN = {
     "winding_constant": 234.5,
+    "pole_pairs": 20.0,
+    "saturation_at_limit": 0.0,
     "emf_constant_dc": 1.35,
     "phase_resistance": 0.12,
     "coulomb_friction": 0.4,
@@ -28,6 +30,8 @@ GIVEN = {
     "bench_speed_max": 10.0,
     "bench_voltage_max": 15.0,
 }
+
+pytestmark = pytest.mark.usefixtures("smooth_drive")
 
 
 def test_no_load_speed_satisfies_the_voltage_equation() -> None:

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from rotorproof.errors import FitError
 from rotorproof.physics import road
+from rotorproof.physics.drives import Smooth
 from tests.outside import Outside
 
 NPTEL = "NPTEL, Fundamentals of Electric Vehicles, week 2 assignment solutions, Q 2.1"
@@ -73,8 +73,7 @@ def test_grade_for_torque_undoes_the_force_on_that_grade(degrees: float) -> None
 def test_torque_beyond_any_slope_and_below_rolling_resistance() -> None:
     vehicle = load(120, 1.0, 0.5, 0.008)
     assert math.isinf(road.grade_for_torque(10 * 120 * 9.81, vehicle))
-    with pytest.raises(FitError, match="rolling resistance"):
-        road.grade_for_torque(0.001, vehicle)
+    assert math.isnan(road.grade_for_torque(0.001, vehicle))
 
 
 def test_no_load_speed_agrees_with_an_independent_dc_machine(outside: Outside) -> None:
@@ -97,7 +96,7 @@ def test_no_load_speed_agrees_with_an_independent_dc_machine(outside: Outside) -
         )
 
     end = solve_ivp(right_hand_side, (0, 12), [0.0, 0.0], method="LSODA", rtol=1e-9, atol=1e-9).y[0, -1]
-    machine = road.Machine(ke, resistance, coulomb, viscous, windage)
+    machine = road.Machine(Smooth(ke, resistance), coulomb, viscous, windage)
     outside(
         "pack_no_load_speed",
         "no-load speed of a permanently excited DC machine with polynomial drag, integrated to rest",
@@ -110,7 +109,7 @@ def test_no_load_speed_agrees_with_an_independent_dc_machine(outside: Outside) -
 
 
 def test_road_speed_is_where_a_simulated_vehicle_settles() -> None:
-    machine = road.Machine(1.35, 0.30, 0.4, 0.01)
+    machine = road.Machine(Smooth(1.35, 0.30), 0.4, 0.01)
     source = road.Source(36.0, 0.12, pack_current_limit=12.0, motor_current_limit=25.0)
     vehicle = road.Load(110.0, 0.009, 0.55, 2.1, 1.2)
     radius = 2.1 / (2 * math.pi)
@@ -132,12 +131,12 @@ def test_road_speed_is_where_a_simulated_vehicle_settles() -> None:
 
 
 def test_power_balance_at_the_road_speed() -> None:
-    machine = road.Machine(1.35, 0.30, 0.4, 0.01)
+    machine = road.Machine(Smooth(1.35, 0.30), 0.4, 0.01)
     source = road.Source(36.0)
     vehicle = road.Load(110.0, 0.009, 0.55, 2.1, 1.2)
     speed = road.road_speed(machine, source, vehicle)
-    current = road.available_current(machine, source, speed / vehicle.radius)
-    assert road.supply_power(machine, vehicle, speed, 0.0) == pytest.approx(36.0 * current, rel=1e-9)
+    torque = road.output_torque(machine, source, speed / vehicle.radius) + machine.drag_torque(speed / vehicle.radius)
+    assert road.supply_power(machine, vehicle, speed, 0.0) == pytest.approx(36.0 * torque / 1.35, rel=1e-9)
 
 
 def test_pack_power_meets_the_terminals() -> None:
@@ -145,12 +144,15 @@ def test_pack_power_meets_the_terminals() -> None:
     power = road.pack_power(300.0, source)
     current = power / 36.0
     assert (36.0 - 0.15 * current) * current == pytest.approx(300.0, rel=1e-12)
-    with pytest.raises(FitError, match="cannot deliver"):
-        road.pack_power(36.0**2 / (4 * 0.15) + 1, source)
+    assert math.isnan(road.pack_power(36.0**2 / (4 * 0.15) + 1, source))
 
 
 def test_a_vehicle_too_heavy_for_the_grade_is_said_so() -> None:
-    with pytest.raises(FitError, match="cannot hold this vehicle"):
+    assert math.isnan(
         road.road_speed(
-            road.Machine(1.35, 0.3, 0.4), road.Source(36.0, motor_current_limit=5.0), load(150, 1, 0.5, 0.01), 0.3
+            road.Machine(Smooth(1.35, 0.3), 0.4),
+            road.Source(36.0, motor_current_limit=5.0),
+            load(150, 1, 0.5, 0.01),
+            0.3,
         )
+    )

@@ -15,6 +15,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from rotorproof.physics import road
+from rotorproof.physics.drives import Smooth
 from tests.outside import Outside
 
 KE, R, COULOMB, VISCOUS = 1.35, 0.30, 0.4, 0.01
@@ -57,7 +58,7 @@ def simulated_speed(grade: float) -> float:
 def ours() -> tuple[road.Machine, road.Source, road.Load]:
     controller = road.Controller(STANDING, DROP, R_ON)
     return (
-        road.Machine(KE, R, COULOMB, VISCOUS),
+        road.Machine(Smooth(KE, R), COULOMB, VISCOUS),
         road.Source(V, R_PACK, PACK_LIMIT, MOTOR_LIMIT, controller),
         road.Load(MASS, ROLLING, AREA, AROUND, AIR),
     )

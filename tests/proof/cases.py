@@ -37,6 +37,8 @@ GATES = tuple(f"gate_{leg}{side}" for leg in "abc" for side in "hl")
 #: wheel of 0.35 m radius, 100 kg.
 ON_A_PACK = {
     "winding_constant": 234.5,
+    "pole_pairs": 20.0,
+    "saturation_at_limit": 0.0,
     "emf_constant_dc": 1.2,
     "phase_resistance": 0.12,
     "coulomb_friction": 0.0,

@@ -220,6 +220,9 @@ def test_tables_side_by_side(outside: Outside, what: str, table: int, match: flo
         )
 
 
+pytestmark = pytest.mark.usefixtures("smooth_drive")
+
+
 def test_margins(outside: Outside) -> None:
     given = {
         "hall_spacing": math.radians(60),

@@ -16,8 +16,11 @@ from scipy.optimize import brentq
 
 from rotorproof.derivations.pack_prediction import DERIVATION as PACK
 from rotorproof.physics import road
+from rotorproof.physics.drives import Smooth
 from tests.outside import Outside
 from tests.proof.cases import DRAGGED, HAND, ON_A_PACK, drag
+
+pytestmark = pytest.mark.usefixtures("smooth_drive")
 
 
 def test_a_motor_with_drag_on_its_pack(outside: Outside) -> None:
@@ -183,11 +186,8 @@ def test_a_warm_winding(outside: Outside) -> None:
 )
 def test_current_under_both_limits(outside: Outside, speed: float, supply: float, motor: float) -> None:
     by_hand = {0.0: 30.0, 20.0: (math.sqrt(24.0**2 + 4 * 0.24 * 15 * 35.1) - 24.0) / 0.48, 28.0: 8.0}[speed]
-    found = road.available_current(
-        road.Machine(1.2, 0.24, 0.0),
-        road.Source(36.0, 0.06, pack_current_limit=supply, motor_current_limit=motor),
-        speed,
-    )
+    source = road.Source(36.0, 0.06, pack_current_limit=supply, motor_current_limit=motor)
+    found = road.output_torque(road.Machine(Smooth(1.2, 0.24), 0.0), source, speed) / 1.2
     for subject in ("pack_top_torque", "pack_road_speed"):
         outside(
             subject,

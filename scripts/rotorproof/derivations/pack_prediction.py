@@ -414,7 +414,7 @@ def _panels(given: Mapping[str, float], load: road.Load) -> list[Panel]:
         series.append(
             Series(f"drive, pack {state}", np.append(0.0, speeds) * load.radius, torque / load.radius, "model")
         )
-        top = max(top, limit * load.radius)
+        top = max(top, float(limit * load.radius))
     continuous = given.get("continuous_current")
     if continuous is not None and series:
         nominal = series[min(1, len(series) - 1)]

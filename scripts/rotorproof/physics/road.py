@@ -233,11 +233,13 @@ def _settled(
     """
     drive = machine.drive
     near = 0.7 * source.voltage / drive.emf_dc()
-    current = (machine.drag_torque(near) + resisting(near)) / drive.emf_dc()
+    stalled = source.voltage / drive.line_resistance()
+    # Some current is needed for a scale, even where nothing resists.
+    current = (machine.drag_torque(near) + resisting(near)) / drive.emf_dc() + 1e-3 * stalled
     shape = np.broadcast_shapes(np.shape(near), np.shape(current), np.shape(limit))
     flat = tuple(np.atleast_1d(np.broadcast_to(x, shape)) for x in (near, current, limit))
     scale = np.stack([flat[0], np.broadcast_to(drive.coordinate(flat[0], flat[1]), flat[0].shape)])
-    size = np.stack([np.abs(flat[2]), np.abs(drive.emf_dc() * flat[1])])
+    size = np.stack([np.abs(flat[2]), np.broadcast_to(np.abs(drive.emf_dc() * flat[1]), flat[1].shape)])
 
     def missed(place: np.ndarray) -> np.ndarray:
         """Return how far both conditions are missed at ``place`` in units of ``scale``, both ``(2, 3, n)``."""
