@@ -26,6 +26,7 @@ class PackPrediction(Derivation):
     name = "pack-prediction"
     title = "On the real battery"
     unit_kinds: ClassVar[tuple[UnitKind, ...]] = ("motor",)
+    costly: ClassVar[bool] = True
     needs: ClassVar[tuple[Need, ...]] = (
         Need("emf_constant_dc", "speed and torque per volt and ampere", required=True),
         Need("phase_resistance", "voltage lost in the winding", required=True),

@@ -124,7 +124,7 @@ def _derive(
         try:
             forms = propagate(derivation.derive, scalars)
             trials = f"{unit.unit}/{derivation.name}"
-            simulated = simulate_forms(derivation.derive, scalars, forms, probability, trials)
+            simulated = simulate_forms(derivation.derive, scalars, forms, probability, trials, costly=derivation.costly)
             shown = derivation.show(centre, {key: form.value for key, form in forms.items()})
         except FitError as error:
             result.problems.append(Problem(str(error), severity="warning", procedure=derivation.name))

@@ -31,7 +31,7 @@ Values = float | np.ndarray
 
 SECTOR = np.pi / 3
 #: Nodes and weights of the quadrature over a stage: exact to rounding for stages of up to a sixth of a turn.
-_NODES, _WEIGHTS = (part / 2 for part in np.polynomial.legendre.leggauss(16))
+_NODES, _WEIGHTS = (part / 2 for part in np.polynomial.legendre.leggauss(12))
 _NODES = _NODES + 0.5
 #: The overlap is sought to just short of a whole sector; beyond it three phases conduct all the time.
 _LONGEST = SECTOR * (1 - 1e-9)
@@ -191,7 +191,12 @@ class _Sector:
         advance = np.asarray(self.winding.advance)
         if nodes and advance.ndim:
             advance = advance[..., None]
-        return np.exp(1j * self.order * _column(angle - SECTOR / 2 + advance))
+        once = np.exp(1j * (angle - SECTOR / 2 + advance))
+        # Powers by multiplication: an exponential of each order would be most of the work.
+        powers = [once]
+        for _ in range(int(self.order.max()) - 1):
+            powers.append(powers[-1] * once)
+        return np.stack([powers[n - 1] for n in self.order], axis=-1)
 
     def _close(self) -> None:
         """Find voltage and starting current that make the end of the sector the beginning of the next."""

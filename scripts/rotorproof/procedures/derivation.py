@@ -36,6 +36,8 @@ class Derivation(ABC):
     #: What no check against the outside covers, for the verification book.
     not_covered: ClassVar[tuple[str, ...]] = ()
     order: ClassVar[int] = 100
+    #: ``derive`` takes arrays and costs so much that trials go by its second-order expansion where that holds.
+    costly: ClassVar[bool] = False
 
     @abstractmethod
     def derive(self, given: Mapping[str, float]) -> dict[str, float]:

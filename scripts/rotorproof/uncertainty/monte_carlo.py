@@ -12,6 +12,7 @@ import hashlib
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -26,9 +27,11 @@ PROBES = 24
 BEND = 0.1
 BLOCK = 10_000  # trials to a block, JCGM 101:2008, 7.9.4 b
 MOST_BLOCKS = 20
-#: For formulas that take no arrays: 100/(1 - p) trials to a block, as 7.9.4 b asks before its floor, 10 000
-#: in all.
+#: For formulas that take no arrays or are costly: 100/(1 - p) trials to a block, as 7.9.4 b asks before its floor,
+#: 10 000 in all.
 SLOW_BLOCK, MOST_SLOW_BLOCKS = 2_000, 5
+#: How far a quadratic may stray from a costly formula at the probes, over the standard uncertainty.
+STRAY = 0.05
 #: A share of trials that is no evidence of a sign.
 _RARE = 1e-3
 #: Probabilities at which a simulated distribution is kept.
@@ -83,7 +86,13 @@ class Simulation:
 
 
 def simulate_forms(
-    model: Model, inputs: Mapping[str, Form], linear: Mapping[str, Form], probability: float, name: str
+    model: Model,
+    inputs: Mapping[str, Form],
+    linear: Mapping[str, Form],
+    probability: float,
+    name: str,
+    *,
+    costly: bool = False,
 ) -> dict[str, Simulation]:
     """Return the simulations of ``simulate`` for inputs that are linear forms."""
     places: dict[Influence, int] = {}
@@ -91,7 +100,7 @@ def simulate_forms(
     for key, form in inputs.items():
         slopes = {places.setdefault(i, len(places)): c for i, c in form.terms.items() if c != 0}
         expansions[key] = Expansion(form.value, slopes)
-    return simulate(model, expansions, [Direction({i: 1.0}) for i in places], linear, probability, name)
+    return simulate(model, expansions, [Direction({i: 1.0}) for i in places], linear, probability, name, costly=costly)
 
 
 def simulate(
@@ -101,12 +110,15 @@ def simulate(
     linear: Mapping[str, Form],
     probability: float,
     name: str,
+    *,
+    costly: bool = False,
 ) -> dict[str, Simulation]:
     """Return the distribution of each output of ``model`` that its linear form does not describe.
 
     ``linear`` holds the outputs as linear forms; those for which the linear interval is as good are left out
     of the answer. ``name`` seeds the trials: the same name and inputs give the same numbers. Trials in which
-    the model has no value are left out; where more than one in a hundred has none, the output is left out.
+    the model has no value are left out; where more than one in a hundred has none, the output is left out. A ``costly``
+    model is replaced by its second-order expansion in all inputs together where that agrees with it at the probes.
     """
     moving = {key: e for key, e in inputs.items() if e.slopes or e.bends}
     if not moving:
@@ -115,7 +127,8 @@ def simulate(
     bent = _bent(trials, linear)
     if not bent:
         return {}
-    size, most = (BLOCK, MOST_BLOCKS) if trials.takes_arrays() else (SLOW_BLOCK, MOST_SLOW_BLOCKS)
+    quick = trials.takes_arrays() and (not costly or trials.expand(bent, linear))
+    size, most = (BLOCK, MOST_BLOCKS) if quick else (SLOW_BLOCK, MOST_SLOW_BLOCKS)
     blocks: list[dict[str, np.ndarray]] = []
     settled: set[str] = set()
     for _ in range(most):
@@ -215,9 +228,26 @@ class _Trials:
         self.generator = np.random.default_rng(seed)
         self._arrays: bool | None = None
 
+    def expand(self, outputs: Sequence[str], linear: Mapping[str, Form]) -> bool:
+        """Put a quadratic in the place of the model, if it gives the ``outputs`` of a few trials as the model does."""
+        quadratic = _quadratic(self.model, self.inputs, outputs)
+        columns = self._columns(draw_influences(self.influences, PROBES, self.generator), PROBES)
+        with np.errstate(all="ignore"):
+            exact, found = self.model(columns), quadratic(columns)  # type: ignore[arg-type]
+        for key in outputs:
+            stray = math.sqrt(float(np.mean((np.asarray(exact[key]) - found[key]) ** 2)))
+            if not stray <= STRAY * linear[key].standard_uncertainty:
+                return False
+        self.model = quadratic
+        return True
+
     def draw(self, size: int) -> tuple[dict[Influence, np.ndarray], dict[str, np.ndarray]]:
         """Return the influences' values and the outputs, each ``(size,)``."""
         values = draw_influences(self.influences, size, self.generator)
+        return values, self._evaluate(self._columns(values, size), size)
+
+    def _columns(self, values: Mapping[Influence, np.ndarray], size: int) -> dict[str, np.ndarray | float]:
+        """Return the inputs at these values of the influences."""
         moves = []
         for direction in self.directions:
             move = np.zeros(size)
@@ -235,7 +265,7 @@ class _Trials:
             for place, bend in expansion.bends.items():
                 column += bend * moves[place] ** 2
             columns[key] = column
-        return values, self._evaluate(columns, size)
+        return columns
 
     def takes_arrays(self) -> bool:
         """Tell whether the model was found to give, for arrays, what it gives one by one."""
@@ -270,6 +300,44 @@ class _Trials:
                 rows.append({})
         names = {key for row in rows for key in row}
         return {key: np.array([row.get(key, math.nan) for row in rows], dtype=float) for key in names}
+
+
+def _quadratic(model: Model, inputs: Mapping[str, Expansion], outputs: Sequence[str]) -> Model:
+    """Return the second-order expansion of an array model in the inputs that move, from one call of it.
+
+    Steps are one standard uncertainty: along each input up and down, and along each pair of them (a Taylor series as
+    in JCGM 100:2008, 5.1.2, note, by central differences).
+    """
+    moving = [key for key, e in inputs.items() if e.slopes or e.bends]
+    n = len(moving)
+    steps = np.array([math.sqrt(math.fsum(c * c for c in inputs[key].slopes.values())) for key in moving])
+    first, second = np.triu_indices(n, 1)
+    pairs = np.zeros((first.size, n))
+    pairs[np.arange(first.size), first] = pairs[np.arange(first.size), second] = 1.0
+    places = np.vstack([np.zeros(n), np.eye(n), -np.eye(n), pairs]) * steps
+    columns: dict[str, Any] = {key: e.value for key, e in inputs.items()}
+    columns |= {key: inputs[key].value + places[:, k] for k, key in enumerate(moving)}
+    with np.errstate(all="ignore"):
+        found = model(columns)
+    surfaces = {}
+    for key in outputs:
+        at = np.broadcast_to(np.asarray(found[key], dtype=float), (len(places),))
+        centre, up, down, joint = at[0], at[1 : n + 1], at[n + 1 : 2 * n + 1], at[2 * n + 1 :]
+        bend = np.diag(0.5 * (up + down) - centre)
+        mixed = 0.5 * (joint - up[first] - up[second] + centre)
+        bend[first, second] = bend[second, first] = mixed
+        surfaces[key] = (float(centre), 0.5 * (up - down), bend)
+
+    def quadratic(values: Mapping[str, Any]) -> dict[str, Any]:
+        moved = np.stack(
+            [(np.asarray(values[key]) - inputs[key].value) / u for key, u in zip(moving, steps, strict=True)]
+        )
+        return {
+            key: centre + slope @ moved + np.einsum("i...,ij,j...->...", moved, bend, moved)
+            for key, (centre, slope, bend) in surfaces.items()
+        }
+
+    return quadratic
 
 
 def _same(one: Mapping[str, np.ndarray], other: Mapping[str, np.ndarray] | None) -> bool:
