@@ -56,7 +56,7 @@ def test_without_a_vehicle_only_the_motor_is_predicted_and_the_rest_says_why() -
 def test_a_missing_constant_is_named() -> None:
     given = {key: value for key, value in GIVEN.items() if key != "phase_resistance"}
     assert DERIVATION.derive(given) == {}
-    assert "phase_resistance" in DERIVATION.show(given, {}).missing["pack_road_speed"]
+    assert "phase resistance" in DERIVATION.show(given, {}).missing["pack_road_speed"]
 
 
 def test_a_warm_winding_is_slower_and_weaker() -> None:

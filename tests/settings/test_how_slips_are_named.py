@@ -70,7 +70,7 @@ def test_keys_are_called_keys_and_entries_are_counted_from_one():
     assert str(Problem("m", "U/a.csv", 4, "speed")) == "error: U/a.csv, line 4, column 'speed': m"
 
 
-@pytest.mark.parametrize(("reading", "words"), [(22.0 - 273.15, "are degC written as K"), (295.0, "are K written as")])
+@pytest.mark.parametrize(("reading", "words"), [(22.0 - 273.15, "are °C written as K"), (295.0, "are K written as")])
 def test_kelvin_and_degrees_exchanged(reading, words):
     survey = Survey.of([Chunk({"temperature_winding": np.array([reading, reading + 1.0])}, lambda row: row)])
     found = findings(survey, {}, waveforms=False)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import Any
 
 import metrolopy
 import numpy as np
@@ -258,3 +259,30 @@ def test_an_interval_of_what_cannot_be_negative_ends_at_zero_though_a_few_trials
     low, high = reported_interval(sample, 0.1, 0.95)
     assert low == 0.0
     assert high == pytest.approx(2.24, abs=0.05)  # the 97.5 % quantile of |N(0, 1)|
+
+
+def test_a_costly_formula_is_asked_for_few_trials_where_a_quadratic_describes_it() -> None:
+    asked = []
+
+    def model(values: Mapping[str, Any]) -> dict[str, Any]:
+        asked.append(np.size(values["x"]))
+        return {"y": values["x"] ** 2 + values["x"] * values["z"]}
+
+    inputs = {name: Form(1.0, {Influence(name, name): 0.4}) for name in ("x", "z")}
+    linear = propagate(model, inputs)
+    plain = simulate_forms(model, inputs, linear, 0.95, "trials")["y"]
+    asked.clear()
+    costly = simulate_forms(model, inputs, linear, 0.95, "trials", costly=True)["y"]
+    assert sum(asked) < 200
+    assert costly.low == pytest.approx(plain.low, abs=0.05)
+    assert costly.high == pytest.approx(plain.high, abs=0.05)
+
+
+def test_a_costly_formula_that_no_quadratic_describes_is_asked_itself() -> None:
+    def model(values: Mapping[str, Any]) -> dict[str, Any]:
+        return {"y": np.abs(values["x"])}
+
+    inputs = {"x": Form(0.1, {Influence("x", "x"): 1.0})}
+    linear = propagate(model, inputs)
+    found = simulate_forms(model, inputs, linear, 0.95, "trials", costly=True)["y"]
+    assert found.low >= 0.0
