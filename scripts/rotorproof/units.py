@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from . import unit_symbols
+from . import signs, unit_symbols
 
 #: Kind of quantity (IEC 60050-112) -> the SI unit it has inside the program.
 SI_UNIT: dict[str, str] = {
@@ -235,12 +235,13 @@ def beyond(value: float, kind: str) -> str | None:
     if not math.isfinite(value):
         return "is not a finite number"
     low, high = bounds(kind)
+    unit = "" if SI_UNIT[kind] == "1" else SI_UNIT[kind]
     if value < low and kind == "temperature":
-        return f"lies below absolute zero, {ABSOLUTE_ZERO} degC; correct it"
+        return f"lies below absolute zero, {signs.value_text(ABSOLUTE_ZERO, 'degC', '.2f')}; correct it"
     if not low <= value <= high:
-        return f"lies beyond {high:g} {SI_UNIT[kind]}, further than any bench reaches; correct it"
+        return f"lies beyond {signs.value_text(high, unit)}, further than any bench reaches; correct it"
     if 0 < abs(value) < SMALLEST:
-        return f"is smaller than {SMALLEST:g} {SI_UNIT[kind]}, which nothing can tell from zero; correct it"
+        return f"is smaller than {signs.value_text(SMALLEST, unit)}, which nothing can tell from zero; correct it"
     return None
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..columns import COLUMNS
 from ..errors import InputError, Problem
+from ..signs import value_text
 from ..units import SI_UNIT, SMALLEST, beyond, bounds
 from . import limits
 
@@ -76,14 +77,16 @@ def within_bounds(chunks: Iterable[Chunk], shown: str) -> Iterator[Chunk]:
             if not (least <= low and high <= most):
                 row = int(np.argmax(~((values >= least) & (values <= most))))
                 value = float(values[row])
-                message = f"{value:.6g} {SI_UNIT[COLUMNS[name].kind]} {beyond(value, COLUMNS[name].kind)}"
+                unit = SI_UNIT[COLUMNS[name].kind]
+                message = f"{value_text(value, '' if unit == '1' else unit, '.6g')} {beyond(value, COLUMNS[name].kind)}"
                 problems.append(Problem(f"{message}, or its unit or scale", shown, chunk.line(row), name))
         if problems:
             raise InputError(problems)
         yield chunk
     for name, size in largest.items():
         if 0 < size < SMALLEST:
-            message = f"no reading is larger than {size:.2g} {SI_UNIT[COLUMNS[name].kind]}; correct the unit or scale"
+            shown_size = value_text(size, SI_UNIT[COLUMNS[name].kind], ".2g")
+            message = f"no reading is larger than {shown_size}; correct the unit or scale"
             raise InputError(Problem(message, file=shown, column=name))
 
 

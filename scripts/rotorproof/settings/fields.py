@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field
 from pydantic_core import core_schema
 
+from ..signs import value_text
 from ..uncertainty.specification import Specification, example, parse_specification
 from ..units import SI_UNIT, Measured, parse
 
@@ -68,7 +69,7 @@ class Physical:
 
     def _shown(self, bound: float) -> str:
         unit = SI_UNIT[self.kind]
-        return f"{bound:g}" if unit == "1" else f"{bound:g} {unit}"
+        return value_text(bound, "" if unit == "1" else unit)
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
         """Return how Pydantic reads and writes the field."""
