@@ -11,8 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.patience import HUNG
-from tests.workflow.conftest import Project
+from tests.workflow.conftest import HANGING, Project
 
 PASSPHRASE = "correct horse 7"
 
@@ -56,7 +55,7 @@ class Workshop:
             capture_output=True,
             text=True,
             check=False,
-            timeout=HUNG,
+            timeout=HANGING,
         )
         assert "Traceback" not in result.stderr, result.stderr
         assert PASSPHRASE not in result.stdout + result.stderr

@@ -11,8 +11,6 @@ from pathlib import Path
 
 import pytest
 
-from tests.patience import HUNG
-
 from .conftest import Workshop, copy_of
 
 #: Modules that a command, the workflow engine or a step imports late, or that Python itself runs at its start.
@@ -89,7 +87,7 @@ def command(workshop: Workshop, cwd: Path, more: dict[str, str], *arguments: str
         capture_output=True,
         text=True,
         check=False,
-        timeout=HUNG,
+        timeout=240,
     )
     assert "Traceback" not in done.stderr, done.stderr
     return done.returncode, done.stdout + done.stderr

@@ -52,7 +52,7 @@ def test_a_long_log_is_reduced_and_gives_the_machines_constants(tmp_path: Path) 
     choice = procedure.choose(logs, {})
     fit = procedure.estimate(logs, {}, choice)
     assert any("600000 readings. They were averaged" in note for note in procedure.report(logs, {}, choice, fit).notes)
-    found = procedure.derive(fit.parameters, {})
+    found = procedure.derive(fit.parameters, {"magnet_coefficient": -0.001})
     for name in ("emf_constant_peak", "emf_constant_rms", "emf_constant_dc"):
         assert found[name] == pytest.approx(MACHINE.truth()[name], rel=2e-3), name
     assert all(procedure.source_column(name) is None for name in REDUCED)

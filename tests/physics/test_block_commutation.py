@@ -84,6 +84,22 @@ def test_means_agree_with_the_phase_equations_integrated(winding, speed, voltage
         )
 
 
+def test_a_small_current_at_low_speed_is_found(outside):
+    """Ripple many times the mean current: the search must stop short of where the divisor changes its sign."""
+    winding = bridge.from_dc(1.57, 0.03, 2.8e-3 * 0.03, 15, {}, advance=0.094)
+    ours = bridge.at_current(winding, 3.25, 0.47)
+    published = integrated(winding, 3.25, float(ours.voltage))[0]
+    outside(
+        "pack-prediction",
+        "small DC current of a six-step bridge with much ripple",
+        ours=0.47,
+        published=float(published),
+        allowance=1e-5,
+        source="voltage equations of three phases (P. C. Krause et al., Analysis of Electric Machinery) "
+        "integrated by SciPy's solve_ivp with switching events",
+    )
+
+
 def test_what_the_supply_gives_is_torque_and_copper_loss():
     speed = np.linspace(2.0, 25.0, 12)
     for winding in (SINE, TRAPEZOID, LATE):

@@ -19,7 +19,7 @@ def test_the_weighted_balance_is_that_of_an_independent_library():
     speed, voltage = np.linspace(5, 30, 8), np.full(8, 48.0)
     size = power_noise(speed, voltage, 0.6)
     power = 0.42 * speed + 0.011 * speed**2 + rng.normal(0, 0.4, 8) * size
-    ours = no_load_balance(voltage, speed, power, standby_unknown=False, noise=size)
+    ours = no_load_balance(voltage, speed, power, standby=None, noise=size)
     theirs = sm.WLS(power, np.column_stack([speed, speed**2]), weights=1 / size**2).fit()
     assert ours.values == pytest.approx(theirs.params, rel=1e-9)
     assert ours.covariance == pytest.approx(theirs.cov_params(), rel=1e-9)
@@ -59,7 +59,7 @@ def test_the_interval_at_the_highest_speed_holds_the_truth_where_torque_noise_ru
         power = 0.42 * speed + 0.011 * speed**2 + noise(speed)
         share = torque_noise_share(grid, np.ones(grid.size), noise(grid))
         for name, size in (("as told by all points", power_noise(speed, np.ones(6), share)), ("alike", None)):
-            fitted = no_load_balance(np.ones(6), speed, power, standby_unknown=False, noise=size)
+            fitted = no_load_balance(np.ones(6), speed, power, standby=None, noise=size)
             terms = np.array([top, top**2])
             u = float(np.sqrt(terms @ fitted.covariance @ terms))
             held[name] += abs(terms @ fitted.values - true) <= t.ppf(0.975, fitted.degrees_of_freedom) * u

@@ -53,4 +53,5 @@ def outcome(
 
 def fitted(procedure: Procedure, logs: Sequence[Log], **given: float) -> Fit:
     """Choose and estimate once, with no error of instruments or scalars."""
+    given = {**{item.name: item.value for item in procedure.assumptions}, **given}
     return procedure.estimate(logs, given, procedure.choose(logs, given))

@@ -11,7 +11,9 @@ import numpy as np
 from ..physics import block_commutation, road, stall
 from ..physics.block_commutation import Values
 from ..physics.drives import Drive, FieldOriented, SixStep
+from ..physics.magnets import emf_share
 from ..physics.winding import temperature_factor
+from ..procedures import assumption
 from ..procedures.base import Axis, Need, Panel, Quantity, Series, Table, UnitKind
 from ..procedures.derivation import Assumption, Derivation, Shown, needs_words
 
@@ -32,7 +34,7 @@ class PackPrediction(Derivation):
         Need("phase_resistance", "voltage lost in the winding", required=True),
         Need("coulomb_friction", "drag of the motor", required=True),
         Need("viscous_friction", "drag of the motor", required=True),
-        Need("windage", "drag of the motor at high speed"),
+        Need("windage", "drag of the motor at high speed", along="viscous_friction"),
         Need("pole_pairs", "how often the current changes from phase to phase", part="motor"),
         Need("electrical_time_constant", "voltage and heat that the change from phase to phase costs", part="motor"),
         Need("emf_harmonic_5", "shape of the EMF, ripple of the current", part="motor"),
@@ -123,47 +125,8 @@ class PackPrediction(Derivation):
             "above the highest speed at which it was measured the motor's drag may grow by anything from none to twice "
             "what was fitted (common practice, no source), so intervals widen with extrapolation",
         ),
-        Assumption(
-            "electrical_time_constant",
-            1.7e-3,
-            1.3e-3,
-            "the winding's inductance over its resistance lies between 0.4 ms and 3 ms, as in most hub motors (common "
-            "practice, no source), since no test of the inductance is among the logs",
-        ),
-        Assumption(
-            "emf_harmonic_5",
-            0.0,
-            0.05,
-            "the shape of the EMF lies between a sine and a trapezoid: fifth harmonic of at most 5 percent (from the "
-            "Fourier series of a trapezoid), since no open-circuit test gave it",
-        ),
-        Assumption(
-            "emf_harmonic_7",
-            0.0,
-            0.025,
-            "seventh harmonic of the EMF of at most 2.5 percent, for the same reason",
-        ),
-        Assumption(
-            "commutation_model",
-            1.0,
-            0.2,
-            "what commutation costs is known to 20 percent: the d- and q-axis inductances differ, saturate, and diodes "
-            "take a voltage of their own (common practice, no source)",
-        ),
-        Assumption(
-            "commutation_lead",
-            0.0,
-            math.radians(4.0),
-            "the controller changes from phase to phase within 4 electrical degrees of the best angle (common "
-            "practice, no source)",
-        ),
-        Assumption(
-            "magnet_coefficient",
-            -0.0010,
-            0.0003,
-            "the EMF falls by 0.07 to 0.13 percent per kelvin of the magnets (common practice, no source: typical of "
-            "sintered NdFeB)",
-        ),
+        *assumption.SIX_STEP,
+        assumption.MAGNET_COEFFICIENT,
         Assumption(
             "magnet_share",
             0.5,
@@ -265,7 +228,7 @@ def _drive(given: Mapping[str, Values]) -> Drive:
     temperature = given.get("pack_winding_temperature", 20.0)
     warm = temperature_factor(temperature, given["winding_constant"])
     hot = given.get("pack_magnet_temperature", 20.0 + given["magnet_share"] * (temperature - 20.0))
-    magnets = 1.0 + given["magnet_coefficient"] * (hot - 20.0)
+    magnets = emf_share(hot, given["magnet_coefficient"])
     resistance = given["phase_resistance"]
     gear = given.get("nameplate_gear_ratio", 1.0)
     winding = block_commutation.from_dc(

@@ -118,6 +118,7 @@ def _derive(
             continue
         needed = _needed(derivation.needs, measured, result)
         scalars = {**fixed, **needed, **_apart(derivation.needs, needed, result)}
+        scalars = _along(derivation.needs, scalars, result)
         assumed = assume(derivation.assumptions, scalars, unit.unit, derivation.name, motor_of(result.parts))
         scalars |= {item.name: form for item, form in assumed}
         centre = {key: form.value for key, form in scalars.items()}
@@ -162,6 +163,19 @@ def _apart(needs: Sequence[Need], needed: Mapping[str, Form], result: UnitFit) -
             continue
         found |= {name: form, f"{name}_holds_controller_loss": Form(float(held))}
     return found
+
+
+def _along(needs: Sequence[Need], scalars: Mapping[str, Form], result: UnitFit) -> dict[str, Form]:
+    """Return the scalars with each need that goes along with another from the same run as that one, or without it."""
+    kept = dict(scalars)
+    runs = [outcome.forms for outcome in result.outcomes]
+    runs += [outcome["forms"] for one in result.parts for outcome in one.outcomes]
+    for need in needs:
+        if need.along and kept.pop(need.quantity, None) is not None:
+            with_it = next((forms for forms in runs if forms.get(need.along) is scalars.get(need.along)), {})
+            if need.quantity in with_it:
+                kept[need.quantity] = with_it[need.quantity]
+    return kept
 
 
 def _lacking(maker: str, missing: Mapping[str, str]) -> list[Problem]:

@@ -151,13 +151,37 @@ def where(winding: Winding, speed: Values, of: Callable[[Steady], np.ndarray], t
     # At low speed a current decays within a small angle; nothing happens beyond.
     decay = winding.pole_pairs * w * winding.inductance / winding.resistance
     longest = np.minimum(_LONGEST, 200 * decay)
-    found = find_root(beyond, (np.where(short, 0.0, -longest), np.where(short, longest, 0.0)), args=(places,))
+    found = find_root(
+        beyond, (np.where(short, 0.0, -longest), np.where(short, _ends(winding, w, longest), 0.0)), args=(places,)
+    )
     if not np.all(found.success):
         raise FitError(
             "no steady state of a six-step bridge fits this operating point; check voltage, speed and the winding's "
             "constants"
         )
     return steady(winding, w, found.x)
+
+
+def _ends(winding: Winding, speed: np.ndarray, longest: np.ndarray) -> np.ndarray:
+    """Return the overlap (rad) short of which voltage and currents grow without end, at most ``longest``.
+
+    Beyond it the same currents come again with the other sign of the divisor, which no bridge has.
+    """
+    from scipy.optimize.elementwise import find_root
+
+    turned = _Sector(winding, speed, longest).divisor < 0
+    if not np.any(turned):
+        return longest
+    tried = np.zeros(speed.shape)
+
+    def divisor(overlap: np.ndarray, place: np.ndarray) -> np.ndarray:
+        tried.flat[place] = overlap
+        with np.errstate(divide="ignore", invalid="ignore"):  # voltage and currents at the end itself
+            return np.asarray(_Sector(winding, speed, tried).divisor.flat[place])
+
+    places = np.arange(speed.size).reshape(speed.shape)
+    found = find_root(divisor, (np.zeros(speed.shape), longest), args=(places,))
+    return np.where(turned, found.x * (1 - 1e-9), longest)
 
 
 class _Sector:

@@ -24,6 +24,18 @@ def rotor_frame_winding_loss(
     return 1.5 * phase_resistance * (np.asarray(current_q, dtype=float) ** 2 + np.asarray(current_d, dtype=float) ** 2)
 
 
+def sine_winding_loss(phase_resistance: float | np.ndarray, emf_voltage: np.ndarray, power: np.ndarray) -> np.ndarray:
+    """Return the winding loss (W) of sinusoidal currents in phase with the EMF that take ``power`` (W) in all.
+
+    ``emf_voltage`` is the DC EMF constant times speed (V). With the amplitude of the line EMF of a sine, pi/3 of it,
+    the power is sqrt(3)/2 E i + 1.5 R i^2.
+    """
+    amplitude = np.sqrt(0.75) * (np.pi / 3) * np.asarray(emf_voltage)
+    r = 1.5 * np.asarray(phase_resistance)
+    current = 2 * power / (amplitude + np.sqrt(amplitude**2 + 4 * r * power))
+    return np.asarray(r * current**2)
+
+
 def bridge_loss_in_friction(
     coulomb: float, viscous: float, emf_constant: float, drop: float, resistance: float, speed_max: float
 ) -> tuple[float, float]:
@@ -49,23 +61,23 @@ def no_load_balance(
     speed: np.ndarray,
     power: np.ndarray,
     *,
-    standby_unknown: bool,
+    standby: np.ndarray | None,
     standby_rises: bool = False,
     ordered: bool = False,
     noise: np.ndarray | None = None,
 ) -> Estimates:
-    """Fit ``power = c speed + b speed^2 (+ p0 (+ i0 voltage))``, all ``(n,)`` in W, rad/s, V.
+    """Fit ``power = c speed + b speed^2 (+ p0 s (+ i0 voltage))``, all ``(n,)`` in W, rad/s, V.
 
-    ``power`` is the supply power less the winding loss; values are ``[c, b]``, then p0 where ``standby_unknown``, then
-    i0 where ``standby_rises``. Bearing friction and hysteresis make c, viscous drag and eddy currents b; p0 and i0 are
-    what the controller takes with the motor standing, which readings at speed zero determine. The balance is divided by
-    the voltage, since it is the current reading that scatters alike from row to row, or by ``noise`` ``(n,)``, the
-    relative size of each row's scatter, where that is known. Raises ``FitError`` where the
-    readings do not determine all terms.
+    ``power`` is the supply power less the winding loss; values are ``[c, b]``, then p0 where ``standby`` gives the
+    course ``s`` ``(n,)`` of a standby power that is not known, then i0 where ``standby_rises``. Bearing friction and
+    hysteresis make c, viscous drag and eddy currents b; p0 and i0 are what the controller takes with the motor
+    standing, which readings at speed zero determine. The balance is divided by the voltage, since it is the current
+    reading that scatters alike from row to row, or by ``noise`` ``(n,)``, the relative size of each row's scatter,
+    where that is known. Raises ``FitError`` where the readings do not determine all terms.
     """
     columns = [speed, speed**2]
-    if standby_unknown:
-        columns.append(np.ones_like(speed))
+    if standby is not None:
+        columns.append(standby)
     if standby_rises:
         columns.append(voltage)
     size = voltage if noise is None else noise

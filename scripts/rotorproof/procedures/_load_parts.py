@@ -247,7 +247,9 @@ def split(
     balance = power - copper - at.torque * at.speed - standby
     level = _level(log, at)[free]
     size = load_points.power_noise(at.speed[free], level, choice.noise)
-    fitted = friction.no_load_balance(level, at.speed[free], balance[free], standby_unknown=unknown, noise=size)
+    fitted = friction.no_load_balance(
+        level, at.speed[free], balance[free], standby=np.ones_like(size) if unknown else None, noise=size
+    )
     regressors = {"speed": at.speed[free], "supply_voltage": level}
     fit.left("power of the points without brake over its noise", "W", balance[free] / size, fitted, regressors)
     c, b = (float(v) for v in fitted.values[:2])

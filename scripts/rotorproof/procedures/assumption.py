@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 
@@ -29,4 +30,47 @@ MAGNET_COEFFICIENT = Assumption(
     "the EMF falls by 0.07 to 0.13 percent per kelvin of the magnets (common practice, no source: typical of sintered "
     "NdFeB)",
     of_motor=True,
+)
+
+#: What a six-step bridge makes of a winding, where no test has told it.
+SIX_STEP = (
+    Assumption(
+        "electrical_time_constant",
+        1.7e-3,
+        1.3e-3,
+        "the winding's inductance over its resistance lies between 0.4 ms and 3 ms, as in most hub motors (common "
+        "practice, no source), since no test of the inductance is among the logs",
+        of_motor=True,
+    ),
+    Assumption(
+        "emf_harmonic_5",
+        0.0,
+        0.05,
+        "the shape of the EMF lies between a sine and a trapezoid: fifth harmonic of at most 5 percent (from the "
+        "Fourier series of a trapezoid), since no open-circuit test gave it",
+        of_motor=True,
+    ),
+    Assumption(
+        "emf_harmonic_7",
+        0.0,
+        0.025,
+        "seventh harmonic of the EMF of at most 2.5 percent, for the same reason",
+        of_motor=True,
+    ),
+    Assumption(
+        "commutation_model",
+        1.0,
+        0.2,
+        "what commutation costs is known to 20 percent: the d- and q-axis inductances differ, saturate, and diodes "
+        "take a voltage of their own (common practice, no source)",
+        of_motor=True,
+    ),
+    Assumption(
+        "commutation_lead",
+        0.0,
+        math.radians(4.0),
+        "the controller changes from phase to phase within 4 electrical degrees of the best angle (common "
+        "practice, no source)",
+        of_motor=True,
+    ),
 )

@@ -72,7 +72,8 @@ class Need:
 
     ``part`` says whose it is in a drive made of parts; without it, that of the only part that gives it. With
     ``apart_from_controller`` a derivation gets a value that holds no controller's loss before one that does, and the
-    scalar ``<quantity>_holds_controller_loss`` (0 or 1) beside it.
+    scalar ``<quantity>_holds_controller_loss`` (0 or 1) beside it. Where ``along`` names another need, the quantity is
+    taken from the run that gave that one, or not at all: terms of one fit belong together.
     """
 
     quantity: str
@@ -80,6 +81,7 @@ class Need:
     required: bool = False
     part: Literal["motor", "controller"] | None = None
     apart_from_controller: bool = False
+    along: str = ""
 
 
 @dataclass(frozen=True)

@@ -8,68 +8,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import FitError
-from ..physics import friction, steady
+from ..physics import magnets, steady
 from ..physics.regression import Estimates, linear_fit
 from ..signs import number_text
-from . import _winding_state
+from . import _bridge_cost, _magnets, _winding_state
+from . import _no_load as run_of
+from ._no_load import FRICTION, Balance, Choice, Machine, Points, distinct
+from .assumption import MAGNET_COEFFICIENT, Assumption
 from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, outside
 from .fit import Fit
 
 _SAMPLED = 60  # rows from which a log is a record in time rather than a table of readings
 _STANDING = 0.02  # of the highest speed
+_LEFT_IN_FRICTION = 0.05
+_LEFT_IN_EMF = 0.01
 _TORQUE = Axis("Friction torque with iron loss", "torque", "N m")
 _SPEED = Axis("Speed", "speed", "rpm")
-
-
-@dataclass(frozen=True)
-class Points:
-    """Operating points of the run, each ``(k,)`` in SI; speeds positive, power before any loss is taken off."""
-
-    voltage: np.ndarray
-    current: np.ndarray
-    power: np.ndarray
-    speed: np.ndarray
-    temperature: np.ndarray | None
-    duty: np.ndarray | None
-    current_q: np.ndarray | None
-    time: np.ndarray | None
-
-    def at(self, chosen: np.ndarray) -> Points:
-        """Return the points of a boolean mask ``(k,)``."""
-        return Points(*(None if v is None else v[chosen] for v in vars(self).values()))  # type: ignore[arg-type]
-
-    def and_also(self, other: Points) -> Points:
-        """Return these points with ``other`` behind them."""
-        pairs = zip(vars(self).values(), vars(other).values(), strict=True)
-        return Points(*(None if v is None else np.concatenate([v, w]) for v, w in pairs))  # type: ignore[arg-type]
-
-
-@dataclass(frozen=True)
-class Choice:
-    """Which readings are used for what: masks over the points of the run or over those at which it turns.
-
-    ``rows`` are the steady stretches of a record in time (``None``: each row is a point), ``ordered`` says that the
-    points follow in time without rests. The supply current is fitted over ``powers`` of the voltage from 1 on at the
-    points ``full``, and read at rated voltage or at the highest of the run.
-    """
-
-    rows: tuple[slice, ...] | None
-    ordered: bool
-    turning: np.ndarray
-    standing: np.ndarray
-    full: np.ndarray
-    powers: int
-    at_rated: bool
-
-
-@dataclass(frozen=True)
-class Balance:
-    """The power balance: friction and what it rests on, ``(k,)`` for the points at which the rotor turns."""
-
-    fitted: Estimates
-    standby: np.ndarray
-    torque: np.ndarray
-    stated: bool
 
 
 @dataclass(frozen=True)
@@ -78,7 +32,7 @@ class Seen:
 
     run: Points
     still: Points
-    resistance: np.ndarray | None
+    machine: Machine | None
     balance: Balance | None
     current: Estimates | None
     current_at: tuple[float, float]
@@ -96,11 +50,24 @@ class NoLoad(Procedure):
     optional_columns = ("time", "duty", "temperature_winding", "current_q")
     conditions = (
         *_winding_state.CONDITIONS,
+        _magnets.CONDITION,
+        _bridge_cost.CONDITION,
         Condition(
             "standby_power", "power", "power the controller takes with the motor standing; or log a row at speed zero"
         ),
     )
-    needs = (_winding_state.NEED,)
+    needs = (_winding_state.NEED, *_bridge_cost.NEEDS)
+    assumptions = (
+        MAGNET_COEFFICIENT,
+        *_bridge_cost.ASSUMPTIONS,
+        Assumption(
+            "standby_growth",
+            0.5,
+            0.5,
+            "the standby power of the controller lies between constant and proportional to the supply voltage, since "
+            "it was not read at several voltages",
+        ),
+    )
     gives = ("coulomb_friction", "viscous_friction", "no_load_current", "emf_constant_dc")
     # fmt: off
     quantities = (
@@ -109,14 +76,14 @@ class NoLoad(Procedure):
             "torque at speed zero of the straight line through friction torque over speed: bearings, seals and the "
             "hysteresis part of the iron loss together, which no run with the magnets in place can tell apart",
             "power balance after IEC 60034-2-1, constant losses",
-            preferred=("no-load", "coast-down", "load"),
+            preferred=("coast-down", "no-load", "load"),
         ),
         Quantity(
             "viscous_friction", "Viscous friction with iron loss", "b", "viscous_friction", "N m s/rad",
             "slope of the straight line through friction torque over speed: viscous drag, the eddy-current part of the "
             "iron loss and, where not told apart, air drag",
             "power balance after IEC 60034-2-1, constant losses",
-            preferred=("no-load", "coast-down", "load"),
+            preferred=("coast-down", "no-load", "load"),
             reach="speed",
         ),
         Quantity(
@@ -155,11 +122,11 @@ class NoLoad(Procedure):
         voltage = run.voltage[full]
         rated = given.get("nameplate_rated_voltage")
         at_rated = rated is not None and 0.97 * float(voltage.min()) <= rated <= 1.03 * float(voltage.max())
-        powers = 1 if _distinct(voltage) >= 3 else 0
+        powers = 1 if distinct(voltage) >= 3 else 0
         if powers == 0:
             target = _target(voltage, given, at_rated)
             full &= np.abs(run.voltage - target) <= 0.03 * target
-        return Choice(
+        choice = Choice(
             rows,
             rows is None and "time" in log and log["speed"].size >= _SAMPLED,
             turning,
@@ -168,46 +135,54 @@ class NoLoad(Procedure):
             powers,
             at_rated,
         )
+        choice = run_of.with_cost(log, given, points, choice)
+        return replace(choice, lacking={**_no_emf(log, given, points, choice), **choice.lacking})
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Fit the power balance, the no-load current over voltage and the voltage over speed."""
         log, fit = logs[0], Fit()
-        points = _points(log, choice.rows)
-        run, still = points.at(choice.turning), points.at(choice.standing)
-        resistance, lacking = _winding_state.resistance(log, given, run.temperature, run.speed.size)
-        stated = log.conditions.get("standby_power")
+        fit.missing |= choice.lacking
+        run, still = choice.of(_points(log, choice.rows))
+        machine, _ = run_of.machine(log, given, run)
         balance = behind = None
-        if resistance is None:
-            fit.lacking(("coulomb_friction", "viscous_friction", "emf_constant_dc"), lacking)
-        else:
-            balance = _friction(run, still, resistance, stated, choice.ordered, fit)
-        standby = balance.standby if balance else None
-        if resistance is not None and standby is None and stated is not None:
-            standby = np.full(run.speed.shape, stated)
+        if machine is not None and "coulomb_friction" not in choice.lacking:
+            balance = run_of.balance(run, still, machine, log, given, choice)
+            run_of.keep_friction(balance, run, fit)
+            if choice.held:
+                at_most = replace(choice, held=(sum(choice.held), 0.0))
+                run_of.keep_doubt(balance, run_of.balance(run, still, machine, log, given, at_most), fit)
+        stated = log.conditions.get("standby_power")
+        standby = balance.standby if balance else None if stated is None else np.full(run.speed.shape, stated)
         current_at, current = _no_load_current(run, standby, given, choice, fit)
-        if resistance is not None:
-            behind = _emf(run, resistance, standby, choice.ordered, fit)
-        if not fit.blocks:
+        if machine is not None and standby is not None and "emf_constant_dc" not in choice.lacking:
+            behind = run_of.behind(run, machine, standby, given, choice)
+            fit.estimates("scatter of supply voltage over speed", ("emf_constant_dc",), behind[1], (1,))
+            fit.left("voltage behind the winding resistance", "V", *behind, {"speed": run.speed}, run.time)
+            run_of.warmth(log, given, run).doubt(fit)
+        if machine is not None and not machine.field_oriented and choice.cost is None:
+            # Nothing tells what the ripple costs: as much as it does in most motors may be left in.
+            for name, half_width in (("friction", _LEFT_IN_FRICTION), ("emf", _LEFT_IN_EMF)):
+                label = f"commutation and ripple, not taken off, in {name}"
+                fit.block(label, {f"{name}/ripple": 0.0}, half_width**2 / 3.0, distribution="rectangular")
+        if not set(fit.parameters) & set(self.gives):
             raise FitError("the readings give neither friction nor no-load current; take at least five voltages")
-        fit.seen = Seen(run, still, resistance, balance, current, current_at, behind)
+        fit.seen = Seen(run, still, machine, balance, current, current_at, behind)
         return fit
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Show friction and voltage over speed and the supply current over voltage."""
-        report, seen = Report(), fit.seen
-        if seen.resistance is not None:
-            report.notes.append(
-                f"Winding loss with a phase resistance of {1e3 * float(np.mean(seen.resistance)):.4g} mΩ."
-            )
+        log, report, seen = logs[0], Report(), fit.seen
+        if seen.machine is not None:
+            report.notes += _machine_words(log, given, choice, seen)
         if seen.balance:
-            _show_friction(seen, report)
+            _show_friction(log, choice, seen, report)
         if seen.current:
-            _show_current(logs[0], seen, choice, report)
+            _show_current(log, seen, choice, report)
         if seen.behind:
             _show_emf(seen, report)
         if choice.rows is not None:
             report.notes.append(
-                f"{len(choice.rows)} steady stretches found in {logs[0]['speed'].size} samples; the rest is left out."
+                f"{len(choice.rows)} steady stretches found in {log['speed'].size} samples; the rest is left out."
             )
         elif choice.ordered:
             report.notes.append(
@@ -215,9 +190,50 @@ class NoLoad(Procedure):
             )
         return report
 
+    def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
+        """Return friction, current and EMF constant with the doubts that have no other place."""
+        result = super().derive(parameters, given)
+        for name in FRICTION:
+            if name in result:
+                doubt = 1.0 + parameters.get("friction/ripple", 0.0)
+                result[name] = (result[name] + parameters.get(f"{name}/standby", 0.0)) * doubt
+        if "emf_constant_dc" in result:
+            warmer = magnets.emf_share(20.0 + parameters["magnets/doubt"], given["magnet_coefficient"])
+            result["emf_constant_dc"] = result["emf_constant_dc"] * (1.0 + parameters.get("emf/ripple", 0.0)) / warmer
+        return result
+
     def with_controller_loss(self, log: Log) -> frozenset[str]:
         """Return friction: the power of the supply feeds the controller first, and only its standby is taken off."""
         return frozenset({"coulomb_friction", "viscous_friction"})
+
+
+def _no_emf(log: Log, given: Mapping[str, float], points: Points, choice: Choice) -> dict[str, str]:
+    """Return why the EMF constant cannot be given, nothing if it can."""
+    run, still = choice.of(points)
+    machine, lacking = run_of.machine(log, given, run)
+    if machine is None:
+        return {"emf_constant_dc": lacking}
+    if machine.field_oriented:
+        return {
+            "emf_constant_dc": "the log holds a q-axis current, or its conditions say so: the drive is field-oriented "
+            "and its DC voltage is not the motor's; use the open-circuit test"
+        }
+    stated = log.conditions.get("standby_power")
+    standby = None if stated is None else np.full(run.speed.shape, stated)
+    if "coulomb_friction" not in choice.lacking:
+        standby = run_of.balance(run, still, machine, log, given, choice).standby
+    if standby is None or distinct(run.effective()) < 3:
+        return {
+            "emf_constant_dc": "the motor's voltage hardly varied; run at full throttle at three or more supply "
+            "voltages, or log 'duty'"
+        }
+    line = run_of.behind(run, machine, standby, given, choice)[1]
+    if line.residual_sd > 0.02 * float(run.effective().max()) or line.values[1] <= 0:
+        return {
+            "emf_constant_dc": "speed is not proportional to supply voltage in this run, as if the throttle was not "
+            "fully open; run at full throttle or log 'duty'"
+        }
+    return {}
 
 
 def _rows(log: Log) -> tuple[slice, ...] | None:
@@ -240,57 +256,37 @@ def _points(log: Log, rows: tuple[slice, ...] | None) -> Points:
     return Points(voltage, current, power, np.abs(speed), *others)
 
 
-def motor_current(run: Points, standby: np.ndarray | float) -> np.ndarray:
-    """Return the current in the two conducting phases (A): the supply power less standby over the motor's voltage."""
-    effective = run.voltage if run.duty is None else run.voltage * run.duty
-    return (run.power - standby) / effective
-
-
-def _winding_loss(run: Points, resistance: np.ndarray, standby: np.ndarray | float) -> np.ndarray:
-    if run.current_q is not None:
-        return friction.rotor_frame_winding_loss(resistance, run.current_q)
-    return friction.six_step_winding_loss(resistance, motor_current(run, standby))
-
-
-def _friction(
-    run: Points, still: Points, resistance: np.ndarray, stated: float | None, ordered: bool, fit: Fit
-) -> Balance | None:
-    """Fit the power balance; the standby power is stated, or follows from the readings."""
-    known = stated is not None
-    need = 3 if known or still.speed.size else 4
-    distinct = _distinct(run.speed)
-    if distinct < need:
-        fit.lacking(
-            ("coulomb_friction", "viscous_friction"),
-            f"the run holds {distinct} distinct speed(s); run at {need} or more voltages spread over the range",
+def _machine_words(log: Log, given: Mapping[str, float], choice: Choice, seen: Seen) -> list[str]:
+    machine, run = seen.machine, seen.run
+    assert machine is not None
+    milliohm = 1e3 * float(np.mean(machine.resistance))
+    words = [f"Winding loss with a phase resistance of {milliohm:.4g} mΩ.", _bridge_cost.drive_words(log)]
+    if choice.cost is not None:
+        extra = _bridge_cost.added(choice.cost, given, run.speed.size)
+        watts, volts = (number_text(float(v.max()), ".2g") for v in (extra.copper, extra.voltage))
+        words.append(
+            "The bridge as it commutates was solved at each point: ripple adds up to "
+            f"{watts} W to the winding loss, commutation takes up to {volts} V."
         )
-        return None
-    used = run if known else run.and_also(replace(still, speed=np.zeros_like(still.speed)))
-    rises = not known and still.speed.size > 1 and bool(np.ptp(still.voltage) > 0.1 * still.voltage.max())
-    standby = np.full(run.speed.shape, stated if stated is not None else 0.0)
-    # A few rounds: standby power that is found only here also shifts the small winding loss.
-    for _ in range(1 if known else 4):
-        power = used.power.copy()
-        power[: run.speed.size] -= _winding_loss(run, resistance, standby) + (standby if known else 0.0)
-        fitted = friction.no_load_balance(
-            used.voltage, used.speed, power, standby_unknown=not known, standby_rises=rises, ordered=ordered
-        )
-        if not known:
-            standby = fitted.values[2] + (fitted.values[3] * run.voltage if rises else np.zeros_like(run.speed))
-    fit.estimates("scatter of the power balance", ("coulomb_friction", "viscous_friction"), fitted, (0, 1))
-    regressors = {"speed": used.speed, "supply_voltage": used.voltage}
-    fit.left("power balance over the supply voltage", "A", power / used.voltage, fitted, regressors, used.time)
-    torque = (run.power - _winding_loss(run, resistance, standby) - standby) / run.speed
-    return Balance(fitted, standby, torque, known)
+    elif not machine.field_oriented:
+        words.append(_bridge_cost.UNKNOWN)
+    if seen.behind:
+        words.append(run_of.warmth(log, given, run).words)
+    return [one for one in words if one]
 
 
-def _show_friction(seen: Seen, report: Report) -> None:
+def _show_friction(log: Log, choice: Choice, seen: Seen, report: Report) -> None:
     assert seen.balance is not None
     fitted, run = seen.balance.fitted, seen.run
     c, b = (float(v) for v in fitted.values[:2])
     watts = float(np.mean(seen.balance.standby))
-    if seen.balance.stated:
+    if "standby_power" in log.conditions:
         report.notes.append(f"Standby power {watts:.2f} W as stated.")
+    elif choice.held:
+        report.notes.append(
+            f"The fit alone would leave a standby power below zero; {choice.held[0]:.2f} W ± {choice.held[1]:.2f} W "
+            "are taken, anything from none to what the readings allow."
+        )
     elif seen.still.speed.size:
         report.notes.append(f"Standby power {watts:.2f} W from {seen.still.speed.size} reading(s) at standstill.")
     else:
@@ -320,16 +316,6 @@ def _show_friction(seen: Seen, report: Report) -> None:
             residual_axis=Axis("Residual", "torque", "mN m"),
         )
     )
-
-
-def _distinct(values: np.ndarray) -> int:
-    """Return how many values differ by more than 3 % of the largest: repeated readings count once."""
-    rising = np.sort(values)
-    count, last = 0, -np.inf
-    for value in rising:
-        if value - last > 0.03 * rising[-1]:
-            count, last = count + 1, value
-    return count
 
 
 def _full_throttle(run: Points) -> np.ndarray:
@@ -400,35 +386,6 @@ def _show_current(log: Log, seen: Seen, choice: Choice, report: Report) -> None:
             "The supply current of the unit turning freely; it rises gently with voltage.",
         )
     )
-
-
-def _emf(
-    run: Points, resistance: np.ndarray, standby: np.ndarray | None, ordered: bool, fit: Fit
-) -> tuple[np.ndarray, Estimates] | None:
-    """Fit the voltage behind the winding resistance over speed; returns that voltage and the fit."""
-    if run.current_q is not None:
-        fit.missing["emf_constant_dc"] = (
-            "the log holds a q-axis current, so the drive is field-oriented and its DC voltage is not the motor's; "
-            "use the open-circuit test"
-        )
-        return None
-    effective = run.voltage if run.duty is None else run.voltage * run.duty
-    if standby is None or _distinct(effective) < 3:
-        fit.missing["emf_constant_dc"] = (
-            "the motor's voltage hardly varied; run at full throttle at three or more supply voltages, or log 'duty'"
-        )
-        return None
-    behind = effective - 2.0 * resistance * motor_current(run, standby)
-    fitted = linear_fit(np.column_stack([np.ones_like(run.speed), run.speed]), behind, ordered=ordered)
-    if fitted.residual_sd > 0.02 * float(effective.max()) or fitted.values[1] <= 0:
-        fit.missing["emf_constant_dc"] = (
-            "speed is not proportional to supply voltage in this run, as if the throttle was not fully open; run at "
-            "full throttle or log 'duty'"
-        )
-        return None
-    fit.estimates("scatter of supply voltage over speed", ("emf_constant_dc",), fitted, (1,))
-    fit.left("voltage behind the winding resistance", "V", behind, fitted, {"speed": run.speed}, run.time)
-    return behind, fitted
 
 
 def _show_emf(seen: Seen, report: Report) -> None:

@@ -1,0 +1,46 @@
+"""What a bridge adds, followed near the conditions at which it was solved, beside solving it there."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rotorproof.physics import block_commutation, bridge_cost
+from rotorproof.physics.bridge_cost import Conditions
+
+SPEED, CURRENT = np.array([6.0, 15.0, 24.0]), np.array([0.8, 3.0, 9.0])
+RESISTANCE, EMF = np.full(3, 0.12), np.full(3, 1.1)
+CENTRE = Conditions(1.6e-3, 0.01, -0.005, 0.02)
+
+
+def direct(at: Conditions) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return voltage, winding loss and torque beyond V = Ke w + 2 R I, 2 R I^2 and Ke I."""
+    shape = {5: at.fifth, 7: at.seventh}
+    winding = block_commutation.from_dc(1.1, 0.12, 0.12 * at.time_constant, 20, shape, at.lead)
+    found = block_commutation.at_current(winding, SPEED, CURRENT)
+    smooth = 1.1 * SPEED + 0.24 * CURRENT, 0.24 * CURRENT**2, 1.1 * CURRENT
+    return found.voltage - smooth[0], found.copper - smooth[1], found.torque - smooth[2]
+
+
+@pytest.mark.parametrize(
+    ("at", "within"),
+    [
+        (CENTRE, 1e-9),
+        (Conditions(1.7e-3, 0.01, -0.005, 0.02), 0.01),
+        (Conditions(1.6e-3, 0.03, -0.005, 0.02), 1e-6),
+        (Conditions(1.6e-3, 0.01, 0.01, 0.02), 0.01),
+        (Conditions(1.6e-3, 0.01, -0.005, 0.055), 1e-6),
+        (Conditions(1.5e-3, 0.012, -0.004, 0.01), 0.05),
+    ],
+)
+def test_the_parabolas_follow_the_bridge(at: Conditions, within: float) -> None:
+    cost = bridge_cost.cost(RESISTANCE, EMF, 20, SPEED, CURRENT, CENTRE)
+    found = cost.at(at)
+    for ours, solved in zip((found.voltage, found.copper, found.torque), direct(at), strict=True):
+        assert np.max(np.abs(ours - solved)) <= within * np.max(np.abs(solved)) + 1e-12
+
+
+def test_power_in_is_torque_and_winding_loss() -> None:
+    """What is added in voltage times current is what is added in torque times speed and in heat."""
+    found = bridge_cost.cost(RESISTANCE, EMF, 20, SPEED, CURRENT, CENTRE).at(CENTRE)
+    assert found.voltage * CURRENT == pytest.approx(found.torque * SPEED + found.copper, rel=1e-8)
