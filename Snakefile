@@ -34,6 +34,10 @@ wildcard_constraints:
     comparison=plan.comparison_pattern,
 
 
+onstart:
+    plan.note_contents()
+
+
 localrules:
     all,
     refuse,
@@ -49,9 +53,9 @@ rule all:
         plan.refusals,
 
 
+# The logs are no inputs: the engine would go by their times, which may be older than any result, or yet to come. Their
+# contents decide, through the stamps.
 rule read:
-    input:
-        logs=plan.logs,
     output:
         readings=f"{WORK}/readings.npz",
     log:

@@ -12,8 +12,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests.outside import Outside
+
+# A busy machine makes a sound example slow.
+settings.register_profile("any-machine", settings.default, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any-machine")
 
 
 @pytest.fixture

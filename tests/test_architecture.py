@@ -46,7 +46,8 @@ MAY_IMPORT = {
     "planning": "columns drafts errors fitting procedures quantities settings signs uncertainty units",
     "rendering": "__init__ columns decision derivations errors evidence fitting jsonio logs procedures quantities "
     "settings signs units",
-    "workflow": "errors evidence fingerprint logs procedures settings",
+    "contents": "jsonio logs",
+    "workflow": "contents errors evidence fingerprint logs procedures settings",
     "settled": "jsonio workflow",
     "commands": "bounded checking child columns decision drafts errors evidence fitting jsonio logs planning "
     "procedures rendering settings settled signs units warm workflow",

@@ -12,6 +12,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from .contents import Contents
 from .errors import InputError, Problem
 from .evidence.bag import digest
 from .evidence.revisions import all_signed
@@ -95,15 +96,23 @@ class Plan:
         paths = dict.fromkeys(unit.folder / test.log for test in unit.file.tests)
         return [str(path) for path in paths if path.is_file()]
 
-    def stamps(self, wildcards: Any) -> list[list[int]]:
-        """Return size and time of change of each log of a unit, and of the list of those that were taken in.
+    def stamps(self, wildcards: Any) -> list[str]:
+        """Return the SHA-256 of each log of a unit, and of the list of those that were taken in.
 
-        The engine reads a log again only if it is newer than what was made of it; one copied over from elsewhere may
-        be older.
+        A log is read again when its content has changed. Its times say nothing about that: one that is copied over
+        from elsewhere may be as old, or older.
         """
         listed = self._unit(wildcards).folder / INTAKE
-        states = [Path(path).stat() for path in self.logs(wildcards)] + ([listed.stat()] if listed.is_file() else [])
-        return [[state.st_size, state.st_mtime_ns] for state in states]
+        paths = [*map(Path, self.logs(wildcards)), *([listed] if listed.is_file() else [])]
+        return [self._contents.sha256(path) for path in paths]
+
+    @cached_property
+    def _contents(self) -> Contents:
+        return Contents(self.root / self.reports / ".work" / "contents.json")
+
+    def note_contents(self) -> None:
+        """Keep the hashes of the logs for the next run."""
+        self._contents.note()
 
     def tests(self, wildcards: Any) -> list[dict[str, Any]]:
         """Return what reading depends on of each test."""
@@ -163,29 +172,38 @@ class Plan:
         return {name: sha256(path) for name, path in self.settings_files(wildcards).items()}
 
     def settings_files(self, wildcards: Any) -> dict[str, Path]:
-        """Return the settings files behind a unit's report by the names that its evidence uses."""
-        unit = self._unit(wildcards)
-        files = {unit.shown: unit.folder / "unit.yaml", "config/config.yaml": self.root / "config" / "config.yaml"}
-        if (unit.folder / INTAKE).is_file():
-            files[f"{unit.file.unit}/{INTAKE}"] = unit.folder / INTAKE
-        if unit.file.acceptance:
-            name = f"config/acceptance/{unit.file.acceptance}.yaml"
-            files[name] = self.root / name
-        for like in sorted({i.like for i in unit.file.instruments.values() if i.like}):
-            name = f"config/instruments/{like}.yaml"
-            files[name] = self.root / name
-        for layout in unit.layouts:
-            name = f"config/layouts/{layout}.yaml"
-            if (self.root / name).is_file():
-                files[name] = self.root / name
+        """Return the settings files behind a unit's report, and its parts', by the names that its evidence uses."""
+        files: dict[str, Path] = {}
+        for unit in self._with_parts(wildcards):
+            files |= {unit.shown: unit.folder / "unit.yaml"}
+            if (unit.folder / INTAKE).is_file():
+                files[f"{unit.file.unit}/{INTAKE}"] = unit.folder / INTAKE
+            names = [f"acceptance/{unit.file.acceptance}"] if unit.file.acceptance else []
+            names += [
+                f"instruments/{like}" for like in sorted({i.like for i in unit.file.instruments.values() if i.like})
+            ]
+            # A layout that is built in has no file.
+            names += [
+                f"layouts/{name}" for name in unit.layouts if (self.root / f"config/layouts/{name}.yaml").is_file()
+            ]
+            files |= {name: self.root / name for name in ("config/config.yaml", *(f"config/{n}.yaml" for n in names))}
         return files
 
-    def inputs(self, wildcards: Any) -> dict[str, str]:
-        """Return the path of every settings file and log behind a unit's report by the name its evidence uses."""
+    def _with_parts(self, wildcards: Any) -> list[Unit]:
+        """Return a unit, then the units that it is made of."""
         unit = self._unit(wildcards)
-        logs = {f"{unit.file.unit}/{test.log}": unit.folder / test.log for test in unit.file.tests}
-        found = {**{name: path for name, path in logs.items() if path.is_file()}, **self.settings_files(wildcards)}
-        return {name: str(path) for name, path in found.items()}
+        return [unit, *(self.project.units[part.unit] for part in self.project.parts(unit.file.unit))]
+
+    def inputs(self, wildcards: Any) -> dict[str, str]:
+        """Return the path of every settings file and log behind a unit's report by the name its evidence uses.
+
+        Those of the parts of a drive are behind its report like its own.
+        """
+        found: dict[str, Path] = {}
+        for unit in self._with_parts(wildcards):
+            logs = {f"{unit.file.unit}/{test.log}": unit.folder / test.log for test in unit.file.tests}
+            found |= {name: path for name, path in logs.items() if path.is_file()}
+        return {name: str(path) for name, path in {**found, **self.settings_files(wildcards)}.items()}
 
     @property
     def all_units(self) -> list[dict[str, Any]]:

@@ -39,7 +39,7 @@ def test_a_case_depends_on_its_seed_alone() -> None:
 
 
 def test_the_page_names_what_lies_outside() -> None:
-    found = investigate(BY_NAME["current-limit"], units=5, seconds=60.0)
+    found = investigate(BY_NAME["current-limit"], units=5, seconds=1e9)
     found.tallies["supply_current_limit"] = Tally(given=1000, held=900)
     found.missing["phase_current_limit"] = 2
     text = page([found])

@@ -182,12 +182,25 @@ def test_the_look_costs_little_on_the_longest_log_that_is_kept() -> None:
     at = np.arange(KEPT_ROWS) / 50e3
     noise = np.random.default_rng(1).normal(0, 0.02, at.size)
     log = {f"voltage_{p}": 25 * np.sin(480 * at - k * 2.0944) + noise for k, p in enumerate(("ab", "bc", "ca"))}
-    spent = []
-    for _ in range(3):
-        start = time.process_time()
+
+    def look() -> None:
         assert seen("open-circuit", {"time": at, **log}) == []
-        spent.append(time.process_time() - start)
-    assert min(spent) < 0.2, spent  # some 0.035 s on an idle machine
+
+    def plain_loop() -> None:
+        for column in log.values():
+            total = 0.0
+            for value in column.tolist():
+                total += value * value
+
+    # Beside other work of the same processor at the same time, so that no clock decides.
+    spent: dict[str, list[float]] = {"look": [], "loop": []}
+    for _ in range(3):
+        for name, work in (("look", look), ("loop", plain_loop)):
+            start = time.process_time()
+            work()
+            spent[name].append(time.process_time() - start)
+    print(spent)
+    assert min(spent["look"]) < 2 * min(spent["loop"]), spent
 
 
 def test_a_look_that_fails_costs_no_result(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -17,6 +17,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.patience import HUNG
+
 PROGRAMS = ("munged", "slurmctld", "slurmd", "sbatch", "squeue", "scancel", "scontrol")
 
 _CONFIGURATION = """\
@@ -71,7 +73,7 @@ class Cluster:
     def call(self, *command: str) -> str:
         """Run one of Slurm's commands and return what it prints."""
         return subprocess.run(
-            command, env=self.environment, check=True, capture_output=True, text=True, timeout=30
+            command, env=self.environment, check=True, capture_output=True, text=True, timeout=HUNG
         ).stdout
 
     def kill_node(self, name: str) -> None:
@@ -178,9 +180,10 @@ def local_slurm(folder: Path) -> Iterator[Cluster]:
                 daemon.wait()
 
 
-def _until(ready: Callable[[], bool], failure: str, cluster: Cluster, seconds: float = 40) -> None:
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
+def _until(ready: Callable[[], bool], failure: str, cluster: Cluster) -> None:
+    end = time.monotonic() + HUNG
+    # A daemon that has ended will not get ready any more.
+    while time.monotonic() < end and all(daemon.poll() is None for daemon in cluster.daemons.values()):
         try:
             if ready():
                 return

@@ -105,7 +105,9 @@ change = st.tuples(
     st.sampled_from(["insert", "replace", "delete", "copy line", "drop line", "cut", "swap"]), place, place, piece
 )
 FAST = settings(
-    derandomize=True, deadline=5000, database=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    derandomize=True,
+    database=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 
 

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.workflow.conftest import HANGING, Project
+from tests.patience import HUNG
+from tests.workflow.conftest import Project
 
 PASSPHRASE = "correct horse 7"
 
@@ -55,7 +56,7 @@ class Workshop:
             capture_output=True,
             text=True,
             check=False,
-            timeout=HANGING,
+            timeout=HUNG,
         )
         assert "Traceback" not in result.stderr, result.stderr
         assert PASSPHRASE not in result.stdout + result.stderr

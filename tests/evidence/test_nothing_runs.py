@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.patience import HUNG
+
 from .conftest import Workshop, copy_of
 
 #: Modules that a command, the workflow engine or a step imports late, or that Python itself runs at its start.
@@ -87,7 +89,7 @@ def command(workshop: Workshop, cwd: Path, more: dict[str, str], *arguments: str
         capture_output=True,
         text=True,
         check=False,
-        timeout=240,
+        timeout=HUNG,
     )
     assert "Traceback" not in done.stderr, done.stderr
     return done.returncode, done.stdout + done.stderr

@@ -18,7 +18,7 @@ from rotorproof.physics.tallies import Runs, Tally, Windows
 
 
 @given(st.lists(st.integers(0, 3), min_size=3, max_size=80), st.integers(1, 10))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_runs_do_not_depend_on_the_blocks(states: list[int], size: int) -> None:
     series, times = np.array(states), np.arange(len(states), dtype=float)
 
@@ -43,7 +43,7 @@ def test_runs_do_not_depend_on_the_blocks(states: list[int], size: int) -> None:
 
 
 @given(st.lists(st.lists(st.integers(0, 20), max_size=30), max_size=6))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_tally_counts(blocks: list[list[int]]) -> None:
     tally = Tally()
     for block in blocks:
@@ -104,7 +104,7 @@ def test_any_offset_is_a_table_and_the_other_direction_is_not(
 
 
 @given(st.floats(0.5, 60.0), st.integers(1, 400), st.integers(0, 2**31))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_a_constant_interval_lies_within_its_limits(samples: float, count: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     begin = rng.uniform(0, 1000, count)

@@ -110,6 +110,13 @@ def test_one_direction_gives_no_friction() -> None:
     assert "turn back too" in found.fit.missing["static_friction"]
 
 
+def test_a_torque_that_never_varies_is_refused() -> None:
+    angle = np.linspace(0, 4 * np.pi, 2000)
+    for torque in (0.0, 0.25):
+        with pytest.raises(FitError, match="never varies"):
+            outcome(Log("log", {"angle": angle, "torque": np.full(angle.size, torque)}))
+
+
 def test_part_of_a_turn_is_refused() -> None:
     with pytest.raises(FitError, match=r"0\.7\d of a turn"):
         outcome(Log("log", cogging_log(CoggingTruth(), np.random.default_rng(7), turns=0.75)))

@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.patience import HUNG
+
 ROOT = Path(__file__).parents[2]
-#: Seconds after which a run hangs: no busy machine is as slow.
-HANGING = 4 * 3600
 
 UNIT = """\
 unit: {name}
@@ -82,7 +82,7 @@ class Project:
             capture_output=True,
             text=True,
             check=False,
-            timeout=HANGING,
+            timeout=HUNG,
         )
         assert "Traceback" not in result.stderr, result.stderr
         if check:

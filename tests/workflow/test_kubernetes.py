@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from tests.cluster.kubernetes_stand_in import Cluster, Pod, stand_in
+from tests.patience import HUNG
 from tests.workflow.conftest import Project, contents, made_here
 
 PROFILE = "config/profiles/kubernetes"
@@ -42,15 +43,15 @@ def _run(project: Project, cluster: Cluster, volume: Path, *more: str) -> Iterat
         process.wait()
 
 
-def _ended(project: Project, process: subprocess.Popen[bytes], seconds: float) -> tuple[int, str]:
+def _ended(project: Project, process: subprocess.Popen[bytes]) -> tuple[int, str]:
     """Wait for the end of the run; return its exit status and what it said."""
-    status = process.wait(seconds)
+    status = process.wait(HUNG)
     return status, (project.root / LOG).read_text(encoding="utf-8")
 
 
 def _working(cluster: Cluster, process: subprocess.Popen[bytes], node: str, *not_these: Pod) -> Pod:
     """Wait for a pod on a node that has finished a step and goes on."""
-    deadline = time.monotonic() + 90
+    deadline = time.monotonic() + HUNG
     while time.monotonic() < deadline and process.poll() is None:
         for pod in cluster.running():
             if pod.node == node and pod not in not_these and "Finished jobid" in cluster.log(pod):
@@ -74,7 +75,7 @@ def test_pods_give_the_same_bytes_whatever_happens_to_some(project: Project, tmp
         _working(cluster, process, "n2")
         cluster.lose_node("n2")
         cluster.delete(_working(cluster, process, "n1", killed).job)
-        status, output = _ended(project, process, 480)
+        status, output = _ended(project, process)
     assert status == 0, output[-4000:]
     assert contents(tmp_path / "remote") == expected
     assert cluster.stumbles == 0
@@ -108,7 +109,7 @@ def test_a_project_beside_the_volume_is_refused(project: Project, tmp_path: Path
         stand_in(tmp_path / "cluster", {"bench"}, {IMAGE}) as cluster,
         _run(project, cluster, Path("/elsewhere")) as process,
     ):
-        status, output = _ended(project, process, 120)
+        status, output = _ended(project, process)
     assert status != 0
     assert f"The project lies in {project.root}, which is on none of the volumes that pods mount (/elsewhere)" in output
     assert cluster.created == []
@@ -121,7 +122,7 @@ def test_a_server_that_does_not_tell_about_jobs_ends_the_run(project: Project, t
         _run(project, cluster, tmp_path, "--config", f"reports_dir={tmp_path / 'remote'}") as process,
     ):
         cluster.forbidden = True
-        status, output = _ended(project, process, 240)
+        status, output = _ended(project, process)
     assert status != 0
     assert "The cluster does not tell about job" in output
     assert "Forbidden" in output

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from rotorproof.settled import causes_of, is_settled, settle, unsettle
-from rotorproof.workflow import Plan
+from rotorproof.workflow import STEPS, Plan
 
 from .conftest import Project
 
@@ -124,7 +124,7 @@ def _touched_report(root: Path) -> None:
 def test_every_change_asks_the_engine(project: Project, change: Callable[[Path], None]) -> None:
     project.add_unit("CT-1")
     reports = project.root / "reports"
-    for name in ("readings.npz", "fit.json", "panels.npz"):
+    for name in STEPS:
         (reports / ".work/CT-1").mkdir(parents=True, exist_ok=True)
         (reports / ".work/CT-1" / name).write_bytes(b"x")
     (reports / "CT-1/figures").mkdir(parents=True)

@@ -22,6 +22,7 @@ from rotorproof.errors import InputError, Problem
 from rotorproof.settings.layout import Layout
 from rotorproof.step_log import DONE, logged
 from rotorproof.workflow import Plan
+from tests.patience import HUNG
 
 ROOT = Path(__file__).parents[2]
 _UNIT = "AL-M1"
@@ -109,8 +110,8 @@ def test_the_log_of_a_step_says_why_it_failed(tmp_path: Path) -> None:
 
 def test_a_server_ends_with_the_run_that_is_killed() -> None:
     program = (
-        "import json, time\nfrom rotorproof import warm\nwith warm.server() as found:\n"
-        "    print(json.dumps(found), flush=True)\n    time.sleep(60)"
+        "import json, signal\nfrom rotorproof import warm\nwith warm.server() as found:\n"
+        "    print(json.dumps(found), flush=True)\n    signal.pause()"
     )
     paths = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
     with subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE, env=paths) as run:
@@ -118,7 +119,7 @@ def test_a_server_ends_with_the_run_that_is_killed() -> None:
         address = json.loads(run.stdout.readline())[warm.VARIABLE]
         assert _reachable(address)
         run.send_signal(signal.SIGKILL)
-    end = time.monotonic() + 60
+    end = time.monotonic() + HUNG
     while _reachable(address) and time.monotonic() < end:
         time.sleep(0.05)
     assert not _reachable(address)

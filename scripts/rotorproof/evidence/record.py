@@ -63,15 +63,18 @@ def evidence_record(
             outputs[name] = sha256(path)
     sizes = {name: path.stat().st_size for name, path in inputs.items() if name not in settings_hashes}
     behind = {}
+    logs = {f"{unit}/{log}": value for log, value in sorted(log_hashes.items())}
     for path in parts:
         of_part = read_json(path)
+        # As the part's own report has them: that is what the drive's fit came from.
+        logs |= {name: value for name, value in of_part["inputs"].items() if name not in settings_hashes}
         results = of_part["outputs"]["results.json"]
         behind[of_part["unit"]] = {"report_id": of_part["report_id"], "results_sha256": results}
     return {
         "schema": 1,
         "unit": unit,
         **({"parts": behind} if behind else {}),
-        "inputs": {**{f"{unit}/{log}": value for log, value in sorted(log_hashes.items())}, **settings_hashes},
+        "inputs": {**logs, **settings_hashes},
         "not_attached": sorted(set(sizes) - set(within_limit(sizes))),
         "outputs": outputs,
         "software": software(),

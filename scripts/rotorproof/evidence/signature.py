@@ -150,6 +150,7 @@ def check_signature(pdf: bytes, trust: Sequence[Certificate]) -> Checked:
     certificate is judged at the time of signing, not at the time of reading: it may have expired since.
     Raises ``MemoryError`` for a PDF that unpacks to more than there is.
     """
+    from pyhanko.pdf_utils.misc import PdfDecodeLimitError
     from pyhanko.pdf_utils.reader import PdfFileReader
 
     # The parsers below meet bytes that anyone may have altered and raise errors of many kinds.
@@ -158,6 +159,8 @@ def check_signature(pdf: bytes, trust: Sequence[Certificate]) -> Checked:
         signatures = list(reader.embedded_signatures)
     except MemoryError:
         raise
+    except PdfDecodeLimitError:
+        return Checked(["the PDF is packed so that it unpacks to far more than a report holds; it was not read"], False)
     except Exception as error:
         return Checked([f"the PDF cannot be read ({type(error).__name__}): it is damaged or changed"], False)
     if len(signatures) != 1:

@@ -100,6 +100,8 @@ class Cogging(Procedure):
                 f"the log covers {covered:.2f} of a turn; harmonics are counted over a whole turn, so turn "
                 "the rotor by one turn or more in each direction"
             )
+        if not np.ptp(sweep.torque) > 0:
+            raise FitError("the torque never varies; check the sensor, its range and its wiring, and turn again")
         highest = _highest(sweep, slots, poles)
         sweep = cogging.reduced(sweep, max(16.0 * highest, 400.0))
         # Half a reading from where the number that makes one mean would change.

@@ -1,0 +1,184 @@
+"""Reading an archive, and computing its results again, takes so much memory and time, and no more."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import json
+import os
+import resource
+import subprocess
+import sys
+import time
+import zlib
+from pathlib import Path
+
+import pikepdf
+import pytest
+
+from rotorproof.bounded import Limits, bounded, run
+from rotorproof.child import python
+from rotorproof.errors import InputError, Problem
+
+from .conftest import Workshop
+from .forging import forge, with_evidence
+
+GIGABYTE = 1024**3
+SMALL = Limits(memory=2 * GIGABYTE, seconds=20, raised_by=("--memory", "--minutes"))
+
+
+def test_what_the_work_gives_and_what_it_raises_comes_back() -> None:
+    assert bounded(lambda: {"a": [1, None, "x" * 300_000]}, SMALL, "it") == {"a": [1, None, "x" * 300_000]}
+    with pytest.raises(InputError, match=r"x\.csv, line 3: wrong") as caught:
+        bounded(refuse, SMALL, "it")
+    assert caught.value.problems[0].line == 3
+
+
+def refuse() -> None:
+    raise InputError(Problem("wrong", "x.csv", 3))
+
+
+def test_more_memory_than_allowed() -> None:
+    with pytest.raises(InputError, match="it was stopped: it asked for more than 2 GB of memory; --memory sets"):
+        bounded(lambda: len(bytearray(3 * GIGABYTE)), SMALL, "it")
+
+
+def test_more_time_than_allowed() -> None:
+    started = time.monotonic()
+    with pytest.raises(InputError, match="it was stopped: it asked for more than 1 s; --minutes sets"):
+        bounded(lambda: time.sleep(600), Limits(SMALL.memory, 1, raised_by=SMALL.raised_by), "it")
+    assert time.monotonic() - started < 300
+
+
+def test_more_of_a_file_and_more_files_than_allowed(tmp_path: Path) -> None:
+    limits = Limits(SMALL.memory, 20, file=1_000_000, files=64)
+    with pytest.raises(InputError, match=r"asked for a file of more than|broke off"):
+        bounded(lambda: (tmp_path / "large").write_bytes(bytes(3_000_000)), limits, "it")
+    assert (tmp_path / "large").stat().st_size <= 1_000_000
+    with pytest.raises(InputError, match="broke off"):
+        bounded(lambda: [(tmp_path / str(k)).open("w") for k in range(100)] and None, limits, "it")
+
+
+def test_a_crash_of_the_work_is_told_and_leaves_this_process_alone() -> None:
+    with pytest.raises(InputError, match="it broke off: the process ended with status -11"):
+        bounded(lambda: os.kill(os.getpid(), 11), SMALL, "it")
+    assert resource.getrlimit(resource.RLIMIT_AS)[0] == resource.RLIM_INFINITY
+
+
+def test_a_command_that_outlives_its_time_is_ended_with_all_it_started(tmp_path: Path) -> None:
+    program = "import subprocess,sys,time; p=subprocess.Popen(['sleep','600']); open('pid','w').write(str(p.pid));"
+    with pytest.raises(InputError, match="more than 5 s"):
+        run(python("-c", program + "time.sleep(600)"), Limits(SMALL.memory, 5), "it", tmp_path)
+    pid = int((tmp_path / "pid").read_text())
+    time.sleep(0.2)
+    state = Path(f"/proc/{pid}/stat")
+    assert not state.exists() or state.read_text().split()[2] == "Z"
+
+
+# ----- A small file that unpacks to gigabytes
+
+
+def small_and_large(gigabytes: int) -> bytes:
+    """Return a compressed stream of a thousandth of the bytes that it unpacks to."""
+    packer = zlib.compressobj(9)
+    block = b" " * (1 << 24)
+    return b"".join([packer.compress(block) for _ in range(64 * gigabytes)] + [packer.flush()])
+
+
+@pytest.fixture(scope="module")
+def bomb() -> bytes:
+    """Return 6 GB, packed."""
+    return small_and_large(6)
+
+
+def hollow(stream: bytes, kind: str) -> bytes:
+    """Return a PDF whose table of contents, or whose objects, lie in ``stream``."""
+    head = b"%PDF-1.7\n"
+    if kind == "table":
+        table = len(head)
+        body = b"1 0 obj\n<</Type/XRef/Size 5/W[1 4 2]/Root 2 0 R/Filter/FlateDecode/Length %d>>stream\n" % len(stream)
+        return head + body + stream + b"\nendstream\nendobj\nstartxref\n%d\n%%%%EOF\n" % table
+    objects = b"4 0 obj\n<</Type/ObjStm/N 1/First 4/Filter/FlateDecode/Length %d>>stream\n" % len(stream)
+    objects += stream + b"\nendstream\nendobj\n"
+    table = len(head) + len(objects)
+    rows = b"".join(
+        kind_of.to_bytes(1, "big") + place.to_bytes(4, "big") + more.to_bytes(2, "big")
+        for kind_of, place, more in ((0, 0, 0), (1, table, 0), (2, 4, 0), (0, 0, 0), (1, len(head), 0))
+    )
+    packed = zlib.compress(rows)
+    body = b"1 0 obj\n<</Type/XRef/Size 5/W[1 4 2]/Root 2 0 R/Filter/FlateDecode/Length %d>>stream\n" % len(packed)
+    return head + objects + body + packed + b"\nendstream\nendobj\nstartxref\n%d\n%%%%EOF\n" % table
+
+
+def peak_of(workshop: Workshop, *arguments: str | Path) -> tuple[float, str]:
+    """Run a command in a process that tells the most memory any child of it held, in bytes."""
+    program = (
+        "import json,resource,subprocess,sys\n"
+        "done = subprocess.run(sys.argv[1:], capture_output=True, text=True)\n"
+        "print(json.dumps([resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss, done.stdout + done.stderr]))\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(workshop.root / "scripts"), "XDG_DATA_HOME": str(workshop.home)}
+    command = [sys.executable, "-P", "-m", "rotorproof", *map(str, arguments)]
+    done = subprocess.run(
+        [sys.executable, "-c", program, *command], capture_output=True, text=True, check=True, env=environment
+    )
+    peak, said = json.loads(done.stdout)
+    return peak * 1024, said
+
+
+@pytest.mark.parametrize("kind", ["table", "objects"])
+def test_a_small_pdf_that_unpacks_to_gigabytes(signed: Workshop, tmp_path: Path, bomb: bytes, kind: str) -> None:
+    path = tmp_path / "x.pdf"
+    path.write_bytes(hollow(bomb, kind))
+    assert path.stat().st_size < 8_000_000
+    peak, said = peak_of(signed, "verify", path)
+    assert peak < 2.1 * GIGABYTE, said
+    assert "=> DOES NOT HOLD" in said
+    assert "Traceback" not in said
+    assert "the PDF is packed so that it unpacks to far more than a report holds" in said
+
+
+def test_a_signed_pdf_with_an_attachment_of_gigabytes(signed: Workshop, archive: Path, bomb: bytes) -> None:
+    def swell(pdf: bytes) -> bytes:
+        with pikepdf.open(io.BytesIO(pdf)) as document:
+            stream = document.attachments["results.json"].obj.EF.F
+            stream.write(bomb, filter=pikepdf.Name.FlateDecode)
+            buffer = io.BytesIO()
+            document.save(buffer)
+        return buffer.getvalue()
+
+    forge(signed, archive, rework=swell)
+    peak, said = peak_of(signed, "verify", archive)
+    assert peak < 2.1 * GIGABYTE, said
+    assert "=> DOES NOT HOLD" in said
+    assert "the PDF is signed, but not by this program" in said
+    assert "Traceback" not in said
+
+
+# ----- Computing again
+
+
+def test_computing_again_takes_no_more_time_and_memory_than_it_may(signed: Workshop) -> None:
+    for option, value, said in (
+        ("--minutes", "0", "--minutes takes a number from 0.1"),
+        ("--memory", "nan", "--memory takes a number from 0.1"),
+    ):
+        done = signed.command("verify", "reports/archive/CT-1/r1", "--recompute", option, value)
+        assert done.returncode == 2
+        assert said in done.stderr
+    done = signed.command("verify", "reports/archive/CT-1/r1", "--recompute", "--memory", "0.1")
+    assert done.returncode == 1
+    assert "asked for more than 0.1 GB of memory; --memory sets another limit" in done.stdout
+
+
+def test_a_log_that_is_far_too_large_when_unpacked(signed: Workshop, archive: Path) -> None:
+    unit = (archive / "data/raw/CT-1/unit.yaml").read_bytes().replace(b"log: steps.csv", b"log: steps.csv.gz")
+    head = (archive / "data/raw/CT-1/steps.csv").read_bytes()
+    # Blank lines without end after the readings.
+    log = gzip.compress(head + b"\n" * (1 << 20)) * 200
+    files = {"data/raw/CT-1/unit.yaml": unit, "data/raw/CT-1/steps.csv.gz": log}
+    forge(signed, archive, files=with_evidence(archive, files))
+    peak, said = peak_of(signed, "verify", archive, "--recompute", "--memory", "3")
+    assert peak < 3.1 * GIGABYTE, said
+    assert "=> DOES NOT HOLD" in said
+    assert "Traceback" not in said

@@ -1,0 +1,67 @@
+"""What a log holds decides whether it is read again: not its size, nor its times, which may be anything."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+
+import pytest
+
+from rotorproof import contents
+from rotorproof.contents import Contents
+
+from .conftest import Project
+
+
+def replace(path: Path, old: str, new: str) -> None:
+    """Put another file in the place of one, of the same size and with the same times."""
+    state = path.stat()
+    content = path.read_text(encoding="utf-8").replace(old, new)
+    path.unlink()
+    path.write_text(content, encoding="utf-8")
+    os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
+    assert (path.stat().st_size, path.stat().st_mtime_ns) == (state.st_size, state.st_mtime_ns)
+
+
+def test_a_hash_is_looked_up_only_for_a_file_that_was_not_touched(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log, note = tmp_path / "log.csv", tmp_path / "note.json"
+    log.write_text("1.0")
+    first = Contents(note)
+    before = first.sha256(log)
+    first.note()
+    with monkeypatch.context() as patch:
+        patch.setattr(contents, "sha256", lambda path: "read again")
+        assert Contents(note).sha256(log) == before
+        time.sleep(0.02)  # a tick of the clock that the system notes changes by
+        replace(log, "1.0", "2.0")
+        assert Contents(note).sha256(log) == "read again"
+    for broken in ("", "[]", '{"a": 1}', '{"a": [1]}'):
+        note.write_text(broken)
+        assert len(Contents(note).sha256(log)) == 64
+
+
+def test_times_to_come_and_a_log_replaced_under_the_same_size_and_time(project: Project) -> None:
+    folder = project.add_unit("CT-1")
+    late = time.time() + 5 * 365 * 86400
+    for path in (folder / "steps.csv", folder / "unit.yaml", folder):
+        os.utime(path, (late, late))
+    project.run()
+    before = project.stamps()
+    project.run()
+    assert project.changed(before) == set()
+    # A clock that was ahead, and was set back.
+    for path in (project.root / "reports").rglob("*"):
+        os.utime(path, (late, late))
+    project.run()
+    now = time.time_ns()
+    assert all(path.lstat().st_mtime_ns <= now for path in (project.root / "reports/CT-1").rglob("*"))
+    before = project.stamps()
+    project.run()
+    assert project.changed(before) == set()
+    replace(folder / "steps.csv", "0.5000", "0.5001")
+    before = project.stamps()
+    project.run()
+    assert "CT-1/report.pdf" in project.changed(before)
