@@ -37,6 +37,7 @@ def unit(name: str, resistance: float, meter: Influence = METER, u: float = 0.00
     part = {
         "procedure": "winding-resistance",
         "label": "winding-resistance",
+        "adequacy": {"state": "not determined", "significance": 0.001, "readings": 0, "checks": []},
         "forms": {
             "phase_resistance": Form(resistance, {meter: 0.01 * resistance, scatter: u}),
             "resistance_unbalance": Form(0.01, {scatter: 0.001}),

@@ -23,6 +23,7 @@ def fit(**simulated: Simulation) -> dict[str, Any]:
     part = {
         "procedure": "winding-resistance",
         "label": "winding-resistance",
+        "adequacy": {"state": "not determined", "significance": 0.001, "readings": 0, "checks": []},
         "forms": {
             "phase_resistance": Form(0.120, {METER: 0.002, SCATTER: 0.0005}),
             "resistance_unbalance": Form(0.004, {SCATTER: 0.002}),

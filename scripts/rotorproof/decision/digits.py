@@ -76,7 +76,8 @@ def results(found: Mapping[str, Any]) -> dict[str, Any]:
     """Return the content of ``results.json`` with the digits that mean something."""
     quantities = {name: _entry(entry) for name, entry in found["quantities"].items()}
     criteria = [_criterion(row, found["quantities"].get(row["quantity"])) for row in found["criteria"]]
-    return {**found, "quantities": quantities, "criteria": criteria}
+    tests = [{**test, "adequacy": _adequacy(test["adequacy"])} for test in found.get("tests", ())]
+    return {**found, "quantities": quantities, "criteria": criteria, "tests": tests}
 
 
 def comparison(found: Mapping[str, Any]) -> dict[str, Any]:
@@ -99,6 +100,15 @@ _PROBABILITIES = (
     "global_consumer_risk",
     "global_producer_risk",
 )
+
+
+def _adequacy(found: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a judgement on residuals, which are differences: two computers share few digits of their statistics."""
+    checks = [
+        {**check, "statistic": significant(check["statistic"], 3), "probability": round(check["probability"], 4)}
+        for check in found["checks"]
+    ]
+    return {**found, "significance": uncertainty(found["significance"]), "checks": checks}
 
 
 def _entry(entry: Mapping[str, Any]) -> dict[str, Any]:

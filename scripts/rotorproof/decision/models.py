@@ -160,6 +160,32 @@ class PartEntry(_Model):
     taken: dict[str, TakenEntry]
 
 
+class CheckEntry(_Model):
+    """The least probable of the tests of what one fit leaves over."""
+
+    fit: str
+    tested: str
+    statistic: Number
+    probability: Annotated[float, Field(ge=0, le=1, description="of a statistic as large, if the formula holds")]
+
+
+class AdequacyEntry(_Model):
+    """Whether the formulas of a test described its readings."""
+
+    state: Literal["adequate", "widened", "not determined"]
+    significance: Annotated[float, Field(gt=0, description="probability below which a check fails")]
+    readings: Annotated[int, Field(ge=0, description="residuals that were judged")]
+    checks: list[CheckEntry]
+
+
+class TestEntry(_Model):
+    """One test, or several that were fitted together."""
+
+    procedure: str
+    label: str | None = None
+    adequacy: AdequacyEntry
+
+
 class Results(_Model):
     """The results of one unit under test."""
 
@@ -170,6 +196,7 @@ class Results(_Model):
     verdict: Verdict
     quantities: dict[str, MainEntry]
     criteria: list[CriterionEntry]
+    tests: Annotated[list[TestEntry], Field(default_factory=list)]
     problems: list[ProblemEntry]
 
 

@@ -17,6 +17,7 @@ from .budgets import budget_entries, finite, uncertainty_notes
 from .criteria import criterion_row
 from .cross_checks import cross_checks
 from .models import (
+    AdequacyEntry,
     AlternativeEntry,
     Kind,
     MainEntry,
@@ -25,6 +26,7 @@ from .models import (
     QuantityEntry,
     Results,
     TakenEntry,
+    TestEntry,
 )
 from .plausible import implausible
 from .reasons import doubt
@@ -84,6 +86,7 @@ def build_results(
         verdict=verdict(row.decision for row in criteria),
         quantities=found,
         criteria=criteria,
+        tests=[_test(outcome) for outcome in fit["outcomes"]],
         problems=[
             *(ProblemEntry.of(problem) for problem in reading_problems),
             *(ProblemEntry.model_validate(problem) for problem in fit["problems"]),
@@ -93,6 +96,16 @@ def build_results(
     if made_of:
         results.parts = made_of
     return Results.model_validate(digits.results(results.as_json()))
+
+
+def _test(outcome: Mapping[str, Any]) -> TestEntry:
+    """Return whether a test's formulas described its readings; the label only where it tells tests apart."""
+    named = outcome.get("label") not in (None, outcome["procedure"])
+    return TestEntry(
+        procedure=outcome["procedure"],
+        adequacy=AdequacyEntry.model_validate(outcome["adequacy"]),
+        **({"label": outcome["label"]} if named else {}),
+    )
 
 
 def _part(one: Mapping[str, Any], results: Results) -> PartEntry:

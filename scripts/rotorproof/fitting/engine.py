@@ -23,6 +23,8 @@ from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence, block_influences, propagate
 from ..uncertainty.monte_carlo import Direction, Expansion, Simulation, simulate
 from ..uncertainty.result import Result
+from .adequacy import Adequacy, advice, judge
+from .adequacy import words as adequacy_words
 from .assumed import assume, words
 
 
@@ -67,6 +69,8 @@ class Outcome:
     #: Those quantities in which part of a controller's loss is left.
     with_controller_loss: Sequence[str] = ()
     report: Report = field(default_factory=Report)
+    #: Whether the formulas of the fit described the readings.
+    adequacy: Adequacy = field(default_factory=lambda: judge(()))
 
     def result(self, name: str) -> Result:
         """Return a quantity as its form or, where that does not describe it, its simulated distribution."""
@@ -102,18 +106,21 @@ def run(
     best = procedure.derive(fit.parameters, centre)
     response = _Response(fit.parameters, given)
 
-    # Scatter: through the formula alone.
+    # Scatter, and what a misfit adds to it: through the formula alone.
+    adequacy = judge(fit.residuals)
     parameters: dict[str, Form] = {}
     for block in fit.blocks:
-        influences, matrix = block_influences(
-            f"scatter/{unit}/{procedure.name}/{label}/{block.label}",
-            block.label,
-            block.covariance,
-            block.degrees_of_freedom,
-            block.distribution,
-        )
-        for row, (name, value) in zip(matrix, block.values.items(), strict=True):
-            parameters[name] = Form(value, {i: float(c) for i, c in zip(influences, row, strict=True) if c != 0})
+        where = f"{unit}/{procedure.name}/{label}/{block.label}"
+        spreads = [(f"scatter/{where}", block.label, block.covariance, block.degrees_of_freedom)]
+        if block.distribution == "normal" and (excess := adequacy.excess_of(block.label)) > 0:
+            # A misfit that was found is known in size far better than a scatter of few readings would be.
+            spreads.append((f"misfit/{where}", "misfit of the formula", block.covariance * excess, np.inf))
+        terms_of: dict[str, dict[Influence, float]] = {name: {} for name in block.values}
+        for name, source, covariance, freedom in spreads:
+            influences, matrix = block_influences(name, source, covariance, freedom, block.distribution)
+            for row, own in zip(matrix, terms_of.values(), strict=True):
+                own |= {i: float(c) for i, c in zip(influences, row, strict=True) if c != 0}
+        parameters |= {name: Form(value, terms_of[name]) for name, value in block.values.items()}
     terms: dict[str, dict[Influence, float]] = {name: defaultdict(float) for name in best}
     for name, form in propagate(lambda p: procedure.derive(p, centre), parameters).items():
         terms[name].update(form.terms)
@@ -176,9 +183,11 @@ def run(
         if all(log.conditions.get(name) == value for log in logs)
     }
     report = procedure.report(logs, values, choice, fit)
-    report.notes += words(assumed, forms)
+    report.notes += [*words(assumed, forms), adequacy_words(adequacy)]
+    for sentence in advice(adequacy):
+        report.warn(sentence)
     report.warnings = [replace(problem, procedure=procedure.name) for problem in report.warnings]
-    return Outcome(procedure.name, label, forms, fit, common, simulated, report=report)
+    return Outcome(procedure.name, label, forms, fit, common, simulated, report=report, adequacy=adequacy)
 
 
 _Scalars = Mapping[str, float]

@@ -46,6 +46,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "conditions": _conditions(outcome),
             "forms": {name: ledger.form(form) for name, form in outcome.forms.items()},
             "simulated": {name: found.as_json() for name, found in outcome.simulated.items()},
+            "adequacy": outcome.adequacy.as_json(),
             "notes": list(outcome.report.notes),
             "tables": [asdict(table) for table in outcome.report.tables],
             "missing": dict(outcome.fit.missing),

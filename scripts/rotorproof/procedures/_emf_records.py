@@ -230,4 +230,4 @@ def wave_left(record: Record, line: str, volts: np.ndarray, c: np.ndarray) -> Re
     scatter, freedom = float(np.std(rest)), float(rest.size - 2 * c.size)
     regressors = {"electrical_angle": record.angle, "electrical_speed": record.electrical}
     name = f"EMF over speed, line {line_title(line)}, {record.label}"
-    return Residuals(name, "V s/rad", fitted, rest, scatter, regressors, freedom)
+    return Residuals(name, "V s/rad", fitted, rest, scatter, regressors, freedom, covered=True)

@@ -188,7 +188,8 @@ def torque_per_ampere(log: Log, at: Points, choice: Choice, fit: Fit) -> PerAmpe
             distribution="rectangular",
         )
         fit.exact("speed over current", **{"characteristic/lean": lean})
-    fit.left(f"torque over {what}", "N m", torque, fitted, {"current": current, "speed": speed})
+    regressors = {"current": current, "speed": speed}
+    fit.left(f"torque over {what}", "N m", torque, fitted, regressors, blocks=(label,))
     if current_q is not None:
         return PerAmpere("Current, q axis", current, torque, fitted)
     return PerAmpere("Supply current" if duty is None else "DC current over duty", current, torque, fitted)
@@ -209,7 +210,11 @@ def efficiency(at: Points, name: str, title: str, choice: Choice, fit: Fit) -> l
     fit.exact("shaft power", **{f"{name}/shaft": float(at.torque[k] * at.speed[k])})
     rows = _rows(at, name, choice.used)
     regressors = {"speed": at.speed[rows], "torque": at.torque[rows]}
-    fit.left(f"losses, {title}", "W", (power - at.torque * at.speed)[rows], surface.estimates, regressors)
+    losses, rests = (
+        (power - at.torque * at.speed)[rows],
+        (f"scatter of the losses, {title}", "scatter of the total loss"),
+    )
+    fit.left(f"losses, {title}", "W", losses, surface.estimates, regressors, blocks=rests)
     return surface
 
 
@@ -251,7 +256,8 @@ def split(
         level, at.speed[free], balance[free], standby=np.ones_like(size) if unknown else None, noise=size
     )
     regressors = {"speed": at.speed[free], "supply_voltage": level}
-    fit.left("power of the points without brake over its noise", "W", balance[free] / size, fitted, regressors)
+    over_noise, rests = balance[free] / size, ("scatter of the points without brake",)
+    fit.left("power of the points without brake over its noise", "W", over_noise, fitted, regressors, blocks=rests)
     c, b = (float(v) for v in fitted.values[:2])
     k = choice.best["split"]
     w = float(at.speed[k])

@@ -224,9 +224,9 @@ def keep_friction(found: Balance, run: Points, fit: Fit) -> None:
     fit.estimates("scatter of the power balance", FRICTION, found.fitted, (0, 1))
     used, name = found.used, "power balance over the supply voltage"
     regressors = {"speed": used.speed, "supply_voltage": used.voltage}
-    fit.left(
-        name, "A", found.left / used.voltage, found.fitted, regressors, used.time if run.time is not None else None
-    )
+    time = used.time if run.time is not None else None
+    rests = ("scatter of the power balance",)
+    fit.left(name, "A", found.left / used.voltage, found.fitted, regressors, time, blocks=rests)
 
 
 def keep_doubt(found: Balance, most: Balance, fit: Fit) -> None:

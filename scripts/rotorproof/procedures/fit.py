@@ -57,6 +57,9 @@ class Residuals:
     ``unit`` is the SI unit of ``fitted``, ``residual`` and ``uncertainty``, which is the scatter that the fit itself
     found in one reading (one number, or one for each reading). ``regressors`` hold what the formula rests on,
     ``time`` when a reading was taken (s), ``replicate`` a whole number that readings at the same setting share.
+    ``covered`` says that the fit's covariance is that of whole blocks of readings, and so holds a pattern that
+    residuals show. ``blocks`` are the labels of the blocks of parameters that rest on this fit; none stands for all of
+    the test.
     """
 
     name: str
@@ -68,6 +71,8 @@ class Residuals:
     degrees_of_freedom: float
     time: np.ndarray | None = None
     replicate: np.ndarray | None = None
+    covered: bool = False
+    blocks: Sequence[str] = ()
 
 
 @dataclass
@@ -124,11 +129,17 @@ class Fit:
         fitted: Scattered,
         regressors: Mapping[str, np.ndarray],
         time: np.ndarray | None = None,
+        *,
         replicate: np.ndarray | None = None,
+        blocks: Sequence[str] = (),
     ) -> None:
         """Keep what an unweighted estimate leaves of the readings ``observed`` ``(n,)``."""
         rest, scatter, freedom = fitted.residuals, fitted.residual_sd, fitted.degrees_of_freedom
-        self.leave(lambda: Residuals(name, unit, observed - rest, rest, scatter, regressors, freedom, time, replicate))
+        self.leave(
+            lambda: Residuals(
+                name, unit, observed - rest, rest, scatter, regressors, freedom, time, replicate, blocks=blocks
+            )
+        )
 
     def leave(self, left: Callable[[], Residuals]) -> None:
         """Keep residuals that are worked out when somebody asks for them, which no repeated fit does."""

@@ -157,7 +157,8 @@ class NoLoad(Procedure):
         if machine is not None and standby is not None and "emf_constant_dc" not in choice.lacking:
             behind = run_of.behind(run, machine, standby, given, choice)
             fit.estimates("scatter of supply voltage over speed", ("emf_constant_dc",), behind[1], (1,))
-            fit.left("voltage behind the winding resistance", "V", *behind, {"speed": run.speed}, run.time)
+            name, rests = "voltage behind the winding resistance", ("scatter of supply voltage over speed",)
+            fit.left(name, "V", *behind, {"speed": run.speed}, run.time, blocks=rests)
             run_of.warmth(log, given, run).doubt(fit)
         if machine is not None and not machine.field_oriented and choice.cost is None:
             # Nothing tells what the ripple costs: as much as it does in most motors may be left in.
@@ -356,7 +357,8 @@ def _no_load_current(
     freedom = fitted.degrees_of_freedom
     fit.block("scatter of the supply current", {"no_load_current": value}, fitted.covariance[:1, :1], freedom)
     time = None if run.time is None else run.time[choice.full]
-    fit.left("supply current over voltage", "A", current - own, fitted, {"supply_voltage": voltage}, time)
+    regressors, rests = {"supply_voltage": voltage}, ("scatter of the supply current",)
+    fit.left("supply current over voltage", "A", current - own, fitted, regressors, time, blocks=rests)
     return (target, value), fitted
 
 

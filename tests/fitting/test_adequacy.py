@@ -1,0 +1,144 @@
+"""Whether a formula describes its readings: published examples, sound tests, and misfits that benches have."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from rotorproof.fitting.adequacy import SIGNIFICANCE, advice, bend, judge, lack_of_fit, runs, single, words
+from rotorproof.physics.regression import linear_fit
+from rotorproof.procedures import procedures
+from rotorproof.procedures.fit import Fit, Residuals
+from rotorproof.uncertainty.forms import budget
+from tests.outside import Outside
+from tests.procedures.runs import outcome
+
+#: Deflection of a load cell over its load, NIST StRD "Pontius" (NIST/SEMATECH e-Handbook, 4.6.2), each load twice.
+DEFLECTION = np.array([
+    0.11019, 0.21956, 0.32949, 0.43899, 0.54803, 0.65694, 0.76562, 0.87487, 0.98292, 1.09146,
+    1.20001, 1.30822, 1.41599, 1.52399, 1.63194, 1.73947, 1.84646, 1.95392, 2.06128, 2.16844,
+    0.11052, 0.22018, 0.32939, 0.43886, 0.54798, 0.65739, 0.76596, 0.87474, 0.98300, 1.09150,
+    1.20004, 1.30818, 1.41613, 1.52408, 1.63159, 1.73965, 1.84696, 1.95445, 2.06177, 2.16829,
+])  # fmt: skip
+LOAD = np.tile(np.arange(1, 21) * 150e3, 2)
+
+
+def polynomial(order: int) -> np.ndarray:
+    return np.vander(LOAD, order + 1, increasing=True)
+
+
+def test_lack_of_fit_is_that_of_the_handbook(outside: Outside) -> None:
+    certified = linear_fit(polynomial(2), DEFLECTION)
+    assert certified.residual_sd == pytest.approx(
+        0.205177424076185e-03, rel=1e-9
+    )  # the readings are the certified ones
+    # The handbook's program worked in single precision: its large F is good to six digits.
+    for order, published, allowance in ((1, 214.7464, 1e-3), (2, 0.8107, 1e-4)):
+        found = lack_of_fit(linear_fit(polynomial(order), DEFLECTION).residuals, LOAD, order + 1)
+        assert found is not None
+        outside(
+            "fit",
+            f"lack-of-fit F of a load cell, polynomial of order {order}",
+            ours=found[0],
+            published=published,
+            allowance=allowance,
+            source="from memory: NIST/SEMATECH e-Handbook, 4.6.2.4 and 4.6.2.6; readings of NIST StRD Pontius",
+        )
+
+
+@pytest.mark.parametrize(("count", "rare"), [(6, True), (7, False)])
+def test_runs_are_rare_where_the_exact_table_says_so(count: int, rare: bool) -> None:
+    """Swed and Eisenhart, Ann. Math. Statist. 14 (1943) 66, ten of each sign at 2.5 %: at most six, from memory."""
+    lengths = {6: (3, 3, 3, 3, 4, 4), 7: (3, 3, 3, 3, 2, 4, 2)}[count]
+    ordered = np.concatenate([np.full(n, 1.0 if i % 2 else -1.0) for i, n in enumerate(lengths)])
+    found = runs(ordered)
+    assert found is not None
+    assert (found[1] < 0.025) is rare
+
+
+def left(x: np.ndarray, y: np.ndarray, **more: np.ndarray) -> Residuals:
+    fit = Fit()
+    fit.left("line", "1", y, linear_fit(np.column_stack([np.ones_like(x), x]), y), {"x": x, **more})
+    return fit.residuals[0]
+
+
+def test_sound_lines_are_doubted_once_in_a_thousand() -> None:
+    rng = np.random.default_rng(5)
+    x = np.linspace(1, 10, 25)
+    doubted = sum(judge([left(x, 2 * x + rng.normal(size=25))]).state == "widened" for _ in range(3000))
+    assert stats.binomtest(doubted, 3000, SIGNIFICANCE, "greater").pvalue > 1e-3
+
+
+def test_a_bend_of_twice_the_scatter_is_found_and_enters_the_budget() -> None:
+    rng = np.random.default_rng(6)
+    x = np.linspace(1, 10, 25)
+    found = judge([left(x, 2 * x + 0.2 * (x - 5.5) ** 2 + rng.normal(size=25))])
+    assert found.state == "widened"
+    assert found.failed[0].tested in ("bend over x", "runs over x")
+    # If all that is left were bend, two terms would explain it: (25 - 2)/2 times the mean square, less one.
+    assert 3 < found.excess < 10.5
+    assert "does not describe" in words(found)
+    assert "something acts" in advice(found)[0]
+
+
+def test_a_slope_that_changes_with_another_column_is_found() -> None:
+    """One plane where torque per ampere differs by speed."""
+    rng = np.random.default_rng(7)
+    current, speed = (grid.ravel() for grid in np.meshgrid(np.linspace(2, 20, 6), np.linspace(5, 25, 5)))
+    torque = current * (1.0 + 0.004 * speed) - 0.02 * speed + rng.normal(0, 0.1, current.size)
+    fit = Fit()
+    design = np.column_stack([np.ones_like(current), current, speed])
+    fit.left("plane", "N m", torque, linear_fit(design, torque), {"current": current, "speed": speed})
+    assert judge(fit.residuals).failed[0].tested == "twist over current and speed"
+
+
+def test_a_tenfold_slip_of_one_reading_is_named() -> None:
+    rng = np.random.default_rng(8)
+    x = np.linspace(1, 10, 12)
+    y = 0.8 * x + rng.normal(0, 0.02, 12)
+    y[6] *= 10
+    found = judge([left(x, y)])
+    assert found.failed[0].reading == 6
+    assert "reading 7 of those used" in advice(found)[0]
+    assert found.excess > 0
+
+
+def test_the_test_of_a_single_reading_is_never_sharper_than_the_refit_without_it() -> None:
+    """Mean-shift outlier model: the studentised residual is the t of a term for that reading alone."""
+    rng = np.random.default_rng(9)
+    x = np.linspace(0, 1, 15)
+    design = np.column_stack([np.ones_like(x), x])
+    y = rng.normal(size=15)
+    y[7] += 6
+    found = single(design, linear_fit(design, y).residuals, 2)
+    assert found is not None and found[3] == 7
+    shifted = linear_fit(np.column_stack([design, np.arange(15) == 7]), y)
+    exact = float(shifted.values[2] / np.sqrt(shifted.covariance[2, 2]))
+    assert 0.9 * exact < found[0] <= exact
+
+
+def test_too_few_readings_say_nothing() -> None:
+    x = np.array([1.0, 2.0, 3.0, 4.0])
+    assert judge([left(x, np.array([1.0, 2.1, 2.9, 4.2]))]).state == "not determined"
+    assert bend(x, np.zeros(4), 2) is None
+    assert "not determined" in words(judge([]))
+
+
+def test_a_misfit_is_an_influence_of_its_own_in_the_results() -> None:
+    """A meter that saturates: voltage over current of one line pair bends, the others are straight."""
+    rng = np.random.default_rng(10)
+    current = np.repeat(np.linspace(1, 6, 6), 4)
+    columns = {}
+    for pair in ("ab", "bc", "ca"):
+        columns[f"current_{pair}"] = current
+        columns[f"voltage_{pair}"] = 0.25 * current + rng.normal(0, 1e-3, current.size)
+    sound = outcome(procedures()["winding-resistance"], [(columns, {"winding_temperature": 20.0})])
+    assert sound.adequacy.state == "adequate"
+    columns["voltage_ab"] = columns["voltage_ab"] - 2e-3 * (current - 3.5) ** 2
+    bent = outcome(procedures()["winding-resistance"], [(columns, {"winding_temperature": 20.0})])
+    assert bent.adequacy.state == "widened"
+    sources = [line.source for line in budget(bent.forms["resistance_ab"])]
+    assert "misfit of the formula" in sources
+    assert bent.forms["resistance_ab"].standard_uncertainty > 2 * sound.forms["resistance_ab"].standard_uncertainty
+    assert any("does not describe" in warning.message for warning in bent.report.warnings)
