@@ -34,7 +34,8 @@ class Problem:
     ``message`` says in one or two sentences what is wrong and what to do; ``file``, ``line`` and ``column`` say
     where, as far as it is known. An *error* means something asked for could not be given; a *warning* means a
     number was given but needs a careful eye. ``doubt`` marks a warning that a number may be right or wrong by a
-    known kind of slip: ``"unit"`` where the readings look as if a unit were wrong.
+    known kind of slip: ``"unit"`` where the readings look as if a unit were wrong. ``danger`` marks what may hurt
+    somebody who uses the unit: it stands beside the verdict.
     """
 
     message: str
@@ -44,10 +45,11 @@ class Problem:
     severity: Severity = "error"
     procedure: str | None = None
     doubt: Literal["unit"] | None = None
+    danger: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """Return the mapping that ``results.json`` holds; keys that are unknown are left out."""
-        return {key: value for key, value in asdict(self).items() if value is not None}
+        return {key: value for key, value in asdict(self).items() if value is not None and value is not False}
 
     def __str__(self) -> str:
         """Return one line for the screen: place, then message."""

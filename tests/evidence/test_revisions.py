@@ -69,7 +69,7 @@ def test_a_damaged_archive_is_shown_as_such(tmp_path: Path) -> None:
     (tmp_path / "archive/U/r1/data").mkdir(parents=True)
     (tmp_path / "archive/U/r1/data/sign-off.json").write_text(json.dumps({"unit": "U"}))
     (row,) = signed_reports(tmp_path, "U")
-    assert row["outcome"] == "damaged"
+    assert row["verdict"] == "damaged"
     assert row["current"] is False
 
 
@@ -86,7 +86,6 @@ def test_the_register_looks_when_it_is_written_whether_the_results_are_those_tha
         certificate_subject="N",
         certificate_sha256="0" * 64,
         verdict="accepted",
-        outcome="accepted",
         files={"data/results.json": sha256(results)},
     )
     write_json(tmp_path / "archive/U/r1/data/sign-off.json", stated.model_dump(by_alias=True, exclude_none=True))
@@ -104,7 +103,7 @@ def test_the_register_looks_when_it_is_written_whether_the_results_are_those_tha
         register.main(units=units, refused={}, signed=planned, reports=tmp_path)
         changed = "the results have changed since" in index.read_text(encoding="utf-8")
         with csv.open(encoding="utf-8", newline="") as stream:
-            return changed, any(row["signed_outcome"] == "accepted" for row in DictReader(stream))
+            return changed, any(row["signed_revision"] != "" for row in DictReader(stream))
 
     assert shown() == (False, True)
     write_json(results, {**content, "problems": [{"message": "m", "severity": "warning"}]})

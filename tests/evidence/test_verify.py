@@ -314,7 +314,6 @@ def test_a_signed_file_with_nonsense_in_it_is_told_apart(reported: Workshop, tmp
         certificate_subject=subject_of(signer.signing_cert),
         certificate_sha256=fingerprint_of(signer.signing_cert),
         verdict="accepted",
-        outcome="accepted",
         files={"data/evidence.json": digest(evidence), "data/results.json": digest(b"{}")},
     )
     files = [

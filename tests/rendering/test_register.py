@@ -47,12 +47,13 @@ SIGNED = {
         {
             "revision": number,
             "report": f"archive/U-9/r{number}/data/report.pdf",
-            "outcome": outcome,
+            "verdict": "rejected",
+            "waived": waived,
             "name": WILD,
             "signed_at": "2026-05-03",
             "current": current,
         }
-        for number, outcome, current in ((1, "rejected", False), (2, "accepted with waivers", True))
+        for number, waived, current in ((1, [], False), (2, ["phase_resistance"], True))
     ]
 }
 
@@ -259,5 +260,5 @@ def test_signed_revisions_are_shown_with_the_newest_first(page: Path) -> None:
     content = page.read_text(encoding="utf-8")
     assert 'href="archive/U-9/r2/data/report.pdf"' in content
     assert content.index("archive/U-9/r2/") < content.index("archive/U-9/r1/")
-    assert "accepted with waivers" in content
+    assert "1 waived" in content
     assert content.count("not signed") == 3

@@ -20,7 +20,7 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
-from rotorproof.decision.models import ProblemEntry, Results
+from rotorproof.decision.models import OriginEntry, ProblemEntry, Results
 from rotorproof.evidence.record import evidence_record
 from rotorproof.fitting.store import load_fit
 from rotorproof.logs.store import load_readings
@@ -62,14 +62,13 @@ def html_of(made: Made, results: Results) -> str:
 def test_the_verdict_comes_first_with_its_reason(pages: list[str]) -> None:
     first = pages[0]
     assert "Verdict: rejected" in first
-    assert "Outside the limits: Resistance unbalance." in first
-    assert first.index("Verdict: rejected") < first.index("Criteria")
-    assert "lies above the upper limit of 0.1" in first
-    for word in ("pass", "fail", "not measured", "guarded", "simple", "Signature", "Name", "Date"):
+    assert first.index("Verdict: rejected") < first.index("What") < first.index("Next step") < first.index("Criteria")
+    for word in ("pass", "fail", "not measured", "guarded", "simple", "Unsigned", "Signature", "Name", "Date"):
         assert word in first
-    assert "Given by: Insulation resistance" in first
+    assert "remake the bad joint" in first
+    assert "To decide the rest: Insulation resistance" in first or "to decide the rest: Insulation resistance" in first
     # What rejects the unit comes before what was not measured, in the reasons and in the table.
-    assert first.index("lies above the upper limit of 0.1") < first.index("Not measured, so not decided")
+    assert first.index("Resistance unbalance") < first.index("not measured: Insulation")
     assert first.index("fail") < first.rindex("not measured") < first.rindex("pass")
 
 
@@ -84,6 +83,19 @@ def test_a_doubt_about_a_unit_stands_beside_the_verdict(made: Made, pages: list[
     assert html.index("Verdict: rejected") < html.index(line) < html.index("Criteria</h2>")
     assert "1000 times too small" in html
     assert "not an error of the test" not in html
+
+
+def test_a_danger_stands_in_the_verdict_and_an_origin_beside_its_value(made: Made) -> None:
+    found = made.results.model_copy(deep=True)
+    message = "do not run this on a pack: both switches of one leg were on together"
+    found.problems.append(ProblemEntry(message=message, severity="warning", danger=True))
+    row = next(criterion for criterion in found.criteria if criterion.decision == "pass")
+    row.origin = OriginEntry(kind="predicted", **{"from": "EMF constant, DC"})
+    html = html_of(made, found)
+    danger = "Do not run this on a pack: both switches of one leg were on together."
+    assert html.index("Verdict: rejected") < html.index(danger) < html.index("Next step") < html.index("Criteria</h2>")
+    assert "predictedᵃ" in html
+    assert re.search("ᵃ [^<]*: predicted from EMF constant, DC", html)
 
 
 def test_every_page_has_unit_report_and_page_of_pages(report: Path, pages: list[str]) -> None:
@@ -291,7 +303,6 @@ def test_the_most_and_longest_waivers_stand_on_page_one(made: Made, tmp_path: Pa
     quantities = [f"quantity_{number}" for number in range(12)]
     sign_off = {
         "revision": 3,
-        "outcome": "accepted with waivers",
         "waivers": [
             {"quantity": name, "decision": "not measured", "reason": f"{'why not ' * 14}{name}"} for name in quantities
         ],
@@ -317,5 +328,5 @@ def test_the_most_and_longest_waivers_stand_on_page_one(made: Made, tmp_path: Pa
     page = " ".join(PdfReader(tmp_path / "signed.pdf").pages[0].extract_text().split())
     for name in quantities:
         assert f"why not {name}" in page
-    assert "revision 3: accepted with waivers" in page
+    assert "revision 3" in page
     assert "Ann Example, workshop manager" in page

@@ -19,7 +19,7 @@ from rotorproof.rendering.quantity_view import written
 from rotorproof.rendering.symbols import axis_label, prose, symbol_html, with_unit
 from rotorproof.rendering.wording import basis_mark
 from rotorproof.signs import spell_on, unit_text, value_text
-from tests.entries import criterion, quantity_entry
+from tests.entries import criterion
 
 PACKAGE = Path(__file__).parents[2] / "scripts" / "rotorproof"
 
@@ -187,17 +187,6 @@ def test_limits_in_words(limits: dict[str, float], text: str) -> None:
 def test_a_criterion_without_limits_is_refused() -> None:
     with pytest.raises(ValueError, match="no limit"):
         words.limits_text(_criterion())
-
-
-def test_every_decision_says_why() -> None:
-    entry = quantity_entry(value=0.14, expanded_uncertainty=0.002, interval=(0.138, 0.142))
-    high = words.criterion_sentence(_criterion(max=0.13, decision="fail"), entry, "Phase resistance")
-    assert high == "Phase resistance = 0.1400 ± 0.0020\u00a0Ω lies above the upper limit of 0.13\u00a0Ω by 0.01\u00a0Ω."
-    low = words.criterion_sentence(_criterion(min=0.15, max=0.2, decision="fail"), entry, "R")
-    assert "below the lower limit of 0.15" in low
-    open_ = words.criterion_sentence(_criterion(max=0.141, decision="undecided"), entry, "R")
-    assert "from 0.1380 to 0.1420\u00a0Ω holds the limit" in open_
-    assert "not measured" in words.criterion_sentence(_criterion(max=0.1, decision="not measured"), None, "R")
 
 
 def test_normalised_error_is_explained() -> None:

@@ -83,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
     revision = sign_report(reports, reported, statement, signer, _renderer(reported, made), args.timestamp)
     _renew_register(plan, reports)
     signed = revision.sign_off()
-    print(f"{args.unit} r{revision.number}  {signed.outcome}  signed by {signed.name}, {signed.role}")
+    print(f"{args.unit} r{revision.number}  {signed.verdict}  signed by {signed.name}, {signed.role}")
     print(f"{'report':<8}{os.path.relpath(revision.report)}")
     print(f"{'verify':<8}make verify ARCHIVE={os.path.relpath(revision.folder)}")
     return 0

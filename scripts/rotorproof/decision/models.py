@@ -42,6 +42,21 @@ class _Model(BaseModel):
         return {name: getattr(self, name) for name in type(self).model_fields if name in self.model_fields_set}
 
 
+class OriginEntry(_Model):
+    """Whether a value was measured, lies beyond the readings (and how far), or is predicted (and from what)."""
+
+    kind: Literal["measured", "extrapolated", "predicted"]
+    by: Annotated[str | None, Field(description="how far it lies beyond the readings")] = None
+    from_: Annotated[str | None, Field(alias="from", description="what it is predicted from")] = None
+
+
+class AdviceEntry(_Model):
+    """What explains that a criterion is not met, and what to do next; either may be unknown."""
+
+    why: str | None = None
+    step: str | None = None
+
+
 class BudgetEntry(_Model):
     """One source of uncertainty and its share of the variance."""
 
@@ -66,6 +81,7 @@ class QuantityEntry(_Model):
     coverage_factor: NotNegative
     interval: Interval
     procedure: str
+    origin: OriginEntry | None = None
     label: str | None = None
     part: Annotated[str | None, Field(description="the unit that gave it, where that is a part of a drive")] = None
     conditions: dict[str, str]
@@ -104,6 +120,8 @@ class CriterionEntry(_Model):
     guard_factor: Annotated[float | None, Field(ge=0, description="guard band over expanded uncertainty")] = None
     reason: str | None = None
     decision: Decision
+    origin: OriginEntry | None = None
+    advice: Annotated[list[AdviceEntry] | None, Field(description="only where the criterion is not met")] = None
     probability_of_conformity: Probability | None = None
     acceptance_interval: Annotated[
         tuple[Number | None, Number | None] | None,
@@ -134,6 +152,7 @@ class ProblemEntry(_Model):
     procedure: str | None = None
     #: The readings look as if a unit were wrong: a verdict may rest on it.
     doubt: Literal["unit"] | None = None
+    danger: Annotated[bool, Field(description="somebody who uses the unit may be hurt")] = False
 
     @classmethod
     def of(cls, problem: Problem) -> Self:

@@ -13,6 +13,7 @@ from ..uncertainty.forms import Form
 from ..uncertainty.result import Result
 from ..units import conversion, from_si
 from . import digits
+from .advice import advise
 from .budgets import budget_entries, finite, uncertainty_notes
 from .criteria import criterion_row
 from .cross_checks import cross_checks
@@ -21,6 +22,7 @@ from .models import (
     AlternativeEntry,
     Kind,
     MainEntry,
+    OriginEntry,
     PartEntry,
     ProblemEntry,
     QuantityEntry,
@@ -77,6 +79,10 @@ def build_results(
             found[name].alternatives = others
         best[name] = result
     criteria = [criterion_row(c, acceptance, best, probability) for c in acceptance.criteria] if acceptance else []
+    for row in criteria:
+        if row.quantity in found:
+            row.origin = found[row.quantity].origin
+    advise(criteria, fit)
     made_of = [_part(one, results) for one, results in zip(fit.get("parts", ()), part_results, strict=True)]
     other = [*_part_problems(unit, made_of, part_results), *cross_checks(found), *implausible(found)]
     results = Results(
@@ -132,8 +138,14 @@ def _part_problems(unit: str, made_of: Sequence[PartEntry], part_results: Sequen
         for one in made_of
         if one.verdict != "accepted"
     ]
+    dangers = [
+        Problem(f"{problem.message} (the {one.role} {one.unit})", severity="warning", danger=True)
+        for one, results in zip(made_of, part_results, strict=True)
+        for problem in results.problems
+        if problem.danger
+    ]
     doubtful = [one for one, results in zip(made_of, part_results, strict=True) if one.taken and doubt(results)]
-    return found + [
+    return [*dangers, *found] + [
         Problem(
             f"the readings of the {one.role} {one.unit} look as if a unit or a scale were wrong, and this drive "
             "takes values from them; see the problems in its report",
@@ -183,6 +195,15 @@ def normalised_error(one: Form, other: Form, probability: float = 0.95) -> float
     return abs(difference.value) / interval(difference, probability).expanded_uncertainty
 
 
+def _origin(name: str, made: Mapping[str, Any]) -> OriginEntry:
+    """Return whether a value was measured: a derivation predicts, a test may say that it went beyond its readings."""
+    if name in made.get("predicted", {}):
+        return OriginEntry(kind="predicted", **{"from": made["predicted"][name]})
+    if name in made.get("extrapolated", {}):
+        return OriginEntry(kind="extrapolated", by=made["extrapolated"][name])
+    return OriginEntry(kind="measured")
+
+
 def _entry(
     name: str, result: Result, maker: str, made: Mapping[str, Any], probability: float, **part: str
 ) -> QuantityEntry:
@@ -191,7 +212,7 @@ def _entry(
     cover = result.interval(probability)
     notes = list(made.get("quantity_notes", {}).get(name, []))
     notes += uncertainty_notes(result, cover, quantity, probability)
-    more: dict[str, Any] = dict(part)
+    more: dict[str, Any] = {"origin": _origin(name, made), **part}
     if made.get("label") not in (None, maker):
         more["label"] = made["label"]
     if name in made.get("details", {}):

@@ -11,8 +11,8 @@ from typing import ClassVar
 
 from ..physics import pairing
 from ..physics.six_step import PHASES, Connection, change_words
-from ..procedures.base import Need, Table, UnitKind
-from ..procedures.derivation import Derivation, Shown, needs_words
+from ..procedures.base import Hint, Need, Table, UnitKind
+from ..procedures.derivation import Derivation, Shown, named, needs_words
 from ._drive_quantities import QUANTITIES
 
 _TABLES = ("commutation_table", "controller_table")
@@ -75,7 +75,12 @@ class DriveMatch(Derivation):
             return Shown()
         missing = {name: _why(name, given) for name in self.gives if name not in result}
         tables, notes = _connection_shown(given)
-        return Shown((), tables, notes, missing)
+        return Shown((), tables, notes, missing, _hints(given))
+
+    def predicted_from(self, name: str, given: Mapping[str, float], result: Mapping[str, float]) -> str:
+        """Return the scalars that a quantity is computed from."""
+        del given, result
+        return named(_needed(name))
 
 
 @dataclass(frozen=True)
@@ -99,10 +104,31 @@ def _connected(given: Mapping[str, float]) -> _Connected | None:
     return _Connected(own, None, 0) if found is None else _Connected(own, found[1], found[0])
 
 
+def _needed(name: str) -> tuple[str, ...]:
+    if name == "sensor_spacing_mismatch":
+        return ("hall_spacing", "controller_table")
+    return _NUMBERS[name][0] if name in _NUMBERS else _TABLES
+
+
+def _hints(given: Mapping[str, float]) -> list[Hint]:
+    """Return what mends the connection."""
+    found = _connected(given)
+    if found is None:
+        return []
+    runs = found.own.behaviour if found.own.behaviour.startswith("does") else f"runs {found.own.behaviour}"
+    step = (
+        "no connection of these wires runs forward with full torque: match the sensor sets first"
+        if found.goal is None
+        else f"at the controller, {change_words(found.own, found.goal)}; then try it with a current-limited supply and "
+        "the wheel off the ground"
+    )
+    if found.goal is not None and not found.moved:
+        return []
+    return [Hint(name, f"as connected the pair {runs}", step) for name in ("wires_to_move", "commutation_match")]
+
+
 def _why(name: str, given: Mapping[str, float]) -> str:
-    needed = _NUMBERS[name][0] if name in _NUMBERS else _TABLES
-    needed = ("hall_spacing", "controller_table") if name == "sensor_spacing_mismatch" else needed
-    lacking = [one for one in needed if one not in given]
+    lacking = [one for one in _needed(name) if one not in given]
     if lacking:
         return needs_words(lacking)
     if name == "wires_to_move" and _connected(given) is not None:

@@ -15,7 +15,7 @@ from ..physics.magnets import emf_share
 from ..physics.winding import temperature_factor
 from ..procedures import assumption
 from ..procedures.base import Axis, Need, Panel, Quantity, Series, Table, UnitKind
-from ..procedures.derivation import Assumption, Derivation, Shown, needs_words
+from ..procedures.derivation import Assumption, Derivation, Shown, named, needs_words
 
 _SOURCE = "steady-state power and force balance; symbols after IEC 60050-411 and ISO 8855"
 _STATES = ("full", "nominal", "empty")
@@ -131,7 +131,7 @@ class PackPrediction(Derivation):
             "magnet_share",
             0.5,
             0.5,
-            "the magnets stand somewhere between 20 degC and the temperature of the winding on the pack",
+            "the magnets stand somewhere between 20 °C and the temperature of the winding on the pack",
         ),
         Assumption(
             "saturation_sharpness",
@@ -203,6 +203,16 @@ class PackPrediction(Derivation):
         if "pack_max_grade" not in result:
             missing["pack_max_grade"] = "the torque does not move the vehicle, or no slope stops it"
         return Shown(_panels(given, load), [_states_table(given, load)], notes, missing)
+
+    def predicted_from(self, name: str, given: Mapping[str, float], result: Mapping[str, float]) -> str:
+        """Return what the machine is made from, and how far beyond the bench's speed a speed lies."""
+        if name == "pack_continuous_torque":
+            return named(["continuous_current", "emf_constant_dc"])
+        told = named([one for one in CONSTANTS if one in given])
+        reach, no_load = given.get("bench_speed_max"), result.get("pack_no_load_speed")
+        if name in ("pack_no_load_speed", "pack_road_speed") and reach and no_load and no_load > reach:
+            return f"{told}; the drag is extrapolated to {no_load / reach:.2g} times the highest speed of the bench"
+        return told
 
 
 def _lacking(given: Mapping[str, Values]) -> list[str]:

@@ -18,7 +18,7 @@ from .bag import begin_bag, check_name, finish_bag
 from .record import plain_files
 from .revisions import REPORT, SIGN_OFF, Revision, new_revision
 from .signature import check_signature, sign_pdf
-from .signoff import SignOff, Superseded, acknowledged, outcome, waived
+from .signoff import SignOff, Superseded, acknowledged, waived
 from .software import source_archive
 from .trust import fingerprint_of, subject_of
 
@@ -86,12 +86,11 @@ def sign_report(
         _write(folder / "data" / "software" / "rotorproof-source.zip", source_archive())
         _write(folder / "data" / "certificate.pem", _pem(signer))
         signed_at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-        result = outcome(reported.results, waivers)
         named = begin_bag(
             folder,
             {
                 "External-Identifier": f"{reported.unit} r{number}",
-                "External-Description": f"Signed acceptance report of {reported.unit}, {result}",
+                "External-Description": f"Signed acceptance report of {reported.unit}, {reported.results.verdict}",
                 "Contact-Name": statement.name,
                 "Bagging-Date": signed_at[:10],
                 "Bag-Software-Agent": f"rotorproof {reported.evidence['software']['rotorproof']}",
@@ -109,7 +108,6 @@ def sign_report(
             certificate_subject=subject_of(certificate),
             certificate_sha256=fingerprint_of(certificate),
             verdict=reported.results.verdict,
-            outcome=result,
             waivers=waivers,
             supersedes=supersedes,
             files=files,
@@ -124,7 +122,7 @@ def sign_report(
             attach(pdf, [*attachments, mine]),
             signer,
             name=statement.name,
-            reason=f"{statement.role}: {sign_off.outcome}",
+            reason=f"{statement.role}: {sign_off.verdict}",
             timestamp_url=timestamp_url,
         )
         checked = check_signature(signed, [])

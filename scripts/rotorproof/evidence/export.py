@@ -20,7 +20,7 @@ COLUMNS = {
     "tested_on": False,
     "verdict": False,
     "signed_revision": True,
-    "signed_outcome": False,
+    "waived": False,
     "quantity": False,
     "value": True,
     "expanded_uncertainty": True,
@@ -60,7 +60,7 @@ def _rows(unit: Mapping[str, Any], results: Results, signed: Sequence[Mapping[st
     about |= {
         "verdict": results.verdict,
         "signed_revision": last["revision"] if last else None,
-        "signed_outcome": last["outcome"] if last else None,
+        "waived": ", ".join(last["waived"]) if last else None,
     }
     worst_last = sorted(results.criteria, key=lambda c: -_WORST_FIRST.index(c.decision))
     decided = {criterion.quantity: criterion for criterion in worst_last}

@@ -84,12 +84,13 @@ def signed_reports(reports: Path, unit: str) -> list[dict[str, Any]]:
         note = reports / ".work" / "signed.json"
         stated = signed_so(revision.folder / SIGN_OFF, revision.report, unit, revision.number, note)
         if stated is None:
-            found.append({**row, "outcome": "damaged", "name": "", "signed_at": "", "current": False})
+            found.append({**row, "verdict": "damaged", "waived": [], "name": "", "signed_at": "", "current": False})
             continue
         found.append(
             {
                 **row,
-                "outcome": stated.outcome,
+                "verdict": stated.verdict,
+                "waived": [waiver.quantity for waiver in stated.waivers],
                 "name": stated.name,
                 "signed_at": stated.signed_at[:10],
                 "current": stated.files.get("data/results.json") == now,

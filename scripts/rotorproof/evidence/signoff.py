@@ -11,7 +11,6 @@ from ..decision.models import Results
 from ..errors import InputError, Problem
 
 Digest = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
-Outcome = Literal["accepted", "accepted with waivers", "rejected", "undecided", "incomplete"]
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
 #: One line: who signs and in what role.
 Line = Annotated[str, Field(min_length=1, max_length=200)]
@@ -63,7 +62,6 @@ class SignOff(_Model):
     certificate_subject: str
     certificate_sha256: Digest
     verdict: Literal["accepted", "rejected", "undecided", "incomplete"]
-    outcome: Outcome
     waivers: tuple[Waiver, ...] = ()
     supersedes: Superseded | None = None
     files: Mapping[str, Digest]
@@ -103,36 +101,25 @@ def waived(results: Results, reasons: Mapping[str, str]) -> tuple[Waiver, ...]:
     return tuple(found)
 
 
-def outcome(results: Results, waivers: Sequence[Waiver]) -> Outcome:
-    """Return what the sign-off comes to: the verdict over the criteria that were not waived."""
-    from ..decision.rules import verdict
-
-    let_through = {waiver.quantity for waiver in waivers}
-    rest = [c.decision for c in results.criteria if c.quantity not in let_through]
-    if waivers and not rest:
-        return "accepted with waivers"
-    left: Outcome = verdict(rest)
-    return "accepted with waivers" if waivers and left == "accepted" else left
-
-
 def acknowledged(results: Results, waivers: Sequence[Waiver], reason: str | None) -> str | None:
-    """Return the reason for which a report is signed as incomplete; ``None`` where the sign-off is not incomplete.
+    """Return the reason for which a report is signed as incomplete; ``None`` where nothing is lacking.
 
-    Raises ``InputError`` if the sign-off comes to incomplete and no reason says that its signer knows, and if a
+    What was waived needs no other reason; the verdict stays what it is, whatever is waived. Raises ``InputError`` if
+    criteria were neither measured nor waived and no reason says that its signer knows, and if a
     reason is given where nothing is lacking.
     """
-    if outcome(results, waivers) != "incomplete":
-        if reason is not None:
-            raise InputError(Problem("--incomplete is for units with criteria that were not measured; leave it out"))
-        return None
-    if reason is not None and reason.strip():
-        return reason.strip()
     let_through = {waiver.quantity for waiver in waivers}
     lacking = [
         criterion.quantity
         for criterion in results.criteria
         if criterion.decision == "not measured" and criterion.quantity not in let_through
     ]
+    if results.verdict != "incomplete" or (results.criteria and not lacking):
+        if reason is not None:
+            raise InputError(Problem("--incomplete is for units with criteria that were not measured; leave it out"))
+        return None
+    if reason is not None and reason.strip():
+        return reason.strip()
     if not lacking:
         raise InputError(
             Problem("no criteria decide this unit; name an acceptance set, or sign it as it is with --incomplete 'why'")
@@ -162,8 +149,6 @@ def disagreements(sign_off: SignOff, results: Results) -> list[str]:
         for waiver in sign_off.waivers
         if (waiver.quantity, waiver.decision) not in decisions
     ]
-    if sign_off.outcome != (comes_to := outcome(results, sign_off.waivers)):
-        found.append(f"the sign-off says {sign_off.outcome}; with its waivers the results come to {comes_to}")
     if errors := sum(1 for problem in results.problems if problem.severity == "error"):
         found.append(f"the results hold {errors} error(s), with which no report is signed")
     return found

@@ -158,7 +158,7 @@ def _signed_content(
         found.faults.append("the sign-off names another certificate than the one that signed")
     waivers = f", waived: {', '.join(w.quantity for w in sign_off.waivers)}" if sign_off.waivers else ""
     found.notes.append(
-        f"{sign_off.unit} r{sign_off.revision}: {sign_off.outcome}{waivers}; signed by '{sign_off.name}' as "
+        f"{sign_off.unit} r{sign_off.revision}: {sign_off.verdict}{waivers}; signed by '{sign_off.name}' as "
         f"'{sign_off.role}'"
     )
     if sign_off.supersedes:
@@ -209,7 +209,7 @@ def _evidence(found: Verified, sign_off: SignOff, evidence: bytes | None, result
     wrong = disagreements(sign_off, stated)
     found.faults += wrong
     if not wrong:
-        found.holds.append(f"what was signed ({sign_off.outcome}) follows from the results and the waivers")
+        found.holds.append(f"what was signed ({sign_off.verdict}) follows from the results")
 
 
 def _place(found: Verified, folder: Path, sign_off: SignOff) -> None:

@@ -11,7 +11,18 @@ from ..quantities import preferred
 from ..uncertainty.forms import Form
 
 #: What a drive's results keep of a part's run beside its forms.
-_KEPT = ("procedure", "label", "conditions", "forms", "simulated", "quantity_notes", "details", "with_controller_loss")
+_KEPT = (
+    "procedure",
+    "label",
+    "conditions",
+    "forms",
+    "simulated",
+    "quantity_notes",
+    "details",
+    "hints",
+    "extrapolated",
+    "with_controller_loss",
+)
 
 
 @dataclass(frozen=True)

@@ -52,6 +52,8 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "missing": dict(outcome.fit.missing),
             "details": dict(outcome.report.details),
             "quantity_notes": {key: list(value) for key, value in outcome.report.quantity_notes.items()},
+            "hints": [asdict(hint) for hint in outcome.report.hints],
+            "extrapolated": dict(outcome.report.extrapolated),
             "panels": _panels(f"outcome-{index}", outcome.report.panels, arrays),
         }
         for index, outcome in enumerate(fit.outcomes)
@@ -63,6 +65,8 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "simulated": {name: found.as_json() for name, found in part.simulated.items()},
             "notes": list(part.shown.notes),
             "tables": [asdict(table) for table in part.shown.tables],
+            "hints": [asdict(hint) for hint in part.shown.hints],
+            "predicted": dict(part.predicted),
             "missing": dict(part.shown.missing),
             "panels": _panels(f"derived-{index}", part.shown.panels, arrays),
         }

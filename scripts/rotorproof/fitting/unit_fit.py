@@ -48,6 +48,8 @@ class DerivedOutcome:
     forms: Mapping[str, Form]
     shown: Shown
     simulated: Mapping[str, Simulation] = field(default_factory=dict)
+    #: What each quantity is predicted from, in words.
+    predicted: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass
@@ -126,7 +128,9 @@ def _derive(
             forms = propagate(derivation.derive, scalars)
             trials = f"{unit.unit}/{derivation.name}"
             simulated = simulate_forms(derivation.derive, scalars, forms, probability, trials, costly=derivation.costly)
-            shown = derivation.show(centre, {key: form.value for key, form in forms.items()})
+            values = {key: form.value for key, form in forms.items()}
+            shown = derivation.show(centre, values)
+            predicted = {key: derivation.predicted_from(key, centre, values) for key in forms}
         except FitError as error:
             result.problems.append(Problem(str(error), severity="warning", procedure=derivation.name))
             continue
@@ -136,7 +140,7 @@ def _derive(
         if forms or shown.missing:
             notes = [f"Assumed: {item.why}." for item, _ in assumed] if forms else []
             shown = replace(shown, notes=[*shown.notes, *notes])
-            result.derived.append(DerivedOutcome(derivation.name, forms, shown, simulated))
+            result.derived.append(DerivedOutcome(derivation.name, forms, shown, simulated, predicted))
             # A unit that has none of the needs was never asked for what follows from them.
             result.problems += _lacking(derivation.name, shown.missing) if needed else []
             measured.update({key: form for key, form in forms.items() if key not in measured})

@@ -9,7 +9,7 @@ import numpy as np
 from ..physics.bridge import SCHEMES, STATES
 from ..physics.commutation import Commutation
 from ._gate_timing import Seen, dropouts, interval, pooled, states
-from .base import Axis, Log, Panel, Report, Series, Table
+from .base import Axis, Hint, Log, Panel, Report, Series, Table
 
 _EDGES = tuple(f"leg {leg}, {side} switch turns on" for leg in "ABC" for side in ("low", "high"))
 _LISTED = 20
@@ -90,12 +90,25 @@ def _overlaps(logs: Sequence[Log], report: Report) -> None:
     if events:
         first = events[0]
         report.warn(
-            f"both switches of one leg were commanded on together {int(total)} times, first at {first[0]} s in leg "
-            f"{first[1]} for {first[2]} ns: do not run this controller on a pack"
+            "do not run this controller on a pack: both switches of one leg were commanded on together "
+            f"{_times(int(total))}, first at {first[0]} s in leg {first[1]} for {first[2]} ns",
+            danger=True,
+        )
+        report.hints.append(
+            Hint(
+                "overlap_count",
+                f"leg {first[1]} is switched on on both sides for {first[2]} ns, which shorts the supply through it",
+                "lengthen the dead time or replace the gate driver, then capture the gates again before any battery is "
+                "connected",
+            )
         )
         report.tables.append(
             Table("Overlaps (first ones)", ("start / s", "leg", "duration / ns", "capture"), events[:_LISTED])
         )
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 def _pwm(logs: Sequence[Log], period: float, report: Report) -> None:

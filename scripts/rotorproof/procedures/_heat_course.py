@@ -15,6 +15,8 @@ from .base import Axis, Panel, Report, Series
 from .fit import Fit
 
 _PLACE = dict(zip(SENSORS, ("winding", "controller", "case"), strict=True))
+#: From this share of the rise on, what lies beyond the run is said beside the value (common practice, no source).
+_LEFT = 0.01
 #: More of the rise than this may not be left to extrapolation.
 _MOST_EXTRAPOLATED = 0.35
 #: A run shorter than this many time constants does not tell the slow body from the fast ones: its end value
@@ -191,6 +193,8 @@ def show_course(fitted: Fitted, report: Report) -> None:
         f"{fitted.tau / 60:.1f} min. The run lasted {run.time[-1] / 60:.0f} min and "
         f"{100 * fitted.left / fitted.rise:.1f} % of the rise is extrapolated."
     )
+    if (share := fitted.left / fitted.rise) > _LEFT:
+        report.extrapolated["temperature_rise"] = f"{100 * share:.0f} % of the rise lies beyond the run"
     if fitted.left > 0.05 * fitted.rise:
         report.warn(
             f"the run was cut short: {100 * fitted.left / fitted.rise:.0f} % of the rise is extrapolated; run on "

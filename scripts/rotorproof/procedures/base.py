@@ -50,6 +50,8 @@ class Quantity:
     reach: str = ""
     #: Place among the constants by which units are compared at a glance (register, trends); 0: not one of them.
     key: int = 0
+    #: The next step where the quantity misses its limits and no reading tells more (practice of the trade).
+    remedy: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,11 +178,24 @@ class Table:
     rows: Sequence[Sequence[str | float | int]]
 
 
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """What explains that a quantity misses its limits, and what to do next; on the page only where it does miss them.
+
+    A procedure may speak of any quantity: a rub that a slow turn shows explains the friction of a fast one.
+    """
+
+    quantity: str
+    why: str
+    step: str = ""
+
+
 @dataclass
 class Report:
     """What the report shows of a fit beside its numbers: ``report`` of a procedure gathers it.
 
     ``details`` holds JSON for outputs that need more than a number (a harmonics list, a wiring table).
+    ``extrapolated`` names quantities that lie beyond the readings, and says by how much.
     """
 
     panels: list[Panel] = field(default_factory=list)
@@ -189,10 +204,12 @@ class Report:
     warnings: list[Problem] = field(default_factory=list)
     details: dict[str, Any] = field(default_factory=dict)
     quantity_notes: dict[str, list[str]] = field(default_factory=dict)
+    hints: list[Hint] = field(default_factory=list)
+    extrapolated: dict[str, str] = field(default_factory=dict)
 
-    def warn(self, message: str, column: str | None = None) -> None:
+    def warn(self, message: str, column: str | None = None, *, danger: bool = False) -> None:
         """Add a warning; whoever runs the procedure adds its name and its logs."""
-        self.warnings.append(Problem(message, column=column, severity="warning"))
+        self.warnings.append(Problem(message, column=column, severity="warning", danger=danger))
 
 
 def drawn(size: int, most: int = 2000) -> np.ndarray:

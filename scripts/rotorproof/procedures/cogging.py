@@ -10,7 +10,22 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import cogging
-from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series, Table, drawn, known_pole_pairs
+from ..signs import value_text
+from .base import (
+    Axis,
+    Condition,
+    Hint,
+    Log,
+    Need,
+    Panel,
+    Procedure,
+    Quantity,
+    Report,
+    Series,
+    Table,
+    drawn,
+    known_pole_pairs,
+)
 from .fit import Fit, Residuals
 
 
@@ -166,6 +181,17 @@ class Cogging(Procedure):
             for k, a in sorted(zip(found.orders, found.amplitudes, strict=True), key=lambda pair: -pair[1])
             if k in choice.seen
         ]
+        if rows and rows[0][0] == 1:
+            # The largest part of the torque comes once per turn: something rubs or is out of true.
+            amplitude = value_text(rows[0][1], "N m", ".2g")
+            report.hints += [
+                Hint(
+                    name,
+                    f"the torque rises and falls once per turn by {amplitude} ({rows[0][2]})",
+                    "turn the wheel by hand and find where it rubs: brake, seal, bearing, or rotor against stator",
+                )
+                for name in ("coulomb_friction", "static_friction")
+            ]
         if rows:
             titles = ("Order per turn", "Amplitude / N·m", "Points to")
             report.tables.append(Table("Torque over one turn", titles, rows[:12]))

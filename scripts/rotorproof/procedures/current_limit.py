@@ -32,6 +32,7 @@ class CurrentLimit(Procedure):
             "level at which the supply current stays within 4 % while the load rises further",
             "definition",
             key=9,
+            remedy="set a lower limit where the controller allows it, else replace the controller",
         ),
         Quantity(
             "phase_current_limit", "Phase current limit", "I_ph,lim", "current", "A",

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from typing import ClassVar
 
 from .assumption import Assumption
-from .base import Need, Panel, Quantity, Table, UnitKind
+from .base import Hint, Need, Panel, Quantity, Table, UnitKind
 
-__all__ = ["Assumption", "Derivation", "Shown", "needs_words"]
+__all__ = ["Assumption", "Derivation", "Shown", "named", "needs_words"]
 
 
 @dataclass(frozen=True)
@@ -21,6 +21,7 @@ class Shown:
     tables: Sequence[Table] = ()
     notes: Sequence[str] = ()
     missing: Mapping[str, str] = field(default_factory=dict)
+    hints: Sequence[Hint] = ()
 
 
 class Derivation(ABC):
@@ -48,13 +49,32 @@ class Derivation(ABC):
         del given, result
         return Shown()
 
+    def predicted_from(self, name: str, given: Mapping[str, float], result: Mapping[str, float]) -> str:
+        """Return in words what a quantity of this derivation is predicted from: the needs that were there."""
+        del name, result
+        return named([need.quantity for need in self.needs if need.quantity in given])
+
 
 def needs_words(names: Iterable[str]) -> str:
     """Return "needs standby power, overvoltage cut-off": titles of quantities; what is none keeps its name."""
+    return "needs " + ", ".join(_titles(names))
+
+
+def named(names: Sequence[str], most: int = 3) -> str:
+    """Return titles of quantities within a sentence: "EMF constant, phase resistance and 4 more"."""
+    titles = [
+        title if title != name else name.replace("_", " ") for title, name in zip(_titles(names), names, strict=True)
+    ]
+    if len(titles) > most + 1:
+        return f"{', '.join(titles[:most])} and {len(titles) - most} more"
+    return " and ".join(filter(None, [", ".join(titles[:-1]), *titles[-1:]]))
+
+
+def _titles(names: Iterable[str]) -> list[str]:
     from . import procedures
 
     titles = {q.name: q.title for procedure in procedures().values() for q in procedure.quantities}
-    return "needs " + ", ".join(_inside(titles[name]) if name in titles else name for name in names)
+    return [_inside(titles[name]) if name in titles else name for name in names]
 
 
 def _inside(title: str) -> str:

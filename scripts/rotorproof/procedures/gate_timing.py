@@ -56,6 +56,7 @@ class GateTiming(Procedure):
             "IEC 60747-9 defines the switching times of the devices it must cover",
             basis="memory",
             key=8,
+            remedy="lengthen the dead time where the controller allows it, else replace the controller",
         ),
         Quantity(
             "overlap_count", "Overlaps", "N_overlap", "number", "1",

@@ -77,6 +77,7 @@ class HallSensors(Procedure):
             "hall_placement_error", "Sensor placement error", "e_H", "angle", "deg",
             "largest of the three placement errors, without sign, in electrical degrees",
             _SOURCE,
+            remedy="find the sensor that is out of place in its section, refit it and capture again",
         ),
         Quantity(
             "hall_offset", "Sensor offset to the EMF", "o_H", "angle", "deg",

@@ -10,6 +10,7 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import heating
+from ..signs import value_text
 from . import _heat_run as parts
 from . import _heat_words as words
 from ._heat_course import Curve, Fitted, add_course, choose_curve, show_course
@@ -173,6 +174,11 @@ class HeatRun(Procedure):
         if cooling_log is not None:
             words.show_cooling(seen.cooling, given, report, alone=course_log is None)
         words.limit_words(logs, given, fit, report)
+        if "continuous_current" not in fit.missing and "current" in fit.parameters:
+            report.extrapolated["continuous_current"] = (
+                f"from {value_text(fit.parameters['current'], 'A', '.3g')} to the temperature limit of "
+                f"{value_text(fit.parameters['limit'], 'degC', '.0f')}"
+            )
         return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:

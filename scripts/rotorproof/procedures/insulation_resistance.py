@@ -70,6 +70,7 @@ class InsulationResistance(Procedure):
             "exceeds: to be compared with a floor",
             "definition",
             reference=_AT_40,
+            remedy="clean and dry the winding, then measure again; if it stays low, rewind or replace the motor",
         ),
         Quantity(
             "polarization_index", "Polarization index", "PI", "ratio", "1",

@@ -77,6 +77,7 @@ class NoLoad(Procedure):
             "hysteresis part of the iron loss together, which no run with the magnets in place can tell apart",
             "power balance after IEC 60034-2-1, constant losses",
             preferred=("coast-down", "no-load", "load"),
+            remedy="turn the wheel by hand with the wires open and look for what rubs",
         ),
         Quantity(
             "viscous_friction", "Viscous friction with iron loss", "b", "viscous_friction", "N m s/rad",
@@ -368,6 +369,8 @@ def _show_current(log: Log, seen: Seen, choice: Choice, report: Report) -> None:
     why = "rated voltage" if choice.at_rated else "the highest voltage of the run"
     report.quantity_notes["no_load_current"] = [f"at {target:.1f} V, {why}"]
     voltage, current = seen.run.voltage[choice.full], seen.run.current[choice.full]
+    if target > voltage.max():
+        report.extrapolated["no_load_current"] = f"to {target:.1f} V from at most {voltage.max():.1f} V"
     series = [
         Series("readings", voltage, current),
         Series(f"at {target:.1f} V", np.array([target]), np.array([value]), "model"),

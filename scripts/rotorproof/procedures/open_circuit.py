@@ -135,6 +135,7 @@ class OpenCircuit(Procedure):
             "emf_unbalance", "EMF unbalance", "d_E", "ratio", "percent",
             "largest deviation of a line-to-line RMS EMF from the mean of the three, over that mean",
             "NEMA MG 1, 14.36 (voltage unbalance)",
+            remedy="measure the winding's resistances; shorted turns lower the EMF of their phase",
         ),
         Quantity(
             "emf_distortion", "EMF distortion", "THD_E", "ratio", "percent",

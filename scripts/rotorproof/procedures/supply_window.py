@@ -57,6 +57,7 @@ class SupplyWindow(Procedure):
             "cutoff_voltage", "Cut-off voltage", "U_off", "voltage", "V",
             "falling supply voltage at which the controller ceases to drive (undervoltage cut-off)",
             "definition",
+            remedy="set the cut-off to the pack if the controller allows it, else use a pack that protects itself",
         ),
         Quantity(
             "supply_hysteresis", "Supply hysteresis", "dU_hys", "voltage", "V",

@@ -10,7 +10,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics.characteristic import Characteristic, characteristic
 from ..physics.response import Moment, Stop, largest_step, never_on, stop_after
-from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, Table, drawn
+from .base import Axis, Condition, Hint, Log, Panel, Procedure, Quantity, Report, Series, Table, drawn
 from .fit import Fit
 
 _SWEEP = "sweep"
@@ -139,6 +139,7 @@ class Throttle(Procedure):
             "fault_response_time", "Longest fault response", "t_fault", "time", "s",
             "longest of the response times of all fault cases; given only where every case was tried",
             "definition",
+            remedy="replace the controller, or its firmware if its maker has a cure",
         ),
         Quantity(
             "fault_cases_without_stop", "Fault cases without stop", "N_fault", "number", "1",
@@ -149,6 +150,7 @@ class Throttle(Procedure):
             "brake_response_time", "Brake response", "t_brake", "time", "s",
             "time from the brake signal to the last reading with output",
             "definition; EN 15194 limits the distance instead (5 m with cut-off switches on the brakes)",
+            remedy="look at the brake switch and its wiring, then try the case again",
         ),
     )
     # fmt: on
@@ -197,7 +199,14 @@ class Throttle(Procedure):
                 continue
             stop = seen.stop
             if not stop.stopped:
-                report.warn(f"{_goes_on(seen)}. Do not ride with this controller")
+                report.warn(f"do not ride with this controller: {_goes_on(seen)}", danger=True)
+                report.hints.append(
+                    Hint(
+                        "fault_cases_without_stop",
+                        f"in the case '{case}' the output never ended",
+                        "replace the controller, or its firmware if its maker has a cure; try every case again",
+                    )
+                )
             elif case == _BRAKE:
                 report.quantity_notes[seen.quantity] = [
                     f"At 25 km/h this is {stop.duration * 25 / 3.6:.2f} m; EN 15194 allows 5 m where all brakes carry "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
@@ -147,43 +147,45 @@ class CriterionView:
     symbol: Markup
     limits: Markup
     value: Markup | None
-    interval: Markup | None
     rule: str
     decision: str
     probability: str
     gauge: Markup
     mark: Markup
-    reason: str
-    sentence: str
     statement: str
     risks: str
-    given_by: Sequence[str]
+    origin: str
+    origin_words: str
+    origin_mark: str = ""
 
 
-def criterion_view(criterion: CriterionEntry, results: Results, given_by: Sequence[str]) -> CriterionView:
-    """Return an entry of ``criteria`` in ``results.json`` ready to print.
+def marked_origins(views: Sequence[CriterionView]) -> list[CriterionView]:
+    """Return criteria with a small letter on those whose origin needs words: the note below the table bears it too."""
+    letters = iter("ᵃᵇᶜᵈᵉᶠᵍʰⁱʲᵏˡᵐⁿᵒᵖʳˢᵗᵘᵛʷˣʸᶻ")
+    return [replace(view, origin_mark=next(letters, "*")) if view.origin_words else view for view in views]
 
-    ``given_by`` names the procedures that would give the quantity.
-    """
+
+def criterion_view(criterion: CriterionEntry, results: Results) -> CriterionView:
+    """Return an entry of ``criteria`` in ``results.json`` ready to print."""
     quantity = quantities()[criterion.quantity]
     entry = results.quantities.get(criterion.quantity)
     conformity = criterion.probability_of_conformity
+    exact = entry is not None and entry.expanded_uncertainty == 0
+    origin = criterion.origin
     return CriterionView(
         title=quantity.title,
         symbol=symbol_html(quantity.symbol),
         limits=unbroken(words.limits_text(criterion)),
         value=None if entry is None else _value(entry),
-        interval=None if entry is None else _interval(entry),
         rule=criterion.rule,
         decision=criterion.decision,
-        probability="" if conformity is None else numbers.probability(conformity),
+        probability="" if conformity is None or exact else numbers.probability(conformity),
         gauge=gauges.criterion_gauge(criterion, entry),
         mark=gauges.mark(criterion.decision),
-        reason=criterion.reason or "",
-        sentence="" if criterion.decision == "pass" else words.criterion_sentence(criterion, entry, quantity.title),
         statement=criterion.statement,
         risks=words.global_risks(criterion),
-        given_by=given_by,
+        origin=origin.kind if origin else "–",
+        origin_words=words.origin(origin),
     )
 
 

@@ -170,8 +170,11 @@ def _signed(row: Row) -> Cell:
     *earlier, last = row.signed
     link = Markup('<a href="{}" aria-label="signed report of {}, revision {}">r{}</a>')
     shown = link.format(last["report"], row.name, last["revision"], last["revision"])
-    shown += Markup(" {}").format(last["outcome"])
-    if last["outcome"] != "damaged":
+    if last["verdict"] != row.verdict or not last["current"]:
+        shown += Markup(" {}").format(last["verdict"])
+    if last["waived"]:
+        shown += Markup('<span class="about">{}</span>').format(f"{len(last['waived'])} waived")
+    if last["verdict"] != "damaged":
         small = Markup('<span class="about"><span class="n">{}</span> {}</span>')
         shown += small.format(last["signed_at"], last["name"])
         if not last["current"]:
@@ -179,7 +182,7 @@ def _signed(row: Row) -> Cell:
     if earlier:
         links = (link.format(one["report"], row.name, one["revision"], one["revision"]) for one in earlier)
         shown += Markup('<span class="about">replaced: {}</span>').format(Markup(" ").join(links))
-    return Cell(shown, f"{last['signed_at']} {last['outcome']}")
+    return Cell(shown, f"{last['signed_at']} {last['verdict']}")
 
 
 def _files(row: Row) -> Markup:

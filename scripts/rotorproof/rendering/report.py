@@ -20,10 +20,11 @@ from . import numbers, words
 from .environment import environment
 from .identity import configuration_text, report_id
 from .problem_view import problem_views
-from .quantity_view import criterion_view, definition, quantity_view, taken_views, written
+from .quantity_view import criterion_view, definition, marked_origins, quantity_view, taken_views, written
 from .section_view import all_instruments
 from .section_view import sections as sections_of
 from .style import TEMPLATES
+from .summary_view import summary
 
 
 def render_report(
@@ -110,12 +111,15 @@ def report_html(
     """Return the report as HTML."""
     acceptance = proof["configuration"].get("acceptance") or {}
     sections = sections_of(unit, fit, readings, results)
+    criteria = [criterion_view(criterion, results) for criterion in results.criteria]
+    criteria = marked_origins(sorted(criteria, key=lambda view: words.DECISIVE.index(view.decision)))
     html: str = (
         environment()
         .get_template("report.html.j2")
         .render(
             unit=unit,
             nameplate=_nameplate(unit),
+            facts=_facts(unit, proof, identifier, sign_off),
             workshop=proof["configuration"].get("settings", {}).get("workshop") or "",
             report_id=identifier,
             probability=numbers.plain(100 * _probability(proof)),
@@ -125,13 +129,14 @@ def report_html(
             verdict_meaning=words.verdict_meaning(results),
             limits_about=acceptance.get("description") or "",
             limits_source=(acceptance.get("source") or "").rstrip("."),
-            criteria=sorted(
-                (
-                    criterion_view(criterion, results, _givers(criterion.quantity, unit))
-                    for criterion in results.criteria
-                ),
-                key=lambda view: words.DECISIVE.index(view.decision),
-            ),
+            summary=summary(results, {c.quantity: _givers(c.quantity, unit) for c in results.criteria}),
+            criteria=criteria,
+            origins=[
+                (view.origin_mark, f"{view.title}: {view.origin} {view.origin_words}.")
+                for view in criteria
+                if view.origin_words
+            ],
+            rules=list(dict.fromkeys((view.rule, view.statement) for view in criteria)),
             problems=problem_views(results.problems),
             counts={kind: sum(p.severity == kind for p in results.problems) for kind in words.SEVERITY},
             quantities=[
@@ -149,6 +154,31 @@ def report_html(
         )
     )
     return html
+
+
+def _facts(
+    unit: UnitFile, proof: Mapping[str, Any], identifier: str, sign_off: Mapping[str, Any] | None
+) -> list[tuple[str, str]]:
+    """Return what page 1 says of the unit, the test and the report: name and text, in pairs of two."""
+    workshop = proof["configuration"].get("settings", {}).get("workshop")
+    stated = (
+        ("Kind", unit.kind),
+        ("Tested on", unit.tested_on),
+        ("Model", unit.model),
+        ("Issued on", sign_off["signed_at"][:10] if sign_off else "with its signature"),
+        ("Serial number", unit.serial),
+        ("Operator", unit.operator),
+        ("Acceptance set", unit.acceptance or "none named"),
+        ("Workshop", workshop),
+        ("Report", identifier),
+        ("Ambient", _ambient(unit)),
+    )
+    return [(name, str(value or "not stated")) for name, value in stated]
+
+
+def _ambient(unit: UnitFile) -> str:
+    parts = (("", unit.ambient.temperature), ("humidity ", unit.ambient.humidity))
+    return ", ".join(f"{name}{written(value.text)}" for name, value in parts if value is not None)
 
 
 def _probability(proof: Mapping[str, Any]) -> float:

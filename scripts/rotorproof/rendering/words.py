@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..decision.models import ComparedCriterion, CriterionEntry, MainEntry, ProblemEntry, Results
+from ..decision.models import ComparedCriterion, CriterionEntry, OriginEntry, ProblemEntry, Results
 from ..decision.reasons import doubt, reason
 from ..errors import key_or_column
 from ..signs import unit_text
@@ -10,11 +10,10 @@ from . import numbers
 from .symbols import before_unit
 
 VERDICT_MEANING = {
-    "accepted": "Every criterion was measured and is met.",
+    "accepted": "Every criterion is met; the table says which values were measured and which were not.",
     "rejected": "At least one criterion is not met.",
-    "undecided": "No criterion is missed, but at least one limit lies within the uncertainty of its measured value: "
-    "the measurement cannot tell on which side the true value is. Measure again with a smaller uncertainty (the "
-    "budget of the quantity names the largest source), or let the person responsible decide.",
+    "undecided": "No criterion is missed, but at least one limit lies within the uncertainty of its value: the "
+    "measurement cannot tell on which side the true value is.",
     "incomplete": "Not every criterion could be decided, because a quantity was not measured or no criteria are named.",
 }
 
@@ -60,29 +59,11 @@ def limits_text(criterion: CriterionEntry | ComparedCriterion) -> str:
     return f"{numbers.limit(low)} to {numbers.limit(high)}{space}{unit}"
 
 
-def criterion_sentence(criterion: CriterionEntry, entry: MainEntry | None, title: str) -> str:
-    """Return why a criterion that is not passed is not passed, and how far the value is from the limit."""
-    if entry is None:
-        return f"{title}: not measured, so the limit ({limits_text(criterion)}) could not be checked."
-    unit = unit_text(entry.unit)
-    space = before_unit(unit)
-    value, (low, high) = entry.value, entry.interval
-    shown = numbers.stated(value, low, high, entry.expanded_uncertainty)
-    measured = f"{title} = {shown}{space}{unit}"
-    if criterion.decision == "undecided":
-        ends = numbers.interval(low, high, entry.expanded_uncertainty)
-        return (
-            f"{measured}: the interval from {ends[0]} to {ends[1]}{space}{unit} holds the limit "
-            f"({limits_text(criterion)})."
-        )
-    below = criterion.min is not None and value < criterion.min
-    bound = criterion.min if below else criterion.max
-    assert bound is not None
-    side = "below the lower" if below else "above the upper"
-    return (
-        f"{measured} lies {side} limit of {numbers.limit(bound)}{space}{unit} "
-        f"by {numbers.plain(abs(value - bound), 2)}{space}{unit}."
-    )
+def origin(entry: OriginEntry | None) -> str:
+    """Return how far a value is extrapolated or what it is predicted from; "" for a measured one."""
+    if entry is None or entry.kind == "measured":
+        return ""
+    return entry.by or "" if entry.kind == "extrapolated" else f"from {entry.from_}"
 
 
 def global_risks(criterion: CriterionEntry) -> str:

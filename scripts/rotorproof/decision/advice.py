@@ -1,0 +1,27 @@
+"""What explains that a criterion is not met, and what to do next: from what the tests saw, else from the quantity."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from ..quantities import quantities
+from .models import AdviceEntry, CriterionEntry
+
+
+def advise(criteria: Sequence[CriterionEntry], fit: Mapping[str, Any]) -> None:
+    """Add ``advice`` to the criteria that fail. ``fit`` is what ``load_fit`` returns; hints of parts count too."""
+    makers = [*fit["outcomes"], *fit["derived"], *(made for one in fit.get("parts", ()) for made in one["outcomes"])]
+    hints = [hint for made in makers for hint in made.get("hints", ())]
+    for row in criteria:
+        if row.decision == "fail":
+            found = [_advice(hint["why"], hint["step"]) for hint in hints if hint["quantity"] == row.quantity]
+            remedy = quantities()[row.quantity].remedy
+            if not found and (row.reason or remedy):
+                found = [_advice(row.reason, remedy)]
+            if found:
+                row.advice = found
+
+
+def _advice(why: str | None, step: str | None) -> AdviceEntry:
+    return AdviceEntry(**{key: text for key, text in (("why", why), ("step", step)) if text})
