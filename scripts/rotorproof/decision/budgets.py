@@ -47,6 +47,8 @@ def budget_entries(result: Result, scale: float, probability: float) -> list[Bud
 
 def uncertainty_notes(result: Result, cover: Interval, quantity: Quantity, probability: float) -> list[str]:
     """Return what a reader must know of an interval: trials, or the one source that makes most of it."""
+    if result.simulation is not None and result.simulation.trials == 0:
+        return []  # cut at the end of what is possible, as a note on the quantity says
     if result.simulation is not None:
         return [
             f"The formula bends over its uncertainty: the interval comes from {result.simulation.trials} trials "

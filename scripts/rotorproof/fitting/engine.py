@@ -25,6 +25,7 @@ from ..uncertainty.monte_carlo import Direction, Expansion, Simulation, simulate
 from ..uncertainty.result import Result
 from .adequacy import Adequacy, advice, judge
 from .adequacy import words as adequacy_words
+from .admitted import admitted
 from .assumed import assume, words
 
 
@@ -108,19 +109,7 @@ def run(
 
     # Scatter, and what a misfit adds to it: through the formula alone.
     adequacy = judge(fit.residuals)
-    parameters: dict[str, Form] = {}
-    for block in fit.blocks:
-        where = f"{unit}/{procedure.name}/{label}/{block.label}"
-        spreads = [(f"scatter/{where}", block.label, block.covariance, block.degrees_of_freedom)]
-        if block.distribution == "normal" and (excess := adequacy.excess_of(block.label)) > 0:
-            # A misfit that was found is known in size far better than a scatter of few readings would be.
-            spreads.append((f"misfit/{where}", "misfit of the formula", block.covariance * excess, np.inf))
-        terms_of: dict[str, dict[Influence, float]] = {name: {} for name in block.values}
-        for name, source, covariance, freedom in spreads:
-            influences, matrix = block_influences(name, source, covariance, freedom, block.distribution)
-            for row, own in zip(matrix, terms_of.values(), strict=True):
-                own |= {i: float(c) for i, c in zip(influences, row, strict=True) if c != 0}
-        parameters |= {name: Form(value, terms_of[name]) for name, value in block.values.items()}
+    parameters = _scattered(fit, adequacy, f"{unit}/{procedure.name}/{label}")
     terms: dict[str, dict[Influence, float]] = {name: defaultdict(float) for name in best}
     for name, form in propagate(lambda p: procedure.derive(p, centre), parameters).items():
         terms[name].update(form.terms)
@@ -177,6 +166,9 @@ def run(
         probability,
         f"{unit}/{procedure.name}/{label}",
     )
+    cut = _admitted(forms, simulated, fit, probability)
+    if best and not forms:
+        raise FitError("; ".join(f"{quantities()[name].title}: {fit.missing[name]}" for name in best))
     common = {
         name: value
         for name, value in logs[0].conditions.items()
@@ -184,10 +176,45 @@ def run(
     }
     report = procedure.report(logs, values, choice, fit)
     report.notes += [*words(assumed, forms), adequacy_words(adequacy)]
-    for sentence in advice(adequacy):
-        report.warn(sentence)
+    report.say_of(cut)
+    report.warn_each(advice(adequacy))
     report.warnings = [replace(problem, procedure=procedure.name) for problem in report.warnings]
     return Outcome(procedure.name, label, forms, fit, common, simulated, report=report, adequacy=adequacy)
+
+
+def _scattered(fit: Fit, adequacy: Adequacy, where: str) -> dict[str, Form]:
+    """Return the fitted parameters with their scatter, and with what a misfit of the formula adds to it."""
+    parameters: dict[str, Form] = {}
+    for block in fit.blocks:
+        place = f"{where}/{block.label}"
+        spreads = [(f"scatter/{place}", block.label, block.covariance, block.degrees_of_freedom)]
+        if block.distribution == "normal" and (excess := adequacy.excess_of(block.label)) > 0:
+            # A misfit that was found is known in size far better than a scatter of few readings would be.
+            spreads.append((f"misfit/{place}", "misfit of the formula", block.covariance * excess, np.inf))
+        terms: dict[str, dict[Influence, float]] = {name: {} for name in block.values}
+        for name, source, covariance, freedom in spreads:
+            influences, matrix = block_influences(name, source, covariance, freedom, block.distribution)
+            for row, own in zip(matrix, terms.values(), strict=True):
+                own |= {i: float(c) for i, c in zip(influences, row, strict=True) if c != 0}
+        parameters |= {name: Form(value, terms[name]) for name, value in block.values.items()}
+    return parameters
+
+
+def _admitted(forms: dict[str, Form], simulated: dict[str, Simulation], fit: Fit, probability: float) -> dict[str, str]:
+    """Refuse what cannot be and cut what straddles its end, in place; returns what to note of what was cut."""
+    notes = {}
+    for name in list(forms):
+        state, result, said = admitted(name, Result(forms[name], simulated.get(name)), probability)
+        if state == "impossible":
+            fit.missing[name] = said
+            fit.refused.add(name)
+            del forms[name]
+            simulated.pop(name, None)
+        elif state == "cut":
+            forms[name], notes[name] = result.form, said
+            if result.simulation is not None:
+                simulated[name] = result.simulation
+    return notes
 
 
 _Scalars = Mapping[str, float]

@@ -314,9 +314,8 @@ def _run_one(
     result.outcomes.append(replace(outcome, tests=places, with_controller_loss=held))
     result.problems.extend(replace(problem, file=problem.file or files) for problem in outcome.report.warnings)
     for name, reason in outcome.fit.missing.items():
-        result.problems.append(
-            Problem(f"{quantities()[name].title}: {reason}", file=files, severity="warning", procedure=procedure.name)
-        )
+        said = Problem(f"{quantities()[name].title}: {reason}", files, severity="warning", procedure=procedure.name)
+        result.problems.append(replace(said, doubt="unit") if name in outcome.fit.refused else said)
 
 
 def _unexpected(unit: str, name: str, error: Exception, result: UnitFit, files: str | None = None) -> None:

@@ -52,6 +52,13 @@ class Quantity:
     key: int = 0
     #: The next step where the quantity misses its limits and no reading tells more (practice of the trade).
     remedy: str = ""
+    #: What is physically possible, in SI, ends included: no result lies beyond, whatever the readings say.
+    least: float = -math.inf
+    most: float = math.inf
+    #: A count: whole, or it is not settled.
+    whole: bool = False
+    #: The likely cause of a result beyond what is possible, for the problem that refuses it.
+    impossible: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +217,16 @@ class Report:
     def warn(self, message: str, column: str | None = None, *, danger: bool = False) -> None:
         """Add a warning; whoever runs the procedure adds its name and its logs."""
         self.warnings.append(Problem(message, column=column, severity="warning", danger=danger))
+
+    def warn_each(self, messages: Sequence[str]) -> None:
+        """Add a warning for each message."""
+        for message in messages:
+            self.warn(message)
+
+    def say_of(self, notes: Mapping[str, str]) -> None:
+        """Add a note to each of these quantities."""
+        for name, note in notes.items():
+            self.quantity_notes[name] = [*self.quantity_notes.get(name, []), note]
 
 
 def drawn(size: int, most: int = 2000) -> np.ndarray:

@@ -109,12 +109,16 @@ class CoastDown(Procedure):
             "retardation method, IEC 60034-2-2",
             preferred=("coast-down",),
             key=6,
+            least=0.0,
+            impossible="added inertia stated for the wrong log, or a rotor that was driven while it should "
+            "coast",
         ),
         Quantity(
             "windage", "Windage", "d", "windage", "N m s^2/rad^2",
             "air drag torque over the square of speed",
             "retardation method, IEC 60034-2-2",
             preferred=("coast-down",),
+            least=0.0,
         ),
         Quantity(
             "coulomb_deceleration", "Coulomb friction over inertia", "alpha", "angular_acceleration", "rad/s^2",
@@ -122,6 +126,8 @@ class CoastDown(Procedure):
             "knowledge",
             "equation of motion; retardation method, IEC 60034-2-2",
             preferred=("coast-down",),
+            least=0.0,
+            impossible="a rotor that was driven while it should coast, or air drag alone at work",
         ),
         Quantity(
             "viscous_decay_rate", "Viscous friction over inertia", "beta", "frequency", "1/s",

@@ -75,6 +75,7 @@ class Cogging(Procedure):
             "maximum less minimum over one turn of the torque's harmonics from three per turn on, friction "
             "and zero taken off",
             "IEEE 1812 (cogging torque test); by harmonics",
+            least=0.0,
         ),
         Quantity(
             "cogging_order", "Cogging periods per turn", "k_cog", "number", "1",
@@ -86,6 +87,7 @@ class Cogging(Procedure):
             "static_friction", "Static friction", "T_fr", "torque", "N m",
             "half the mean difference of the torque between the two directions of slow rotation",
             "definition",
+            least=0.0,
         ),
     )
     # fmt: on

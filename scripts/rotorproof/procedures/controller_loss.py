@@ -67,17 +67,23 @@ class ControllerLoss(Procedure):
             "output measured where that is lower or not stated",
             "definition; three-phase power by two wattmeters (Blondel's theorem)",
             key=7,
+            least=0.0,
+            most=1.0,
+            impossible="more comes out than goes in: a unit, a probe or a phase of the wattmeter",
         ),
         Quantity(
             "controller_loss", "Controller loss", "P_loss", "power", "W",
             "power in less power out at the same point",
             "definition",
+            least=0.0,
+            impossible="output power read too large: a unit, a probe, or columns exchanged",
         ),
         Quantity(
             "standby_power", "Standby power", "P_0", "power", "W",
             "mean power from the supply with the controller switched on and the throttle released",
             "definition",
             key=10,
+            least=0.0,
         ),
     )
     # fmt: on

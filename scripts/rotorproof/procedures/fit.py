@@ -85,6 +85,8 @@ class Fit:
 
     blocks: list[Block] = field(default_factory=list)
     missing: dict[str, str] = field(default_factory=dict)
+    #: Those of them that came out as something that cannot be: the readings are in doubt.
+    refused: set[str] = field(default_factory=set)
     seen: Any = None
     _left: list[Callable[[], Residuals]] = field(default_factory=list)
 

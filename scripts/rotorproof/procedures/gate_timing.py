@@ -62,6 +62,8 @@ class GateTiming(Procedure):
             "overlap_count", "Overlaps", "N_overlap", "number", "1",
             "number of times both gate signals of one leg were on together (shoot-through command)",
             "definition; overlaps shorter than one sample can escape",
+            least=0.0,
+            whole=True,
         ),
         Quantity(
             "pwm_frequency", "Switching frequency", "f_PWM", "frequency", "kHz",
@@ -83,6 +85,8 @@ class GateTiming(Procedure):
             "number of sensor sectors with a conduction state other than the commutation table's, without conduction "
             "between driven ones, after a skipped sensor step, or with a sensor code that cannot be",
             "six-step commutation: one of six states per 60 electrical degrees",
+            least=0.0,
+            whole=True,
         ),
         Quantity(
             "controller_table", "Commutation table of the controller", "T_c", "number", "1",
@@ -100,6 +104,8 @@ class GateTiming(Procedure):
             "number of sensor codes that stood shorter than 50 µs",
             "definition; the limit is usual",
             basis="practice",
+            least=0.0,
+            whole=True,
         ),
         Quantity(
             "duty_linearity", "Duty linearity", "delta_duty", "ratio", "percent",

@@ -89,16 +89,19 @@ class HeatRun(Procedure):
             "thermal_resistance", "Thermal resistance", "R_th", "thermal_resistance", "K/W",
             "steady temperature rise over the power that became heat",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "thermal_time_constant", "Thermal time constant", "tau_th", "duration", "s",
             "time constant of the slowest exponential of the approach to the steady temperature",
             "in the manner of IEC 60034-1 (thermal equivalent time constant)",
+            least=0.0,
         ),
         Quantity(
             "thermal_capacity", "Thermal capacity", "C_th", "heat_capacity", "J/K",
             "thermal time constant over thermal resistance",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "continuous_current", "Continuous current", "I_cont", "current", "A",

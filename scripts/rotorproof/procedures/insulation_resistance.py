@@ -62,6 +62,7 @@ class InsulationResistance(Procedure):
             reference=_AT_40,
             basis="memory",
             key=11,
+            least=0.0,
         ),
         Quantity(
             "insulation_resistance_at_least", "Insulation resistance, proven", "R_i,min", "resistance", "Mohm",

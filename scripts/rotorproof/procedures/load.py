@@ -65,12 +65,20 @@ class Load(Procedure):
             "losses smoothed over all points",
             "input-output method, IEC 60034-2-1",
             key=5,
+            least=0.0,
+            most=1.0,
+            impossible="more comes out than goes in: torque or speed in a wrong unit, columns of different "
+            "points, or a meter's scale",
         ),
         Quantity(
             "motor_efficiency_max", "Greatest efficiency of the motor alone", "eta_m", "ratio", "percent",
             "greatest efficiency at a measured point: shaft power over the power of the three phases, with the losses "
             "smoothed over all points",
             "input-output method, IEC 60034-2-1",
+            least=0.0,
+            most=1.0,
+            impossible="more comes out than goes in: torque or speed in a wrong unit, columns of different "
+            "points, or a meter's scale",
         ),
         Quantity(
             "rated_torque", "Torque at rated power", "T_N", "torque", "N m",
@@ -83,16 +91,21 @@ class Load(Procedure):
             "slope of shaft torque over q-axis current, the peak of the phase current (for sinusoidal waves √3/2 of "
             "the peak line-to-line back-EMF constant)",
             "power balance of the two-axis model",
+            least=0.0,
         ),
         Quantity(
             "winding_loss", "Winding loss", "P_w", "power", "W",
             f"loss in the winding at its temperature, {_AT_PEAK}",
             _LOSSES,
+            least=0.0,
         ),
         Quantity(
             "friction_iron_loss", "Friction and iron loss", "P_c", "power", "W",
             f"friction and iron loss taken from the points without brake, {_AT_PEAK}",
             _LOSSES,
+            least=0.0,
+            impossible="a current, voltage or torque read too small, standby power stated too large, or "
+            "readings taken before the speed stood still",
         ),
         Quantity(
             "additional_loss", "Additional loss", "P_LL", "power", "W",

@@ -78,6 +78,9 @@ class NoLoad(Procedure):
             "power balance after IEC 60034-2-1, constant losses",
             preferred=("coast-down", "no-load", "load"),
             remedy="turn the wheel by hand with the wires open and look for what rubs",
+            least=0.0,
+            impossible="a current, voltage or torque read too small, standby power stated too large, or "
+            "readings taken before the speed stood still",
         ),
         Quantity(
             "viscous_friction", "Viscous friction with iron loss", "b", "viscous_friction", "N m s/rad",
@@ -86,6 +89,9 @@ class NoLoad(Procedure):
             "power balance after IEC 60034-2-1, constant losses",
             preferred=("coast-down", "no-load", "load"),
             reach="speed",
+            least=0.0,
+            impossible="friction that falls with speed (a bearing or grease that warms up), a load on the "
+            "shaft, or a current read wrongly at one end of the run",
         ),
         Quantity(
             "no_load_current", "No-load current", "I_0", "current", "A",
@@ -94,6 +100,8 @@ class NoLoad(Procedure):
             "definition",
             preferred=("no-load",),
             key=4,
+            least=0.0,
+            impossible="the current probe is clamped the wrong way round, or its zero is off",
         ),
     )
     # fmt: on

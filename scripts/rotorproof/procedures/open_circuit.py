@@ -101,12 +101,14 @@ class OpenCircuit(Procedure):
             f"peak of the line-to-line back-EMF over mechanical speed, mean of the three lines, {_magnets.AT_20}",
             _EMF_SOURCE,
             reference=_magnets.REFERENCE,
+            least=0.0,
         ),
         Quantity(
             "emf_constant_rms", "EMF constant, RMS", "k_E,rms", "emf_constant", "V s/rad",
             f"RMS of the line-to-line back-EMF over mechanical speed, mean of the three lines, {_magnets.AT_20}",
             _EMF_SOURCE,
             reference=_magnets.REFERENCE,
+            least=0.0,
         ),
         Quantity(
             "emf_constant_dc", "EMF constant, DC", "k_E,dc", "emf_constant", "V s/rad",
@@ -116,6 +118,7 @@ class OpenCircuit(Procedure):
             reference=_magnets.REFERENCE,
             preferred=("open-circuit", "no-load"),
             key=2,
+            least=0.0,
         ),
         Quantity(
             "speed_constant", "Speed constant", "k_n", "speed_constant", "rpm/V",
@@ -123,6 +126,7 @@ class OpenCircuit(Procedure):
             "identity: 60/(2 pi k_E,dc) in rpm/V",
             reference=_magnets.REFERENCE,
             key=3,
+            least=0.0,
         ),
         Quantity(
             "torque_constant", "Torque constant", "k_T", "torque_constant", "N m/A",
@@ -130,6 +134,7 @@ class OpenCircuit(Procedure):
             "power balance: equals the DC EMF constant in SI",
             reference=_magnets.REFERENCE,
             preferred=("open-circuit", "locked-rotor"),
+            least=0.0,
         ),
         Quantity(
             "emf_unbalance", "EMF unbalance", "d_E", "ratio", "percent",

@@ -78,6 +78,8 @@ class SupplyWindow(Procedure):
             "supply_chatter", "Supply chatter", "N_chat", "number", "1",
             "number of changes between driving and not driving beyond one at each threshold of each sweep",
             "definition",
+            least=0.0,
+            whole=True,
         ),
     )
     # fmt: on

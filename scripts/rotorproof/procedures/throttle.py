@@ -145,6 +145,8 @@ class Throttle(Procedure):
             "fault_cases_without_stop", "Fault cases without stop", "N_fault", "number", "1",
             "number of the tried fault and brake cases after which the output went on to the end of the log",
             "definition",
+            least=0.0,
+            whole=True,
         ),
         Quantity(
             "brake_response_time", "Brake response", "t_brake", "time", "s",

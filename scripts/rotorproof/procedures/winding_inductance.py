@@ -113,21 +113,25 @@ class WindingInductance(Procedure):
             "inductance_d", "Inductance, d axis", "L_d", "inductance", "mH",
             "phase inductance (star equivalent) with the current along the magnets' axis",
             "two-axis theory; L_line = (L_d + L_q) + (L_d - L_q) cos 2 gamma",
+            least=0.0,
         ),
         Quantity(
             "inductance_q", "Inductance, q axis", "L_q", "inductance", "mH",
             "phase inductance (star equivalent) with the current across the magnets' axis",
             "two-axis theory; L_line = (L_d + L_q) + (L_d - L_q) cos 2 gamma",
+            least=0.0,
         ),
         Quantity(
             "phase_inductance", "Phase inductance", "L_ph", "inductance", "mH",
             "half the mean line-to-line inductance over the pairs and rotor positions measured (star equivalent)",
             "definition; (L_d + L_q)/2 over a turn",
+            least=0.0,
         ),
         Quantity(
             "electrical_time_constant", "Electrical time constant", "tau_e", "duration", "ms",
             "phase inductance over phase resistance",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "saliency_ratio", "Saliency ratio", "xi", "ratio", "1",

@@ -43,6 +43,8 @@ class WindingResistance(Procedure):
                 f"DC resistance between the lines {pair[0].upper()} and {pair[1].upper()}, at 20 °C",
                 "IEC 60034-1 and IEC 60034-4-1, resistance by voltage and current",
                 reference=_AT_20,
+                least=0.0,
+                impossible="the leads of one meter exchanged",
             )
             for pair in _PAIRS
         ),
@@ -52,6 +54,8 @@ class WindingResistance(Procedure):
             "definition; temperature after IEC 60034-1",
             reference=_AT_20,
             key=1,
+            least=0.0,
+            impossible="the leads of one meter exchanged",
         ),
         Quantity(
             "resistance_unbalance", "Resistance unbalance", "d_R", "ratio", "percent",

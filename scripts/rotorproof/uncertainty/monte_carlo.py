@@ -56,7 +56,10 @@ class Expansion:
 
 @dataclass(frozen=True)
 class Simulation:
-    """The distribution of a result by trials: a coverage interval, its spread and its quantiles at ``LEVELS``."""
+    """The distribution of a result: a coverage interval, its spread and its quantiles at ``LEVELS``.
+
+    ``trials`` is 0 where it was not drawn but cut at the end of what is possible (``uncertainty.admissible``).
+    """
 
     low: float
     high: float

@@ -1,0 +1,63 @@
+"""A result that cannot be is refused with its likely cause, and no criterion passes on it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rotorproof.fitting.admitted import admitted
+from rotorproof.procedures import procedures
+from rotorproof.uncertainty.forms import Form, Influence
+from rotorproof.uncertainty.result import Result
+from tests.procedures.runs import outcome
+
+NOISE = Influence("noise", "noise")
+
+
+def said(name: str, value: float, u: float) -> tuple[str, str]:
+    state, _, words = admitted(name, Result(Form(value, {NOISE: u} if u else {})), 0.95)
+    return state, words
+
+
+def test_the_words_name_end_and_cause() -> None:
+    state, words = said("coulomb_friction", -0.0165, 0.0074)
+    assert state == "impossible"
+    assert "−0.031 to −0.002 N·m, which cannot be" in words
+    assert "current" in words and "standby" in words
+    state, words = said("efficiency_max", 1.178, 0.03)
+    assert state == "impossible"
+    assert "more comes out than goes in" in words
+    assert "100 %" in words
+
+
+def test_a_cut_is_noted() -> None:
+    state, words = said("coulomb_friction", 0.004, 0.005)
+    assert state == "cut"
+    assert words == (
+        "The readings alone give −0.0058 to 0.0138 N·m; cut at 0 N·m, beyond which it cannot lie (JCGM 106:2012, 6.2)."
+    )
+
+
+def test_a_count_that_errors_change_is_not_settled() -> None:
+    state, words = said("fault_cases_without_stop", 3.0, 2.2)
+    assert state == "impossible"
+    assert "from −1.31 to 7.31" in words or "not settled" in words
+    assert said("fault_cases_without_stop", 3.0, 0.0)[0] == "possible"
+
+
+def test_a_current_read_too_small_leaves_no_friction_rather_than_a_negative_one() -> None:
+    """A no-load run whose ammeter lost 0.4 A of every reading: friction comes out below zero, all else stands."""
+    speed = np.linspace(5.0, 25.0, 10)
+    resistance, emf = 0.1, 1.2
+    true = (0.4 + 0.01 * speed) / emf
+    voltage = emf * speed + 2 * resistance * true
+    columns = {
+        "supply_voltage": voltage,
+        "supply_current": true - 0.4 + 1e-4 * np.tile([1.0, -1.0], 5),
+        "speed": speed,
+    }
+    conditions = {"winding_temperature": 20.0, "standby_power": 0.0}
+    found = outcome(procedures()["no-load"], [(columns, conditions)], phase_resistance=resistance)
+    assert "coulomb_friction" not in found.forms
+    assert "which cannot be" in found.fit.missing["coulomb_friction"]
+    assert "coulomb_friction" in found.fit.refused
+    assert "emf_constant_dc" in found.forms
