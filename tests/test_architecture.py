@@ -39,7 +39,7 @@ MAY_IMPORT = {
     "settings": "columns errors files jsonio procedures quantities signs uncertainty units",
     "decision": "errors procedures quantities settings signs uncertainty units",
     "logs": "columns errors files jsonio procedures settings signs units",
-    "fitting": "columns derivations errors jsonio physics procedures quantities settings uncertainty units",
+    "fitting": "signs columns derivations errors jsonio physics procedures quantities settings uncertainty units",
     "checking": "columns derivations errors fitting logs procedures settings signs units",
     "evidence": "__init__ bounded child decision errors jsonio logs",
     "drafts": "columns derivations errors logs procedures settings units",
