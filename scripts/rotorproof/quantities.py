@@ -13,6 +13,9 @@ from .procedures.derivation import Derivation
 
 T = TypeVar("T")
 
+#: Stands for the procedure where a quantity is adjusted from several: it comes before each of them.
+ADJUSTED = "adjusted"
+
 
 @cache
 def quantities() -> dict[str, Quantity]:
@@ -39,7 +42,9 @@ def key_quantities() -> tuple[str, ...]:
 
 
 def preference(quantity: Quantity, procedure: str) -> int:
-    """Return the rank of a procedure for a quantity, 0 the best; those not listed come last."""
+    """Return the rank of a procedure for a quantity, 0 the best; those not listed come last, ``ADJUSTED`` first."""
+    if procedure == ADJUSTED:
+        return -1
     order = quantity.preferred
     return order.index(procedure) if procedure in order else len(order)
 

@@ -154,7 +154,7 @@ class Plan:
     def acceptance(self, wildcards: Any) -> dict[str, Any] | None:
         """Return the acceptance set of a unit as plain data."""
         found = self._unit(wildcards).acceptance
-        return None if found is None else found.model_dump(exclude_none=True)
+        return None if found is None else found.model_dump(exclude_none=True, by_alias=True)
 
     def configuration(self, wildcards: Any) -> dict[str, Any]:
         """Return the whole configuration behind a unit's report."""

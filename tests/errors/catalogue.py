@@ -529,6 +529,15 @@ CASES = [
         True,
     ),
     Case(
+        "criterion from a test that does not give it",
+        limits("max: 3 percent", "max: 3 percent, from: no-load"),
+        "config/acceptance/own.yaml",
+        3,
+        "from",
+        "'no-load' does not give resistance_unbalance; it is given by: winding-resistance",
+        True,
+    ),
+    Case(
         "layout column unknown",
         with_layout("voltage_ab", "volt"),
         "config/layouts/logger.yaml",

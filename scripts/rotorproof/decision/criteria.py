@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any
 
 from ..procedures.base import Quantity
@@ -17,9 +16,9 @@ from .rules import Limits, decide, probability_of_conformity, statement, zones
 
 
 def criterion_row(
-    criterion: Criterion, acceptance: AcceptanceSet, best: Mapping[str, Result], probability: float
+    criterion: Criterion, acceptance: AcceptanceSet, result: Result | None, probability: float
 ) -> CriterionEntry:
-    """Return the decision on a criterion with its probability, zones, risks and the rule in words."""
+    """Return the decision by a criterion on a result with its probability, zones, risks and the rule in words."""
     quantity = quantities()[criterion.quantity]
     rule: Rule = criterion.rule or acceptance.rule
     factor = acceptance.guard_factor if criterion.guard_factor is None else criterion.guard_factor
@@ -27,13 +26,14 @@ def criterion_row(
     si = {side: parse(str(value), quantity.kind).value for side, value in written.items()}
     limits = Limits(si.get("min", -math.inf), si.get("max", math.inf))
     row: dict[str, Any] = {"quantity": criterion.quantity}
+    if criterion.from_:
+        row["from"] = criterion.from_
     row |= {side: from_si(value, quantity.unit, quantity.kind) for side, value in si.items()}
     row |= {"unit": quantity.unit, "rule": rule, "statement": statement(rule, factor)}
     if rule != "simple":
         row["guard_factor"] = factor
     if criterion.reason:
         row["reason"] = criterion.reason
-    result = best.get(criterion.quantity)
     if result is None:
         return CriterionEntry(**row, decision="not measured")
     cover = result.interval(probability)

@@ -19,9 +19,11 @@ def cross_checks(found: Mapping[str, MainEntry]) -> list[Problem]:
     warnings = []
     for name, entry in found.items():
         quantity = quantities()[name]
+        # What a quantity is adjusted from was judged together.
+        judged = {test.procedure for test in entry.consistency.tests} if entry.consistency else set()
         for other in entry.alternatives or ():
             error = other.normalised_error
-            if error is None or error <= 1:
+            if error is None or error <= 1 or (other.procedure in judged and other.part is None):
                 continue
             ours = f"{number_text(entry.value, '.4g')} ± {number_text(entry.expanded_uncertainty, '.2g')}"
             theirs = f"{number_text(other.value, '.4g')} ± {number_text(other.expanded_uncertainty, '.2g')}"

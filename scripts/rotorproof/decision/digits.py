@@ -75,7 +75,7 @@ def step(name: str, number: float, standard_uncertainty: float | None) -> float:
 def results(found: Mapping[str, Any]) -> dict[str, Any]:
     """Return the content of ``results.json`` with the digits that mean something."""
     quantities = {name: _entry(entry) for name, entry in found["quantities"].items()}
-    criteria = [_criterion(row, found["quantities"].get(row["quantity"])) for row in found["criteria"]]
+    criteria = [_criterion(row, _judged(row, found["quantities"])) for row in found["criteria"]]
     tests = [{**test, "adequacy": _adequacy(test["adequacy"])} for test in found.get("tests", ())]
     return {**found, "quantities": quantities, "criteria": criteria, "tests": tests}
 
@@ -119,8 +119,25 @@ def _entry(entry: Mapping[str, Any]) -> dict[str, Any]:
     rounded["budget"] = _budget(entry["budget"], u)
     if "details" in entry:
         rounded["details"] = _plain(entry["details"])
+    if entry.get("consistency"):
+        rounded["consistency"] = _consistency(entry["consistency"], u)
     if "alternatives" in entry:
         rounded["alternatives"] = [_entry(other) for other in entry["alternatives"]]
+    return rounded
+
+
+def _consistency(found: Mapping[str, Any], u: float) -> dict[str, Any]:
+    rounded = _each(found, ("chi_square", "birge_ratio"), uncertainty)
+    rounded["probability"] = probability(found["probability"])
+    rounded["tests"] = [
+        {
+            **one,
+            "weight": round(one["weight"], UNCERTAINTY_DIGITS) + 0.0,
+            "residual": value(one["residual"], u),
+            "normalised_residual": round(one["normalised_residual"], UNCERTAINTY_DIGITS) + 0.0,
+        }
+        for one in found["tests"]
+    ]
     return rounded
 
 
@@ -136,6 +153,15 @@ def _budget(lines: Sequence[Mapping[str, Any]], whole: float) -> list[dict[str, 
         rows.append(row)
     # Two sources of one size would else stand in an order that their last digits give.
     return sorted(rows, key=lambda row: (-row["standard_uncertainty"], row["source"]))
+
+
+def _judged(row: Mapping[str, Any], quantities: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """Return the entry that a criterion was decided on: the unit's, or that of the procedure it names."""
+    entry = quantities.get(row["quantity"])
+    if entry is None or row.get("from") is None:
+        return entry
+    each = (entry, *entry.get("alternatives", ()))
+    return next((one for one in each if one["procedure"] == row["from"]), None)
 
 
 def _criterion(row: Mapping[str, Any], entry: Mapping[str, Any] | None) -> dict[str, Any]:

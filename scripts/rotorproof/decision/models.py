@@ -91,7 +91,7 @@ class QuantityEntry(_Model):
 
 
 class AlternativeEntry(QuantityEntry):
-    """The same quantity from a procedure lower in the order of preference."""
+    """The same quantity as one procedure alone gives it, where another or all together decide."""
 
     normalised_error: Annotated[
         float | None,
@@ -102,9 +102,32 @@ class AlternativeEntry(QuantityEntry):
     ]
 
 
-class MainEntry(QuantityEntry):
-    """A quantity from its preferred procedure, with the others beside it."""
+class AdjustedFrom(_Model):
+    """How one test stands in an adjustment; the residual is in the unit of the quantity."""
 
+    procedure: str
+    weight: Number
+    residual: Annotated[Number, Field(description="this test less the adjusted value")]
+    normalised_residual: Annotated[Number, Field(description="residual over this test's own standard uncertainty")]
+
+
+class ConsistencyEntry(_Model):
+    """Whether the tests agree that a quantity is adjusted from."""
+
+    chi_square: NotNegative
+    degrees_of_freedom: Annotated[int, Field(ge=0)]
+    probability: Annotated[Probability, Field(description="that chance alone makes chi-square as large")]
+    birge_ratio: NotNegative
+    agrees: Annotated[bool, Field(description="false: uncertainties are multiplied by the Birge ratio")]
+    out_of_line: Annotated[str | None, Field(description="the test without which the others agree; null: no one test")]
+    set_aside: Annotated[list[str], Field(description="tests that rest on the readings of another and say nothing new")]
+    tests: Annotated[list[AdjustedFrom], Field(min_length=2)]
+
+
+class MainEntry(QuantityEntry):
+    """A quantity as adjusted from several tests or from its preferred procedure, with what each gives beside it."""
+
+    consistency: ConsistencyEntry | None = None
     alternatives: list[AlternativeEntry] | None = None
 
 
@@ -112,6 +135,9 @@ class CriterionEntry(_Model):
     """One criterion and the decision on it; limits in the named unit."""
 
     quantity: str
+    from_: Annotated[
+        str | None, Field(alias="from", description="the procedure whose value alone is judged, on purpose")
+    ] = None
     min: Number | None = None
     max: Number | None = None
     unit: str
@@ -217,6 +243,14 @@ class Results(_Model):
     criteria: list[CriterionEntry]
     tests: Annotated[list[TestEntry], Field(default_factory=list)]
     problems: list[ProblemEntry]
+
+    def judged(self, criterion: CriterionEntry) -> QuantityEntry | None:
+        """Return the entry that a criterion was decided on: the unit's, or that of the procedure it names."""
+        entry = self.quantities.get(criterion.quantity)
+        if criterion.from_ is None or entry is None:
+            return entry
+        each = (entry, *(entry.alternatives or ()))
+        return next((one for one in each if one.procedure == criterion.from_), None)
 
 
 class ComparedUnit(_Model):

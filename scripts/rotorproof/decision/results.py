@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ..errors import Problem
-from ..quantities import preference, quantities
+from ..quantities import ADJUSTED, preference, quantities
 from ..settings.acceptance import AcceptanceSet
 from ..uncertainty.coverage import interval
 from ..uncertainty.forms import Form
@@ -15,6 +15,7 @@ from ..units import conversion, from_si
 from . import digits
 from .advice import advise
 from .budgets import budget_entries, finite, uncertainty_notes
+from .consistency import consistency_entry, disagreements
 from .criteria import criterion_row
 from .cross_checks import cross_checks
 from .models import (
@@ -63,8 +64,8 @@ def build_results(
             entry = _entry(name, result, maker, part, probability)
             candidates.setdefault(name, []).append((preference(quantities()[name], maker), place, entry, result))
     _inherit(fit.get("parts", ()), wanted, candidates, probability)
+    together: Mapping[str, Any] = next((part["consistency"] for maker, part in parts if maker == ADJUSTED), {})
     found: dict[str, MainEntry] = {}
-    best: dict[str, Result] = {}
     for name in sorted(candidates):
         ranked = sorted(candidates[name], key=lambda c: c[:2])
         _, _, entry, result = ranked[0]
@@ -75,16 +76,26 @@ def build_results(
             for _, _, other, another in ranked[1:]
         ]
         found[name] = MainEntry(**entry.fields())
+        if name in together:
+            found[name].consistency = consistency_entry(together[name], quantities()[name])
         if others:
             found[name].alternatives = others
-        best[name] = result
-    criteria = [criterion_row(c, acceptance, best, probability) for c in acceptance.criteria] if acceptance else []
-    for row in criteria:
-        if row.quantity in found:
-            row.origin = found[row.quantity].origin
+    criteria = []
+    if acceptance:
+        for one in acceptance.criteria:
+            judged = _judged(candidates, one.quantity, one.from_)
+            row = criterion_row(one, acceptance, judged[1] if judged else None, probability)
+            if judged:
+                row.origin = judged[0].origin
+            criteria.append(row)
     advise(criteria, fit)
     made_of = [_part(one, results) for one, results in zip(fit.get("parts", ()), part_results, strict=True)]
-    other = [*_part_problems(unit, made_of, part_results), *cross_checks(found), *implausible(found)]
+    other = [
+        *_part_problems(unit, made_of, part_results),
+        *disagreements(found),
+        *cross_checks(found),
+        *implausible(found),
+    ]
     results = Results(
         schema_=1,
         unit=unit,
@@ -112,6 +123,13 @@ def _test(outcome: Mapping[str, Any]) -> TestEntry:
         adequacy=AdequacyEntry.model_validate(outcome["adequacy"]),
         **({"label": outcome["label"]} if named else {}),
     )
+
+
+def _judged(candidates: _Candidates, quantity: str, procedure: str | None) -> tuple[QuantityEntry, Result] | None:
+    """Return what a criterion is decided on: the best there is, or the best of the procedure that it names."""
+    ranked = sorted(candidates.get(quantity, ()), key=lambda one: one[:2])
+    named = [one for one in ranked if procedure in (None, one[2].procedure)]
+    return named[0][2:] if named else None
 
 
 def _part(one: Mapping[str, Any], results: Results) -> PartEntry:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ..procedures.base import Need
-from ..quantities import preferred
+from ..quantities import ADJUSTED, preferred
 from ..uncertainty.forms import Form
 
 #: What a drive's results keep of a part's run beside its forms.
@@ -46,9 +46,16 @@ class Part:
 
 def part(role: str, unit: str, fit: Mapping[str, Any]) -> Part:
     """Return a part from what ``store.load_fit`` gives of it."""
-    best = preferred((outcome["procedure"], outcome["forms"]) for outcome in fit["outcomes"])
-    kept = [{key: outcome[key] for key in _KEPT} for outcome in fit["outcomes"]]
+    outcomes = [*fit["outcomes"], *(_as_run(one) for one in fit["derived"] if one["name"] == ADJUSTED)]
+    best = preferred((outcome["procedure"], outcome["forms"]) for outcome in outcomes)
+    kept = [{key: outcome[key] for key in _KEPT} for outcome in outcomes]
     return Part(role, unit, best, kept, fit["stated"])
+
+
+def _as_run(together: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a part's adjusted constants as a drive keeps its runs."""
+    empty = {"label": ADJUSTED, "conditions": {}, "quantity_notes": {}, "details": {}, "hints": [], "extrapolated": {}}
+    return {**empty, **together, "procedure": ADJUSTED}
 
 
 def giver(need: Need, parts: Sequence[Part]) -> Part | None:

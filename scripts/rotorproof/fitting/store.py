@@ -13,6 +13,7 @@ import numpy as np
 from ..jsonio import read_json, write_bytes, write_json
 from ..procedures import procedures
 from ..procedures.base import Axis, Field, Panel, Series, Table
+from ..quantities import ADJUSTED
 from ..uncertainty.forms import Form, Influence
 from ..uncertainty.monte_carlo import Simulation
 from ..units import SI_UNIT
@@ -72,6 +73,21 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
         }
         for index, part in enumerate(fit.derived)
     ]
+    together = fit.adjusted
+    if together.forms:
+        derived.append(
+            {
+                "name": ADJUSTED,
+                "forms": {name: ledger.form(form) for name, form in together.forms.items()},
+                "simulated": {},
+                "notes": list(together.shown.notes),
+                "tables": [asdict(table) for table in together.shown.tables],
+                "missing": {},
+                "panels": _panels("adjusted", together.shown.panels, arrays),
+                "consistency": dict(together.consistency),
+                "with_controller_loss": list(together.with_controller_loss),
+            }
+        )
     parts = [
         {
             "role": one.role,

@@ -20,6 +20,7 @@ from ..settings.unit import Test, UnitFile
 from ..uncertainty.forms import Form, Influence, propagate
 from ..uncertainty.monte_carlo import Simulation, simulate_forms
 from ..units import Measured
+from .adjusted import Adjusted, adjusted
 from .assign import assign
 from .assumed import assume
 from .calibration import instrument_problems
@@ -62,6 +63,8 @@ class UnitFit:
     tracebacks: list[str] = field(default_factory=list)
     #: What a drive made of this unit needs beside its quantities: nameplate, constants, reach of the bench.
     stated: dict[str, Form] = field(default_factory=dict)
+    #: The constants that several tests observe, from all of them.
+    adjusted: Adjusted = field(default_factory=Adjusted)
     parts: Sequence[Part] = ()
     #: Quantities that a need took from a part, with the unit that gave them.
     taken: dict[str, str] = field(default_factory=dict)
@@ -105,9 +108,10 @@ def fit_unit(
         for label, group in _runs(procedure, entries):
             given = {**fixed, **_needed(procedure.needs, best_forms(result.outcomes), result)}
             _run_one(unit, procedure, label, group, given, shown, result, probability=probability)
+    result.adjusted = adjusted(unit.unit, result.outcomes, probability)
     fixed |= _reach(unit, logs, result)
     result.stated = {name: form for name, form in fixed.items() if name.startswith(_STATED)}
-    _derive(unit, fixed, best_forms(result.outcomes), result, probability)
+    _derive(unit, fixed, {**best_forms(result.outcomes), **result.adjusted.forms}, result, probability)
     return result
 
 
@@ -157,7 +161,9 @@ def _apart(needs: Sequence[Need], needed: Mapping[str, Form], result: UnitFit) -
         if not need.apart_from_controller or name not in needed:
             continue
         own = [outcome for outcome in result.outcomes if name in outcome.forms]
-        if clean := [outcome for outcome in own if name not in outcome.with_controller_loss]:
+        if name in result.adjusted.forms:
+            form, held = needed[name], name in result.adjusted.with_controller_loss
+        elif clean := [outcome for outcome in own if name not in outcome.with_controller_loss]:
             form, held = best_forms(clean)[name], False
         elif own:
             form, held = needed[name], True
@@ -198,10 +204,10 @@ def _lacking(maker: str, missing: Mapping[str, str]) -> list[Problem]:
 def _reach(unit: UnitFile, logs: Sequence[TestLog], result: UnitFit) -> dict[str, Form]:
     """Return how far the bench went: the highest reading of the column that bounds a quantity, the highest voltage.
 
-    The reading is that of the run that gave the quantity: a rotor that was driven faster in another test shows nothing
-    of its drag there. Where that run's logs do not hold the column (a coast-down read from the EMF), the highest of any
-    log stands in; a drive whose quantity is that of its motor takes the motor's. ``bench_<column>_max_apart`` is that
-    of the quantity without a controller's loss, where there is one.
+    The reading is that of the run that gave the quantity, or of the runs that it is adjusted from: a rotor that was
+    driven faster in another test shows nothing of its drag there. Where that run's logs do not hold the column (a
+    coast-down read from the EMF), the highest of any log stands in; a drive whose quantity is that of its motor takes
+    the motor's. ``bench_<column>_max_apart`` is that of the quantity without a controller's loss, where there is one.
     """
     before, reach = stated(result.parts), {}
     for quantity in (quantity for quantity in quantities().values() if quantity.reach):
@@ -210,7 +216,9 @@ def _reach(unit: UnitFile, logs: Sequence[TestLog], result: UnitFit) -> dict[str
         apart = [outcome for outcome in givers if quantity.name not in outcome.with_controller_loss]
         for outcomes, key in ((givers, name), (apart, f"{name}_apart")):
             best = preferred((outcome.procedure, {quantity.name: outcome}) for outcome in outcomes).get(quantity.name)
-            own = [entry for entry in logs if best and any(entry.test is unit.tests[place] for place in best.tests)]
+            behind = [result.outcomes[place] for place in result.adjusted.members.get(quantity.name, ())]
+            places = {place for one in (behind or ([best] if best else [])) for place in one.tests}
+            own = [entry for entry in logs if any(entry.test is unit.tests[place] for place in places)]
             peak = None
             if outcomes or key == name:
                 peak = _highest([entry for entry in own if column in entry.log] or logs, column)

@@ -131,7 +131,10 @@ SeriesRole = Literal["measured", "fit", "left out", "limit", "model"]
 
 @dataclass(frozen=True)
 class Series:
-    """One set of points or one line, ``x`` and ``y`` ``(n,)`` in SI; ``y_error`` is one standard uncertainty."""
+    """One set of points or one line, ``x`` and ``y`` ``(n,)`` in SI.
+
+    ``y_error`` is one standard uncertainty, or what the caption says.
+    """
 
     label: str
     x: np.ndarray

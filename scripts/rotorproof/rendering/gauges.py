@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
-from ..decision.models import CriterionEntry, MainEntry
+from ..decision.models import CriterionEntry, QuantityEntry
 from ..signs import unit_text
 from . import numbers, words
 from .style import INK, MARKS, MUTED, RULE, ZONE
@@ -30,7 +30,7 @@ def mark(word: str, size: str = "1em") -> Markup:
     ).format(size, size, look.word, shape, sign)
 
 
-def criterion_gauge(criterion: CriterionEntry, entry: MainEntry | None) -> Markup:
+def criterion_gauge(criterion: CriterionEntry, entry: QuantityEntry | None) -> Markup:
     """Return the limits of a criterion as a zone with edges, and the measured value with its interval on it."""
     low, high = criterion.min, criterion.max
     shown = [x for x in (low, high) if x is not None]
@@ -84,7 +84,7 @@ def _interval(value: float, ends: list[float], decision: str) -> list[Markup]:
     ]
 
 
-def _described(criterion: CriterionEntry, entry: MainEntry | None) -> str:
+def _described(criterion: CriterionEntry, entry: QuantityEntry | None) -> str:
     if entry is None:
         return f"Limit: {words.limits_text(criterion)}. Not measured."
     ends = numbers.interval(*entry.interval, entry.expanded_uncertainty)

@@ -141,7 +141,7 @@ def _origin(procedure: str, label: str | None, part: str | None) -> str:
 
 @dataclass(frozen=True)
 class CriterionView:
-    """A criterion ready to print."""
+    """A criterion ready to print; its title names the test that it is to be judged by, where it names one."""
 
     title: str
     symbol: Markup
@@ -168,12 +168,13 @@ def marked_origins(views: Sequence[CriterionView]) -> list[CriterionView]:
 def criterion_view(criterion: CriterionEntry, results: Results) -> CriterionView:
     """Return an entry of ``criteria`` in ``results.json`` ready to print."""
     quantity = quantities()[criterion.quantity]
-    entry = results.quantities.get(criterion.quantity)
+    entry = results.judged(criterion)
     conformity = criterion.probability_of_conformity
     exact = entry is not None and entry.expanded_uncertainty == 0
     origin = criterion.origin
+    title = f"{quantity.title} by {maker(criterion.from_).lower()}" if criterion.from_ else quantity.title
     return CriterionView(
-        title=quantity.title,
+        title=title,
         symbol=symbol_html(quantity.symbol),
         limits=unbroken(words.limits_text(criterion)),
         value=None if entry is None else _value(entry),

@@ -9,16 +9,16 @@ from typing import Any
 
 from ..columns import COLUMNS, titles
 from ..decision.models import Results
-from ..derivations import derivations
 from ..fitting.assign import instrument_of
 from ..logs.store import Readings
 from ..procedures import procedures
 from ..procedures.base import Procedure, Table
+from ..quantities import ADJUSTED
 from ..settings.unit import Instrument, Test, UnitFile
 from . import numbers
 from .figures import alt_text, figure_name, is_wide
 from .quantity_view import QuantityView, quantity_view, written
-from .wording import quantity_title
+from .wording import maker, quantity_title
 
 #: Letters up to which a cell and a header ask for a column of their own length.
 _WIDE_CELL, _WIDE_HEAD = 74, 16
@@ -132,15 +132,18 @@ def sections(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results
             )
         )
     for derived in fit["derived"]:
-        derivation = derivations()[derived["name"]]
+        name = derived["name"]
+        purpose = "Computed from the measured quantities and the settings; no test of its own."
+        if name == ADJUSTED:
+            purpose = "One value of each constant from all tests that observe it, and whether they agree."
         found.append(
             SectionView(
                 anchor=f"section-{len(found) + 1}",
-                name=derivation.name,
-                title=derivation.title,
-                purpose="Computed from the measured quantities and the settings; no test of its own.",
+                name=name,
+                title=maker(name),
+                purpose=purpose,
                 kind="derivation",
-                **_common(derived, derivation.name, derivation.name, results),
+                **_common(derived, name, name, results),
             )
         )
     return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from ..derivations import derivations
 from ..procedures import procedures
 from ..procedures.bench import Basis
-from ..quantities import quantities
+from ..quantities import ADJUSTED, quantities
 
 #: What a source is, where it is not a text that was at hand: its mark, and what the mark means.
 BASIS_MARKS: dict[Basis, tuple[str, str]] = {
@@ -20,7 +20,9 @@ def basis_mark(basis: Basis) -> str:
 
 
 def maker(name: str) -> str:
-    """Return the title of a procedure or derivation; what is neither is returned as it is."""
+    """Return the title of a procedure or derivation, or of the adjustment; what is none is returned as it is."""
+    if name == ADJUSTED:
+        return "Adjustment of several tests"
     found = procedures().get(name) or derivations().get(name)
     return found.title if found else name
 

@@ -23,6 +23,9 @@ class Criterion(Strict):
     """One limit or pair of limits for one quantity; limits are text with a unit ("0.15 ohm") or plain counts."""
 
     quantity: str
+    from_: Annotated[
+        str | None, Field(alias="from", description="procedure whose value alone is judged, in place of the unit's")
+    ] = None
     min: str | int | float | None = None
     max: str | int | float | None = None
     rule: Rule | None = None

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from ..procedures import procedures
 from ..procedures.base import Quantity
 from ..quantities import quantities
 from ..units import parse
@@ -69,6 +70,7 @@ def _check_criteria(document: Document, found: AcceptanceSet) -> None:
         known = quantities().get(criterion.quantity)
         if known is not None:
             _check_limits(criterion, index, known, complaints)
+            _check_from(criterion, index, complaints)
             continue
         near = difflib.get_close_matches(criterion.quantity, quantities(), n=3)
         hint = f"; near it: {', '.join(near)}" if near else ""
@@ -90,6 +92,14 @@ def _check_limits(criterion: Criterion, index: int, known: Quantity, complaints:
     if len(limits) == 2 and limits["min"] > limits["max"]:
         words = f"'min' lies above 'max' for {criterion.quantity}"
         complaints.add(words, "criteria", index, "quantity", key="min")
+
+
+def _check_from(criterion: Criterion, index: int, complaints: Complaints) -> None:
+    givers = [procedure.name for procedure in procedures().values() if criterion.quantity in procedure.gives]
+    if criterion.from_ is not None and criterion.from_ not in givers:
+        there = ", ".join(givers) or "no procedure, since it is computed from other quantities"
+        words = f"{criterion.from_!r} does not give {criterion.quantity}; it is given by: {there}"
+        complaints.add(words, "criteria", index, "from")
 
 
 def _limit(text: str, quantity: Quantity) -> float:

@@ -53,11 +53,12 @@ class Observation:
 class Share:
     """How an observation stands in an adjustment.
 
-    ``weights`` are by constant; ``residual`` is the observation less what the adjusted constants give, ``normalised``
-    that over its own standard uncertainty.
+    ``design`` is that of the observation, ``weights`` are by constant; ``residual`` is the observation less what the
+    adjusted constants give, ``normalised`` that over its own standard uncertainty.
     """
 
     test: str
+    design: Mapping[str, float]
     weights: Mapping[str, float]
     residual: float
     normalised: float
@@ -111,7 +112,7 @@ def adjust(name: str, observations: Sequence[Observation]) -> Adjustment:
         residual = one.form.value - float(solved.design[place] @ adjusted)
         u = one.form.standard_uncertainty
         by_constant = {constant: float(weights[k, place]) for k, constant in enumerate(constants)}
-        shares.append(Share(one.test, by_constant, residual, residual / u if u > 0 else 0.0))
+        shares.append(Share(one.test, one.design, by_constant, residual, residual / u if u > 0 else 0.0))
     out = _out_of_line(kept, constants) if p < LEVEL else None
     return Adjustment(forms, shares, solved.chi_square, solved.degrees_of_freedom, p, out, aside)
 
