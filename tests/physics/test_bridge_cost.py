@@ -7,6 +7,10 @@ import pytest
 
 from rotorproof.physics import block_commutation, bridge_cost
 from rotorproof.physics.bridge_cost import Conditions
+from tests.outside import Outside
+from tests.simulation.independent import definitions
+from tests.simulation.independent.motor_session import Session
+from tests.simulation.independent.operating import Request, steady
 
 SPEED, CURRENT = np.array([6.0, 15.0, 24.0]), np.array([0.8, 3.0, 9.0])
 RESISTANCE, EMF = np.full(3, 0.12), np.full(3, 1.1)
@@ -44,3 +48,40 @@ def test_power_in_is_torque_and_winding_loss() -> None:
     """What is added in voltage times current is what is added in torque times speed and in heat."""
     found = bridge_cost.cost(RESISTANCE, EMF, 20, SPEED, CURRENT, CENTRE).at(CENTRE)
     assert found.voltage * CURRENT == pytest.approx(found.torque * SPEED + found.copper, rel=1e-8)
+
+
+def test_losses_and_torque_under_load_are_those_of_a_bridge_solved_in_time(outside: Outside) -> None:
+    """Phases, sensors and inductances of an independent motor differ; switches and diodes take a voltage."""
+    session = Session.drawn("IM-0013", 77 * 1_000_003 + 13)
+    motor, loads = session.motor, np.linspace(2.0, 12.0, 4)
+    run = steady([Request(motor, session.controller, 30.0, load=t, winding=30.0, magnets=20.0) for t in loads])
+    current = run.current - np.asarray(session.controller.standby(run.voltage)) / run.voltage
+    angle = 2 * np.pi * np.arange(3600) / 3600
+    waves = np.fft.rfft(motor.waveform.lines(angle), axis=1)
+    fifth, seventh = (
+        float((waves[:, h] * np.exp(-1j * h * np.angle(waves[:, 1])) / np.abs(waves[:, 1])).real.mean()) for h in (5, 7)
+    )
+    resistance = np.full(4, float(motor.resistances(30.0).mean()))
+    emf = np.full(4, definitions.emf(motor, 20.0)["emf_constant_dc"])
+    centre = Conditions(
+        1e-3 * definitions.inductance(motor)["electrical_time_constant"],
+        fifth,
+        seventh,
+        -float(np.radians(definitions.sensors(motor)["hall_offset"])),
+    )
+    found = bridge_cost.cost(resistance, emf, motor.ratio, run.speed, current, centre).at(centre)
+    torque = run.torque + run.drag / run.speed
+    for k in range(4):
+        for subject, ours, published, allowance in (
+            ("winding_loss", 2 * resistance[k] * current[k] ** 2 + found.copper[k], run.copper[k], 0.03),
+            ("torque_constant", emf[k] + found.torque[k] / current[k], torque[k] / current[k], 0.03),
+        ):
+            outside(
+                subject,
+                f"six-step motor at {loads[k]:.0f} N m and {run.speed[k]:.1f} rad/s",
+                ours=float(ours),
+                published=float(published),
+                allowance=allowance * float(published),
+                unit="W" if subject == "winding_loss" else "N m/A",
+                source="tests/simulation/independent: three phases, diodes and switches integrated in time",
+            )

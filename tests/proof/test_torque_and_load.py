@@ -146,7 +146,7 @@ def test_characteristic_of_a_motor_with_friction(outside: Outside) -> None:
         "supply_voltage": np.full(16, 36.0),
         "supply_current": current,
     }
-    found = values("load", [(columns, {"winding_temperature": 20.0})])
+    found = values("load", [(columns, {"winding_temperature": 20.0})], torque_saturation=0.0)
     outside(
         "torque_constant",
         "characteristic at 36 V of 1.2 N m/A and 0.24 ohm with friction of 0.4 N m + 0.02 N m s/rad",

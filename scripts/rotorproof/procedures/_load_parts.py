@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..errors import FitError
-from ..physics import friction, load_points
+from ..physics import bridge_cost, friction, load_points, magnets
 from ..physics.regression import Estimates, linear_fit
-from . import _winding_state
+from . import _bridge_cost, _magnets, _winding_state
 from .base import Log
 from .fit import Fit
 
+_LEFT_IN_TORQUE = 0.02
 _SPLIT = ("coulomb_friction", "viscous_friction", "winding_loss", "friction_iron_loss", "additional_loss")
 
 
@@ -30,6 +31,18 @@ class Choice:
     free: np.ndarray | None
     best: Mapping[str, int]
     noise: float | None
+    #: What a six-step bridge adds at the points ``solved`` ``(n,)``; ``None``: no such bridge, or not known.
+    cost: bridge_cost.Cost | None = None
+    solved: np.ndarray | None = None
+    uncorrected: bool = False
+
+    def added(self, given: Mapping[str, float], count: int) -> bridge_cost.Added:
+        """Return what the bridge adds at all ``count`` points: nothing where it was not solved."""
+        every = np.zeros((3, count))
+        if self.cost is not None and self.solved is not None:
+            found = _bridge_cost.added(self.cost, given, int(self.solved.sum()))
+            every[:, self.solved] = found.voltage, found.copper, found.torque
+        return bridge_cost.Added(*every)
 
 
 @dataclass(frozen=True)
@@ -87,7 +100,7 @@ def points(log: Log) -> Points:
     return Points(speed, torque, supply, phase_power(log))
 
 
-def choose(log: Log) -> Choice:
+def choose(log: Log, given: Mapping[str, float]) -> Choice:
     """Find the points that can be right, those without brake, and those at which results are stated."""
     at = points(log)
     if at.speed.max() == 0 or at.torque.max() == 0:
@@ -112,7 +125,53 @@ def choose(log: Log) -> Choice:
             # The six or so points without brake cannot tell how their scatter grows with speed; all together can.
             level = _level(log, at)[rows]
             noise = load_points.torque_noise_share(at.speed[rows], level, surface.estimates.residuals)
-    return Choice(used, None if brake is None else brake == 0, best, noise)
+    choice = Choice(used, None if brake is None else brake == 0, best, noise)
+    return _with_cost(log, given, at, choice)
+
+
+def _with_cost(log: Log, given: Mapping[str, float], at: Points, choice: Choice) -> Choice:
+    """Return the choice with what a six-step bridge adds where the motor's current is known."""
+    current = motor_current(log, given, at)
+    resistance, _ = _winding_state.resistance(log, given, log.get("temperature_winding"), at.speed.size)
+    if current is None or _bridge_cost.field_oriented(log):
+        return choice
+    if resistance is None or _bridge_cost.turns(given) is None:
+        return replace(choice, uncorrected=True)
+    share = magnets.emf_share(warmth(log, given, at).temperature, given["magnet_coefficient"])
+    turning = choice.used & (at.speed > 0.02 * at.speed.max()) & (current > 0)
+    # Without an open-circuit test the voltage over speed is near enough for what the bridge adds.
+    behind = log["supply_voltage"] * log.columns.get("duty", 1.0) - 2 * resistance * current
+    emf = given.get("emf_constant_dc", float(np.median((behind / np.maximum(at.speed * share, 1e-9))[turning])))
+    try:
+        cost = _bridge_cost.solve(given, resistance[turning], emf * share[turning], at.speed[turning], current[turning])
+    except FitError:
+        return replace(choice, uncorrected=True)
+    return replace(choice, cost=cost, solved=turning)
+
+
+def warmth(log: Log, given: Mapping[str, float], at: Points) -> _magnets.Magnets:
+    """Return the temperature of the magnets at the points."""
+    logged = log.get("temperature_winding")
+    winding = logged if logged is not None else log.conditions.get("winding_temperature")
+    return _magnets.magnets(log, given, winding, at.speed.size)
+
+
+def standby(log: Log, given: Mapping[str, float]) -> np.ndarray | float:
+    """Return the stated standby power (W) at the points: at their mean voltage, more or less at others."""
+    stated = log.conditions.get("standby_power", 0.0)
+    if "supply_voltage" not in log:
+        return stated
+    voltage = log["supply_voltage"]
+    return stated * (1.0 + (given["standby_growth"] - 0.5) * (voltage / voltage.mean() - 1.0))
+
+
+def motor_current(log: Log, given: Mapping[str, float], at: Points) -> np.ndarray | None:
+    """Return the mean current of a motor on a six-step bridge (A), NaN where it had no voltage; ``None``: not known."""
+    duty = log.get("duty")
+    if at.supply is None or "current_q" in log or (duty is None and not load_points.is_line(at.speed, at.torque)):
+        return None
+    across = log["supply_voltage"] * (1.0 if duty is None else duty)
+    return np.where(across > 0, (at.supply - standby(log, given)) / np.where(across > 0, across, 1.0), np.nan)
 
 
 def _rows(at: Points, name: str, used: np.ndarray) -> np.ndarray:
@@ -148,31 +207,45 @@ def _forwards(readings: np.ndarray) -> np.ndarray:
     return readings if float(np.sum(readings)) >= 0 else -readings
 
 
-def torque_per_ampere(log: Log, at: Points, choice: Choice, fit: Fit) -> PerAmpere | None:
-    """Fit torque over the motor's current: the q-axis current of a field-oriented drive, or the DC current."""
+def torque_per_ampere(log: Log, at: Points, given: Mapping[str, float], choice: Choice, fit: Fit) -> PerAmpere | None:
+    """Fit torque over the motor's current: the q-axis current of a field-oriented drive, or the DC current.
+
+    The fit is over the current that cold magnets would turn into the same torque, without what the bridge adds.
+    """
     several = bool(np.ptp(at.speed) > 0.1 * at.speed.max()) and not load_points.is_line(at.speed, at.torque)
     current_q, duty = log.get("current_q"), log.get("duty")
+    stood = warmth(log, given, at)
+    share = magnets.emf_share(stood.temperature, given["magnet_coefficient"])
     if current_q is not None:
         fit.missing["torque_constant"] = (
             "the log holds a q-axis current, so the drive is field-oriented and its DC current is not the motor's: see "
             "the torque constant per q-axis current"
         )
         current, speed, torque, what = _forwards(current_q), at.speed, at.torque, "q-axis current"
-    elif at.supply is None:
-        return None
-    elif duty is None and not load_points.is_line(at.speed, at.torque):
+    elif _bridge_cost.field_oriented(log):
         fit.missing["torque_constant"] = (
-            "the points spread over a grid of speeds, so a throttle was at work and the DC current is not the "
-            "motor's; log 'duty', or one characteristic at full throttle"
+            "the drive is field-oriented, so its DC current is not the motor's; log its q-axis current"
         )
         return None
+    elif at.supply is None:
+        return None
     else:
-        across = log["supply_voltage"] * (1.0 if duty is None else duty)
-        rows = choice.used & (across > 0)
-        drawn = at.supply - log.conditions.get("standby_power", 0.0)
-        current = (drawn / np.where(across > 0, across, 1.0))[rows]
-        speed, torque, what = at.speed[rows], at.torque[rows], "DC current"
+        drawn = motor_current(log, given, at)
+        if drawn is None:
+            fit.missing["torque_constant"] = (
+                "the points spread over a grid of speeds, so a throttle was at work and the DC current is not the "
+                "motor's; log 'duty', or one characteristic at full throttle"
+            )
+            return None
+        rows = choice.used & np.isfinite(drawn)
+        current, speed, what, share = drawn[rows], at.speed[rows], "DC current", share[rows]
+        torque = (at.torque - choice.added(given, at.speed.size).torque)[rows]
+    current = current * share
     fitted = load_points.torque_line(current, torque, speed if several else None)
+    stood.doubt(fit)
+    if choice.uncorrected:
+        label = "commutation and ripple, not taken off, in torque over current"
+        fit.block(label, {"torque/ripple": 0.0}, _LEFT_IN_TORQUE**2 / 3.0, distribution="rectangular")
     label = f"scatter of torque over {what}"
     if current_q is not None or several:
         fit.estimates(label, ("torque_constant" if current_q is None else "torque_constant_q",), fitted, (0,))
@@ -240,7 +313,7 @@ def split(
         fit.lacking(_SPLIT, "too few points without brake (column 'brake' at 0) at different speeds; log five or more")
         return None
     resistance, lacking = _winding_state.resistance(log, given, log.get("temperature_winding"), at.speed.size)
-    copper = None if resistance is None else _winding_loss(log, resistance)
+    copper = None if resistance is None else _winding_loss(log, given, at, resistance, choice)
     if copper is None:
         fit.lacking(
             _SPLIT, lacking or "the current in the winding is not known; log current_q, or duty with the supply current"
@@ -248,12 +321,13 @@ def split(
         return None
     stated = log.conditions.get("standby_power")
     unknown = inverter and stated is None
-    standby = float(stated) if inverter and stated is not None else 0.0
-    balance = power - copper - at.torque * at.speed - standby
+    taken = standby(log, given) if inverter and stated is not None else 0.0
+    balance = power - copper - at.torque * at.speed - taken
     level = _level(log, at)[free]
     size = load_points.power_noise(at.speed[free], level, choice.noise)
+    course = _course(log, given) if unknown else None
     fitted = friction.no_load_balance(
-        level, at.speed[free], balance[free], standby=np.ones_like(size) if unknown else None, noise=size
+        level, at.speed[free], balance[free], standby=None if course is None else course[free], noise=size
     )
     regressors = {"speed": at.speed[free], "supply_voltage": level}
     over_noise, rests = balance[free] / size, ("scatter of the points without brake",)
@@ -261,34 +335,47 @@ def split(
     c, b = (float(v) for v in fitted.values[:2])
     k = choice.best["split"]
     w = float(at.speed[k])
+    course_at_k = 1.0 if course is None else float(course[k])
     terms = np.zeros((4 if unknown else 3, fitted.values.size))
     terms[0, 0] = terms[1, 1] = 1.0
     terms[2, :2] = w, w**2
     values = {"coulomb_friction": c, "viscous_friction": b, "friction_iron_loss": c * w + b * w**2}
+    watts = float(np.broadcast_to(taken, at.speed.shape)[k])
     if unknown:
-        terms[3, 2] = 1.0
-        standby = values["standby/loss"] = float(fitted.values[2])
+        terms[3, 2] = course_at_k
+        watts = values["standby/loss"] = float(fitted.values[2]) * course_at_k
     else:
-        fit.exact("standby power", **{"standby/loss": standby})
+        fit.exact("standby power", **{"standby/loss": watts})
     covariance = terms @ fitted.covariance @ terms.T
     fit.block("scatter of the points without brake", values, covariance, fitted.degrees_of_freedom)
     _loss_at("scatter of the total loss", "total/loss", surface, at, k, fit)
     _winding_at(at, copper, k, choice.used, fit)
-    return Split(power, copper, free, balance, (c, b), standby, unknown)
+    return Split(power, copper, free, balance, (c, b), watts, unknown)
 
 
-def _winding_loss(log: Log, resistance: np.ndarray) -> np.ndarray | None:
+def _course(log: Log, given: Mapping[str, float]) -> np.ndarray:
+    """Return the course ``(n,)`` of a standby power that is not known, over its value at the mean voltage."""
+    voltage = log["supply_voltage"]
+    return np.asarray(1.0 + given["standby_growth"] * (voltage / voltage.mean() - 1.0))
+
+
+def _winding_loss(
+    log: Log, given: Mapping[str, float], at: Points, resistance: np.ndarray, choice: Choice
+) -> np.ndarray | None:
     """Return the winding loss (W) at each point; ``None`` where the motor's current is not known."""
-    current_q, current_d, duty = log.get("current_q"), log.get("current_d"), log.get("duty")
+    current_q, current_d = log.get("current_q"), log.get("current_d")
     if current_q is not None:
         return friction.rotor_frame_winding_loss(resistance, current_q, 0.0 if current_d is None else current_d)
-    if "supply_voltage" not in log or "supply_current" not in log:
+    if _bridge_cost.field_oriented(log):
+        if "emf_constant_dc" not in given or at.supply is None:
+            return None
+        share = magnets.emf_share(warmth(log, given, at).temperature, given["magnet_coefficient"])
+        power = at.supply - standby(log, given) if at.phases is None else at.phases
+        return friction.sine_winding_loss(resistance, given["emf_constant_dc"] * share * at.speed, power)
+    current = motor_current(log, given, at)
+    if current is None:
         return None
-    if duty is None and not load_points.is_line(log["speed"], log["torque"]):
-        return None
-    across = log["supply_voltage"] * (1.0 if duty is None else duty)
-    drawn = log["supply_voltage"] * log["supply_current"] - log.conditions.get("standby_power", 0.0)
-    return friction.six_step_winding_loss(resistance, drawn / across)
+    return friction.six_step_winding_loss(resistance, current) + choice.added(given, at.speed.size).copper
 
 
 def _winding_at(at: Points, copper: np.ndarray, k: int, used: np.ndarray, fit: Fit) -> None:

@@ -10,7 +10,8 @@ import numpy as np
 from ..errors import FitError
 from ..physics import load_points
 from ..signs import number_text
-from ._load_parts import Choice, PerAmpere, Points, Split
+from . import _bridge_cost
+from ._load_parts import Choice, PerAmpere, Points, Split, warmth
 from .base import Axis, Field, Log, Panel, Report, Series, Table, in_rpm
 from .fit import Fit
 
@@ -35,10 +36,24 @@ class Seen:
     rated: tuple[float, float] | None
 
 
-def report(log: Log, choice: Choice, fit: Fit) -> Report:
+def report(log: Log, given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
     """Return what the report shows of a load run."""
     report, seen = Report(), fit.seen
     at = seen.at
+    if at.supply is not None and (words := _bridge_cost.drive_words(log)):
+        report.notes.append(words)
+    if choice.uncorrected:
+        report.notes.append(_bridge_cost.UNKNOWN)
+    elif choice.cost is not None:
+        extra = choice.added(given, at.speed.size)
+        share = 100 * float(np.max(np.abs(extra.torque) / np.maximum(at.torque, 0.05 * at.torque.max())))
+        report.notes.append(
+            "The bridge as it commutates was solved at each point: it adds up to "
+            f"{number_text(float(extra.copper.max()), '.2g')} W to the winding loss and moves torque by up to "
+            f"{number_text(share, '.2g')} %."
+        )
+    if seen.per_ampere:
+        report.notes.append(warmth(log, given, at).words)
     if not choice.used.all():
         report.notes.append(
             f"{int((~choice.used).sum())} point(s) with a supply voltage that cannot be right are left out of the "

@@ -74,3 +74,11 @@ SIX_STEP = (
         of_motor=True,
     ),
 )
+
+STANDBY_GROWTH = Assumption(
+    "standby_growth",
+    0.5,
+    0.5,
+    "the standby power of the controller lies between constant and proportional to the supply voltage, since it was "
+    "not read at several voltages",
+)

@@ -8,9 +8,11 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import load_points
+from ..physics.magnets import emf_share
+from . import _bridge_cost, _magnets, _winding_state
 from . import _load_parts as parts
 from . import _load_views as views
-from . import _winding_state
+from .assumption import MAGNET_COEFFICIENT, STANDBY_GROWTH, Assumption
 from .base import Condition, Log, Procedure, Quantity, Report, Suspect
 from .fit import Fit
 
@@ -42,9 +44,30 @@ class Load(Procedure):
     )
     conditions = (
         *_winding_state.CONDITIONS,
+        _magnets.CONDITION,
+        _bridge_cost.CONDITION,
         Condition("standby_power", "power", "power the controller takes with the motor standing"),
     )
-    needs = (_winding_state.NEED,)
+    needs = (_winding_state.NEED, *_bridge_cost.NEEDS)
+    assumptions = (
+        MAGNET_COEFFICIENT,
+        *_bridge_cost.ASSUMPTIONS,
+        STANDBY_GROWTH,
+        Assumption(
+            "torque_saturation",
+            0.015,
+            0.015,
+            "the slope of torque over current under load is up to 3 percent below that at small current, since the "
+            "iron begins to saturate (common practice, no source)",
+        ),
+        Assumption(
+            "gear_loss",
+            0.025,
+            0.025,
+            "up to 5 percent of the torque stays in the teeth of the gear (common practice, no source)",
+            when="nameplate_gear_ratio",
+        ),
+    )
     gives = (
         "efficiency_max",
         "motor_efficiency_max",
@@ -133,13 +156,13 @@ class Load(Procedure):
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> parts.Choice:
         """Find the points that can be right, those without brake, and those at which results are stated."""
-        return parts.choose(logs[0])
+        return parts.choose(logs[0], given)
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: parts.Choice) -> Fit:
         """Fit torque over current, the losses over torque and speed, and friction from the points without brake."""
         log, fit = logs[0], Fit()
         at = parts.points(log)
-        per_ampere = parts.torque_per_ampere(log, at, choice, fit)
+        per_ampere = parts.torque_per_ampere(log, at, given, choice, fit)
         surfaces = {name: parts.efficiency(at, name, title, choice, fit) for name, title in views.TITLES.items()}
         if at.supply is None and at.phases is None:
             fit.missing["efficiency_max"] = "no electrical power is logged; add supply_voltage and supply_current"
@@ -152,7 +175,7 @@ class Load(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: parts.Choice, fit: Fit) -> Report:
         """Show torque over current, efficiency and the losses."""
-        return views.report(logs[0], choice, fit)
+        return views.report(logs[0], given, choice, fit)
 
     def suspects(self, columns: Mapping[str, np.ndarray]) -> Sequence[Suspect]:
         """Return the supply voltages that lie off the line of all the others over current."""
@@ -189,6 +212,16 @@ class Load(Procedure):
                 parameters["characteristic/slope"]
                 + parameters["characteristic/viscous"] * parameters["characteristic/lean"]
             )
+        for name in ("torque_constant", "torque_constant_q"):
+            if name in result:
+                warmer = emf_share(20.0 + parameters["magnets/doubt"], given["magnet_coefficient"])
+                result[name] = result[name] / warmer
+        if "torque_constant" in result:
+            # It is that of the air gap at small current; that of the q axis is the slope at the shaft.
+            left = 1.0 - given["torque_saturation"]
+            if np.any(given.get("nameplate_gear_ratio", 1.0) != 1.0):
+                left = left * (1.0 - given["gear_loss"])
+            result["torque_constant"] = result["torque_constant"] * (1.0 + parameters.get("torque/ripple", 0.0)) / left
         if "total/loss" in parameters:
             known = parameters["winding_loss"] + parameters["friction_iron_loss"] + parameters["standby/loss"]
             result["additional_loss"] = parameters["total/loss"] - known

@@ -14,7 +14,7 @@ from ..signs import number_text
 from . import _bridge_cost, _magnets, _winding_state
 from . import _no_load as run_of
 from ._no_load import FRICTION, Balance, Choice, Machine, Points, distinct
-from .assumption import MAGNET_COEFFICIENT, Assumption
+from .assumption import MAGNET_COEFFICIENT, STANDBY_GROWTH
 from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, outside
 from .fit import Fit
 
@@ -60,13 +60,7 @@ class NoLoad(Procedure):
     assumptions = (
         MAGNET_COEFFICIENT,
         *_bridge_cost.ASSUMPTIONS,
-        Assumption(
-            "standby_growth",
-            0.5,
-            0.5,
-            "the standby power of the controller lies between constant and proportional to the supply voltage, since "
-            "it was not read at several voltages",
-        ),
+        STANDBY_GROWTH,
     )
     gives = ("coulomb_friction", "viscous_friction", "no_load_current", "emf_constant_dc")
     # fmt: off
