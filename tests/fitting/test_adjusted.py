@@ -157,3 +157,14 @@ def test_a_drive_takes_the_adjusted_value_of_its_motor(tmp_path: Path) -> None:
     save_fit(tmp_path / "D.json", tmp_path / "D.npz", UnitFit(parts=[motor]))
     again = load_fit(tmp_path / "D.json")["parts"][0]["outcomes"]
     assert {outcome["procedure"] for outcome in again} == {"open-circuit", "no-load", "adjusted"}
+
+
+def test_what_straddles_the_end_of_the_possible_is_cut_there_as_a_test_alone_is() -> None:
+    """Two that disagree widen each other across zero: friction cannot be negative."""
+    apart = [
+        run("coast-down", coulomb_friction=(0.01, 0.004), viscous_friction=(0.010, 0.001)),
+        run("load", coulomb_friction=(0.09, 0.004), viscous_friction=(0.010, 0.001)),
+    ]
+    found = adjusted("U", apart, 0.95)
+    assert found.forms["coulomb_friction"].standard_uncertainty > 0.02
+    assert found.simulated["coulomb_friction"].low >= 0.0

@@ -27,6 +27,9 @@ from ..quantities import preference, quantities
 from ..uncertainty.adjustment import Adjustment, Observation, adjust
 from ..uncertainty.coverage import interval
 from ..uncertainty.forms import Form
+from ..uncertainty.monte_carlo import Simulation
+from ..uncertainty.result import Result
+from .admitted import admitted
 from .engine import Outcome
 
 #: Quantities that one fit gives together and that only mean something together.
@@ -40,6 +43,8 @@ class Adjusted:
 
     forms: Mapping[str, Form] = field(default_factory=dict)
     consistency: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    #: Those cut at the end of what is possible.
+    simulated: Mapping[str, Simulation] = field(default_factory=dict)
     #: Places of the outcomes behind each quantity.
     members: Mapping[str, Sequence[int]] = field(default_factory=dict)
     with_controller_loss: Sequence[str] = ()
@@ -51,7 +56,8 @@ def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float) -> Adju
     forms: dict[str, Form] = {}
     consistency: dict[str, Mapping[str, Any]] = {}
     members: dict[str, Sequence[int]] = {}
-    panels, rows = [], []
+    simulated: dict[str, Simulation] = {}
+    panels, rows, cut = [], [], []
     single = [(name,) for name in quantities() if not any(name in together for together in _SETS)]
     for names in [*_SETS, *single]:
         places = _members(names, outcomes)
@@ -66,7 +72,14 @@ def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float) -> Adju
             found = adjust(f"{unit}/{'+'.join(names)}", observations)
         except FitError:
             continue  # without a stated uncertainty nothing can be weighed: the preferred test stands
+        stands = {name: admitted(name, Result(found.forms[name]), probability) for name in names}
+        if any(state == "impossible" for state, _, _ in stands.values()):
+            continue  # the tests disagree so far that nothing possible is left between them
         for name in names:
+            _, result, said = stands[name]
+            if result.simulation is not None:
+                simulated[name] = result.simulation
+                cut.append(f"{quantities()[name].title}: {said}")
             alone = {outcomes[place].procedure: outcomes[place].forms[name] for place in places}
             forms[name] = found.forms[name]
             consistency[name] = _consistency(name, found, alone)
@@ -74,8 +87,8 @@ def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float) -> Adju
             panels.append(_panel(name, alone, found.forms[name], probability))
             rows += _rows(name, consistency[name])
     held = [name for name, places in members.items() if name in outcomes[places[0]].with_controller_loss]
-    shown = Shown(panels, [_table(rows)], _notes(consistency)) if forms else Shown()
-    return Adjusted(forms, consistency, members, held, shown)
+    shown = Shown(panels, [_table(rows)], [*_notes(consistency), *cut]) if forms else Shown()
+    return Adjusted(forms, consistency, simulated, members, held, shown)
 
 
 def _members(names: Sequence[str], outcomes: Sequence[Outcome]) -> list[int]:

@@ -79,7 +79,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             {
                 "name": ADJUSTED,
                 "forms": {name: ledger.form(form) for name, form in together.forms.items()},
-                "simulated": {},
+                "simulated": {name: found.as_json() for name, found in together.simulated.items()},
                 "notes": list(together.shown.notes),
                 "tables": [asdict(table) for table in together.shown.tables],
                 "missing": {},
