@@ -7,9 +7,11 @@ Expected numbers: the weighted mean of two independent values, worked by hand (w
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from rotorproof.decision.results import build_results
@@ -21,6 +23,7 @@ from rotorproof.fitting.unit_fit import UnitFit
 from rotorproof.procedures.fit import Fit
 from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.uncertainty.forms import Form, Influence
+from rotorproof.uncertainty.monte_carlo import Simulation
 
 FRICTION = ("coulomb_friction", "viscous_friction")
 
@@ -136,8 +139,6 @@ def test_runs_of_one_procedure_are_reported_apart() -> None:
 
 
 def test_each_constant_has_a_figure_of_its_tests_and_the_band(tmp_path: Path) -> None:
-    import numpy as np
-
     results(tmp_path, EMF)
     fit = load_fit(tmp_path / "fit.json")
     (together,) = fit["derived"]
@@ -168,3 +169,20 @@ def test_what_straddles_the_end_of_the_possible_is_cut_there_as_a_test_alone_is(
     found = adjusted("U", apart, 0.95)
     assert found.forms["coulomb_friction"].standard_uncertainty > 0.02
     assert found.simulated["coulomb_friction"].low >= 0.0
+
+
+def simulated(low: float, high: float) -> Outcome:
+    one = run("open-circuit", emf_constant_dc=(1.300, 0.010))
+    found = Simulation(low, high, (high - low) / 3.92, 1000, (low, high))
+    return replace(one, simulated={"emf_constant_dc": found})
+
+
+def test_an_interval_wider_than_its_form_enters_as_wide_as_it_is() -> None:
+    found = adjusted("U", [simulated(1.300 - 0.0392, 1.300 + 0.0392), EMF[1]], 0.95)
+    # As wide as the no-load run: equal weights.
+    assert found.forms["emf_constant_dc"].value == pytest.approx(1.315, abs=1e-4)
+    assert found.forms["emf_constant_dc"].standard_uncertainty == pytest.approx(0.02 / 2**0.5, rel=1e-3)
+
+
+def test_nothing_is_adjusted_without_the_preferred_test() -> None:
+    assert not adjusted("U", [simulated(1.29, 1.34), EMF[1]], 0.95).forms

@@ -143,6 +143,24 @@ def test_a_test_that_shares_most_of_its_error_gets_no_negative_weight() -> None:
     assert found.forms["x"].terms == pytest.approx(a.form.terms)
 
 
+def test_no_constant_is_less_certain_than_its_best_test() -> None:
+    """A precise test beside two that share an error: brute force over a grid of weights finds nothing better."""
+    shared = Influence("shared", "gain")
+    a = alone("a", 1.0, 0.012)
+    b = Observation("b", Form(1.01, {shared: 0.015, Influence("b", "scatter"): 0.004}), {"x": 1.0})
+    c = Observation("c", Form(1.012, {shared: 0.022, Influence("c", "scatter"): 0.004}), {"x": 1.0})
+    found = adjust("t", [a, b, c])
+    assert min(share.weights["x"] for share in found.shares) >= 0
+    grid = np.linspace(0, 1, 101)
+    variances = [
+        (p * 0.012) ** 2 + (q * 0.015 + (1 - p - q) * 0.022) ** 2 + 0.004**2 * (q**2 + (1 - p - q) ** 2)
+        for p in grid
+        for q in grid
+        if p + q <= 1
+    ]
+    assert found.forms["x"].standard_uncertainty == pytest.approx(math.sqrt(min(variances)), rel=2e-3)
+
+
 def test_few_readings_widen_and_make_disagreement_harder_to_claim() -> None:
     many = adjust("t", [alone("a", 1.0, 0.01), alone("b", 1.035, 0.01)])
     few = adjust("t", [alone("a", 1.0, 0.01, 4), alone("b", 1.035, 0.01, 4)])

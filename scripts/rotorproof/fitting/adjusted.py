@@ -8,11 +8,13 @@ Which tests observe the same constant is decided here:
 - friction is a set: the two terms of the straight line are adjusted together. A run that tells air drag apart fits
   other terms, and a run that holds part of a controller's loss measures something else; neither is bound to the
   others. So air drag never joins a viscous term that holds it already;
-- a value whose distribution no linear form describes is not adjusted.
+- where a form does not describe a value's distribution, what the interval has more is an influence of its own; a value
+  whose interval is not symmetric is not adjusted, and nothing is without the test that is preferred.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -26,7 +28,7 @@ from ..procedures.derivation import Shown
 from ..quantities import preference, quantities
 from ..uncertainty.adjustment import Adjustment, Observation, adjust
 from ..uncertainty.coverage import interval
-from ..uncertainty.forms import Form
+from ..uncertainty.forms import Form, Influence
 from ..uncertainty.monte_carlo import Simulation
 from ..uncertainty.result import Result
 from .admitted import admitted
@@ -35,6 +37,10 @@ from .engine import Outcome
 #: Quantities that one fit gives together and that only mean something together.
 _SETS = (("coulomb_friction", "viscous_friction"),)
 _SQUARE = "windage"
+#: Difference of the two sides of an interval, over their sum, from which on it is not symmetric.
+_UNEVEN = 0.1
+#: Coverage factor of a normal distribution for 95 %.
+_NORMAL = 1.96
 
 
 @dataclass(frozen=True)
@@ -64,7 +70,7 @@ def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float) -> Adju
         if len(places) < 2:
             continue
         observations = [
-            Observation(outcomes[place].procedure, outcomes[place].forms[name], {name: 1.0})
+            Observation(outcomes[place].procedure, _linear(unit, outcomes[place], name, probability), {name: 1.0})
             for place in places
             for name in names
         ]
@@ -98,7 +104,7 @@ def _members(names: Sequence[str], outcomes: Sequence[Outcome]) -> list[int]:
         place
         for place, one in enumerate(outcomes)
         if one.procedure in known
-        and all(name in one.forms and name not in one.simulated for name in names)
+        and all(name in one.forms for name in names)
         and all(one.procedure != earlier.procedure for earlier in outcomes[:place] if names[0] in earlier.forms)
     ]
     if not giving:
@@ -106,9 +112,34 @@ def _members(names: Sequence[str], outcomes: Sequence[Outcome]) -> list[int]:
     giving.sort(key=lambda place: (preference(quantities()[names[0]], outcomes[place].procedure), place))
     if names[0] in _SETS[0] and any(_SQUARE in outcomes[place].forms for place in giving):
         giving = [place for place in giving if _SQUARE in outcomes[place].forms]
-    apart = [place for place in giving if names[0] not in outcomes[place].with_controller_loss]
     # The definition holds no controller's loss, so what does not hold any is bound together where it can be.
-    return apart if len(apart) > 1 else [] if apart else giving
+    apart = [place for place in giving if names[0] not in outcomes[place].with_controller_loss]
+    bound = apart or giving
+    even = [place for place in bound if all(_is_even(outcomes[place], name) for name in names)]
+    return even if even[:1] == bound[:1] else []
+
+
+def _is_even(outcome: Outcome, name: str) -> bool:
+    """Tell whether the interval of a quantity reaches about as far to both sides."""
+    found = outcome.simulated.get(name)
+    if found is None:
+        return True
+    value = outcome.forms[name].value
+    up, down = found.high - value, value - found.low
+    return abs(up - down) <= _UNEVEN * (up + down)
+
+
+def _linear(unit: str, outcome: Outcome, name: str, probability: float) -> Form:
+    """Return a quantity's form; what its simulated interval has more than that of the form is an influence beside."""
+    form, found = outcome.forms[name], outcome.simulated.get(name)
+    if found is None:
+        return form
+    cover = interval(form, probability)
+    wider = (0.5 * (found.high - found.low)) ** 2 - cover.expanded_uncertainty**2
+    if wider <= 0:
+        return form
+    influence = Influence(f"curved/{unit}/{outcome.label}/{name}", "departure from a straight line in the influences")
+    return Form(form.value, {**form.terms, influence: math.sqrt(wider) / _NORMAL})
 
 
 def _consistency(name: str, found: Adjustment, alone: Mapping[str, Form]) -> dict[str, Any]:

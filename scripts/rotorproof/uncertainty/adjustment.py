@@ -10,7 +10,8 @@ share, and an adjusted constant is again a form: weights times observations.
   constant are found as if all tests had met the errors they share at the same value, the adjusted one, where relative
   uncertainties are below one half. For several constants the covariance stands as it is.
 - *Negative weights* come where two tests share most of their error; they extrapolate beyond both, on the strength of
-  sensitivities known to a few percent. A test of a single constant that would get one gets none.
+  sensitivities known to a few percent. A single constant takes the weights that leave the least variance among those
+  of which none is negative, so it is never less certain than the best test alone.
 - *One test derived from another*, or the same log twice: an observation that differs from an earlier one of the same
   constants by less than a millionth of its uncertainty says nothing new and is set aside.
 - *Few readings*: weights found from uncertainties that are themselves uncertain lose some of what they promise; the
@@ -26,6 +27,7 @@ import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
@@ -200,16 +202,19 @@ def _weights(design: np.ndarray, covariance: np.ndarray) -> np.ndarray:
 
 
 def _without_negative(observations: Sequence[Observation], solved: _Solved) -> np.ndarray:
-    """Return the weights ``(1, n)`` of a single constant with none negative."""
-    used = list(range(len(observations)))
-    row, design = solved.weights[0], solved.design[:, 0]
-    while min(row * design[used]) < 0:
-        used.pop(int(np.argmin(row * design[used])))
-        part = [observations[place] for place in used]
-        row = _solve(part, list(part[0].design)).weights[0]
-    weights = np.zeros((1, len(observations)))
-    weights[0, used] = row
-    return weights
+    """Return the weights ``(1, n)`` of a single constant with none negative that leave the least variance."""
+    design = solved.design[:, 0]
+    if min(solved.weights[0] * design) >= 0:
+        return solved.weights
+    best, least = solved.weights, math.inf
+    for size in range(1, len(observations)):
+        for used in map(list, combinations(range(len(observations)), size)):
+            part = [observations[place] for place in used]
+            row = _solve(part, list(part[0].design)).weights[0]
+            if min(row * design[used]) >= 0 and (u := _combined(part, row).standard_uncertainty) < least:
+                least, best = u, np.zeros((1, len(observations)))
+                best[0, used] = row
+    return best
 
 
 def _combined(observations: Sequence[Observation], weights: np.ndarray) -> Form:
