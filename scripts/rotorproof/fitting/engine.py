@@ -166,7 +166,8 @@ def run(
         probability,
         f"{unit}/{procedure.name}/{label}",
     )
-    cut = _admitted(forms, simulated, fit, probability)
+    disowned = procedure.disowned(fit, forms, given, probability)
+    cut = _admitted(forms, simulated, fit, probability, disowned)
     if best and not forms:
         raise FitError("; ".join(f"{quantities()[name].title}: {fit.missing[name]}" for name in best))
     common = {
@@ -200,11 +201,19 @@ def _scattered(fit: Fit, adequacy: Adequacy, where: str) -> dict[str, Form]:
     return parameters
 
 
-def _admitted(forms: dict[str, Form], simulated: dict[str, Simulation], fit: Fit, probability: float) -> dict[str, str]:
+def _admitted(
+    forms: dict[str, Form],
+    simulated: dict[str, Simulation],
+    fit: Fit,
+    probability: float,
+    disowned: Mapping[str, str],
+) -> dict[str, str]:
     """Refuse what cannot be and cut what straddles its end, in place; returns what to note of what was cut."""
     notes = {}
     for name in list(forms):
         state, result, said = admitted(name, Result(forms[name], simulated.get(name)), probability)
+        if name in disowned:
+            state, said = "impossible", disowned[name]
         if state == "impossible":
             fit.missing[name] = said
             fit.refused.add(name)

@@ -82,6 +82,20 @@ def coasting_parts(speed: np.ndarray, powered: np.ndarray | None = None, window:
     return parts
 
 
+def current_left(current: np.ndarray, part: slice) -> tuple[float, float]:
+    """Return how far a current ``(n,)`` stands from its idle reading while a rotor slows down, and its standard error.
+
+    The first quarter of the stretch ``part`` is compared with its last tenth, where a drive that gives power back has
+    no voltage left to do so, and one that drives on has nothing left to drive. Medians, with the scatter of the
+    readings taken as hanging together over ten of them.
+    """
+    readings = np.asarray(current, dtype=float)[part]
+    early, late = readings[: max(4, readings.size // 4)], readings[-max(4, readings.size // 10) :]
+    spread = [1.4826 * float(np.median(np.abs(np.diff(x)))) / np.sqrt(2.0) for x in (early, late)]
+    error = np.sqrt(sum(s * s * 10.0 / x.size for s, x in zip(spread, (early, late), strict=True)))
+    return float(np.median(early) - np.median(late)), float(error)
+
+
 def _running_median(values: np.ndarray, width: int) -> np.ndarray:
     if width < 3:
         return values

@@ -9,6 +9,20 @@ import numpy as np
 from .regression import Estimates, linear_fit
 
 
+def power_exponent(speed: np.ndarray, power: np.ndarray) -> tuple[float, float] | None:
+    """Return the exponent of speed with which ``power`` ``(n,)`` (W) grows in its upper half, and its standard error.
+
+    Power against Coulomb friction and hysteresis grows as the speed, against viscous drag and eddy currents as its
+    square, against air as its cube. ``None`` with fewer than four points, or where they span less than a fifth.
+    """
+    upper = (speed >= 0.5 * speed.max()) & (power > 0)
+    if upper.sum() < 4 or np.ptp(speed[upper]) < 0.2 * speed.max():
+        return None
+    x, y = np.log(speed[upper]), np.log(power[upper])
+    fitted = linear_fit(np.column_stack([np.ones_like(x), x]), y)
+    return float(fitted.values[1]), float(np.sqrt(fitted.covariance[1, 1]))
+
+
 def six_step_winding_loss(phase_resistance: float | np.ndarray, current: np.ndarray) -> np.ndarray:
     """Return the winding loss (W) at DC ``current`` (A): two phases in series conduct at any time."""
     return 2.0 * phase_resistance * np.asarray(current, dtype=float) ** 2

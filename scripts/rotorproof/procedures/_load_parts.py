@@ -88,6 +88,8 @@ class Split:
     standby_unknown: bool
 
 
+#: Share of the points above 100 % from which on the whole run is doubted (common practice, no source).
+_SIZEABLE = 0.1
 _POWER_COLUMNS = (("phase_power",), ("phase_power_a", "phase_power_b", "phase_power_c"), ("wattmeter_1", "wattmeter_2"))
 
 
@@ -98,6 +100,37 @@ def points(log: Log) -> Points:
         supply = log["supply_voltage"] * log["supply_current"]
     speed, torque = (_forwards(log[name]) for name in ("speed", "torque"))
     return Points(speed, torque, supply, phase_power(log))
+
+
+def refuse_more_than_goes_in(log: Log) -> None:
+    """Raise ``FitError`` where a sizeable share of the points gives more than it takes, beyond the stated errors."""
+    over = more_than_goes_in(log)
+    if over is not None and over.sum() >= max(2, _SIZEABLE * over.size):
+        rows = ", ".join(str(row + 1) for row in np.flatnonzero(over)[:5]) + (", ..." if over.sum() > 5 else "")
+        raise FitError(
+            f"{over.sum()} of {over.size} points give more power at the shaft than goes in (efficiency above 100 %, "
+            f"readings {rows}), so the others are not to be trusted either. Check the unit and zero of torque and "
+            "speed, the lever arm, and whether all columns belong to the same points"
+        )
+
+
+def more_than_goes_in(log: Log) -> np.ndarray | None:
+    """Return at which points ``(n,)`` the shaft gives more than goes in; ``None`` where no power is logged.
+
+    Points below a tenth of the greatest power count as sound: there the offsets of the meters weigh. Elsewhere twice
+    the stated standard uncertainty of both powers is allowed, and 2 % where none is stated.
+    """
+    at = points(log)
+    power = at.powers[at.fed_by]
+    if power is None or not float(power.max()) > 0:
+        return None
+    shaft = at.torque * at.speed
+    variance = 0.0
+    for name in ("torque", "speed", "supply_voltage", "supply_current", *sum(_POWER_COLUMNS, ())):
+        if name in log.stated and name in log and np.any(log[name]):
+            variance += (log.stated[name] / float(np.sqrt(np.mean(log[name] ** 2)))) ** 2
+    allowed = 1.0 + max(2.0 * float(np.sqrt(variance)), 0.02)
+    return np.asarray((power > 0.1 * power.max()) & (shaft > allowed * power))
 
 
 def choose(log: Log, given: Mapping[str, float]) -> Choice:

@@ -17,6 +17,7 @@ from typing import Any, ClassVar, Literal, Protocol
 import numpy as np
 
 from ..errors import Problem
+from ..uncertainty.forms import Form
 from .assumption import Assumption
 from .bench import Basis, Bench, Machine, Situation
 from .fit import Fit
@@ -356,6 +357,15 @@ class Procedure(ABC):
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Any, fit: Fit) -> Report:
         """Return figures, tables, notes and warnings of a fit, which ``estimate`` returned for the same inputs."""
         return Report()
+
+    def disowned(
+        self, fit: Fit, found: Mapping[str, Form], given: Mapping[str, Form], probability: float
+    ) -> dict[str, str]:
+        """Return which results do not stand, with the reason, because the test was not what it is taken for.
+
+        ``found`` and ``given`` hold results and scalars with all their uncertainty, SI.
+        """
+        return {}
 
     def with_controller_loss(self, log: Log) -> frozenset[str]:
         """Return which quantities hold part of a controller's loss, because it stood within the power measured."""

@@ -11,6 +11,8 @@ import numpy as np
 from ..errors import FitError
 from ..physics import coasting
 from ..signs import number_text
+from ..uncertainty.coverage import interval
+from ..uncertainty.forms import Form, propagate
 from .base import (
     Axis,
     Condition,
@@ -30,6 +32,10 @@ from .base import (
 from .fit import Fit
 
 _MOST = 1500  # samples per record that the fit uses; longer records are averaged in blocks
+#: A current counts as power if it stands so many standard errors, and so many amperes, from idle (common practice).
+_SURE, _IDLE_CURRENT = 6.0, 0.03
+#: The shape of the deceleration is doubted beyond its interval of this probability, and beyond this departure.
+_CERTAIN, _UNLIKE = 0.999, 0.2
 _WINDAGE_Z = 2.6  # standard uncertainties by which the square term must differ from zero (99 %)
 _SPEED = Axis("Speed", "speed", "rpm")
 _TIME = Axis("Time", "time", "s")
@@ -79,7 +85,7 @@ class CoastDown(Procedure):
     purpose = "Find friction and moment of inertia from how the rotor slows down by itself."
     unit_kinds = ("motor",)
     required_columns = ("time", ("speed", *_PAIRS))
-    optional_columns = ("supply_current",)
+    optional_columns = ("supply_current", "current_a", "current_b", "current_c")
     conditions = (
         Condition("moment_of_inertia", "moment_of_inertia", "inertia of everything that turns, if it is known"),
         Condition(
@@ -157,6 +163,7 @@ class CoastDown(Procedure):
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find the coasting stretches, and whether the readings tell air drag from viscous friction."""
         records = [_record(log, given) for log in logs]
+        _refuse_power(logs, records)
         plain = [coasting.fit_coasting(r.times, r.speeds, windage=False) for r in records]
         squared, why_not = None, ""
         try:
@@ -208,6 +215,36 @@ class CoastDown(Procedure):
         _show(logs, seen, report)
         return report
 
+    def disowned(
+        self, fit: Fit, found: Mapping[str, Form], given: Mapping[str, Form], probability: float
+    ) -> dict[str, str]:
+        """Disown the inertia where the deceleration does not fall with speed as the torques that it rests on do.
+
+        Braking or driving adds a torque that friction does not have: it shows in how the deceleration at the highest
+        speed compares with that at a third of it.
+        """
+        names = ("coulomb_friction", "viscous_friction")
+        ours = ("coulomb_deceleration", "viscous_decay_rate")
+        if "moment_of_inertia" not in found or set(names) & set(found) or not set(names) <= set(given):
+            return {}
+        if not set(ours) <= set(found) or "windage" in fit.parameters:
+            return {}
+        top = max(float(w.max()) for r in fit.seen.records for w in r.speeds)
+
+        def shape(of: Mapping[str, float]) -> dict[str, float]:
+            torque, slowing = ([of[a] + of[b] * w for w in (top, top / 3.0)] for a, b in (names, ours))
+            return {"shape": slowing[0] / slowing[1] / (torque[0] / torque[1])}
+
+        inputs = {**{n: given[n] for n in names}, **{n: found[n] for n in ours}}
+        ratio = propagate(shape, inputs)["shape"]
+        if abs(ratio.value - 1.0) < interval(ratio, _CERTAIN).expanded_uncertainty or abs(ratio.value - 1.0) < _UNLIKE:
+            return {}
+        return {
+            "moment_of_inertia": "the rotor looks braked or driven: from full speed to a third of it the deceleration "
+            f"changes {number_text(ratio.value, '.2g')} times as much as the friction torque of the other tests does, "
+            "more than their uncertainties allow. Let the controller neither brake nor drive on release, and repeat it"
+        }
+
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the fitted parameters under their public names; ratios from torques where these were fitted."""
         result = dict(parameters)
@@ -246,9 +283,31 @@ def _record(log: Log, given: Mapping[str, float], parts: tuple[slice, ...] | Non
 
 def _powered(speed: np.ndarray, current: np.ndarray) -> np.ndarray | None:
     """Return where the supply still drives the rotor, as far as its current tells."""
-    idle = float(np.percentile(current, 5))
+    idle = float(np.median(current[speed <= np.percentile(speed, 5)]))
     driven = float(np.median(current[speed >= 0.97 * speed.max()]))
     return current > 0.5 * (idle + driven) if driven > idle else None
+
+
+def _refuse_power(logs: Sequence[Log], records: Sequence[Record]) -> None:
+    """Raise ``FitError`` where a current tells that the rotor was braked or driven while it should coast."""
+    for log, record in zip(logs, records, strict=True):
+        for name in ("supply_current", "current_a", "current_b", "current_c"):
+            if name not in log or log[name].size != record.speed.size:
+                continue
+            current = log[name] if name == "supply_current" else np.abs(log[name])
+            for part in record.parts:
+                away, error = coasting.current_left(current, part)
+                if name != "supply_current":
+                    # A wave has no scatter to speak of: with the bridge off it is gone, offset and noise are the same.
+                    error = float(np.median(current[part][-max(4, (part.stop - part.start) // 10) :])) / 3.0
+                if abs(away) > max(_SURE * error, _IDLE_CURRENT):
+                    does = "braked" if away < 0 or name != "supply_current" else "driven"
+                    far = number_text(away, ".2g")
+                    raise FitError(
+                        f"the rotor was braked or driven, it did not coast: {name} stands {far} A away from its idle "
+                        f"reading while the rotor slows down, as if it were {does}. Let the controller neither brake "
+                        "nor give power back on release, or part the phase lines, and repeat the run"
+                    )
 
 
 def _blocks(values: np.ndarray, size: int) -> np.ndarray:

@@ -156,6 +156,7 @@ class Load(Procedure):
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> parts.Choice:
         """Find the points that can be right, those without brake, and those at which results are stated."""
+        parts.refuse_more_than_goes_in(logs[0])
         return parts.choose(logs[0], given)
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: parts.Choice) -> Fit:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import FitError
-from ..physics import magnets, steady
+from ..physics import friction, magnets, steady
 from ..physics.regression import Estimates, linear_fit
 from ..signs import number_text
 from . import _bridge_cost, _magnets, _winding_state
@@ -19,6 +19,8 @@ from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Seri
 from .fit import Fit
 
 _SAMPLED = 60  # rows from which a log is a record in time rather than a table of readings
+#: Beyond this, more than half of the power goes as the cube of speed: as in air, not as in bearings and iron.
+_MOST_EXPONENT = 2.5
 _STANDING = 0.02  # of the highest speed
 _LEFT_IN_FRICTION = 0.05
 _LEFT_IN_EMF = 0.01
@@ -121,6 +123,7 @@ class NoLoad(Procedure):
         if not np.any(turning) or points.speed.max() == 0:
             raise FitError("the speed is zero throughout; log the run with the motor turning")
         run = points.at(turning)
+        _refuse_load(run, points.at(~turning), log.conditions.get("standby_power"))
         full = _full_throttle(run)
         voltage = run.voltage[full]
         rated = given.get("nameplate_rated_voltage")
@@ -238,6 +241,19 @@ def _no_emf(log: Log, given: Mapping[str, float], points: Points, choice: Choice
             "fully open; run at full throttle or log 'duty'"
         }
     return {}
+
+
+def _refuse_load(run: Points, still: Points, stated: float | None) -> None:
+    """Raise ``FitError`` where power grows with speed as no friction does: a propeller, a fan or a brake is at work."""
+    standby = stated if stated is not None else float(still.power.mean()) if still.speed.size else 0.0
+    found = friction.power_exponent(run.speed, run.power - standby)
+    if found is not None and found[0] - 3.0 * found[1] > _MOST_EXPONENT:
+        exponent = number_text(found[0], ".3g")
+        raise FitError(
+            "the unit ran under load, not at no load: in the upper half of its speeds the power grows as speed to the "
+            f"power of {exponent}, where friction and iron loss give 1 to 2 and a propeller 3. Take off what the unit "
+            "drives, or log torque as well and give the test as a load run"
+        )
 
 
 def _rows(log: Log) -> tuple[slice, ...] | None:
