@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from rotorproof.decision.models import Results
 from rotorproof.decision.results import build_results
 from rotorproof.fitting.adjusted import adjusted
 from rotorproof.fitting.engine import Outcome
@@ -21,6 +22,8 @@ from rotorproof.fitting.parts import part
 from rotorproof.fitting.store import load_fit, load_panels, save_fit
 from rotorproof.fitting.unit_fit import UnitFit
 from rotorproof.procedures.fit import Fit
+from rotorproof.rendering.quantity_view import criterion_view
+from rotorproof.rendering.section_view import sections
 from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.monte_carlo import Simulation
@@ -147,8 +150,8 @@ def test_each_constant_has_a_figure_of_its_tests_and_the_band(tmp_path: Path) ->
     tests = [series for series in panel.series if series.role == "measured"]
     assert [float(series.y[0]) for series in tests] == [1.300, 1.330]
     assert tests[0].y_error == pytest.approx([1.96 * 0.010], rel=1e-3)
-    band = [float(series.y[0]) for series in panel.series if series.role == "limit"]
-    assert band == pytest.approx([1.306 - 1.96 * 0.0089443, 1.306 + 1.96 * 0.0089443], rel=1e-4)
+    (band,) = (series.y for series in panel.series if series.role == "limit")
+    assert [band.min(), band.max()] == pytest.approx([1.306 - 1.96 * 0.0089443, 1.306 + 1.96 * 0.0089443], rel=1e-4)
 
 
 def test_a_drive_takes_the_adjusted_value_of_its_motor(tmp_path: Path) -> None:
@@ -186,3 +189,18 @@ def test_an_interval_wider_than_its_form_enters_as_wide_as_it_is() -> None:
 
 def test_nothing_is_adjusted_without_the_preferred_test() -> None:
     assert not adjusted("U", [simulated(1.29, 1.34), EMF[1]], 0.95).forms
+
+
+def test_the_report_has_a_section_of_them_and_says_by_which_test_a_criterion_is_judged(tmp_path: Path) -> None:
+    nothing: Any = None
+    limit = {"quantity": "emf_constant_dc", "max": "1.325 V s/rad", "from": "no-load"}
+    found = Results.model_validate(results(tmp_path, EMF, limit))
+    fit = load_fit(tmp_path / "fit.json")
+    (section,) = sections(nothing, {**fit, "outcomes": []}, nothing, found)
+    assert section.title == "Adjustment of several tests"
+    assert [q.name for q in section.quantities] == ["emf_constant_dc"]
+    assert len(section.figures) == 1
+    assert "the tests agree" in " ".join(section.notes)
+    view = criterion_view(found.criteria[0], found)
+    assert view.title == "EMF constant, DC by no-load run"
+    assert "1.33" in str(view.value)

@@ -180,11 +180,12 @@ def _panel(name: str, alone: Mapping[str, Form], form: Form, probability: float)
     cover = interval(form, probability)
     ends = np.array([0.5, len(alone) + 0.5])
     series.append(Series("adjusted", ends, np.full(2, form.value), "fit"))
-    series += [Series("adjusted interval", ends, np.full(2, end), "limit") for end in (cover.low, cover.high)]
+    box = np.array([cover.low, cover.low, cover.high, cover.high, cover.low])
+    series.append(Series("interval of the adjusted value", ends[[0, 1, 1, 0, 0]], box, "limit"))
     return Panel(
         f"adjusted-{name.replace('_', '-')}",
         quantity.title,
-        Axis("Test", "number", "1"),
+        Axis("Test, as in the legend", "number", "1"),
         Axis(quantity.title, quantity.kind, quantity.unit),
         series,
         "What each test alone gives, with its interval, beside the adjusted value and its interval.",

@@ -42,6 +42,8 @@ def draw(figure: Any, panel: Panel) -> None:
             draw_series(rest, series, by_label.get(series.label, own), panel.x, panel.residual_axis)
         rest.axhline(0, color=INK, linewidth=0.6, zorder=1)
         rest.set_ylabel(y_label(axis_label(panel.residual_axis.title, panel.residual_axis.unit), 0.25 * height(panel)))
+    if panel.x.kind == "number":
+        bottom.xaxis.get_major_locator().set_params(integer=True)
     bottom.set_xlabel(axis_label(panel.x.title, panel.x.unit))
     legend(figure, main)
     if rest is not None:
