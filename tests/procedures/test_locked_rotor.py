@@ -23,7 +23,7 @@ def test_a_straight_line_names_no_saturation() -> None:
     current = np.repeat(np.linspace(1, 15, 10), 2)
     result = outcome(PROCEDURE, [(stall_table(np.random.default_rng(0), 0.95 * current, current, 0.2), MEAN)], ACCURACY)
     assert "saturation_current" not in result.forms
-    assert "does not fall by 10 %" in result.fit.missing["saturation_current"]
+    assert "does not fall measurably" in result.fit.missing["saturation_current"]
 
 
 def test_force_on_a_lever_is_torque() -> None:
@@ -39,8 +39,9 @@ def test_force_on_a_lever_is_torque() -> None:
 def test_torque_read_at_its_peak_is_brought_to_the_mean_of_the_wave(outside: Outside) -> None:
     current = np.linspace(1, 10, 8)
     columns = {"torque": 1.0 * current, "current_ab": current}
-    with pytest.raises(FitError, match="open-circuit"):
-        outcome(PROCEDURE, [(columns, PEAK)])
+    alone = outcome(PROCEDURE, [(columns, PEAK)])
+    assert "torque_constant" not in alone.forms
+    assert "open-circuit" in alone.fit.missing["torque_constant"]
     result = outcome(PROCEDURE, [(columns, PEAK)], emf_constant_dc=3 / np.pi, emf_constant_peak=1.0)
     outside(
         "torque_constant",

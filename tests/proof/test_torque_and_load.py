@@ -41,6 +41,41 @@ def test_knee_of_the_torque(
     )
 
 
+def test_fall_of_torque_per_ampere_along_froehlichs_curve(outside: Outside) -> None:
+    current = np.repeat(np.linspace(1.0, 32.0, 24), 2)
+    torque = 0.8 * current / (1 + current / 180.0)
+    found = values("locked-rotor", [({"torque": torque, "current_ab": current}, {"rotor_position": 0.0})])
+    # At 32 A: 1 - 1/(1 + 32/180) = 15.094 %. In the family of bends the curve is that of sharpness 1.
+    outside.each(
+        found,
+        (
+            ("torque_droop", 15.094, 0.01, "percent"),
+            ("droop_current", 32.0, 1e-9, "A"),
+            ("saturation_sharpness", 1.0, 0.01, "1"),
+        ),
+        what="torque of 0.8 N m/A that bends as Froehlich's curve",
+        source="Froehlich's curve a I/(1 + b I) with b = 1/180 A; " + HAND,
+    )
+
+
+def test_fall_of_torque_per_ampere_lost_in_scatter(outside: Outside) -> None:
+    current = np.repeat(np.linspace(1.0, 20.0, 20), 2)
+    torque = 0.8 * current + np.random.default_rng(4).normal(0.0, 0.05, current.size)
+    found = values("locked-rotor", [({"torque": torque, "current_ab": current}, {"rotor_position": 0.0})])
+    assert "saturation_current" not in found
+    design = np.column_stack([np.ones_like(current), current, current**3])
+    other = statsmodels.api.OLS(torque, design).fit().params
+    outside(
+        "torque_droop",
+        "straight torque of 0.8 N m/A with noise: cubic term over the linear one at 20 A",
+        ours=100 * found["torque_droop"],
+        published=100 * -other[2] * 20.0**2 / other[1],
+        allowance=1e-6,
+        unit="percent",
+        source="statsmodels, OLS",
+    )
+
+
 def test_load_run_by_hand(outside: Outside) -> None:
     """A stand in round figures: 36 V; torque per ampere of q-axis current 1.0; drag 0.4 N m + 0.02 N m s/rad.
 

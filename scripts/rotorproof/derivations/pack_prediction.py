@@ -40,6 +40,9 @@ class PackPrediction(Derivation):
         Need("emf_harmonic_5", "shape of the EMF, ripple of the current", part="motor"),
         Need("emf_harmonic_7", "shape of the EMF, ripple of the current", part="motor"),
         Need("saturation_current", "torque per ampere at large current", part="motor"),
+        Need("saturation_sharpness", "torque per ampere at large current", part="motor"),
+        Need("torque_droop", "torque per ampere at large current", part="motor"),
+        Need("droop_current", "torque per ampere at large current", part="motor"),
         Need("continuous_current", "the current the winding bears for ever", part="motor"),
     )
     gives: ClassVar[tuple[str, ...]] = (
@@ -258,6 +261,10 @@ def _torque_left(given: Mapping[str, Values], current: Values) -> Values:
     """Return torque per ampere over its value at small current."""
     if "saturation_current" in given:
         return stall.share_left(current, given["saturation_current"], given["saturation_sharpness"])
+    if "torque_droop" in given:
+        # Beyond the test the parabola holds for a fall of up to a fifth, as the shape of a bend does.
+        fall = given["torque_droop"] * (current / given["droop_current"]) ** 2
+        return 1.0 - np.clip(fall, -0.2, 0.2)
     limit = given.get("pack_motor_current_limit")
     if limit is None:
         return np.ones_like(current)

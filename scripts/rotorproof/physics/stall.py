@@ -43,6 +43,21 @@ class StallFit:
         return rest if rest.size else None
 
 
+def droop(current: np.ndarray, torque: np.ndarray, position: np.ndarray) -> tuple[float, float, float]:
+    """Return by which share torque per ampere has fallen at the largest ``current``, its variance and freedom.
+
+    From ``torque = offset_j + slope_j I + k I^3``, all ``(n,)`` as in ``fit_stall``, for readings without a bend: the
+    fall is -k I_max^2 over the mean slope, and may come out on either side of zero.
+    """
+    scale = float(np.max(np.abs(current)))
+    count = int(position.max()) + 1
+    mark = (position[:, None] == np.arange(count)).astype(float)
+    x = (current / scale)[:, None]
+    fitted = linear_fit(np.hstack([mark, mark * x, x**3]), torque)
+    slope = float(np.mean(fitted.values[count : 2 * count]))
+    return -fitted.values[-1] / slope, fitted.covariance[-1, -1] / slope**2, fitted.degrees_of_freedom
+
+
 def share_left(current: float | np.ndarray, mark: float | np.ndarray, sharpness: float | np.ndarray) -> np.ndarray:
     """Return torque per ampere over its value at small current: ``(1 + (I/I_s)^n)^(-1/n)``.
 

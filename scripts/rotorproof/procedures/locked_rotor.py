@@ -18,6 +18,8 @@ _PHASES = ("current_a", "current_b", "current_c")
 _POSITIONS = ("mean", "peak")
 _SUPPLY = "Supply current"
 _NOTHING = 0.05  # of the largest current: a line with less carries none
+#: What another shape of bend does to a mark beyond the readings, as a share of the way beyond (common practice).
+_EXTRAPOLATED = 0.3
 
 
 @dataclass(frozen=True)
@@ -52,12 +54,35 @@ class LockedRotor(Procedure):
         Need("emf_constant_dc", "comparison, and the wave's mean where torque was read at its peak"),
         Need("emf_constant_peak", "the wave's mean where torque was read at its peak"),
     )
-    gives = ("torque_constant", "torque_constant_q", "saturation_current")
+    gives = (
+        "torque_constant",
+        "torque_constant_q",
+        "saturation_current",
+        "saturation_sharpness",
+        "torque_droop",
+        "droop_current",
+    )
     # fmt: off
     quantities = (
         Quantity(
             "saturation_current", "Saturation current", "I_s", "current", "A",
             "current at which torque per ampere, offset removed, has fallen by 10 % of its value at small current",
+            "definition",
+        ),
+        Quantity(
+            "torque_droop", "Fall of torque per ampere", "d_T", "ratio", "percent",
+            "share by which torque per ampere at the highest current of the test lies below its value at small current",
+            "definition",
+        ),
+        Quantity(
+            "droop_current", "Current of that fall", "I_d", "current", "A",
+            "highest current of the locked-rotor test",
+            "definition",
+        ),
+        Quantity(
+            "saturation_sharpness", "Sharpness of the saturation", "n_s", "number", "1",
+            "n of the bend of torque per ampere, (1 + (I/I_k)^n)^(-1/n) of its value at small current: 1 bends all the "
+            "way, 8 keeps straight up to a knee",
             "definition",
         ),
     )
@@ -105,18 +130,22 @@ class LockedRotor(Procedure):
             fit.block("scatter of torque over current", {name: slope * factor}, spread * factor**2, freedom)
             _doubt(fit, f"{name}/shape", first.doubt[0] * factor)
         reach = float(np.max(np.abs(current)))
-        if fitted.bend is None or fitted.bend[0] > 1.05 * reach:
-            fit.missing["saturation_current"] = (
-                f"up to {reach:.3g} A torque per ampere does not fall by 10 %; the iron saturates above that, if at "
+        fit.exact("highest current of the test", droop_current=reach)
+        if fitted.bend is None:
+            missing = (
+                f"up to {reach:.3g} A torque per ampere does not fall measurably; the iron saturates above that, if at "
                 "all in use"
             )
+            fit.missing |= dict.fromkeys(("saturation_current", "saturation_sharpness"), missing)
+            fall, variance, freedom = stall.droop(current, torque, choice.position)
+            fit.block("scatter of the fall of torque per ampere", {"torque_droop": fall}, variance, freedom)
         else:
-            variance = float(fitted.estimates.covariance[-2, -2])
-            values = {"saturation_current": float(fitted.bend[0])}
-            fit.block("scatter of the bend of torque over current", values, variance, freedom)
-            _doubt(fit, "saturation_current/shape", first.doubt[1])
-        if not fit.blocks:
-            raise FitError(next(iter(fit.missing.values())))
+            mark, sharpness = (float(value) for value in fitted.bend)
+            values = {"saturation_current": mark, "saturation_sharpness": sharpness}
+            fit.block(
+                "scatter of the bend of torque over current", values, fitted.estimates.covariance[-2:, -2:], freedom
+            )
+            _doubt(fit, "saturation_current/shape", first.doubt[1] + _EXTRAPOLATED * max(mark - reach, 0.0))
         used = fitted.used
         regressors = {"current": current[used], "position": choice.position[used].astype(float)}
         fit.left("torque over current", "N m", torque[used], fitted.estimates, regressors)
@@ -162,7 +191,13 @@ class LockedRotor(Procedure):
                 "multiply it by the square root of 2 ('scale' in the layout) if your drive shows RMS",
                 "current_q",
             )
-        report.notes.append(f"{current.size} readings up to {float(np.max(np.abs(current))):.3g} A.")
+        reach = float(np.max(np.abs(current)))
+        report.notes.append(f"{current.size} readings up to {reach:.3g} A.")
+        if fitted.bend is not None and fitted.bend[0] > reach:
+            report.notes.append(
+                f"The saturation current is extrapolated by a factor of {fitted.bend[0] / reach:.2f}: no reading went "
+                "so far, and another shape of bend would put it elsewhere."
+            )
         report.panels.append(_panel(fitted, current, _torque(log), choice.position, what))
         return report
 
@@ -171,6 +206,9 @@ class LockedRotor(Procedure):
         result = super().derive(parameters, given)
         for name in result:
             result[name] += parameters.get(f"{name}/shape", 0.0)
+        if "saturation_current" in result:
+            bend = result["saturation_current"], result["saturation_sharpness"]
+            result["torque_droop"] = float(1.0 - stall.share_left(result["droop_current"], *bend))
         return result
 
 

@@ -27,9 +27,10 @@ PROBES = 24
 BEND = 0.1
 BLOCK = 10_000  # trials to a block, JCGM 101:2008, 7.9.4 b
 MOST_BLOCKS = 20
-#: For formulas that take no arrays or are costly: 100/(1 - p) trials to a block, as 7.9.4 b asks before its floor,
-#: 10 000 in all.
+#: For formulas that take no arrays: 100/(1 - p) trials to a block, as 7.9.4 b asks before its floor, 10 000 in all.
 SLOW_BLOCK, MOST_SLOW_BLOCKS = 2_000, 5
+#: For costly ones that no quadratic describes: the ends of a 95 % interval are then known to some 5 % of u.
+COSTLY_BLOCK, MOST_COSTLY_BLOCKS = 500, 4
 #: How far a quadratic may stray from a costly formula at the probes, over the standard uncertainty.
 STRAY = 0.05
 #: A share of trials that is no evidence of a sign.
@@ -130,8 +131,9 @@ def simulate(
     bent = _bent(trials, linear)
     if not bent:
         return {}
-    quick = trials.takes_arrays() and (not costly or trials.expand(bent, linear))
-    size, most = (BLOCK, MOST_BLOCKS) if quick else (SLOW_BLOCK, MOST_SLOW_BLOCKS)
+    size, most = (BLOCK, MOST_BLOCKS) if trials.takes_arrays() else (SLOW_BLOCK, MOST_SLOW_BLOCKS)
+    if costly and not (trials.takes_arrays() and trials.expand(bent, linear)):
+        size, most = COSTLY_BLOCK, MOST_COSTLY_BLOCKS
     blocks: list[dict[str, np.ndarray]] = []
     settled: set[str] = set()
     for _ in range(most):
