@@ -24,14 +24,17 @@ _SUPERSCRIPTS = str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
 @pytest.mark.parametrize(
     ("value", "uncertainty", "text"),
     [
-        (10.05762, 0.027, "10.058 ± 0.027"),
-        (100.02147, 0.00079, "100.02147 ± 0.00079"),
-        (0.12134, 0.00083, "0.12134 ± 0.00083"),
+        (10.05762, 0.027, "10.06 ± 0.03"),
+        (100.02147, 0.00079, "100.0 ± 0.1"),
+        (1.00582, 0.027, "1.006 ± 0.027"),
+        (0.12134, 0.00083, "0.1213 ± 0.0009"),
+        (29.509, 0.066, "29.51 ± 0.07"),
+        (16000.0, 0.3, "16\u202f000 ± 10"),
         # The rounding of U carries into the next digit: its place moves with it.
         (9.996, 0.0996, "10.00 ± 0.10"),
         (9.999, 0.996, "10.0 ± 1.0"),
         (1230.4, 123.0, "1230 ± 120"),
-        (123456.7, 432.1, "123\u202f460 ± 430"),
+        (123456.7, 432.1, "123\u202f500 ± 500"),
         (1.2345e-6, 2.1e-8, "(1.234 ± 0.021) × 10⁻⁶"),
         (4.56e8, 1.2e6, "(4.560 ± 0.012) × 10⁸"),
         # Far below its uncertainty a value is zero, and zero has no sign.
@@ -59,9 +62,10 @@ def test_rounding_moves_no_number_by_more_than_half_its_last_place(value: float,
     )
     place = Decimal(1).scaleb(int(spread.as_tuple().exponent))
     # Digits before the point are written with zeros: 1230 ± 120 is rounded to tens.
-    place = max(place, Decimal(1).scaleb(spread.adjusted() - 1))
+    place = max(place, Decimal(1).scaleb(spread.adjusted() - 1), Decimal(1).scaleb(shown.adjusted() - 3))
     assert abs(shown - Decimal(repr(value))) <= place / 2
-    assert abs(spread - Decimal(repr(uncertainty))) <= place / 2
+    # An uncertainty that lies beyond the fourth digit of its value is rounded up.
+    assert -place / 2 <= spread - Decimal(repr(uncertainty)) <= place
 
 
 @given(_FINITE)
@@ -98,7 +102,7 @@ def test_unequal_sides_are_both_shown() -> None:
 
 
 def test_interval_has_the_place_of_its_value() -> None:
-    assert numbers.interval(0.12051, 0.12217, 0.00083) == ("0.12051", "0.12217")
+    assert numbers.interval(0.12051, 0.12217, 0.00083) == ("0.1205", "0.1222")
     assert numbers.interval(-0.12, 0.12, 0.12) == ("−0.12", "0.12")
     assert numbers.interval(1.213e-6, 1.255e-6, 2.1e-8) == ("1.213\u202f× 10⁻⁶", "1.255\u202f× 10⁻⁶")
 

@@ -102,7 +102,7 @@ class PackPrediction(Derivation):
         Quantity(
             "pack_continuous_torque",
             "Continuous torque on the pack",
-            "T_c",
+            "T_cont",
             "torque",
             "N m",
             "torque at the output at standstill with the continuous current of the heat run",

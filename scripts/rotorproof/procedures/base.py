@@ -60,6 +60,10 @@ class Quantity:
     whole: bool = False
     #: The likely cause of a result beyond what is possible, for the problem that refuses it.
     impossible: str = ""
+    #: Words for numbers that are codes: ``((1.0, "A-B-C"), (-1.0, "A-C-B"))``; pages print the word.
+    meanings: tuple[tuple[float, str], ...] = ()
+    #: The number is a table in digits, for other programs: pages show the table of its test instead.
+    tabled: bool = False
 
 
 @dataclass(frozen=True, slots=True)

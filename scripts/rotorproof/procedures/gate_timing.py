@@ -74,6 +74,7 @@ class GateTiming(Procedure):
             "pwm_jitter", "Switching period jitter", "s_PWM", "time", "ns",
             "standard deviation of the time between consecutive turn-ons, the sample clock's share removed",
             "definition; resolution of a counter after JCGM 100:2008, 4.3.7",
+            least=0.0,
         ),
         Quantity(
             "pulse_width_min", "Shortest gate pulse", "t_on,min", "time", "ns",
@@ -89,10 +90,11 @@ class GateTiming(Procedure):
             whole=True,
         ),
         Quantity(
-            "controller_table", "Commutation table of the controller", "T_c", "number", "1",
+            "controller_table", "Commutation table of the controller", "C_ctrl", "number", "1",
             "for the sensor states in rising order, a digit 1 to 6 for the conduction state: 1 A+ B-, 2 A+ C-, 3 "
             "B+ C-, 4 B+ A-, 5 C+ A-, 6 C+ B-; to be compared with the table that the motor's sensors ask for",
             "definition",
+            tabled=True,
         ),
         Quantity(
             "commutation_delay", "Commutation delay", "t_comm", "time", "us",
@@ -113,6 +115,7 @@ class GateTiming(Procedure):
             "independent linearity as in IEC 61298-2; duty ratio: share of time in which the bridge "
             "connects two legs to the two supply lines",
             basis="memory",
+            least=0.0,
         ),
     )
     # fmt: on

@@ -59,11 +59,13 @@ class HallSensors(Procedure):
             "hall_sequence", "Sensor sequence", "s_H", "number", "1",
             "+1: the sensors switch in the order A-B-C in the driven direction; −1: A-C-B",
             _SOURCE,
+            meanings=((1.0, "A-B-C"), (-1.0, "A-C-B")),
         ),
         Quantity(
             "hall_duty_error", "Sensor duty error", "d_H", "ratio", "percent",
             "largest deviation of a sensor's share of high level in an electrical turn from one half",
             _SOURCE,
+            least=0.0,
         ),
         *(
             Quantity(
@@ -78,6 +80,7 @@ class HallSensors(Procedure):
             "largest of the three placement errors, without sign, in electrical degrees",
             _SOURCE,
             remedy="find the sensor that is out of place in its section, refit it and capture again",
+            least=0.0,
         ),
         Quantity(
             "hall_offset", "Sensor offset to the EMF", "o_H", "angle", "deg",
@@ -90,12 +93,14 @@ class HallSensors(Procedure):
             "standard deviation of the electrical angle at which an edge comes, about the mean of that edge: unlike "
             "magnets and unsteady sensors",
             _SOURCE,
+            least=0.0,
         ),
         Quantity(
-            "commutation_table", "Commutation table", "T", "number", "1",
+            "commutation_table", "Commutation table", "C_mot", "number", "1",
             "six-step drive for each sensor state, states in rising order (A is 4, B 2, C 1), one digit each: 1 A high "
             "B low, 2 A-C, 3 B-C, 4 B-A, 5 C-A, 6 C-B; in the driven direction, wires as connected",
             "power balance: torque per ampere is EMF over speed",
+            tabled=True,
         ),
     )
     # fmt: on

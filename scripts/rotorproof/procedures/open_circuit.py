@@ -141,11 +141,13 @@ class OpenCircuit(Procedure):
             "largest deviation of a line-to-line RMS EMF from the mean of the three, over that mean",
             "NEMA MG 1, 14.36 (voltage unbalance)",
             remedy="measure the winding's resistances; shorted turns lower the EMF of their phase",
+            least=0.0,
         ),
         Quantity(
             "emf_distortion", "EMF distortion", "THD_E", "ratio", "percent",
             "total harmonic distortion of the line-to-line EMF: RMS of all harmonics over that of the fundamental",
             "IEC 60050-551, 551-20-13 (total harmonic ratio to the fundamental)",
+            least=0.0,
         ),
         *(
             Quantity(
@@ -160,6 +162,7 @@ class OpenCircuit(Procedure):
             "phase_sequence", "Phase sequence", "s", "number", "1",
             "+1: the lines peak in the order A-B-C in positive rotation (as driven, if no sign is known); −1: A-C-B",
             "IEC 60034-8 (terminal markings and direction of rotation)",
+            meanings=((1.0, "A-B-C"), (-1.0, "A-C-B")),
         ),
     )
     # fmt: on

@@ -111,6 +111,7 @@ class Throttle(Procedure):
             "their line of least squares, by their span",
             "independent linearity as in IEC 61298-2",
             basis="memory",
+            least=0.0,
         ),
         Quantity(
             "throttle_hysteresis", "Throttle hysteresis", "delta_hys", "ratio", "percent",

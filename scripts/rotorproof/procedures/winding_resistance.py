@@ -62,6 +62,7 @@ class WindingResistance(Procedure):
             "largest deviation of a line-to-line resistance from the mean of the three, over that mean",
             "in the manner of NEMA MG 1, 14.36 (voltage unbalance), applied to resistance",
             remedy="measure each line at its solder joint and behind its connector; remake the bad joint",
+            least=0.0,
         ),
     )
     # fmt: on

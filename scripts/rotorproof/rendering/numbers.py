@@ -1,5 +1,8 @@
 """Numbers as a reader sees them: uncertainty with two significant digits, the value to the same place.
 
+A value has four digits at most, as many as anybody at a bench acts on; where its uncertainty lies beyond the fourth, it
+is rounded up to that place (JCGM 100:2008, 7.2.6). Files keep all digits.
+
 After JCGM 100:2008, 7.2.2 and 7.2.6 (how to state a result, how many digits) and the rules for printing numbers of
 ISO 80000-1:2009, 7.3 (thin spaces between groups of three digits, a true minus sign, "x 10^n" for powers).
 """
@@ -8,10 +11,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from decimal import ROUND_HALF_EVEN, Context, Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Context, Decimal
 
 #: Digits of the expanded uncertainty that are shown (JCGM 100:2008, 7.2.6: two at most usually suffice).
 UNCERTAINTY_DIGITS = 2
+#: Digits of a value with uncertainty that are shown.
+VALUE_DIGITS = 4
 #: Digits of a number that states no uncertainty (a reading in a table, a computed total).
 PLAIN_DIGITS = 5
 #: Digits of a whole number without uncertainty: as many as double precision is sure of.
@@ -42,7 +47,7 @@ class Written:
 
 
 def result(value: float, expanded_uncertainty: float) -> Written:
-    """Return a value and its expanded uncertainty, both rounded to two significant digits of the latter.
+    """Return a value and its expanded uncertainty, both rounded to one place: two digits of the latter, if they show.
 
     Without uncertainty (0) the value alone is given: a whole number, which may be a count or a table written as a
     number, with all its digits, else five. Raises ``ValueError`` on what is not finite and on a negative
@@ -53,8 +58,8 @@ def result(value: float, expanded_uncertainty: float) -> Written:
         raise ValueError("an uncertainty cannot be negative")
     if expanded_uncertainty == 0:
         return _plain(value, _WHOLE_DIGITS if float(value).is_integer() else PLAIN_DIGITS)
-    rounded = _significant(expanded_uncertainty, UNCERTAINTY_DIGITS)
-    place = _last_place(rounded, UNCERTAINTY_DIGITS)
+    place, capped = _place(value, expanded_uncertainty)
+    rounded = _to_place(expanded_uncertainty, place, ROUND_CEILING if capped else ROUND_HALF_EVEN)
     number = _to_place(value, place)
     power = _power(number if number else rounded)
     return Written(_digits(number, place, power), _digits(rounded, place, power), _times(power))
@@ -69,11 +74,11 @@ def stated(value: float, low: float, high: float, expanded_uncertainty: float) -
     above, below = high - value, value - low
     if expanded_uncertainty <= 0 or abs(above - below) <= _SAME_SIDES * expanded_uncertainty:
         return result(value, expanded_uncertainty).text
-    rounded = _significant(expanded_uncertainty, UNCERTAINTY_DIGITS)
-    place = _last_place(rounded, UNCERTAINTY_DIGITS)
+    place, capped = _place(value, expanded_uncertainty)
+    rounding = ROUND_CEILING if capped else ROUND_HALF_EVEN
     number = _to_place(value, place)
-    power = _power(number if number else rounded)
-    sides = [_digits(_to_place(side, place), place, power) for side in (above, below)]
+    power = _power(number if number else _to_place(expanded_uncertainty, place, rounding))
+    sides = [_digits(_to_place(side, place, rounding), place, power) for side in (above, below)]
     text = f"{_digits(number, place, power)} (+{sides[0]} {_MINUS}{sides[1]})"
     return f"{text} {_times(power)}" if power else text
 
@@ -86,12 +91,14 @@ def interval(low: float, high: float, expanded_uncertainty: float) -> tuple[str,
     _check(low, high, expanded_uncertainty)
     if expanded_uncertainty <= 0:
         return plain(low), plain(high)
-    place = _last_place(_significant(expanded_uncertainty, UNCERTAINTY_DIGITS), UNCERTAINTY_DIGITS)
+    place, capped = _place((low + high) / 2, expanded_uncertainty)
+    outwards = (ROUND_FLOOR, ROUND_CEILING) if capped else (ROUND_HALF_EVEN, ROUND_HALF_EVEN)
+    rounded = [_to_place(end, place, how) for end, how in zip((low, high), outwards, strict=True)]
     ends = []
-    largest = max(_to_place(low, place), _to_place(high, place), key=abs)
+    largest = max(rounded, key=abs)
     power = _power(largest if largest else Decimal(1).scaleb(place))
-    for end in (low, high):
-        text = _digits(_to_place(end, place), place, power)
+    for end in rounded:
+        text = _digits(end, place, power)
         ends.append(f"{text}{_NARROW}{_times(power)}" if power else text)
     return ends[0], ends[1]
 
@@ -164,9 +171,18 @@ def _last_place(rounded: Decimal, digits: int) -> int:
     return rounded.adjusted() - digits + 1
 
 
-def _to_place(value: float, place: int) -> Decimal:
+def _place(value: float, expanded_uncertainty: float) -> tuple[int, bool]:
+    """Return the power of ten of the last digit shown, and whether it is the value's fourth, not the uncertainty's."""
+    place = _last_place(_significant(expanded_uncertainty, UNCERTAINTY_DIGITS), UNCERTAINTY_DIGITS)
+    if value == 0:
+        return place, False
+    fourth = _last_place(_significant(value, VALUE_DIGITS), VALUE_DIGITS)
+    return max(place, fourth), fourth > place
+
+
+def _to_place(value: float, place: int, rounding: str = ROUND_HALF_EVEN) -> Decimal:
     # The quantum may lie far beyond the value's own digits: give the arithmetic room for both.
-    context = Context(prec=700, rounding=ROUND_HALF_EVEN)
+    context = Context(prec=700, rounding=rounding)
     number = Decimal(repr(float(value))).quantize(Decimal(1).scaleb(place), context=context)
     return abs(number) if number == 0 else number  # never "-0.00"
 

@@ -81,8 +81,8 @@ def quantity_view(name: str, entry: QuantityEntry, *, preferred: bool = True) ->
         title=quantity.title,
         symbol=symbol_html(quantity.symbol),
         unit=unit_text(unit),
-        value=_value(entry),
-        interval=_interval(entry),
+        value=_value(entry, quantity),
+        interval=_interval(entry, quantity),
         standard_uncertainty=with_unit(_digits(entry.standard_uncertainty), unit),
         coverage_factor=f"{entry.coverage_factor:.2f}",
         degrees_of_freedom=numbers.degrees_of_freedom(entry.degrees_of_freedom),
@@ -97,7 +97,7 @@ def quantity_view(name: str, entry: QuantityEntry, *, preferred: bool = True) ->
             Other(
                 maker(other.procedure),
                 _origin(other.procedure, other.label, other.part),
-                _value(other),
+                _value(other, quantity),
                 words.agreement(other.normalised_error),
                 other.normalised_error is not None and other.normalised_error > 1,
             )
@@ -123,8 +123,8 @@ def taken_views(results: Results) -> list[TakenView]:
         TakenView(
             quantities()[name].title,
             symbol_html(quantities()[name].symbol),
-            _value(entry),
-            _interval(entry),
+            _value(entry, quantities()[name]),
+            _interval(entry, quantities()[name]),
             _origin(entry.procedure, None, part.unit),
         )
         for part in results.parts or ()
@@ -177,7 +177,7 @@ def criterion_view(criterion: CriterionEntry, results: Results) -> CriterionView
         title=title,
         symbol=symbol_html(quantity.symbol),
         limits=unbroken(words.limits_text(criterion)),
-        value=None if entry is None else _value(entry),
+        value=None if entry is None else _value(entry, quantity),
         rule=criterion.rule,
         decision=criterion.decision,
         probability="" if conformity is None or exact else numbers.probability(conformity),
@@ -247,12 +247,19 @@ def _is_number(word: str) -> bool:
     return True
 
 
-def _value(entry: QuantityEntry | TakenEntry) -> Markup:
+def _value(entry: QuantityEntry | TakenEntry, quantity: Quantity) -> Markup:
+    if quantity.tabled:
+        return Markup("see its table")
+    for number, meaning in quantity.meanings:
+        if entry.value == number:
+            return Markup(meaning)
     low, high = entry.interval
     return with_unit(numbers.stated(entry.value, low, high, entry.expanded_uncertainty), entry.unit)
 
 
-def _interval(entry: QuantityEntry | TakenEntry) -> Markup:
+def _interval(entry: QuantityEntry | TakenEntry, quantity: Quantity) -> Markup:
+    if quantity.tabled or quantity.meanings:
+        return Markup("–")
     if entry.expanded_uncertainty == 0:
         counted = entry.unit == "1" and entry.value.is_integer()
         words = "exact, counted" if counted else "no uncertainty stated"
