@@ -18,7 +18,7 @@ from rotorproof.procedures.base import Axis, Field, Panel, Series
 from rotorproof.rendering import drawn_points
 from rotorproof.rendering.figures import HALF_MM, WIDTH_MM, alt_text, figure_name, is_wide, svg
 from rotorproof.rendering.forms.common import looks, shown, shown_spread
-from rotorproof.rendering.style import DASHES, MARKERS, SERIES_COLOURS, font_files
+from rotorproof.rendering.style import DASHES, INK, MARKERS, SERIES_COLOURS, font_files
 
 ROOT = Path(__file__).parents[2]
 _TIME, _VOLTAGE = Axis("Time", "time", "ms"), Axis("Voltage", "voltage", "V")
@@ -147,8 +147,10 @@ def test_series_differ_without_colour_and_fits_follow_their_readings() -> None:
     found = looks([*measured, *fits])
     assert len({look.marker for look in found[:3]}) == 3
     assert len({str(look.dash) for look in found[3:]}) == 3
-    assert found[3] == found[2]
-    assert found[4] == found[0]
+    # A fit has the dash of its readings, and lies in ink over them.
+    assert replace(found[3], colour=found[2].colour) == found[2]
+    assert {look.colour for look in found[3:]} == {INK}
+    assert found[4].dash == found[0].dash
     assert len(set(MARKERS)) == len(SERIES_COLOURS) == len({str(dash) for dash in DASHES})
 
 

@@ -126,17 +126,17 @@ def test_sections_hold_everything_behind_the_numbers(text: str) -> None:
         "Uncertainty budget",
         "accuracy of dmm, temperature",
         "disagrees (normalised error",  # two logs 3 % apart
-        "by this test alone; the value in use is among the results",
+        "by this test alone, the value in use is among the results",
         "the log named in unit.yaml is not there",  # problem
         "Tests without a result",
         "lost.csv",
         "Tests not made",
-        "Keep the test current low enough",  # caution
         "half the mean line-to-line DC resistance",  # definition
         "in the manner of NEMA MG 1",  # source
         "SHA-256",
         "libraries are in evidence.json, which is attached",  # the software
-        "workshop: Invented workshop",  # configuration
+        "Invented workshop",
+        "relates only to the item tested",
     ):
         assert phrase in text, phrase
 
@@ -172,7 +172,7 @@ def test_hashes_and_numbers_are_those_of_the_results(text: str, made: Made) -> N
     for digest in load_readings(made.folder / "readings.npz").sha256.values():
         assert digest in compact
     entry = made.results.quantities["phase_resistance"]
-    assert f"{entry.value:.5f}" in text
+    assert f"{entry.value:.4f}" in text
 
 
 def test_the_file_is_tagged_described_and_archived(report: Path) -> None:

@@ -162,22 +162,16 @@ def _show_connections(
         )
     if goal is None:
         report.notes.append("No connection runs forward with full torque on such a controller: the sensors stand off.")
-    rows: list[list[str | float | int]] = []
-    for c in found:
-        target = six_step.mend(c, found)
-        rows.append(
-            [
-                " ".join(_DRIVE[p] for p in c.phases),
-                " ".join(_DRIVE[s] for s in c.sensors),
-                c.behaviour,
-                round(c.torque, 3),
-                "none" if target is None else six_step.change_words(c, target),
-            ]
-        )
-    headers = ["Phases at A B C", "Sensors at A B C", "Behaviour", "Mean torque", "To run forward"]
+    orders = sorted({c.phases for c in found})
+    behaves = {(c.phases, c.sensors): c.behaviour for c in found}
+    letters = {order: "".join(_DRIVE[wire] for wire in order) for order in orders}
+    headers = ["Phases at ABC", *(f"sensors {letters[order]}" for order in orders)]
+    rows = [[letters[phases], *(behaves[phases, sensors] for sensors in orders)] for phases in orders]
     report.details["connections_common_table"] = [_connection(c) for c in found]
     report.details["connections_own_table"] = [_connection(c) for c in own]
-    report.tables.append(Table("The 36 connections on a controller with the common table", headers, rows))
+    report.tables.append(
+        Table("The 36 connections on a controller with the common table: wires at its terminals A, B, C", headers, rows)
+    )
 
 
 def _runs(behaviour: str) -> str:

@@ -1,12 +1,9 @@
-"""What tells one report from another, and the configuration as a person wrote it."""
+"""What tells one report from another."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
-from typing import Any
-
-from ..jsonio import to_json
+from collections.abc import Iterable
 
 _ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"  # no I, L, O, U: read aloud and typed without mistakes
 _ID_LETTERS = 12
@@ -28,13 +25,3 @@ def report_id(contents: Iterable[bytes]) -> str:
         number, place = divmod(number, len(_ALPHABET))
         letters.append(_ALPHABET[place])
     return "-".join("".join(letters[i : i + 4]) for i in range(0, _ID_LETTERS, 4))
-
-
-def configuration_text(configuration: Mapping[str, Any]) -> str:
-    """Return the configuration as YAML, the form its author knows; what fits on a line stands on one."""
-    import json
-
-    import yaml
-
-    plain = json.loads(to_json(configuration))
-    return yaml.safe_dump(plain, sort_keys=False, allow_unicode=True, indent=2, width=76, default_flow_style=None)

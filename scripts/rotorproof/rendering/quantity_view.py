@@ -65,6 +65,9 @@ class QuantityView:
     reference: str
     procedure: str
     label: str
+    origin: str
+    beyond: str
+    predicted_from: str
     notes: Sequence[str]
     budget: Sequence[BudgetRow]
     exact: bool
@@ -89,6 +92,9 @@ def quantity_view(name: str, entry: QuantityEntry, *, preferred: bool = True) ->
         reference=_reference(quantity),
         procedure=maker(entry.procedure),
         label=_origin(entry.procedure, entry.label, entry.part),
+        origin=entry.origin.kind if entry.origin else "–",
+        beyond=(entry.origin.by if entry.origin else None) or "",
+        predicted_from=(entry.origin.from_ if entry.origin else None) or "",
         notes=[note for note in entry.notes if HALVED not in note],
         budget=_budget(entry.budget, entry.standard_uncertainty),
         exact=half == 0,

@@ -18,7 +18,7 @@ from ..settings.unit import UnitFile
 from ..units import Measured
 from . import numbers, words
 from .environment import environment
-from .identity import configuration_text, report_id
+from .identity import report_id
 from .problem_view import problem_views
 from .quantity_view import criterion_view, definition, marked_origins, quantity_view, taken_views, written
 from .section_view import all_instruments
@@ -150,7 +150,6 @@ def report_html(
             definitions=[definition(quantities()[name]) for name in _named(results)],
             evidence=proof,
             sign_off=sign_off,
-            configuration=configuration_text(proof["configuration"]),
         )
     )
     return html

@@ -107,7 +107,8 @@ class SectionView:
     side_by_side: Sequence[Placed] = ()
     notes: Sequence[str] = ()
     missing: Sequence[tuple[str, str]] = ()
-    cautions: Sequence[str] = ()
+    #: Titles of quantities, and what all of them are predicted from.
+    predicted: Sequence[tuple[str, str]] = ()
 
 
 def sections(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: Results) -> list[SectionView]:
@@ -127,7 +128,6 @@ def sections(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results
                 kind="procedure",
                 tests=[_test(procedure, unit.tests[place], readings, place) for place in places],
                 instruments=_instruments(unit, procedure, [unit.tests[place] for place in places], readings, places),
-                cautions=procedure.cautions,
                 **_common(outcome, procedure.name, label, results),
             )
         )
@@ -161,14 +161,25 @@ def _common(part: Mapping[str, Any], name: str, label: str, results: Results) ->
         for panel in part["panels"]
     ]
     tables = [table_view(table) for table in part["tables"]]
+    quantities = _quantities(part, name, label, results)
     return {
-        "quantities": _quantities(part, name, label, results),
+        "quantities": quantities,
+        "predicted": _predicted(quantities),
         "figures": figures,
         "tables": tables,
         "side_by_side": placed(figures, [table for table in tables if table.half]),
         "notes": part["notes"],
         "missing": _missing(part["missing"]),
     }
+
+
+def _predicted(quantities: Sequence[QuantityView]) -> list[tuple[str, str]]:
+    """Return what quantities are predicted from, those that rest on the same together."""
+    members: dict[str, list[str]] = {}
+    for one in quantities:
+        if one.predicted_from:
+            members.setdefault(one.predicted_from, []).append(one.title)
+    return [(", ".join(titles), words) for words, titles in members.items()]
 
 
 def _missing(missing: Mapping[str, str]) -> list[tuple[str, str]]:

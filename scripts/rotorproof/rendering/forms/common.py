@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from ...procedures.base import Axis, Series
 from ...units import conversion
-from ..style import DASHES, HATCHES, MARKERS, SERIES_COLOURS
+from ..style import DASHES, HATCHES, INK, MARKERS, SERIES_COLOURS
 
 #: Letters of legend that fit side by side above a figure, for each millimetre of its width.
 _LETTERS_PER_MM = 0.64
@@ -41,7 +41,7 @@ class Look:
 
 
 def looks(series: Sequence[Series]) -> list[Look]:
-    """Return a look per series: a fit or model looks like the readings its label names, if it names any."""
+    """Return a look per series: a fit of readings is drawn in ink over them, with the dash of the readings it names."""
     numbers: dict[str, int] = {}
     for one in series:
         if one.role == "measured":
@@ -54,7 +54,7 @@ def looks(series: Sequence[Series]) -> list[Look]:
             continue
         named = [label for label in numbers if label and label in one.label]
         if named:
-            result.append(Look.numbered(numbers[max(named, key=len)]))
+            result.append(replace(Look.numbered(numbers[max(named, key=len)]), colour=INK))
         elif one.role in ("fit", "model") and len(numbers) == 1:
             # One set of readings and several curves: curves differ among themselves.
             result.append(Look.numbered(followers))

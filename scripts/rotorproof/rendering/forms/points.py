@@ -20,7 +20,7 @@ _SINGLE = 1
 
 def height(panel: Panel) -> float:
     """Return the height of the figure in millimetres."""
-    return 80.0 if panel.residuals else 60.0
+    return 62.0 if panel.residuals else 50.0
 
 
 def draw(figure: Any, panel: Panel) -> None:
@@ -125,8 +125,6 @@ def _line(axes: Any, series: Series, look: Look, x: np.ndarray, y: np.ndarray) -
         )
         return
     width = 1.2 if series.role == "fit" else 1.0
-    # A white casing keeps the curve apart from readings of its own colour under it.
-    axes.plot(x, y, color="white", linewidth=width + 1.4, zorder=3.5, alpha=0.8)
     axes.plot(
         x,
         y,
@@ -134,7 +132,7 @@ def _line(axes: Any, series: Series, look: Look, x: np.ndarray, y: np.ndarray) -
         linewidth=width,
         color=look.colour,
         label=thinned_label(series.label, len(x), total),
-        zorder=4,
+        zorder=6,
     )
 
 
