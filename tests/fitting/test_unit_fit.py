@@ -50,7 +50,7 @@ def fitted(name: str = "U-1", vehicle: dict[str, Any] | None = None, **logs: dic
         {
             "unit": name,
             "kind": "motor",
-            "nameplate": {"rolling_circumference": "2.1 +/- 0.01 m"},
+            "nameplate": {"rolling_circumference": "2.1 +/- 0.01 m", "pole_pairs": 10},
             "tests": [
                 {
                     "procedure": key.replace("_", "-"),
