@@ -149,7 +149,7 @@ class _Run:
                     if rounding_shows(values, used.resolution):
                         continue
                     label += f"/{self.unit.unit}/{self.tests[index].log}/{name}"
-                elif component.own or instrument.channels == "independent":
+                elif component.own or instrument.apart(kind):
                     label += f"/{name}"
                 if component.name in several:
                     # One serial number under two keys, or another shunt in another range: an error of its own.

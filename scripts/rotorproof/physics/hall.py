@@ -143,3 +143,13 @@ def levels_at(x: np.ndarray, rise: np.ndarray, fall: np.ndarray) -> np.ndarray:
     """Return the levels ``(k, n)`` at electrical angles ``x`` of sensors that are high from ``rise`` to ``fall``."""
     since = np.mod(x[None, :] - rise[:, None], TURN)
     return np.asarray(since < np.mod(fall - rise, TURN)[:, None])
+
+
+def mean_crossing(fundamentals: np.ndarray) -> float:
+    """Return the mean angle (rad) by which lines cross zero behind the nearest sixth of a turn.
+
+    ``fundamentals`` ``(k,)`` are the complex amplitudes of the lines, each the real part of one times exp(j x).
+    """
+    ahead = np.angle(fundamentals) + 0.5 * np.pi
+    sixth = np.pi / 3
+    return -float(np.mean(ahead - sixth * np.round(ahead / sixth)))

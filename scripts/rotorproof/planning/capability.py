@@ -170,7 +170,7 @@ def _form(file: UnitFile, procedure: str, effects: Sequence[Effect], value: floa
         used, _ = getattr(instrument.accuracy, kind).range_of(abs(effect.at))
         ambient = file.ambient.temperature
         for component in components(used, None if ambient is None else ambient.value):
-            own = component.own or instrument.channels == "independent"
+            own = component.own or instrument.apart(kind)
             name = f"{key}/{kind}{component.name}{f'/{effect.column}' if own else ''}"
             error = float(component.accuracy.error(np.array([effect.at]))[0])
             influence = Influence(name, f"{component.words} of {key} for {kind}", "rectangular")

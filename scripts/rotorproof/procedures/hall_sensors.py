@@ -84,8 +84,8 @@ class HallSensors(Procedure):
         ),
         Quantity(
             "hall_offset", "Sensor offset to the EMF", "o_H", "angle", "deg",
-            "electrical angle by which the set switches late, in the driven direction, against the nearest zero "
-            "crossings of the line-to-line EMF (fundamental), where a six-step drive should commutate",
+            "electrical angle by which the set switches late, in the driven direction, against the mean of the nearest "
+            "zero crossings of all three line-to-line EMFs (fundamental), where a six-step drive should commutate",
             _SOURCE,
         ),
         Quantity(
@@ -129,6 +129,8 @@ class HallSensors(Procedure):
         fit.block("scatter of the switching angles", values, jackknife_covariance(jackknifed), freedom)
         for name, value in choice.exact.items():
             fit.exact(name.replace("_", " "), **{name: float(value)})
+        if "grid" in choice.exact and found.lines is not None:
+            fit.exact("zero crossings of the lines", crossings=hall.mean_crossing(found.lines[0]))
         fit.missing |= choice.missing
         jitter = _jitter(found, deviations)
         if jitter is None:
@@ -166,7 +168,7 @@ class HallSensors(Procedure):
             result |= {f"hall_placement_{s}": e for s, e in zip(hall.SENSORS, away, strict=True)}
             result["hall_placement_error"] = np.max(np.abs(away), axis=0)
         if "grid" in parameters:
-            result["hall_offset"] = middle.mean(axis=0) - parameters["grid"]
+            result["hall_offset"] = middle.mean(axis=0) - parameters["grid"] - parameters["crossings"]
         return result
 
 

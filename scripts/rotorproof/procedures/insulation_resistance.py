@@ -15,6 +15,8 @@ from .fit import Fit
 _ONE_MINUTE, _TEN_MINUTES = 60.0, 600.0
 #: Readings that say something of the curve near one and ten minutes, in s.
 _NEAR_ONE, _NEAR_TEN = (20.0, 180.0), (280.0, 660.0)
+#: Share of the distribution of the correction between its two laws; the reading's own error comes on top of them.
+_WITHIN = 0.90
 #: IEEE 43-2013, 12.2.2 (from memory): above this the polarization index says little.
 _INDEX_MEANS_LITTLE = 5e9
 _KINDS = ("thermoplastic", "thermoset")
@@ -125,7 +127,8 @@ class InsulationResistance(Procedure):
         fit.estimates("scatter of the readings near one minute", ("ln_r_one",), one, (0,))
         _leave("one minute", time, readings, _NEAR_ONE, one, fit)
         label = "law of the correction to 40 °C"
-        fit.block(label, {"correction": factor}, half_width**2 / 3.0, distribution="rectangular")
+        # Most insulation follows one of the two laws, so both ends are to lie within an interval of 95 %.
+        fit.block(label, {"correction": factor}, (half_width / _WITHIN) ** 2 / 3.0, distribution="rectangular")
         try:
             if np.any(choice[time >= _NEAR_TEN[0]]):
                 raise FitError("the tester was over its range at ten minutes; the index is higher than it could show")

@@ -199,7 +199,7 @@ def _fill_in_classes(document: Document, folder: SettingsFolder) -> None:
         own = entry.get("accuracy")
         if own is None or isinstance(own, dict):
             entry["accuracy"] = {**typical["accuracy"], **(own or {})}
-        entry.setdefault("channels", typical.get("channels", "shared"))
+        entry.setdefault("channels", typical.get("channels"))
     complaints.stop()
 
 

@@ -84,9 +84,16 @@ class Instrument(Strict):
     calibration_due: datetime.date | None = None
     accuracy: Accuracies = Accuracies()
     channels: Annotated[
-        Literal["shared", "independent"],
-        Field(description="whether all columns are read through one input, or each through one of its own"),
-    ] = "shared"
+        Literal["shared", "independent"] | None,
+        Field(
+            description="whether all columns are read through one input, or each through one of its own; where not "
+            "said, temperatures are read with a probe each and all else through one input"
+        ),
+    ] = None
+
+    def apart(self, kind: str) -> bool:
+        """Tell whether each column of a kind is read through an input of its own, with an error of its own."""
+        return self.channels == "independent" or (self.channels is None and kind == "temperature")
 
 
 class InstrumentClass(Strict):
@@ -95,7 +102,7 @@ class InstrumentClass(Strict):
     description: str
     source: Annotated[str, Field(description="where the figures come from")]
     accuracy: Accuracies
-    channels: Literal["shared", "independent"] = "shared"
+    channels: Literal["shared", "independent"] | None = None
 
 
 class Test(Strict):
