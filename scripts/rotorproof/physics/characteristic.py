@@ -10,6 +10,7 @@ import numpy as np
 from ..errors import FitError
 from .linearity import Levels, Linearity, levels, linearity
 from .regression import linear_fit
+from .sweeps import turning_points
 
 
 @dataclass(frozen=True)
@@ -50,9 +51,8 @@ def characteristic(given: np.ndarray, found: np.ndarray, bins: int = 40) -> Char
     would take noise for a start. Where it leaves zero with a jump, that curve would meet zero too early, and the
     middle of the jump is the start. Raises ``FitError`` where the sweep does not show the start.
     """
-    top = int(np.argmax(given))
-    rising, falling = slice(0, top + 1), slice(top, given.size)
-    if top < 20:
+    rising, falling = _first_sweep(given)
+    if rising.stop - rising.start < 21:
         raise FitError("the throttle signal never rises slowly; sweep it from released to full within some 20 s")
     x, y = given[rising], found[rising]
     span = float(np.max(found) - min(np.min(found), 0.0))
@@ -85,6 +85,22 @@ def characteristic(given: np.ndarray, found: np.ndarray, bins: int = 40) -> Char
     return Characteristic(
         released, start, full, straight, found_bins, _hysteresis(given, found, rising, falling, span), reversal, step
     )
+
+
+def _first_sweep(given: np.ndarray) -> tuple[slice, slice]:
+    """Return the first way up over most of the range of ``given`` ``(n,)``, and the way down after it.
+
+    The sweep's own turns tell them apart: of two sweeps the second may peak higher by its noise.
+    """
+    turns = turning_points(given, 0.4)
+    range_ = float(np.ptp(given))
+    for place, (begin, end) in enumerate(pairwise(turns)):
+        if given[end] - given[begin] > 0.6 * range_:
+            top = int(end) if place + 2 < turns.size else int(begin) + int(np.argmax(given[begin:]))
+            bottom = int(turns[place + 2]) if place + 2 < turns.size else given.size
+            return slice(int(begin), top + 1), slice(top, bottom)
+    top = int(np.argmax(given))
+    return slice(0, top + 1), slice(top, given.size)
 
 
 def _running_mean(values: np.ndarray, width: int) -> np.ndarray:

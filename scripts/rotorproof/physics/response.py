@@ -8,6 +8,9 @@ import numpy as np
 
 from ..errors import FitError
 
+#: Readings are averaged until the output before an event stands so many of their standard errors above idle.
+_CLEAR = 8.0
+
 
 @dataclass(frozen=True)
 class Moment:
@@ -48,30 +51,75 @@ class Stop:
     watched: float
 
 
-def stop_after(time: np.ndarray, output: np.ndarray, event: Moment, share: float = 0.05) -> Stop:
-    """Return how long an output went on after ``event``: ``time`` and ``output`` ``(n,)``, any unit.
+def level_before(time: np.ndarray, output: np.ndarray, event: Moment) -> float:
+    """Return the mean of an output ``(n,)`` over the second half of the readings before ``event``.
 
-    The output counts as removed for good after its last reading above ``share`` of its mean before the event. It is
-    0 where no reading after the event lies above. Raises ``FitError`` if there are fewer than three readings before
-    or after, or no output before.
+    Raises ``FitError`` if there are fewer than three readings before or after, or no output before.
     """
     before = time < event.time - event.half_width
-    after = time > event.time
-    if before.sum() < 3 or after.sum() < 3:
+    if before.sum() < 3 or np.count_nonzero(time > event.time) < 3:
         raise FitError("fewer than three readings lie before or after the event; record 1 s before it and 5 s after")
     level = float(np.mean(output[before][-max(3, int(before.sum()) // 2) :]))
     if not level > 0:
         raise FitError("there was no output before the event; drive at part throttle before the fault is applied")
+    return level
+
+
+def settled_level(time: np.ndarray, output: np.ndarray, event: Moment) -> float | None:
+    """Return the level at which an output ``(n,)`` stays to the end after ``event``, ``None`` where it comes back.
+
+    The level is that of the last fifth of the readings. An output that is driven on at a lower level drops while the
+    rotor still turns too fast for it and rises again, so no eighth of what comes before may lie below.
+    """
+    after = output[time > event.time]
+    tail = after[-max(3, after.size // 5) :]
+    level, spread = float(np.median(tail)), _white(after)
+    # Of neighbouring readings many scatter alike; a tenth of them count.
+    lower = level - 4.0 * spread / np.sqrt(max(1.0, 0.1 * tail.size / 8)) - 1e-9 * abs(level)
+    before = np.array_split(after[: after.size - tail.size], 8)
+    rises = any(part.size >= 3 and float(np.median(part)) < lower for part in before)
+    return None if rises else level
+
+
+def stop_after(time: np.ndarray, output: np.ndarray, event: Moment, share: float = 0.05, idle: float = 0.0) -> Stop:
+    """Return how long an output went on after ``event``: ``time`` and ``output`` ``(n,)``, any unit.
+
+    The output counts as removed for good after its last reading that lies above ``idle`` by more than ``share`` of its
+    mean before the event over ``idle``, and by more than four times its scatter. Where single readings scatter too much
+    for that, means over as many as it takes are judged; their length is an error of the time. It is 0 where no reading
+    after the event lies above. Raises ``FitError`` as ``level_before`` does, and where the scatter leaves it open.
+    """
+    level = level_before(time, output, event) - idle
+    if not level > 0:
+        raise FitError("there was no output over idle before the event; drive at part throttle before the fault")
+    noise = _white(output[time < event.time])
+    width = max(1, int(np.ceil((_CLEAR * noise / level) ** 2))) | 1
+    if width > 0.2 * np.count_nonzero(time > event.time) or width > 0.5 * np.count_nonzero(time < event.time):
+        raise FitError(
+            "the output scatters so much that its end cannot be told; record with less noise (a filter, a larger load, "
+            "or "
+            "duty instead of current)"
+        )
+    judged = output if width == 1 else np.convolve(np.pad(output, width // 2, "edge"), np.ones(width) / width, "valid")
+    threshold = idle + max(share * level, 4.0 * noise / np.sqrt(width))
+    after = time > event.time
     watched = float(time[-1]) - event.time
-    on = np.flatnonzero(after & (output > share * level))
+    more = () if width == 1 else (0.5 * width * float(np.median(np.diff(time))),)
+    on = np.flatnonzero(after & (judged > threshold))
     if on.size == 0:
         first = float(time[after][0])
-        width = 0.5 * (first - event.time)
-        return Stop(width, (width, event.half_width), True, watched)
+        half = 0.5 * (first - event.time)
+        return Stop(half, (half, event.half_width, *more), True, watched)
     if on[-1] == time.size - 1:
         return Stop(watched, (), False, watched)
     end = between(time, int(on[-1]))
-    return Stop(end.time - event.time, (end.half_width, event.half_width), True, watched)
+    return Stop(end.time - event.time, (end.half_width, event.half_width, *more), True, watched)
+
+
+def _white(readings: np.ndarray) -> float:
+    """Return the standard deviation of white noise from first differences; the median keeps steps out of it."""
+    steps = np.abs(np.diff(readings))
+    return float(np.median(steps)) / 0.6745 / float(np.sqrt(2.0)) if steps.size else 0.0
 
 
 def never_on(time: np.ndarray, output: np.ndarray, event: Moment, level: float) -> Stop:

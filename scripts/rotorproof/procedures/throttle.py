@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..errors import FitError
 from ..physics.characteristic import Characteristic, characteristic
-from ..physics.response import Moment, Stop, largest_step, never_on, stop_after
+from ..physics.response import Moment, Stop, largest_step, level_before, never_on, settled_level, stop_after
+from ..signs import number_text
 from .base import Axis, Condition, Hint, Log, Panel, Procedure, Quantity, Report, Series, Table, drawn
 from .fit import Fit
 
@@ -31,6 +32,12 @@ _OUTPUTS = (
     ("supply_current", Axis("Supply current", "current", "A")),
     ("speed", Axis("Speed", "speed", "rpm")),
 )
+#: A current that stays below this share of that before a fault, or any on a rotor that comes to rest, is the
+#: controller's standby (common practice, no source); an output has ended below the other share of what it was over
+#: that.
+STANDBY_SHARE, OUTPUT_SHARE = 0.3, 0.05
+#: A speed that falls below this share of that before a fault shows that nothing drives the rotor any more.
+_COASTED = 0.5
 #: An output that goes on is watched at least this long, so that the time watched is a failure under any sane limit.
 _WATCHED = 5.0
 
@@ -55,6 +62,8 @@ class Tried:
     axis: Axis
     event: Moment
     stop: Stop
+    idle: float
+    stated: Mapping[str, float]
 
     @property
     def quantity(self) -> str:
@@ -70,9 +79,10 @@ class Throttle(Procedure):
     purpose = "See what the throttle does, and whether the motor stops when a wire breaks or a brake acts."
     unit_kinds = ("controller", "drive")
     required_columns = ("time", ("duty", "supply_current", "speed"))
-    optional_columns = ("throttle", "brake", "supply_voltage")
+    optional_columns = ("throttle", "brake", "supply_voltage", "torque")
     conditions = (
         Condition("case", "number", "what this log shows", required=True, choices=_CASES),
+        Condition("standby_current", "current", "current the controller takes with the motor off, in a fault case"),
         Condition("event_time", "time", "time in the log at which the fault was applied, where no column shows it"),
     )
     gives = (
@@ -132,7 +142,7 @@ class Throttle(Procedure):
             Quantity(
                 quantity, f"Response: {case}", symbol, "time", "s",
                 f"time from the fault to the last reading with output: {what}",
-                "definition; the output has ended at 5 % of its value before",
+                "definition; the output has ended at 5 % of its value before, standby subtracted",
             )
             for case, (quantity, symbol, what) in _FAULTS.items()
         ),
@@ -172,7 +182,20 @@ class Throttle(Procedure):
     combines = True
     order = 25
 
-    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> dict[str, bool]:
+        """Decide once, on the readings as they are, in which cases the output ended: a count has no scatter."""
+        ended = {}
+        for log in logs:
+            case = _CASES[int(log.conditions["case"])]
+            if case == _SWEEP:
+                continue
+            try:
+                ended[case] = _stop(log, case)[1].stopped
+            except FitError:
+                continue  # said when it is estimated
+        return ended
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Mapping[str, bool]) -> Fit:
         """Fit the sweep and time the faults; each log by its case."""
         fit = Fit(seen={})
         refused: dict[str, str] = {}
@@ -185,7 +208,7 @@ class Throttle(Procedure):
                         if case == _SWEEP
                         else f"the case {case!r} was recorded twice; keep one log of it"
                     )
-                fit.seen[case] = _sweep(log, fit) if case == _SWEEP else _fault(log, case, fit)
+                fit.seen[case] = _sweep(log, fit) if case == _SWEEP else _fault(log, case, choice, fit)
             except FitError as error:
                 refused.setdefault(case, str(error))
         if len(logs) == 1 and refused:
@@ -193,7 +216,7 @@ class Throttle(Procedure):
         _lacking(fit, refused)
         return fit
 
-    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Mapping[str, bool], fit: Fit) -> Report:
         """Show the characteristic and each fault that was tried."""
         report, rows = Report(), []
         for case, seen in fit.seen.items():
@@ -214,6 +237,13 @@ class Throttle(Procedure):
                 report.quantity_notes[seen.quantity] = [
                     f"At 25 km/h this is {stop.duration * 25 / 3.6:.2f} m; EN 15194 allows 5 m where all brakes carry "
                     "cut-off switches."
+                ]
+            if stop.stopped and seen.idle > 0 and "standby_current" not in seen.stated:
+                report.quantity_notes[seen.quantity] = [
+                    *report.quantity_notes.get(seen.quantity, []),
+                    f"The current stays at {number_text(seen.idle, '.2g')} A to the end, taken as the controller's "
+                    f"standby; "
+                    "state 'standby_current', or log duty, torque or speed, to be sure.",
                 ]
             shown = f"{stop.duration:.3f}" if stop.stopped else f"not within {stop.watched:.1f}"
             rows.append([case, shown, "yes" if stop.stopped else "no", seen.axis.title])
@@ -300,25 +330,61 @@ def _show_sweep(seen: Sweep, report: Report) -> None:
     )
 
 
-def _fault(log: Log, case: str, fit: Fit) -> Tried:
+def _fault_output(log: Log) -> tuple[str, np.ndarray, Axis]:
+    """Return what shows that the motor is driven: its torque, else what the controller does, never speed alone."""
+    if "torque" in log:
+        return "torque", np.abs(log["torque"]), Axis("Torque", "torque", "N m")
     name, output, axis = _output(log)
     if name == "speed":
         raise FitError(
             "speed alone does not show when the output ended, since the wheel coasts; record supply current or duty"
         )
-    time = log["time"]
-    event = _event(log, case)
+    return name, output, axis
+
+
+def _idle(log: Log, name: str, output: np.ndarray, event: Moment) -> float:
+    """Return what is no output: the standby current, as stated or as the log itself shows it at its end; else 0."""
+    if name != "supply_current":
+        return 0.0
+    if "standby_current" in log.conditions:
+        return log.conditions["standby_current"]
+    time, settled = log["time"], settled_level(log["time"], output, event)
+    before = level_before(time, output, event)
+    if settled is None or settled <= OUTPUT_SHARE * before:
+        return 0.0
+    most = STANDBY_SHARE
+    if "speed" in log:
+        speed = np.abs(log["speed"])
+        was, left = level_before(time, speed, event), float(np.median(speed[-max(3, speed.size // 50) :]))
+        # A rotor that comes to rest is not driven, whatever current is left; one that keeps its speed is.
+        most = 0.8 if left < _COASTED * was else 0.0 if left > 0.97 * was else STANDBY_SHARE
+    return settled if settled <= most * before else 0.0
+
+
+def _stop(log: Log, case: str) -> tuple[Moment, Stop, float]:
+    name, output, _ = _fault_output(log)
+    time, event = log["time"], _event(log, case)
     if case == "throttle at power-on":
         # A motor is driven by half an ampere over the idle current.
-        found = never_on(time, output, event, 0.02 if name == "duty" else float(np.min(output)) + 0.5)
-    else:
-        found = stop_after(time, output, event)
+        quiet = 0.02 if name == "duty" else 0.02 * float(np.max(output)) if name == "torque" else None
+        return event, never_on(time, output, event, float(np.min(output)) + 0.5 if quiet is None else quiet), 0.0
+    idle = _idle(log, name, output, event)
+    return event, stop_after(time, output, event, OUTPUT_SHARE, idle), idle
+
+
+def _fault(log: Log, case: str, ended: Mapping[str, bool], fit: Fit) -> Tried:
+    _, output, axis = _fault_output(log)
+    time = log["time"]
+    event, found, idle = _stop(log, case)
+    # Whether the output ended is decided once; an error of the meter moves when, not whether.
+    if ended.get(case, found.stopped) != found.stopped:
+        found = replace(found, stopped=ended[case])
     if not found.stopped and found.watched < _WATCHED:
         raise FitError(
             f"the output is still there at the end of the log, {found.watched:.2g} s after the event; record for "
             f"{_WATCHED:g} s after it, so that it is a result"
         )
-    tried = Tried(case, time, output, axis, event, found)
+    tried = Tried(case, time, output, axis, event, found, idle, log.conditions)
     if not found.stopped:
         # The time watched is a lower bound, and a bound must never pass for a response that keeps a limit.
         fit.missing[tried.quantity] = f"{_goes_on(tried)}; this counts among the fault cases without stop"
