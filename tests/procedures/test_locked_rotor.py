@@ -29,7 +29,7 @@ def test_a_straight_line_names_no_saturation() -> None:
 def test_force_on_a_lever_is_torque() -> None:
     current = np.linspace(1, 10, 8)
     columns = {"force": 0.9 * current / 0.25, "current_ab": current}
-    result = outcome(PROCEDURE, [(columns, MEAN | {"lever_arm": (0.25, 0.0005)})])
+    result = outcome(PROCEDURE, [(columns, MEAN | {"lever_arm": (0.25, 0.0005), "magnet_temperature": 20.0})])
     assert result.forms["torque_constant"].value == pytest.approx(0.9)
     assert result.forms["torque_constant"].standard_uncertainty == pytest.approx(0.9 * 0.0005 / 0.25, rel=1e-3)
     with pytest.raises(FitError, match="lever_arm"):

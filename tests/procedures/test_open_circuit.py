@@ -223,3 +223,27 @@ def test_a_standing_machine_is_refused() -> None:
     time = np.arange(1000) / 1000
     with pytest.raises(FitError, match="turn the rotor"):
         outcome([Log("x", {"time": time, "voltage_ab": np.zeros(1000)})])
+
+
+def test_slower_records_beside_a_good_one_do_not_lose_the_pole_pairs() -> None:
+    """Within 1 rpm: at 160 rpm 30.0 +/- 0.11 leaves one whole number, at 60 rpm 30.0 +/- 0.29 leaves three."""
+    machine, scope = Machine(pole_pairs=30), Scope(rate=20_000.0)
+    logs = [
+        log(record(machine, scope, np.random.default_rng(k), speed_rpm=rpm, seconds=0.5), label=f"{rpm} rpm")
+        for k, rpm in enumerate((60, 110, 160))
+    ]
+    accuracy = {"speed": ("1 rpm", ("speed",))}
+    assert "pole_pairs" not in outcome(logs[:1], accuracy).forms
+    assert values(outcome(logs[2:], accuracy))["pole_pairs"] == 30
+    assert values(outcome(logs, accuracy))["pole_pairs"] == 30
+
+
+def test_a_record_that_tells_another_count_gives_none() -> None:
+    machine, scope = Machine(pole_pairs=30), Scope(rate=20_000.0)
+    columns = [record(machine, scope, np.random.default_rng(k), speed_rpm=150, seconds=0.5) for k in (0, 1)]
+    columns[1]["speed"] = columns[1]["speed"] * 30 / 29
+    found = outcome(
+        [log(one, label=name) for one, name in zip(columns, "ab", strict=True)], {"speed": ("0.3 %", ("speed",))}
+    )
+    assert "pole_pairs" not in found.forms
+    assert "b tells 29.0" in found.fit.missing["pole_pairs"] or "a tells 30.0" in found.fit.missing["pole_pairs"]

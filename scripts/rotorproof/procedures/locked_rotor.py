@@ -10,6 +10,9 @@ import numpy as np
 from ..columns import COLUMNS, titles
 from ..errors import FitError
 from ..physics import stall
+from ..physics.magnets import emf_share
+from . import _magnets
+from .assumption import MAGNET_COEFFICIENT
 from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series
 from .fit import Fit
 
@@ -41,6 +44,7 @@ class LockedRotor(Procedure):
     required_columns = (("torque", "force"), (*_LINE_PAIRS, *_PHASES, "supply_current", "current_q"))
     optional_columns = ("angle", "duty")
     conditions = (
+        _magnets.CONDITION,
         Condition("lever_arm", "length", "length of the lever from the axis to the load cell, where force is logged"),
         Condition(
             "rotor_position",
@@ -50,6 +54,7 @@ class LockedRotor(Procedure):
             choices=_POSITIONS,
         ),
     )
+    assumptions = (MAGNET_COEFFICIENT,)
     needs = (
         Need("emf_constant_dc", "comparison, and the wave's mean where torque was read at its peak"),
         Need("emf_constant_peak", "the wave's mean where torque was read at its peak"),
@@ -130,6 +135,9 @@ class LockedRotor(Procedure):
             fit.block("scatter of torque over current", {name: slope * factor}, spread * factor**2, freedom)
             _doubt(fit, f"{name}/shape", first.doubt[0] * factor)
         reach = float(np.max(np.abs(current)))
+        stood = _magnets.magnets(log, given)
+        fit.exact("temperature of the magnets", magnets=float(stood.temperature[0]))
+        stood.doubt(fit)
         fit.exact("highest current of the test", droop_current=reach)
         if fitted.bend is None:
             missing = (
@@ -179,9 +187,12 @@ class LockedRotor(Procedure):
                 f"Read at the peak; times {factor:.4f}, the mean over the peak of the open-circuit wave."
             )
         emf = given.get("emf_constant_dc")
+        stood = _magnets.magnets(log, given)
+        report.notes.append(stood.words)
         if emf and name == "torque_constant" and factor is not None:
+            constant = slope * factor / emf_share(float(stood.temperature[0]), given["magnet_coefficient"])
             report.notes.append(
-                f"Torque constant over back-EMF constant (DC): {slope * factor / emf:.4f}; 1 by the power balance."
+                f"Torque constant over back-EMF constant (DC): {constant / emf:.4f}; 1 by the power balance."
             )
         peak = given.get("emf_constant_peak")
         if name == "torque_constant_q" and peak and 1.3 < slope / (np.sqrt(0.75) * peak) < 1.53:
@@ -206,6 +217,11 @@ class LockedRotor(Procedure):
         result = super().derive(parameters, given)
         for name in result:
             result[name] += parameters.get(f"{name}/shape", 0.0)
+        # Warm magnets make less torque: the constants are those at their reference.
+        left = emf_share(parameters["magnets"] + parameters["magnets/doubt"], given["magnet_coefficient"])
+        for name in ("torque_constant", "torque_constant_q"):
+            if name in result:
+                result[name] = result[name] / left
         if "saturation_current" in result:
             bend = result["saturation_current"], result["saturation_sharpness"]
             result["torque_droop"] = float(1.0 - stall.share_left(result["droop_current"], *bend))

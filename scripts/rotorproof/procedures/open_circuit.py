@@ -10,7 +10,7 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import line_checks, magnets, waveform
-from ..physics.pole_pairs import Ratio, count_pole_pairs, speed_ratio
+from ..physics.pole_pairs import Count, Ratio, count_pole_pairs, speed_ratio
 from ..physics.regression import jackknife_covariance
 from ..physics.wave_stream import REDUCED, WaveStream
 from . import _emf_views as views
@@ -203,9 +203,7 @@ class OpenCircuit(Procedure):
         ratio, count = _ratio(records), None
         gear = given.get("nameplate_gear_ratio", 1.0)
         if ratio:
-            levels = [r.stated for r in records if r.speed is not None]
-            known = [s for s in levels if s is not None]
-            count = count_pole_pairs(ratio, max(known) if len(known) == len(levels) else None, gear)
+            count = _count(records, ratio, gear)
         poles = count.pole_pairs if count else None
         # A whole number makes the time base the measure of speed; behind a gear of rounded ratio it does not.
         factor = float(poles) if poles and gear == 1.0 else 0.0
@@ -415,6 +413,26 @@ def _lacks_speed(choice: Choice, ratio: Ratio | None, given: Mapping[str, float]
             fit.lacking(CONSTANTS, reason)
     elif not choice.pole_pairs:
         fit.missing["pole_pairs"] = choice.words
+
+
+def _count(records: Sequence[Record], ratio: Ratio, gear: float) -> Count:
+    """Judge each record by its own speed reading: the most exact one decides, a slower one beside it loses nothing.
+
+    Where a record tells another whole number, or none, none is given; without a stated accuracy all count together.
+    """
+    turned = [(record, one) for record in records if record.speed is not None and (one := _ratio([record]))]
+    if len(turned) < 2 or any(record.stated is None for record, _ in turned):
+        stated = None if any(record.stated is None for record, _ in turned) else turned[0][0].stated
+        return count_pole_pairs(ratio, stated, gear)
+    doubts = [float(np.hypot(one.scatter / one.value, record.stated or 0.0)) for record, one in turned]
+    best, exact = turned[int(np.argmin(doubts))]
+    found = count_pole_pairs(exact, best.stated, gear)
+    if found.pole_pairs is None:
+        return count_pole_pairs(ratio, max(record.stated or 0.0 for record, _ in turned), gear)
+    for (record, one), doubt in zip(turned, doubts, strict=True):
+        if abs(one.value / gear - found.pole_pairs) > 3 * doubt * one.value / gear:
+            return Count(None, f"{found.words}; but {record.label} tells {one.value / gear:.3f}: check its speed")
+    return found
 
 
 def _ratio(records: Sequence[Record]) -> Ratio | None:
