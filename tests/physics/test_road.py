@@ -9,14 +9,18 @@ Sources
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
 from rotorproof.physics import road
-from rotorproof.physics.drives import Smooth
+from rotorproof.physics.block_commutation import Winding
+from rotorproof.physics.drives import FieldOriented, Smooth
 from tests.outside import Outside
+from tests.simulation.independent.draw import draw_controller, draw_motor
+from tests.simulation.independent.field_oriented import limit_speed
 
 NPTEL = "NPTEL, Fundamentals of Electric Vehicles, week 2 assignment solutions, Q 2.1"
 
@@ -155,4 +159,38 @@ def test_a_vehicle_too_heavy_for_the_grade_is_said_so() -> None:
             load(150, 1, 0.5, 0.01),
             0.3,
         )
+    )
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_field_oriented_drive_runs_out_of_voltage_where_the_independent_bench_says(
+    outside: Outside, seed: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    motor = replace(draw_motor(rng), knee=1e9, mesh=1.0)  # without saturation or loss in a gear
+    controller = replace(draw_controller(rng), switch=0.0, switching=0.0)
+    standing = float(controller.standby(36.0))
+    share = float(motor.magnets(50.0))
+    resistance = float(motor.resistances(60.0).mean())
+    end = limit_speed(
+        motor, controller, voltage=36.0, source=0.1, load=2.0, load_square=0.003, winding=60.0, magnets=50.0
+    )
+    emf = np.sqrt(3) * motor.waveform.fundamental() * share * motor.ratio
+    winding = Winding(resistance, motor.inductance_q, emf, motor.ratio)
+
+    def drag(speed: float) -> float:
+        own = motor.drag.torque(np.array(speed), 3600.0, share) + motor.circulating(np.array(speed), 60.0, share)
+        return float(own) + 2.0 + 0.003 * speed**2
+
+    # Drag is what it is at that speed; the slope of it does not move where voltage and torque meet.
+    machine = road.Machine(FieldOriented(winding), drag(end))
+    source = road.Source(36.0, 0.1, controller=road.Controller(standing))
+    outside(
+        "pack_no_load_speed",
+        "speed at which a field-oriented drive on a sagging pack runs out of voltage",
+        ours=road.no_load_speed(machine, source),
+        published=end,
+        allowance=2e-3 * end,
+        unit="rad/s",
+        source="independent bench of the tests (two-axis equations after Krause, limit of space-vector modulation)",
     )

@@ -324,7 +324,7 @@ def cruise_current(given: Mapping[str, Values], voltage: Values) -> Values:
 
 
 def _notes(given: Mapping[str, float], result: Mapping[str, float]) -> list[str]:
-    notes = []
+    notes = [_fed(given)]
     if "pack_winding_temperature" not in given:
         notes.append(
             "The winding is taken at 20 °C (cold). State 'winding_temperature' under 'pack' in config.yaml for a "
@@ -352,6 +352,23 @@ def _notes(given: Mapping[str, float], result: Mapping[str, float]) -> list[str]
     if "vehicle_cruise_speed" not in given and "energy_per_distance" in result:
         notes.append("Energy is at the road speed, since no 'cruise_speed' is stated under 'vehicle'.")
     return notes
+
+
+def _fed(given: Mapping[str, float]) -> str:
+    """Return in words how the motor is taken to be fed, which decides how a limit on its current is meant."""
+    kind = given.get("drive_field_oriented")
+    if kind:
+        return (
+            "Predicted for a field-oriented drive, as 'drive' in unit.yaml says: sinusoidal currents, without field "
+            "weakening. The limit of the motor's current is the peak of a phase current."
+        )
+    stated = (
+        "Predicted for a six-step drive, which is assumed; state 'drive: six-step' or 'drive: field-oriented' in "
+        "unit.yaml"
+        if kind is None
+        else "Predicted for a six-step drive, as 'drive' in unit.yaml says"
+    )
+    return f"{stated}. The limit of the motor's current is the current through two phases."
 
 
 def _states_table(given: Mapping[str, float], load: road.Load) -> Table:

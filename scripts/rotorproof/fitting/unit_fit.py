@@ -27,7 +27,7 @@ from .calibration import instrument_problems
 from .engine import Outcome, run
 from .parts import Part, giver, motor_of, stated
 
-_STATED = ("nameplate_", "bench_", "winding_constant")
+_STATED = ("nameplate_", "bench_", "drive_", "winding_constant")
 
 
 @dataclass(frozen=True)
@@ -337,6 +337,8 @@ def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict
     fixed = {"winding_constant": Form(settings.winding_constant.copper), **stated(parts)}
     if unit.nameplate.winding_material:
         fixed["winding_constant"] = Form(getattr(settings.winding_constant, unit.nameplate.winding_material))
+    if unit.drive is not None:
+        fixed["drive_field_oriented"] = Form(float(unit.drive == "field-oriented"))
     for wires in ("phases", "sensors"):
         order = getattr(unit.parts, wires, None)
         if order is not None:

@@ -161,6 +161,10 @@ class UnitFile(Strict):
     parts: Annotated[
         Parts | None, Field(description="of a drive: the motor and the controller it is made of, two other units")
     ] = None
+    drive: Annotated[
+        Literal["six-step", "field-oriented"] | None,
+        Field(description="how its controller feeds the motor on the pack; six-step is assumed, and said, without it"),
+    ] = None
     tests: list[Test] = []
     acceptance: Name | None = None
 
