@@ -330,3 +330,23 @@ def test_the_most_and_longest_waivers_stand_on_page_one(made: Made, tmp_path: Pa
         assert f"why not {name}" in page
     assert "revision 3" in page
     assert "Ann Example, workshop manager" in page
+
+
+def test_a_report_says_for_whom_and_with_what_certificate(made: Made) -> None:
+    readings = load_readings(made.folder / "readings.npz")
+    proof = evidence_record(
+        unit="CT-9",
+        log_hashes=readings.sha256,
+        settings_hashes={},
+        configuration={**made.configuration, "settings": {"workshop": "W", "workshop_address": "1 Lane"}},
+        inputs={},
+        made={},
+    )
+    key = next(iter(UNIT["instruments"]))
+    instruments = {**UNIT["instruments"], key: {**UNIT["instruments"][key], "certificate": "K-123"}}
+    stated = {"customer": "C. Example", "received_on": "2026-04-28", "place": "bench 2", "instruments": instruments}
+    unit = UnitFile.model_validate({**UNIT, **stated})
+    html = report_html(unit, made.results, load_fit(made.folder / "fit.json"), readings, proof, "ID")
+    for said in ("C. Example", "2026-04-28", "bench 2", "W, 1 Lane", "K-123", "with its signature"):
+        assert said in html
+    assert "voltage: 0." in html  # the accuracy that an instrument states stands in print

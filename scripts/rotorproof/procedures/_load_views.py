@@ -25,6 +25,10 @@ _MOST_SWEEPS = 8
 _GRID = 61
 
 
+#: More load points than this are no table to read.
+_MOST_POINTS = 40
+
+
 @dataclass(frozen=True)
 class Seen:
     """What the report shows; ``None`` where the points do not give it. ``rated``: power and speed at rated torque."""
@@ -76,9 +80,23 @@ def report(log: Log, given: Mapping[str, float], choice: Choice, fit: Fit) -> Re
             report.panels += _efficiency(TITLES[name], surface, at, at.powers[name], used)
     if seen.split:
         _show_split(seen.split, at, choice, report)
+    elif at.supply is not None and at.speed.size <= _MOST_POINTS:
+        report.tables.append(_points_table(at, at.supply))
     if seen.rated:
         report.quantity_notes["rated_torque"] = [f"at {seen.rated[0]:.0f} W and {in_rpm(seen.rated[1]):.0f} rpm"]
     return report
+
+
+def _points_table(at: Points, supply: np.ndarray) -> Table:
+    """Return the load points as they were read."""
+    columns: dict[str, np.ndarray] = {
+        "Speed / rpm": in_rpm(at.speed),
+        "Torque / N·m": at.torque,
+        "Shaft power / W": at.torque * at.speed,
+        "Supply power / W": supply,
+    }
+    rows = [[float(f"{column[k]:.4g}") for column in columns.values()] for k in range(at.speed.size)]
+    return Table("Load points", tuple(columns), rows)
 
 
 def _where(at: Points, k: int) -> str:

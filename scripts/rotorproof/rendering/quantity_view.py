@@ -220,6 +220,11 @@ def definition(quantity: Quantity) -> Definition:
     )
 
 
+def value_html(name: str, entry: QuantityEntry) -> Markup:
+    """Return the value of a quantity with its uncertainty and unit, or the words it stands for."""
+    return _value(entry, quantities()[name])
+
+
 def written(text: str) -> str:
     """Return a value as its author wrote it, in print's signs: "0.050 +/- 0.001 kg m^2" as 0.050 ± 0.001 kg·m²."""
     words_ = text.replace("+/-", "±").split()

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from markupsafe import Markup
+
 from ..decision.models import Results
 from ..evidence.attachments import attach
 from ..evidence.record import evidence_attachments, evidence_record, stage_hashes
@@ -20,11 +22,19 @@ from . import numbers, words
 from .environment import environment
 from .identity import report_id
 from .problem_view import problem_views
-from .quantity_view import criterion_view, definition, marked_origins, quantity_view, taken_views, written
+from .quantity_view import criterion_view, definition, marked_origins, quantity_view, taken_views, value_html, written
 from .section_view import all_instruments
 from .section_view import sections as sections_of
 from .style import TEMPLATES
 from .summary_view import summary
+
+#: Entry of the nameplate -> the quantity that stands beside it; its title says what it is.
+_BESIDE = {
+    "rated_speed": "pack_no_load_speed",
+    "rated_current": "continuous_current",
+    "rated_torque": "rated_torque",
+    "pole_pairs": "pole_pairs",
+}
 
 
 def render_report(
@@ -118,7 +128,7 @@ def report_html(
         .get_template("report.html.j2")
         .render(
             unit=unit,
-            nameplate=_nameplate(unit),
+            nameplate=_nameplate(unit, results),
             facts=_facts(unit, proof, identifier, sign_off),
             workshop=proof["configuration"].get("settings", {}).get("workshop") or "",
             report_id=identifier,
@@ -159,7 +169,8 @@ def _facts(
     unit: UnitFile, proof: Mapping[str, Any], identifier: str, sign_off: Mapping[str, Any] | None
 ) -> list[tuple[str, str]]:
     """Return what page 1 says of the unit, the test and the report: name and text, in pairs of two."""
-    workshop = proof["configuration"].get("settings", {}).get("workshop")
+    settings = proof["configuration"].get("settings", {})
+    workshop = ", ".join(filter(None, [settings.get("workshop"), settings.get("workshop_address")]))
     stated = (
         ("Kind", unit.kind),
         ("Tested on", unit.tested_on),
@@ -172,7 +183,11 @@ def _facts(
         ("Report", identifier),
         ("Ambient", _ambient(unit)),
     )
-    return [(name, str(value or "not stated")) for name, value in stated]
+    where = (("Customer", unit.customer), ("Received on", unit.received_on), ("Place of the test", unit.place))
+    return [
+        *((name, str(value or "not stated")) for name, value in stated),
+        *((name, str(value)) for name, value in where if value is not None),
+    ]
 
 
 def _ambient(unit: UnitFile) -> str:
@@ -209,8 +224,9 @@ def _not_made(unit: UnitFile, fit: Mapping[str, Any]) -> list[tuple[str, str]]:
     return [(p.title, p.purpose) for p in procedures().values() if unit.kind in p.unit_kinds and p.name not in made]
 
 
-def _nameplate(unit: UnitFile) -> list[tuple[str, str]]:
-    rows = []
+def _nameplate(unit: UnitFile, results: Results) -> list[tuple[str, str, Markup | str]]:
+    """Return each entry of the nameplate, and what was found of the same or the nearest kind."""
+    rows: list[tuple[str, str, Markup | str]] = []
     for name, value in unit.nameplate:
         if value is None:
             continue
@@ -220,5 +236,10 @@ def _nameplate(unit: UnitFile) -> list[tuple[str, str]]:
             shown = "yes" if value else "no"
         else:
             shown = f"{value:g}" if isinstance(value, float) else str(value)
-        rows.append((name.replace("_", " "), shown))
+        beside = _BESIDE.get(name, "")
+        found = results.quantities.get(beside)
+        measured = (
+            "" if found is None else Markup("{}: {}").format(quantities()[beside].title, value_html(beside, found))
+        )
+        rows.append((name.replace("_", " "), shown, measured))
     return rows

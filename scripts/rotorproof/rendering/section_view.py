@@ -15,6 +15,8 @@ from ..procedures import procedures
 from ..procedures.base import Procedure, Table
 from ..quantities import ADJUSTED
 from ..settings.unit import Instrument, Test, UnitFile
+from ..signs import value_text
+from ..units import SI_UNIT
 from . import numbers
 from .figures import alt_text, figure_name, is_wide
 from .quantity_view import QuantityView, quantity_view, written
@@ -27,6 +29,8 @@ _PLAIN = re.compile("[-\u2212]?([0-9]+)(?:[.]([0-9]+))?")
 _MOST_DIGITS = 7
 #: A table of no more letters and rows than these takes half the width.
 _HALF_LETTERS, _HALF_ROWS = 66, 14
+#: Rows of a table from which on it is for looking things up.
+_LONG = 12
 
 
 @dataclass(frozen=True)
@@ -54,6 +58,11 @@ class TableView:
     widths: Sequence[float]
     half: bool
 
+    @property
+    def long(self) -> bool:
+        """Tell whether the table is one to look things up in."""
+        return len(self.rows) > _LONG
+
 
 @dataclass(frozen=True)
 class Placed:
@@ -73,6 +82,8 @@ class InstrumentView:
     serial: str
     calibrated_on: str
     calibration_due: str
+    certificate: str
+    accuracy: Sequence[str]
     read: str
     overdue: bool
 
@@ -307,9 +318,26 @@ def _instrument(unit: UnitFile, key: str, instrument: Instrument, names: Sequenc
         serial=instrument.serial or "not stated",
         calibrated_on=str(instrument.calibrated_on or "not stated"),
         calibration_due=str(due or "not stated"),
+        certificate=instrument.certificate or "not stated",
+        accuracy=_accuracies(instrument),
         read=titles(names),
         overdue=bool(due and tested and due < tested),
     )
+
+
+def _accuracies(instrument: Instrument) -> list[str]:
+    """Return what an instrument states of each kind of quantity, as half-widths of the error."""
+    found = []
+    for kind, specification in instrument.accuracy:
+        for one in specification.ranges if specification else ():
+            to = f" up to {value_text(one.limit, SI_UNIT[kind], '.3g')}" if one.limit is not None else ""
+            parts = [f"{100 * one.accuracy.relative:.3g} %"] if one.accuracy.relative else []
+            if one.accuracy.fixed:
+                unit = "K" if kind == "temperature" else SI_UNIT[kind]
+                parts.append(value_text(one.accuracy.fixed, unit, ".3g"))
+            if parts:
+                found.append(f"{kind}{to}: {' + '.join(parts)}")
+    return found
 
 
 def all_instruments(all_sections: Sequence[SectionView]) -> list[InstrumentView]:

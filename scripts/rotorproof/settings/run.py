@@ -98,6 +98,7 @@ class RunSettings(Strict):
     raw_dir: str = "raw"
     reports_dir: str = "reports"
     workshop: Line | None = None
+    workshop_address: Line | None = None
     coverage_probability: Annotated[float, Field(ge=0.5, le=0.9999)] = 0.95
     winding_constant: WindingConstants = WindingConstants()
     pack: Pack | None = None

@@ -47,6 +47,10 @@ class Nameplate(Strict):
     winding_material: Literal["copper", "aluminium"] | None = None
     insulation_class: Literal["A", "E", "B", "F", "H"] | None = None
     rolling_circumference: Length | None = None
+    duty: Annotated[Line | None, Field(description="duty type, such as S1 (IEC 60034-1)")] = None
+    cooling: Annotated[Line | None, Field(description="method of cooling, such as IC 40 (IEC 60034-6)")] = None
+    connection: Literal["star", "delta"] | None = None
+    rotation: Annotated[Line | None, Field(description="sense of rotation, and from which side it is seen")] = None
 
 
 class Ambient(Strict):
@@ -82,6 +86,7 @@ class Instrument(Strict):
     serial: Line | None = None
     calibrated_on: datetime.date | None = None
     calibration_due: datetime.date | None = None
+    certificate: Annotated[Line | None, Field(description="number of its calibration certificate")] = None
     accuracy: Accuracies = Accuracies()
     channels: Annotated[
         Literal["shared", "independent"] | None,
@@ -157,6 +162,9 @@ class UnitFile(Strict):
     ambient: Ambient = Ambient()
     operator: Line | None = None
     tested_on: datetime.date | None = None
+    customer: Line | None = None
+    received_on: datetime.date | None = None
+    place: Annotated[Line | None, Field(description="where it was tested, if not at the workshop's address")] = None
     instruments: dict[Name, Instrument] = {}
     parts: Annotated[
         Parts | None, Field(description="of a drive: the motor and the controller it is made of, two other units")
