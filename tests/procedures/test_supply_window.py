@@ -9,6 +9,7 @@ import pytest
 from rotorproof.errors import FitError
 from rotorproof.procedures.base import Log
 from rotorproof.uncertainty.accuracy import Accuracy
+from rotorproof.uncertainty.coverage import interval
 from tests.procedures.controller_runs import outcome, si
 from tests.simulation.controller_bench import SupplyController
 from tests.simulation.instruments import BenchInstrument
@@ -23,7 +24,8 @@ def _log(controller: SupplyController, seed: int = 1, **keys: float) -> Log:
 
 def test_thresholds_and_margins() -> None:
     controller = SupplyController(delay=0.0)
-    found = outcome("supply-window", [_log(controller)], {"voltage": Accuracy(0.0005, 0.01)}, PACK)
+    known = {**PACK, "response_delay": 0.0}
+    found = outcome("supply-window", [_log(controller)], {"voltage": Accuracy(0.0005, 0.01)}, known)
     value = {name: form.value for name, form in found.forms.items()}
     assert value["start_voltage"] == pytest.approx(31.5, abs=0.1)
     assert value["cutoff_voltage"] == pytest.approx(29.8, abs=0.1)
@@ -74,3 +76,14 @@ def test_a_constant_supply_is_refused() -> None:
     columns["supply_voltage"] = np.full_like(columns["supply_voltage"], 36.0)
     with pytest.raises(FitError, match="never changes"):
         outcome("supply-window", [Log("flat", columns)])
+
+
+def test_a_controller_that_takes_its_time_is_within_the_interval_of_the_hysteresis() -> None:
+    """Both ways the supply goes on meanwhile: start and cut-off move apart by twice rate times delay."""
+    controller = SupplyController(delay=0.08)
+    found = outcome("supply-window", [_log(controller)], {"voltage": Accuracy(0.0005, 0.01)}, PACK)
+    cover = interval(found.forms["supply_hysteresis"])
+    assert cover.low <= 1.7 <= cover.high
+    delays = [abs(c) for i, c in found.forms["supply_hysteresis"].terms.items() if "response delay" in i.source]
+    assert delays
+    assert delays[0] > 0

@@ -284,7 +284,7 @@ def test_a_supply_that_is_swept_in_steps(outside: Outside) -> None:
         "supply_voltage": voltage,
         "supply_current": np.where(on, 1.4, 0.05),
     }
-    found = outcome(procedures()["supply-window"], [(columns, {})])
+    found = outcome(procedures()["supply-window"], [(columns, {})], response_delay=0.0)
     for name, published in (("start_voltage", 31.75), ("cutoff_voltage", 29.75)):
         for what, ours, value in (
             ("middle of the step", found.forms[name].value, published),

@@ -10,6 +10,8 @@ from ..signs import number_text, unit_text
 from .models import MainEntry
 from .plausible import unit_slip
 
+_DIFFER = "These numbers alone do not say which of the two is off"
+
 
 def cross_checks(found: Mapping[str, MainEntry]) -> list[Problem]:
     """Return a warning for each quantity whose procedures disagree: normalised error above 1 (ISO/IEC 17043).
@@ -29,12 +31,13 @@ def cross_checks(found: Mapping[str, MainEntry]) -> list[Problem]:
             theirs = f"{number_text(other.value, '.4g')} ± {number_text(other.expanded_uncertainty, '.2g')}"
             here, there = (f"{e.procedure}{f' of {e.part}' if e.part else ''}" for e in (entry, other))
             slip = unit_slip(entry.value, other.value)
-            cause = quantity.disagreement or "an instrument, a condition stated wrongly, or a change between the tests"
+            # A cause is named where the numbers point to one; else they only differ.
+            cause = f"Likely cause: {quantity.disagreement}" if quantity.disagreement else _DIFFER
             warnings.append(
                 Problem(
                     f"{quantity.title} is {ours} {unit_text(entry.unit)} by {here} but {theirs} by "
                     f"{there}: {error:.1f} times what their uncertainties allow. "
-                    + (f"Is the unit right? {slip[0].upper()}{slip[1:]}" if slip else f"Likely cause: {cause}"),
+                    + (f"Is the unit right? {slip[0].upper()}{slip[1:]}" if slip else cause),
                     severity="warning",
                     procedure=other.procedure,
                     doubt="unit" if slip else None,

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics.sweeps import EXTRAPOLATION, Switching, noise, switchings
+from .assumption import Assumption
 from .base import Axis, Log, Panel, Procedure, Quantity, Report, Series, drawn
 from .fit import Fit
 
@@ -38,6 +39,15 @@ class SupplyWindow(Procedure):
     purpose = "Find the voltages at which the controller starts and cuts off, against those of the real pack."
     unit_kinds = ("controller", "drive")
     required_columns = ("time", "supply_voltage", ("duty", "supply_current", "speed"))
+    assumptions = (
+        Assumption(
+            "response_delay",
+            0.0,
+            0.1,
+            "the controller answers within 0.1 s of a threshold (common practice, no source); sweep more slowly where "
+            "that counts",
+        ),
+    )
     gives = (
         "start_voltage",
         "cutoff_voltage",
@@ -145,7 +155,10 @@ class SupplyWindow(Procedure):
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the thresholds, each with its error of resolution, and their difference."""
         result = {
-            name: parameters[f"{name}/mean"] + parameters[f"{name}/resolution"]
+            # The supply goes on while the controller takes its time: up at the start, down at the cut-off.
+            name: parameters[f"{name}/mean"]
+            + parameters[f"{name}/resolution"]
+            - parameters[f"{name}/rate"] * given["response_delay"]
             for name in _NAMES.values()
             if f"{name}/mean" in parameters
         }
@@ -201,6 +214,9 @@ def _threshold(name: str, seen: Sequence[tuple[Switching, float]], fit: Fit) -> 
     # in every sweep makes the same error every time, and the values then agree far better than the gap lets them.
     alike = n < 3 or float(values.var(ddof=1)) < 0.05 * gap**2 / 3
     label = f"voltage between two readings at the {title}"
+    fit.exact(
+        f"rate of the sweep at the {title}", **{f"{name}/rate": float(np.mean([event.rate for event, _ in seen]))}
+    )
     fit.block(label, {f"{name}/resolution": 0.0}, gap**2 / 3 / (1 if alike else n), distribution="rectangular")
 
 
