@@ -105,7 +105,7 @@ def test_a_lead_that_is_reversed_gives_no_resistance(bench, capsys, pairs):
     (bench.bad / "steps.csv").write_text("\n".join([header, *map(",".join, cells)]) + "\n")
     out, messages = said(bench, capsys)
     assert out.count("is negative: are the leads of one meter exchanged?") == pairs
-    assert any("the resistance comes out negative for A-B (-0.2" in message for message in messages)
+    assert any("the resistance comes out negative for A-B (−0.2" in message for message in messages)
     assert process(bench.root).results["BAD"]["verdict"] == "incomplete"
 
 

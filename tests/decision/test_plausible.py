@@ -45,6 +45,9 @@ def test_factors_between_units() -> None:
     assert "N cm" in str(unit_slip(1.339, 0.01332))
     assert "milli" in str(unit_slip(440.8, 0.4388))
     assert "rpm" in str(unit_slip(9.55, 1.0))
+    # A force in kg written as N: the standard acceleration of free fall, 9.80665 m/s^2 (CGPM 1901).
+    assert "9.807 (N and kg of a spring scale), or" in str(unit_slip(9.80665 * 0.155, 0.155))
+    assert "times the other, near the factor between two units: 10 (a ×10 probe" in str(unit_slip(1.0, 0.0995))
     assert unit_slip(0.130, 0.120) is None
     assert unit_slip(-9.55, 1.0) is None
     assert unit_slip(0.155, 0.4388) is None

@@ -114,3 +114,15 @@ def test_error_of_one_standard_uncertainty() -> None:
     """0.5 % + 2 mV at 5 V is 27 mV at most: u = 27/sqrt(3) mV (JCGM 100:2008, 4.3.7)."""
     assert Accuracy(0.005, 0.002).error(np.array([5.0]))[0] == pytest.approx(0.027 / math.sqrt(3))
     assert Accuracy(0.005, 0.002).error(np.array([-5.0]))[0] == pytest.approx(-0.027 / math.sqrt(3))
+
+
+def test_percent_of_range_alone_may_be_gain_as_well_as_offset() -> None:
+    """A spring scale of 1 % of 50 N: 0.5 N off everywhere, or 1 % steep, both within its statement."""
+    (scale,) = parse_specification({"range": "50 N", "accuracy": "1 % of range"}, "force").ranges
+    offset, gain = components(scale, None)
+    assert (offset.accuracy.relative, offset.accuracy.fixed) == (0.0, pytest.approx(0.5))
+    assert (gain.accuracy.relative, gain.accuracy.fixed) == (pytest.approx(0.01), 0.0)
+    assert "gain" in gain.words
+    # A statement that has a part of the reading says itself what the gain is.
+    (meter,) = parse_specification({"range": "60 V", "accuracy": "0.5 % + 0.1 % of range"}, "voltage").ranges
+    assert len(components(meter, None)) == 1

@@ -96,8 +96,10 @@ def _no_line(row: int) -> int | None:
 
 
 def _known(unit: UnitFile) -> dict[str, float]:
-    """Return the nameplate in SI."""
+    """Return the nameplate in SI, and the ambient temperature in degC."""
     known = {}
+    if unit.ambient.temperature is not None:
+        known["ambient_temperature"] = unit.ambient.temperature.value
     for key, value in unit.nameplate:
         if isinstance(value, Measured):
             known[key] = value.value

@@ -12,6 +12,7 @@ from ..signs import number_text, value_text
 from ..units import SI_UNIT
 from . import nameplate, waveform
 from .finding import Finding
+from .slips import slips
 from .survey import Survey
 
 _RPM = 60 / (2 * math.pi)
@@ -47,6 +48,7 @@ def findings(
     found += nameplate.thousands(survey, known)
     found += nameplate.emf_for_its_speed(survey, known, conditions or {})
     found += _angle(survey)
+    found += slips(survey, known, conditions or {})
     if waveforms:
         found += [*_sampling(survey), *_sums(survey)]
         for name, wave in survey.start.items():

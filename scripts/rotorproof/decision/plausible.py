@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from ..errors import Problem
 from ..quantities import quantities
-from ..signs import value_text
+from ..signs import number_text, value_text
 from ..units import conversion
 from .models import MainEntry
 
@@ -15,6 +16,8 @@ _TIME_CONSTANT = (60.0, 3 * 3600.0)
 #: Factors between two units that are taken for one another, and how far a ratio may be from one.
 _FACTORS = {
     9.549: "rpm and rad/s",
+    9.807: "N and kg of a spring scale",
+    10.0: "a ×10 probe, or a decimal",
     60.0: "min and s",
     100.0: "N cm and N m",
     1000.0: "m for milli, or k for kilo",
@@ -27,10 +30,12 @@ def unit_slip(one: float, other: float) -> str | None:
     if one * other <= 0:
         return None
     ratio = max(one / other, other / one)
-    for factor, units in _FACTORS.items():
-        if 1 / _NEAR < ratio / factor < _NEAR:
-            return f"one is {ratio:.3g} times the other, near the {factor:g} between two units ({units})"
-    return None
+    near = {factor: abs(math.log(ratio / factor)) for factor in _FACTORS}
+    found = sorted((factor for factor in near if near[factor] < math.log(_NEAR)), key=lambda factor: near[factor])
+    if not found:
+        return None
+    named = ", or ".join(f"{number_text(factor, '.4g')} ({_FACTORS[factor]})" for factor in found)
+    return f"one is {number_text(ratio, '.3g')} times the other, near the factor between two units: {named}"
 
 
 def implausible(found: Mapping[str, MainEntry]) -> list[Problem]:

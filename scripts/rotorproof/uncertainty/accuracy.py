@@ -26,10 +26,15 @@ _LONGEST, _MOST_RELATIVE, _MOST_DIGITS = 200, 10.0, 1e6
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:
-    """Half-width of the error: ``relative * |reading| + fixed`` (``fixed`` in SI)."""
+    """Half-width of the error: ``relative * |reading| + fixed`` (``fixed`` in SI).
+
+    ``gain`` is what a statement in percent of range alone allows besides: the same percentage of the reading, since
+    at full range that is as far off. It is an error of its own (``specification.components``), no part of ``error``.
+    """
 
     relative: float
     fixed: float
+    gain: float = 0.0
 
     def error(self, readings: np.ndarray) -> np.ndarray:
         """Return the error of each reading, shape of ``readings``, for one standard uncertainty.
@@ -50,7 +55,7 @@ def parse_accuracy(text: str, kind: str, range_: float | None = None, resolution
     of range and digits need ``range_`` and ``resolution`` in SI. Raises ``ValueError`` with a message for the
     practitioner.
     """
-    relative = fixed = 0.0
+    relative = fixed = of_range = 0.0
     if len(text) > _LONGEST:
         raise ValueError(f"{text[:20]!r}... has {len(text)} characters and is no accuracy")
     parts = [part.strip() for part in text.split("+") if part.strip()]
@@ -68,6 +73,7 @@ def parse_accuracy(text: str, kind: str, range_: float | None = None, resolution
                 raise ValueError(f"{part!r} needs the range: write a mapping with 'range' and 'accuracy'")
             else:
                 fixed += share * range_
+                of_range += share
         elif digits:
             if resolution is None:
                 raise ValueError(f"{part!r} needs the step of the display: add 'resolution'")
@@ -76,7 +82,7 @@ def parse_accuracy(text: str, kind: str, range_: float | None = None, resolution
             fixed += float(digits["value"]) * resolution
         else:
             fixed += abs(written_difference(part, kind))
-    return Accuracy(relative, fixed)
+    return Accuracy(relative, fixed, 0.0 if relative else of_range)
 
 
 def written_difference(text: str, kind: str) -> float:

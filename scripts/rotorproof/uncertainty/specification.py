@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -82,7 +82,11 @@ class Specification:
 def components(item: Range, ambient: float | None) -> list[Component]:
     """Return the independent errors of a range, at an ambient temperature in degC (``None``: within reference)."""
     name = "" if item.limit is None else f"/{item.limit:g}"
-    found = [Component(name, "accuracy", item.accuracy)] if item.accuracy != Accuracy(0, 0) else []
+    stated = replace(item.accuracy, gain=0.0)
+    found = [Component(name, "accuracy", stated)] if stated != Accuracy(0, 0) else []
+    if item.accuracy.gain:
+        # "Percent of range" alone does not say whether zero or slope is off; an offset alone would cancel in a slope.
+        found.append(Component(f"{name}/gain", "accuracy, as gain", Accuracy(item.accuracy.gain, 0.0)))
     if item.per_kelvin is not None and ambient is not None:
         outside = max(0.0, abs(ambient - item.reference) - item.span)
         if outside > 0:

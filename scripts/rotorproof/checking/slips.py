@@ -1,0 +1,131 @@
+"""Slips of the hand that leave a log readable: a wrong unit, exchanged columns, rows of padding."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+
+from ..columns import COLUMNS
+from ..signs import number_text
+from .finding import Finding
+from .survey import KEPT_ROWS, Survey
+
+#: In degC: what a workshop can have. Common practice, no source.
+_COLDEST_ROOM, _HOTTEST_ROOM = 0.0, 45.0
+#: K: how near a winding at rest is to its room, and how far from it a wrong unit puts it (common practice, no source).
+_AT_REST, _ELSEWHERE = 12.0, 25.0
+#: Standard acceleration of free fall, which a force in kg lacks to be in N (CGPM 1901; ISO 80000-3).
+GRAVITY = 9.80665
+#: Rows of zeros in every column from which on they are no readings (common practice, no source).
+_PADDING_ROWS = 3
+
+
+def slips(survey: Survey, known: Mapping[str, float], conditions: Mapping[str, float]) -> Iterator[Finding]:
+    """Yield what looks like a slip. ``known`` is the nameplate and ``ambient_temperature``, SI and degC."""
+    yield from _fahrenheit(survey, known, conditions)
+    yield from _exchanged(survey, known)
+    yield from _kilograms(survey, known, conditions)
+    yield from _padding(survey)
+
+
+def _celsius(fahrenheit: float) -> float:
+    return (fahrenheit - 32.0) / 1.8
+
+
+def _fahrenheit(survey: Survey, known: Mapping[str, float], conditions: Mapping[str, float]) -> Iterator[Finding]:
+    """Tell temperatures of a room, or of a winding at rest in it, that make sense only in degrees Fahrenheit."""
+    room = known.get("ambient_temperature")
+    said = "are °F written as °C? Then the unit is [degF]"
+
+    def of_a_room(value: float) -> bool:
+        return value > _HOTTEST_ROOM and _COLDEST_ROOM <= _celsius(value) <= _HOTTEST_ROOM
+
+    if room is not None and of_a_room(room):
+        yield Finding(f"the ambient temperature is stated as {number_text(room, '.4g')} °C: {said}", None, unit=True)
+        room = _celsius(room)
+    air = survey.columns.get("temperature_ambient")
+    if air is not None and of_a_room(air.low) and of_a_room(air.high):
+        run = f"the air has {number_text(air.low, '.4g')} to {number_text(air.high, '.4g')} °C: {said}"
+        yield Finding(run, "temperature_ambient", unit=True)
+    if room is None:
+        return
+    at_rest = {"winding_temperature": conditions.get("winding_temperature")}
+    winding = survey.start.get("temperature_winding")
+    if winding is not None and winding.size:
+        at_rest["temperature_winding"] = float(winding[0])
+    for name, value in at_rest.items():
+        if value is not None and value - room > _ELSEWHERE and abs(_celsius(value) - room) < _AT_REST:
+            yield Finding(
+                f"the winding begins at {number_text(value, '.4g')} °C in a room at "
+                f"{number_text(room, '.4g')} °C: {said}",
+                name if name in COLUMNS else None,
+                unit=True,
+            )
+
+
+def _exchanged(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
+    """Tell voltage and current of a winding that make sense only with the two columns exchanged, as V or as mV."""
+    voltage, power = known.get("rated_voltage"), known.get("rated_power")
+    current = known.get("rated_current") or (power / voltage / 0.8 if power and voltage else None)
+    if not voltage or not current:
+        return
+    expected = 0.12 * voltage / current
+    for pair in ("ab", "bc", "ca"):
+        u, i = survey.start.get(f"voltage_{pair}"), survey.start.get(f"current_{pair}")
+        if u is None or i is None or not np.any(i) or not np.any(u):
+            continue
+        found = abs(float(i @ u) / float(i @ i))
+        if abs(math.log(found / expected)) < math.log(5.0):
+            continue
+        for swapped, units in ((1.0 / found, "V"), (1e-6 / found, "mV")):
+            if abs(math.log(swapped / expected)) < math.log(3.0):
+                yield Finding(
+                    f"V/I of {pair.upper()} is {number_text(found, '.3g')} Ω, but {number_text(swapped, '.3g')} Ω, as "
+                    "the nameplate lets expect, with voltage and current exchanged: does the voltage column hold A and "
+                    f"the current column {units}?",
+                    f"voltage_{pair}",
+                    unit=True,
+                )
+                break
+
+
+def _kilograms(survey: Survey, known: Mapping[str, float], conditions: Mapping[str, float]) -> Iterator[Finding]:
+    """Compare torque per ampere with rated voltage over rated speed, which it is near: 9.81 and 10 are slips."""
+    voltage, speed = known.get("rated_voltage"), known.get("rated_speed")
+    name = "torque" if "torque" in survey.start else "force"
+    pull = survey.start.get(name)
+    if not voltage or not speed or pull is None:
+        return
+    if name == "force":
+        pull = pull * conditions.get("lever_arm", 0.0)
+    names = ("current_q", "supply_current", "current_ab")
+    ampere = next((survey.start[column] for column in names if column in survey.start), None)
+    if ampere is None or not np.any(ampere) or not np.any(pull) or "supply_voltage" in survey.start:
+        return  # with a duty ratio the supply's current is not the motor's
+    # Rated speed is that under load: at no load the same voltage turns the rotor about a seventh faster.
+    ratio = abs(float(ampere @ pull) / float(ampere @ ampere)) / (0.87 * voltage / speed)
+    for near, does in ((ratio * GRAVITY, "a tenth of"), (ratio / GRAVITY, "ten times")):
+        if 0.55 < near < 1.8:
+            yield Finding(
+                f"torque per ampere is about {does} rated voltage over rated speed: is a force in kg written as N "
+                "(9.81), or is a lever, a shunt or a decimal off by ten?",
+                name,
+                unit=True,
+            )
+
+
+def _padding(survey: Survey) -> Iterator[Finding]:
+    """Tell rows of zeros at the end of a log: a logger that filled its file, not readings."""
+    columns = {n: v for n, v in survey.start.items() if n != "time" and COLUMNS[n].kind != "logic" and np.any(v)}
+    if len(columns) < 2 or survey.rows > KEPT_ROWS:
+        return
+    filled = np.flatnonzero(np.any([v != 0 for v in columns.values()], axis=0))
+    rows = survey.rows - 1 - int(filled[-1])
+    if rows >= _PADDING_ROWS:
+        yield Finding(
+            f"the last {rows} rows are zero in every column: did the logger fill up its file? Take them off, or give "
+            "the log a 'window' that ends before them",
+            None,
+        )
