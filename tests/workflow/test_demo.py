@@ -90,7 +90,7 @@ def flat(truth: dict[str, dict[str, float]]) -> dict[str, float]:
 
 @pytest.mark.parametrize(("unit", "quantity"), [(unit, name) for unit in TRUTH for name in TRUTH[unit]])
 def test_the_interval_holds_the_simulators_truth(fits: dict[str, Any], unit: str, quantity: str) -> None:
-    forms = best_forms(fits[unit].outcomes)
+    forms = {**best_forms(fits[unit].outcomes), **fits[unit].adjusted.forms}
     for derived in fits[unit].derived:
         forms |= derived.forms
     cover = interval(forms[quantity])
