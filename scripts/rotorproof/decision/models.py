@@ -51,7 +51,7 @@ class OriginEntry(_Model):
 
 
 class AdviceEntry(_Model):
-    """What explains that a criterion is not met, and what to do next; either may be unknown."""
+    """What explains that a criterion is not met or undecided, and what to do next; either may be unknown."""
 
     why: str | None = None
     step: str | None = None
@@ -147,7 +147,9 @@ class CriterionEntry(_Model):
     reason: str | None = None
     decision: Decision
     origin: OriginEntry | None = None
-    advice: Annotated[list[AdviceEntry] | None, Field(description="only where the criterion is not met")] = None
+    advice: Annotated[
+        list[AdviceEntry] | None, Field(description="only where the criterion is not met, or undecided")
+    ] = None
     probability_of_conformity: Probability | None = None
     acceptance_interval: Annotated[
         tuple[Number | None, Number | None] | None,

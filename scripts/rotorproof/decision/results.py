@@ -31,6 +31,7 @@ from .models import (
     TakenEntry,
     TestEntry,
 )
+from .narrowing import narrowing
 from .plausible import implausible
 from .reasons import doubt
 from .rules import verdict
@@ -87,6 +88,9 @@ def build_results(
             row = criterion_row(one, acceptance, judged[1] if judged else None, probability)
             if judged:
                 row.origin = judged[0].origin
+                if row.decision == "undecided":
+                    steps = narrowing(row, judged[0], kind, {maker for maker, _ in parts})
+                    row.advice = steps or None
             criteria.append(row)
     advise(criteria, fit)
     made_of = [_part(one, results) for one, results in zip(fit.get("parts", ()), part_results, strict=True)]

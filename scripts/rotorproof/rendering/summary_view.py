@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from ..decision.models import CriterionEntry, MainEntry, Results
+from ..decision.models import CriterionEntry, MainEntry, QuantityEntry, Results
 from ..quantities import quantities
 from ..signs import unit_text
 from . import numbers, words
@@ -31,23 +31,23 @@ def summary(results: Results, givers: Mapping[str, Sequence[str]]) -> Summary:
     by_decision = {word: [c for c in results.criteria if c.decision == word] for word in words.DECISIVE}
     failed, undecided, lacking = (by_decision[word] for word in words.DECISIVE[:3])
     dangerous = {problem.procedure for problem in results.problems if problem.danger}
-    failed.sort(key=lambda c: results.quantities[c.quantity].procedure not in dangerous)
+    failed.sort(key=lambda c: not dangerous & _makers(results, c))
     what, why, step = [], [], []
     for number, criterion in enumerate(failed[:_MOST]):
         title = quantities()[criterion.quantity].title
-        what.append(_short(criterion, results.quantities.get(criterion.quantity)))
+        what.append(_short(criterion, results.judged(criterion)))
         for advice in (criterion.advice or ())[: number < _EXPLAINED]:
             why += [f"{title}: {advice.why}"] if advice.why else []
             step += [f"{title}: {advice.step}"] if advice.step else []
     if len(failed) > _MOST:
         what.append(f"and {len(failed) - _MOST} more, below")
     for criterion in undecided[: _MOST - len(what)]:
-        entry = results.quantities[criterion.quantity]
         title = quantities()[criterion.quantity].title
-        what.append(f"undecided: {_short(criterion, entry)}")
+        what.append(f"undecided: {_short(criterion, results.judged(criterion))}")
         why.append(f"{title}: the limit lies within the uncertainty of the value")
-        if entry.budget:
-            step.append(f"{title}: measure again with a smaller error of '{entry.budget[0].source}'")
+        steps = [advice.step for advice in criterion.advice or () if advice.step]
+        if steps:
+            step.append(f"{title}: {', or '.join(steps)}")
     if lacking:
         named = ", ".join(quantities()[c.quantity].title for c in lacking)
         what.append(f"not measured: {named}")
@@ -57,7 +57,14 @@ def summary(results: Results, givers: Mapping[str, Sequence[str]]) -> Summary:
     return Summary(dangers, _line(what), _line(why), _line(step))
 
 
-def _short(criterion: CriterionEntry, entry: MainEntry | None) -> str:
+def _makers(results: Results, criterion: CriterionEntry) -> set[str | None]:
+    """Return the procedures behind the value that a criterion was decided on."""
+    entry = results.judged(criterion)
+    together = entry.consistency if isinstance(entry, MainEntry) else None
+    return {entry.procedure if entry else None, *(test.procedure for test in (together.tests if together else ()))}
+
+
+def _short(criterion: CriterionEntry, entry: QuantityEntry | None) -> str:
     """Return "Resistance unbalance 3.51 %, limit at most 3 %"."""
     title, limits = quantities()[criterion.quantity].title, words.limits_text(criterion)
     if entry is None:
