@@ -28,6 +28,7 @@ from rotorproof.settings.unit import UnitFile
 from rotorproof.uncertainty.coverage import interval
 from rotorproof.uncertainty.forms import Form, Influence, propagate
 from tests import entries
+from tests.outside import Outside
 
 GIVEN = {
     "winding_constant": 234.5,
@@ -57,6 +58,7 @@ GIVEN = {
     "standby_power": 3.2,
     "controller_bench_duty": 0.8,
     "controller_loss_square": 0.5,
+    "controller_loss_with_voltage": 0.5,
     "supply_current_limit": 14.0,
     "phase_current_limit": 30.0,
     "cutoff_voltage": 29.8,
@@ -382,3 +384,34 @@ def test_intervals_hold_the_truth_of_the_pair() -> None:
         count = sum(row[name] for row in rows)
         # 57 expected; fewer than 52 of 60 happens less than once in a hundred where 95 percent hold.
         assert count >= 52, f"{name}: {count} of {len(rows)}"
+
+
+def test_losses_measured_at_a_lower_voltage_are_carried_to_the_pack(outside: Outside) -> None:
+    given = {
+        **GIVEN,
+        "bench_supply_voltage_max": 24.0,
+        "controller_loss_with_voltage": 1.0,
+        "controller_loss_square": 0.0,
+        "controller_bench_duty": 1.0,
+        "controller_efficiency": 0.9,
+        "controller_loss": 24.0,
+        "standby_power": 4.0,
+        "vehicle_cruise_speed": 5.0,
+        "vehicle_grade": 0.0,
+        "pack_internal_resistance": 0.0,
+    }
+    # Output 24 W x 0.9/0.1 = 216 W at 24 V: 9 A, so 20 W are 2.222 V; on 36 V 3.333 V and 6 W.
+    radius = 2.1 / (2 * math.pi)
+    w = 5.0 / radius
+    force = 110.0 * 9.80665 * 0.009 + 0.5 * 1.2 * 0.55 * 25.0
+    current = (force * radius + 0.4 + 0.01 * w) / 1.35
+    power = 1.35 * w * current + 0.24 * current**2 + 6.0 + current * 20.0 / 9.0 * 1.5
+    outside(
+        "energy_per_distance",
+        "loss of a controller measured at 24 V, all of it growing with the voltage, on a pack of 36 V",
+        ours=PREDICTION.derive(given)["energy_per_distance"],
+        published=power / 5.0,
+        allowance=1e-6,
+        unit="J/m",
+        source="worked by hand",
+    )

@@ -86,6 +86,13 @@ class DrivePrediction(PackPrediction):
             "the current",
         ),
         Assumption(
+            "controller_loss_with_voltage",
+            0.5,
+            0.5,
+            "of the controller's standby and of its loss that grows with the current any share grows with the supply's "
+            "voltage, from the bench's to the pack's, as at switching edges, and the rest does not, as in diodes",
+        ),
+        Assumption(
             "friction_controller_share",
             0.5,
             0.53,  # a twentieth more than one half, so that none and all lie within the middle 95 %
@@ -175,17 +182,21 @@ def _without_losses(given: Mapping[str, float]) -> str | None:
 
 
 def _losses(given: Mapping[str, float]) -> dict[str, float]:
-    """Return standing loss, drop and resistance from the loss at one output and at standby.
+    """Return standing loss, drop and resistance on the pack from the loss at one output and at standby.
 
-    The output is loss times eta / (1 - eta), its current that output over duty ratio and supply voltage.
+    The output is loss times eta / (1 - eta), its current that output over duty ratio and supply voltage of the bench. A
+    share of what does not grow with the square of the current grows with the voltage: what switching edges take.
     """
     efficiency, loss, standing = given["controller_efficiency"], given["controller_loss"], given["standby_power"]
     output = loss * efficiency / (1 - efficiency)
-    current = output / (given["controller_bench_duty"] * given["pack_voltage_nominal"])
+    pack = given["pack_voltage_nominal"]
+    bench = given.get("bench_supply_voltage_max", pack)
+    current = output / (given["controller_bench_duty"] * bench)
     square = given["controller_loss_square"]
+    grown = 1 + given["controller_loss_with_voltage"] * (pack / bench - 1)
     return {
-        "controller_standing": standing,
-        "controller_drop": (1 - square) * (loss - standing) / current,
+        "controller_standing": standing * grown,
+        "controller_drop": (1 - square) * (loss - standing) / current * grown,
         "controller_resistance": square * (loss - standing) / current**2,
     }
 

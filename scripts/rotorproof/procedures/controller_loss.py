@@ -75,6 +75,7 @@ class ControllerLoss(Procedure):
             "controller_loss", "Controller loss", "P_loss", "power", "W",
             "power in less power out at the same point",
             "definition",
+            reach="supply_voltage",
             least=0.0,
             impossible="output power read too large: a unit, a probe, or columns exchanged",
         ),
