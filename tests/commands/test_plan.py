@@ -250,3 +250,24 @@ def test_what_cannot_be_told_says_why():
     count = Criterion.model_validate({"quantity": "overlap_count", "max": "0"})
     assert "a count" in capability(file, procedures()["gate-timing"], count, (), None, 0.95).words
     assert rehearse(file, [procedure], BARE, 0.95) == {}
+
+
+def test_a_sheet_has_a_table_to_fill_in_whose_columns_are_the_logs(sheets):
+    assert main(["plan", "GOOD", "--supply-voltage", "30 V"]) == 0
+    words = text_of(sheets.root / "reports/plans/GOOD/01-winding-resistance.pdf")
+    assert words.index("Readings") < words.rindex("voltage_ab") < words.index("In these units")
+    assert "serial number" in words
+
+
+def test_no_set_value_is_beyond_the_bench_supply_and_a_heat_run_says_when_to_stop():
+    bench = Situation(
+        "controller", {"pack_voltage_nominal": 36.0, "pack_voltage_full": 42.0, "supply_voltage": 30.0}, "F"
+    )
+    for name in ("supply-window", "throttle", "gate-timing", "controller-loss", "load", "no-load"):
+        voltages = [s.value for s in procedures()[name].bench(bench).settings if "voltage" in s.what.lower()]
+        assert voltages
+        assert all(value is None or value <= 30.0 for value in voltages), name
+    # IEC 60085: class F is 155 degC; IEC 60034-1, table 8: 10 K of it for the hottest spot.
+    assert any(s.value == pytest.approx(145.0) for s in procedures()["heat-run"].bench(bench).settings)
+    steps = " ".join(procedures()["throttle"].bench(bench).steps)
+    assert all(case in steps for case in ("out of range", "throttle at power-on", "sensor lost"))

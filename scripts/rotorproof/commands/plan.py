@@ -81,7 +81,7 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
     sheets = [sheet(file, procedure, limits, settings, known, rehearsed.get(procedure.name)) for procedure in tests]
     paths = render_plan(
         ROOT / settings.reports_dir / "plans" / name,
-        unit={"unit": file.unit, "kind": file.kind},
+        unit={"unit": file.unit, "kind": file.kind, "model": file.model, "serial": file.serial},
         sheets=sheets,
         missing=missing(file, limits) if file.tests else [],
         known=known_lines(known),

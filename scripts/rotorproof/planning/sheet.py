@@ -20,6 +20,9 @@ from ..uncertainty.result import Result
 from ..units import SI_UNIT, Measured, from_si
 from .capability import Capability, capability, criteria_of, effects_of
 
+#: Columns that a sheet of paper has room for, and the rows ruled on it at least.
+_MOST_COLUMNS, _LEAST_ROWS = 9, 14
+
 
 def situation(file: UnitFile, settings: RunSettings, bench: Mapping[str, float]) -> Situation:
     """Return what is known before the tests; ``bench`` holds the supply's own limits in SI."""
@@ -81,6 +84,7 @@ def sheet(
             for c in procedure.conditions
         ],
         "minimum_rows": procedure.minimum_rows,
+        "ruled": _ruled(procedure),
         "logs": [test.log for test in file.tests if test.procedure == procedure.name] or [f"{procedure.name}.csv"],
     }
 
@@ -111,6 +115,15 @@ def capabilities(
 
 def _defined(bench: Bench) -> list[Expectation]:
     return [e for e in bench.expectations if e.quantity in quantities()]
+
+
+def _ruled(procedure: Procedure) -> dict[str, Any] | None:
+    """Return the columns and the rows of a table to fill in by hand; ``None`` for a test that a logger records."""
+    if "time" in procedure.required_columns:
+        return None
+    names = [name for name, need in _columns(procedure) if need != "if available"][:_MOST_COLUMNS]
+    heads = [f"{name} [{written_unit(name)}]" for name in names]
+    return {"heads": heads, "rows": max(_LEAST_ROWS, procedure.minimum_rows)}
 
 
 def _columns(procedure: Procedure) -> list[tuple[str, str]]:

@@ -188,6 +188,11 @@ class Situation:
         frequency = self.electrical_frequency(speed)
         return None if frequency is None else SAMPLES_PER_TURN * frequency
 
+    def supplied(self, voltage: float | None) -> float | None:
+        """Return a voltage to set: no higher than the bench supply goes, where that is known."""
+        supply = self.known.get("supply_voltage")
+        return voltage if supply is None or voltage is None else min(voltage, supply)
+
     def supply_reaches(self, voltage: float | None) -> bool | None:
         """Tell whether the bench supply reaches a voltage; ``None`` where either is not known."""
         supply = self.known.get("supply_voltage")

@@ -16,7 +16,7 @@ from .fit import Fit
 
 _SWEEP = "sweep"
 #: Fault case as written in ``case`` -> the quantity that its response time is, its symbol, and what happens.
-_FAULTS = {
+FAULTS = {
     "signal open": ("response_signal_open", "t_open", "throttle signal wire opened"),
     "signal to supply": ("response_signal_to_supply", "t_supply", "throttle signal shorted to its supply (5 V)"),
     "signal to ground": ("response_signal_to_ground", "t_ground", "throttle signal shorted to ground"),
@@ -25,7 +25,7 @@ _FAULTS = {
     "sensor lost": ("response_sensor_lost", "t_sensor", "a position sensor disconnected while driving"),
 }
 _BRAKE = "brake"
-_CASES = (_SWEEP, *_FAULTS, _BRAKE)
+_CASES = (_SWEEP, *FAULTS, _BRAKE)
 #: Outputs by preference: what the controller does, before what the vehicle does of it.
 _OUTPUTS = (
     ("duty", Axis("Duty ratio", "ratio", "percent")),
@@ -68,7 +68,7 @@ class Tried:
     @property
     def quantity(self) -> str:
         """Return the name of the response time."""
-        return "brake_response_time" if self.case == _BRAKE else _FAULTS[self.case][0]
+        return "brake_response_time" if self.case == _BRAKE else FAULTS[self.case][0]
 
 
 class Throttle(Procedure):
@@ -93,7 +93,7 @@ class Throttle(Procedure):
         "throttle_hysteresis",
         "throttle_reversal",
         "throttle_step",
-        *(quantity for quantity, _, _ in _FAULTS.values()),
+        *(quantity for quantity, _, _ in FAULTS.values()),
         "fault_response_time",
         "fault_cases_without_stop",
         "brake_response_time",
@@ -144,7 +144,7 @@ class Throttle(Procedure):
                 f"time from the fault to the last reading with output: {what}",
                 "definition; the output has ended at 5 % of its value before, standby subtracted",
             )
-            for case, (quantity, symbol, what) in _FAULTS.items()
+            for case, (quantity, symbol, what) in FAULTS.items()
         ),
         Quantity(
             "fault_response_time", "Longest fault response", "t_fault", "time", "s",
@@ -257,11 +257,11 @@ class Throttle(Procedure):
         result = super().derive(parameters, given)
         if "throttle_start" in result and "released" in parameters:
             result["throttle_deadband"] = result["throttle_start"] - parameters["released"]
-        for name in (*(quantity for quantity, _, _ in _FAULTS.values()), "brake_response_time"):
+        for name in (*(quantity for quantity, _, _ in FAULTS.values()), "brake_response_time"):
             if f"{name}/read" in parameters:
                 result[name] = sum(v for key, v in parameters.items() if key.startswith(f"{name}/"))
-        responses = [result[quantity] for quantity, _, _ in _FAULTS.values() if quantity in result]
-        if len(responses) == len(_FAULTS):
+        responses = [result[quantity] for quantity, _, _ in FAULTS.values() if quantity in result]
+        if len(responses) == len(FAULTS):
             result["fault_response_time"] = max(responses)
         return result
 
@@ -432,12 +432,12 @@ def _response_panel(tried: Tried) -> Panel:
 
 def _lacking(fit: Fit, refused: Mapping[str, str]) -> None:
     """Count the cases without stop, and say which cases were not tried or not understood."""
-    endless = [case for case, (quantity, _, _) in _FAULTS.items() if quantity in fit.missing]
+    endless = [case for case, (quantity, _, _) in FAULTS.items() if quantity in fit.missing]
     if _SWEEP not in fit.seen:
         fit.lacking(Throttle.gives[:7], refused.get(_SWEEP, "no log with 'case: sweep' was recorded"))
-    untried = [case for case in _FAULTS if case not in fit.seen]
+    untried = [case for case in FAULTS if case not in fit.seen]
     for case in untried:
-        fit.missing[_FAULTS[case][0]] = refused.get(case, f"the case {case!r} was not tried")
+        fit.missing[FAULTS[case][0]] = refused.get(case, f"the case {case!r} was not tried")
     if _BRAKE not in fit.seen:
         fit.missing["brake_response_time"] = refused.get(_BRAKE, "the case 'brake' was not tried")
     if endless:

@@ -39,7 +39,13 @@ def bench(situation: Situation) -> Bench:
             "Load in steps; at each read DC voltage and current and the power of the three phases over the same time.",
         ),
         (
-            SetValue("Supply voltage", voltage, "voltage", "V", "the pack's nominal voltage"),
+            SetValue(
+                "Supply voltage",
+                situation.supplied(voltage),
+                "voltage",
+                "V",
+                "the pack's nominal voltage, or what the bench supply gives",
+            ),
             SetValue("Highest supply current", current, "current", "A", "rated current"),
             fuse_value(current),
             SetValue("Averaging, at least", 1.0, "time", "s", "whole turns on both sides"),

@@ -34,7 +34,13 @@ def bench(situation: Situation) -> Bench:
             "Capture at a low, a middle and the full throttle, and once while braking.",
         ),
         (
-            SetValue("Supply voltage", voltage, "voltage", "V", "the pack's full voltage; start low"),
+            SetValue(
+                "Supply voltage",
+                situation.supplied(voltage),
+                "voltage",
+                "V",
+                "the pack's full voltage, or what the bench supply gives; start low",
+            ),
             SetValue(
                 "Current limit",
                 2.0,

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+from ...physics.thermal_class import CLASS_TEMPERATURE, HOT_SPOT_ALLOWANCE
 from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, fuse_value
+
+_LIMIT_IS = "the insulation class's temperature less what the hottest spot exceeds the mean by (IEC 60085, 60034-1)"
+
+
+def _limit(situation: Situation) -> float | None:
+    letter = situation.insulation_class
+    return CLASS_TEMPERATURE[letter] - HOT_SPOT_ALLOWANCE[letter] if letter else None
 
 
 def bench(situation: Situation) -> Bench:
@@ -38,13 +46,14 @@ def bench(situation: Situation) -> Bench:
         (
             SetValue("Test current", current, "current", "A", "rated current"),
             fuse_value(current),
+            SetValue("Switch off at a winding temperature of", _limit(situation), "temperature", "degC", _LIMIT_IS),
             SetValue("Time, about", 7200.0, "time", "s", "four time constants; hub motors take one to three hours"),
             SetValue("Sample rate", 0.1, "frequency", "Hz", "one reading in ten seconds"),
         ),
         (Expectation("temperature_rise", 20.0, 80.0, "below the limit of class B by resistance (80 K, IEC 60034-1)"),),
         {"temperature_rise": (Effect("temperature_winding", 60.0),)},
         (
-            ("The rise never ends", "the current is too high for the cooling: stop at the limit"),
+            ("The rise never ends", "the current is too high for the cooling: switch off at the limit above"),
             ("A step in the curve", "a sensor came loose or the air moved"),
         ),
         "A motor at standstill needs a few volts only; a turning run needs the speed of the real use, for its cooling.",

@@ -49,7 +49,13 @@ def bench(situation: Situation) -> Bench:
             "Repeat at two lower voltages or throttle settings for the map.",
         ),
         (
-            SetValue("Supply voltage", voltage, "voltage", "V", "the pack's nominal voltage"),
+            SetValue(
+                "Supply voltage",
+                situation.supplied(voltage),
+                "voltage",
+                "V",
+                "the pack's nominal voltage, or what the bench supply gives",
+            ),
             SetValue("Highest supply current", top, "current", "A", "1.5 times rated, briefly"),
             fuse_value(top),
             SetValue(

@@ -40,7 +40,7 @@ def bench(situation: Situation) -> Bench:
         (
             SetValue(
                 "Lowest voltage of the sweep",
-                0.4 * voltage if voltage else None,
+                situation.supplied(0.4 * voltage if voltage else None),
                 "voltage",
                 "V",
                 "well below any cut-off",
@@ -50,7 +50,7 @@ def bench(situation: Situation) -> Bench:
                 min(top, supply) if top and supply else top,
                 "voltage",
                 "V",
-                "1.2 times the full pack, never above the controller's stated limit",
+                "1.2 times the full pack or the bench supply's; never above what its maker states",
             ),
             SetValue("Rate of the sweep, at most", 0.5, "voltage", "V", "in each second: thresholds act with delay"),
             SetValue("Current limit", 2.0, "current", "A", "a free wheel needs no more"),

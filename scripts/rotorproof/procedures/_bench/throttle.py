@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..bench import Bench, Part, SetValue, Situation, Wire, Wiring, fuse_value
+from ..throttle import FAULTS
 
 
 def bench(situation: Situation) -> Bench:
@@ -28,12 +29,18 @@ def bench(situation: Situation) -> Bench:
         ),
         (
             "Sweep the signal slowly from 0 to 5 V and back, twice; record signal and speed or duty.",
-            "Fault cases, one record each: signal lead open, shorted to 0 V, shorted to 5 V, 0 V lead open.",
+            *(f"Case '{case}', one record: {what}." for case, (_, _, what) in FAULTS.items()),
             "With the wheel at half speed pull the brake contact; record until the drive is off.",
         ),
         (
             SetValue("Time of one sweep, at least", 30.0, "time", "s", "the controller's own ramp must not enter"),
-            SetValue("Supply voltage", situation.voltage, "voltage", "V", "the pack's nominal voltage, or lower"),
+            SetValue(
+                "Supply voltage",
+                situation.supplied(situation.voltage),
+                "voltage",
+                "V",
+                "the pack's nominal voltage, or lower",
+            ),
             SetValue("Current limit", 2.0, "current", "A", "a free wheel needs no more"),
             fuse_value(2.0),
             SetValue(
