@@ -124,3 +124,18 @@ def test_a_run_that_never_turned_is_refused() -> None:
     columns = {"supply_voltage": np.full(6, 36.0), "supply_current": np.full(6, 0.03), "speed": np.zeros(6)}
     with pytest.raises(FitError, match="zero throughout"):
         outcome(PROCEDURE, [(columns, WARM)], phase_resistance=0.11)
+
+
+def test_standby_power_is_never_negative() -> None:
+    """Noise leaves a standby power a little below zero: it is held between none and what the readings allow."""
+    speed = np.linspace(5.0, 40.0, 8)
+    own = (0.3 + 0.01 * speed) / 1.2
+    columns = {
+        "supply_voltage": 1.2 * speed + 0.2 * own,
+        "supply_current": own - 0.03 / (1.2 * speed + 0.2 * own) - 5e-3 * np.tile([1.0, -1.0], 4),
+        "speed": speed,
+    }
+    result = outcome(PROCEDURE, [(columns, {"winding_temperature": 20.0})], phase_resistance=0.1)
+    assert any("below zero" in note for note in result.report.notes)
+    cover = interval(result.forms["coulomb_friction"])
+    assert cover.low <= 0.3 <= cover.high

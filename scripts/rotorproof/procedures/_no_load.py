@@ -232,9 +232,9 @@ def keep_friction(found: Balance, run: Points, fit: Fit) -> None:
 def keep_doubt(found: Balance, most: Balance, fit: Fit) -> None:
     """Keep what friction may be off by as the standby power goes from that held to the ``most`` it can be."""
     away = most.fitted.values[:2] - found.fitted.values[:2]
-    values = {f"{name}/standby": 0.0 for name in FRICTION}
-    label = "standby power that is not negative"
-    fit.block(label, values, np.outer(away, away) / 3.0, distribution="rectangular")
+    slopes = {f"{name}/standby": float(by) for name, by in zip(FRICTION, away, strict=True)}
+    fit.exact("friction over the standby power", **slopes)
+    fit.block("standby power that is not negative", {"standby/doubt": 0.0}, 1.0 / 3.0, distribution="rectangular")
 
 
 def behind(

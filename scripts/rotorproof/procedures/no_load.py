@@ -203,7 +203,8 @@ class NoLoad(Procedure):
         for name in FRICTION:
             if name in result:
                 doubt = 1.0 + parameters.get("friction/ripple", 0.0)
-                result[name] = (result[name] + parameters.get(f"{name}/standby", 0.0)) * doubt
+                standby = parameters.get(f"{name}/standby", 0.0) * parameters.get("standby/doubt", 0.0)
+                result[name] = (result[name] + standby) * doubt
         if "emf_constant_dc" in result:
             warmer = magnets.emf_share(20.0 + parameters["magnets/doubt"], given["magnet_coefficient"])
             result["emf_constant_dc"] = result["emf_constant_dc"] * (1.0 + parameters.get("emf/ripple", 0.0)) / warmer
