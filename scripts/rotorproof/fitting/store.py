@@ -75,7 +75,8 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
     ]
     together = fit.adjusted
     if together.forms:
-        derived.append(
+        derived.insert(
+            0,  # what is predicted rests on it
             {
                 "name": ADJUSTED,
                 "forms": {name: ledger.form(form) for name, form in together.forms.items()},
@@ -86,7 +87,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
                 "panels": _panels("adjusted", together.shown.panels, arrays),
                 "consistency": dict(together.consistency),
                 "with_controller_loss": list(together.with_controller_loss),
-            }
+            },
         )
     parts = [
         {
