@@ -12,6 +12,8 @@ from ._gate_timing import Seen, dropouts, interval, pooled, states
 from .base import Axis, Hint, Log, Panel, Report, Series, Table
 
 _EDGES = tuple(f"leg {leg}, {side} switch turns on" for leg in "ABC" for side in ("low", "high"))
+#: A figure of fewer bars than this shows nothing.
+_FEWEST = 2
 _LISTED = 20
 
 
@@ -66,6 +68,8 @@ def _dead_time(logs: Sequence[Log], report: Report) -> None:
             rows.append([name, int(counts.sum()), *(f"{t * 1e9:.0f}" for t in (values.min(), mean, values.max()))])
             series.append(Series(name, values, counts))
     report.tables.append(Table("Dead time", ("edge", "count", "shortest / ns", "mean / ns", "longest / ns"), rows))
+    if np.unique(np.concatenate([np.zeros(0), *(one.x for one in series)])).size < _FEWEST:
+        return
     report.panels.append(
         Panel(
             "dead-time",
@@ -122,6 +126,9 @@ def _pwm(logs: Sequence[Log], period: float, report: Report) -> None:
                 )
     values, counts = pooled(logs, "pwm_period")
     near = np.abs(values - period) < 0.25 * period
+    if np.unique(values[near]).size < _FEWEST:
+        report.notes.append(f"All periods came out at {1e6 * values[near][0]:.4g} µs, to the step of the sample clock.")
+        return
     report.panels.append(
         Panel(
             "pwm-period",

@@ -215,7 +215,7 @@ class Cogging(Procedure):
             f"{_covered(_sweep(logs)):.2f} turns in {ways}; {int(choice.visible.sum())} orders from {choice.lowest} to "
             f"{choice.highest} per turn stand out of the noise."
         )
-        report.panels = _panels(sweep, found, choice.amplitude)
+        report.panels = _panels(sweep, found, choice.amplitude, _pitch(poles, choice))
         return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
@@ -325,14 +325,22 @@ def _spoken(order: int, ideal: int | None, highest: int, slots: int | None, pole
     )
 
 
-def _panels(sweep: cogging.Sweep, found: cogging.Harmonics, amplitude: np.ndarray) -> list[Panel]:
+def _pitch(poles: int | None, choice: Choice) -> float:
+    """Return the angle (rad) that the figure of the torque shows: a pole pitch, or ten waves of the cogging."""
+    if poles:
+        return float(2 * np.pi / poles)
+    return float(2 * np.pi * min(1.0, 10 / choice.order)) if choice.order else float(2 * np.pi)
+
+
+def _panels(sweep: cogging.Sweep, found: cogging.Harmonics, amplitude: np.ndarray, pitch: float) -> list[Panel]:
     points = 1 << int(max(1024, 8 * (found.orders.max() if found.orders.size else 1))).bit_length()
     line = cogging.curve(found.orders, found.cosines, found.sines, points)
-    at = drawn(points)
     turn = 2 * np.pi * np.arange(points) / points
+    at = np.flatnonzero(turn <= pitch)
+    at = at[drawn(at.size)]
     series = []
     for sign, name in ((1.0, "forwards"), (-1.0, "backwards")):
-        here = np.flatnonzero(sweep.direction == sign)
+        here = np.flatnonzero((sweep.direction == sign) & (sweep.angle % (2 * np.pi) <= pitch))
         here = here[drawn(here.size)]
         if here.size:
             series.append(Series(name, sweep.angle[here] % (2 * np.pi), sweep.torque[here]))
@@ -340,7 +348,7 @@ def _panels(sweep: cogging.Sweep, found: cogging.Harmonics, amplitude: np.ndarra
             series.append(Series(f"fit {name}", turn[at], line[at] + found.zero + sign * friction, "fit"))
     over_angle = Panel(
         "torque-angle",
-        "Torque over the angle",
+        "Torque over the angle, in part of a turn" if pitch < 2 * np.pi else "Torque over the angle",
         Axis("Angle", "angle", "deg"),
         Axis("Torque", "torque", "N m"),
         series,

@@ -417,16 +417,19 @@ def _event(log: Log, case: str) -> Moment:
 def _response_panel(tried: Tried) -> Panel:
     keep, output = drawn(tried.output.size), tried.output
     mark = np.array([tried.event.time, tried.event.time])
+    ended = tried.stop.stopped
     return Panel(
         tried.case.replace(" ", "-"),
-        f"Output after: {tried.case}",
+        f"Output after: {tried.case}" if ended else f"FAILS. Output after: {tried.case}",
         Axis("Time", "time", "s"),
         tried.axis,
         [
-            Series("output", tried.time[keep], output[keep]),
+            Series("output" if ended else "output, which never ended", tried.time[keep], output[keep]),
             Series("event", mark, np.array([0.0, float(np.max(output))]), "limit"),
         ],
-        "The output must go to zero soon after the event and stay there.",
+        "The output must go to zero soon after the event and stay there."
+        if ended
+        else f"The output went on for all of the {tried.stop.watched:.1f} s recorded after the event.",
     )
 
 

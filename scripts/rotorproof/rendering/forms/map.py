@@ -19,7 +19,7 @@ _LEVELS = 9
 def height(panel: Panel) -> float:
     """Return the height of the figure in millimetres."""
     del panel
-    return 80.0
+    return 72.0
 
 
 def draw(figure: Any, panel: Panel) -> None:
@@ -36,7 +36,8 @@ def draw(figure: Any, panel: Panel) -> None:
         # Greys by rank, light enough for lines, markers and labels to stay readable in print.
         greys = [str(round(grey, 3)) for grey in np.linspace(0.98, 0.74, len(lines.levels) + 1)]
         axes.contourf(x, y, z, levels=lines.levels, colors=greys, extend="both", zorder=1)
-        axes.clabel(lines, fontsize=7, fmt=lambda value: f"{value:g}")
+        for text in axes.clabel(lines, fontsize=7, fmt=lambda value: f"{value:g}"):
+            text.set_clip_on(False)  # a number at the edge is whole, or it is another number
     axes.set_title(f"Lines: {axis_label(field.axis.title, field.axis.unit)}", fontsize=7.5, loc="right")
     for series, look in zip(panel.series, looks(panel.series), strict=True):
         draw_series(axes, series, look, panel.x, panel.y)
