@@ -142,3 +142,14 @@ def test_a_misfit_is_an_influence_of_its_own_in_the_results() -> None:
     assert "misfit of the formula" in sources
     assert bent.forms["resistance_ab"].standard_uncertainty > 2 * sound.forms["resistance_ab"].standard_uncertainty
     assert any("does not describe" in warning.message for warning in bent.report.warnings)
+
+
+def test_one_far_reading_of_thousands_moves_nothing_and_doubts_nothing() -> None:
+    rng = np.random.default_rng(11)
+    x = np.linspace(0, 1, 8000)
+    y = x + rng.normal(size=8000)
+    y[3000] = x[3000] + 7.0
+    found = judge([left(x, y)])
+    assert found.checks[0].tested == "single reading"
+    assert found.checks[0].probability < SIGNIFICANCE / len(found.checks)
+    assert found.state == "adequate"
