@@ -153,3 +153,11 @@ def test_one_far_reading_of_thousands_moves_nothing_and_doubts_nothing() -> None
     assert found.checks[0].tested == "single reading"
     assert found.checks[0].probability < SIGNIFICANCE / len(found.checks)
     assert found.state == "adequate"
+
+
+def test_a_series_that_hangs_together_throughout_says_nothing() -> None:
+    """A fit that allowed for correlation over most of its record leaves one independent reading or two."""
+    time = np.linspace(0, 10, 400)
+    wander = np.sin(time)
+    series = Residuals("slow", "1", time, wander, 0.7, {"x": time}, 4.0, time)
+    assert judge([series]).state == "not determined"

@@ -138,6 +138,7 @@ def _checks(left: Residuals) -> Iterator[Checked]:
         order = np.arange(size)
     if block > 1:
         scaled, orders = _means(scaled[order], block), {k: _means(v[order], block) for k, v in orders.items()}
+        orders = {k: v for k, v in orders.items() if v.size >= _FEWEST_READINGS and np.ptp(v) > 0}
     replicate = left.replicate if block == 1 else None
     if left.covered:
         orders = {}
