@@ -17,6 +17,7 @@ from ..uncertainty.coverage import interval
 from ..uncertainty.result import Result
 from ..units import conversion
 from . import digits
+from .choice import choose
 from .models import (
     ComparedCriterion,
     ComparedDecision,
@@ -107,13 +108,15 @@ def compare(name: str, units: Sequence[Measured], probability: float) -> Compari
         }
         rows[quantity] = _quantity_row(quantity, having, differences[quantity])
     pairs = [pair for row in rows.values() for pair in row.pairs]
+    about, criteria = [_unit_row(unit) for unit in units], _criteria(units, differences)
     found = Comparison(
         schema_=1,
         comparison=name,
         probability=probability,
-        units=[_unit_row(unit) for unit in units],
+        units=about,
         quantities=rows,
-        criteria=_criteria(units, differences),
+        criteria=criteria,
+        choice=choose(about, criteria, rows),
         one_unit_only={
             q: next(unit.name for unit in units if q in best[unit.name])
             for q in quantities()
@@ -137,6 +140,8 @@ def _quantity_row(
     quantity = quantities()[name]
     scale = 1.0 / conversion(quantity.unit, quantity.kind).factor
     pairs = []
+    values = [_value(unit, name) for unit in units]
+    relevance = digits.uncertainty(quantity.relevance * max(abs(one.value) for one in values))
     for (first, second), found in differences.items():
         higher = {1: second, -1: first, 0: None}[found.higher]
         pairs.append(
@@ -150,10 +155,11 @@ def _quantity_row(
                 correlation=found.correlation,
                 normalised_error=found.normalised_error,
                 higher=higher,
+                relevant=higher is not None and abs(found.value * scale) > relevance,
                 statement=f"{higher} higher" if higher else "not distinguishable",
             )
         )
-    return ComparedQuantity(unit=quantity.unit, values=[_value(unit, name) for unit in units], pairs=pairs)
+    return ComparedQuantity(unit=quantity.unit, relevance=relevance, values=values, pairs=pairs)
 
 
 def _value(unit: Measured, name: str) -> ComparedValue:

@@ -292,6 +292,9 @@ class PairEntry(_Model):
         float | None, Field(ge=0, description="difference over its expanded uncertainty; null: exact")
     ]
     higher: Annotated[str | None, Field(description="the unit that is higher; null: not distinguishable")]
+    relevant: Annotated[
+        bool, Field(description="the difference exceeds its uncertainty and what is of any use in practice")
+    ] = False
     statement: str
 
 
@@ -299,6 +302,7 @@ class ComparedQuantity(_Model):
     """A quantity that two units or more have: value by value, and pair by pair."""
 
     unit: str
+    relevance: Annotated[NotNegative | None, Field(description="differences up to this are of no use")] = None
     values: Annotated[list[ComparedValue], Field(min_length=2)]
     pairs: Annotated[list[PairEntry], Field(min_length=1)]
 
@@ -324,6 +328,15 @@ class ComparedCriterion(_Model):
     why: str
 
 
+class ChoiceEntry(_Model):
+    """Which unit to fit, why, and where another would have been better."""
+
+    unit: Annotated[str | None, Field(description="null: none, or nothing tells the best two apart")]
+    ranking: list[str]
+    why: list[str]
+    cost: list[str]
+
+
 class SameUnit(_Model):
     """One unit tested twice: differences between these two are drift."""
 
@@ -341,6 +354,7 @@ class Comparison(_Model):
     units: Annotated[list[ComparedUnit], Field(min_length=2)]
     quantities: dict[str, ComparedQuantity]
     criteria: list[ComparedCriterion]
+    choice: ChoiceEntry | None = None
     one_unit_only: Annotated[dict[str, str], Field(description="quantity to the only unit that has it")]
     same_unit: list[SameUnit]
     notes: list[str]

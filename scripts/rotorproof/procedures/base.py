@@ -53,6 +53,8 @@ class Quantity:
     key: int = 0
     #: The next step where the quantity misses its limits and no reading tells more (practice of the trade).
     remedy: str = ""
+    #: Share of the value up to which a difference between two units is of no use (common practice, no source).
+    relevance: float = 0.02
     #: What is physically possible, in SI, ends included: no result lies beyond, whatever the readings say.
     least: float = -math.inf
     most: float = math.inf

@@ -29,6 +29,8 @@ from .symbols import with_unit
 _HEADER = '@page { @top-left { content: "Comparison  " string(unit-name) } }'
 #: More series than this cannot be told apart in one figure.
 _MOST_SERIES = 12
+#: More figures than this are turned over unread.
+_MOST_FIGURES = 5
 
 
 def overlays(fits: Mapping[str, Mapping[str, Any]], arrays: Mapping[str, Mapping[str, np.ndarray]]) -> list[Panel]:
@@ -65,6 +67,7 @@ def render_comparison(comparison: Comparison, panels: Sequence[Panel], workshop:
     """Write the PDF of a comparison, with ``comparison.json`` attached."""
     from . import pdf
 
+    panels = telling_panels(comparison, panels)
     images = {f"{panel.name}.svg": svg(panel) for panel in panels}
     data = to_json(comparison.as_json()).encode()
     identifier = report_id([data, workshop.encode(), code_hash().encode()])
@@ -82,7 +85,7 @@ def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: s
         .render(
             comparison=comparison,
             probability=numbers.plain(100 * comparison.probability),
-            quantities=[_quantity(name, row) for name, row in comparison.quantities.items()],
+            quantities=[_quantity(name, row) for name, row in _telling(comparison)],
             criteria=[(quantities()[row.quantity].title, words.limits_text(row), row) for row in comparison.criteria],
             only=[(quantities()[name].title, unit) for name, unit in comparison.one_unit_only.items()],
             figures=placed([_figure(panel) for panel in panels], []),
@@ -92,6 +95,27 @@ def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: s
         )
     )
     return html
+
+
+def _telling(comparison: Comparison) -> list[tuple[str, ComparedQuantity]]:
+    """Return the quantities, those with a difference that matters first."""
+    return sorted(comparison.quantities.items(), key=lambda item: not any(pair.relevant for pair in item[1].pairs))
+
+
+def telling_panels(comparison: Comparison, panels: Sequence[Panel]) -> list[Panel]:
+    """Return the figures that tell most: a test each, by how far units differ there over uncertainty."""
+    told: dict[str, float] = {}
+    for row in comparison.quantities.values():
+        far = max((pair.normalised_error or 0.0 for pair in row.pairs if pair.relevant), default=0.0)
+        for value in row.values:
+            told[value.procedure] = max(told.get(value.procedure, 0.0), far)
+    first: dict[str, Panel] = {}
+    for panel in panels:
+        test = max((name for name in told if panel.name.startswith(name)), key=len, default="")
+        if told.get(test):
+            first.setdefault(test, panel)
+    best = sorted(first, key=lambda name: -told[name])[:_MOST_FIGURES]
+    return [first[name] for name in best] or list(panels[:_MOST_FIGURES])
 
 
 def _figure(panel: Panel) -> FigureView:
@@ -111,6 +135,7 @@ class PairView:
     error: str
     statement: str
     told: bool
+    relevant: bool
 
 
 @dataclass(frozen=True)
@@ -135,6 +160,7 @@ def _quantity(name: str, row: ComparedQuantity) -> ComparedView:
                 error="exact" if pair.normalised_error is None else numbers.plain(pair.normalised_error, 2),
                 statement=pair.statement,
                 told=pair.higher is not None,
+                relevant=pair.relevant,
             )
         )
     measured = [(v.unit, with_unit(numbers.result(v.value, v.expanded_uncertainty).text, row.unit)) for v in row.values]
