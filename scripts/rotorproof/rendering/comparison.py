@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from ..decision.models import ComparedQuantity, Comparison
+from ..decision.models import ComparedQuantity, ComparedValue, Comparison
 from ..evidence.attachments import Attachment, attach
 from ..evidence.software import code_hash
 from ..fitting.store import load_panels
@@ -21,6 +21,7 @@ from . import numbers, words
 from .environment import environment
 from .figures import is_wide, svg
 from .identity import report_id
+from .quantity_view import code_words
 from .section_view import FigureView, placed
 from .style import TEMPLATES
 from .symbols import with_unit
@@ -163,5 +164,10 @@ def _quantity(name: str, row: ComparedQuantity) -> ComparedView:
                 relevant=pair.relevant,
             )
         )
-    measured = [(v.unit, with_unit(numbers.result(v.value, v.expanded_uncertainty).text, row.unit)) for v in row.values]
+    measured = [(v.unit, _shown(name, v, row.unit)) for v in row.values]
     return ComparedView(quantities()[name].title, measured, pairs)
+
+
+def _shown(name: str, value: ComparedValue, unit: str) -> Markup:
+    coded = code_words(quantities()[name], value.value)
+    return coded or with_unit(numbers.result(value.value, value.expanded_uncertainty).text, unit)

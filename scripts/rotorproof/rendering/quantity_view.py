@@ -258,12 +258,16 @@ def _is_number(word: str) -> bool:
     return True
 
 
-def _value(entry: QuantityEntry | TakenEntry, quantity: Quantity) -> Markup:
+def code_words(quantity: Quantity, value: float) -> Markup:
+    """Return what stands for a number that is a code; "" for any other number."""
     if quantity.tabled:
         return Markup("see its table")
-    for number, meaning in quantity.meanings:
-        if entry.value == number:
-            return Markup(meaning)
+    return Markup(next((meaning for number, meaning in quantity.meanings if round(value) == number), ""))
+
+
+def _value(entry: QuantityEntry | TakenEntry, quantity: Quantity) -> Markup:
+    if coded := code_words(quantity, entry.value):
+        return coded
     low, high = entry.interval
     return with_unit(numbers.stated(entry.value, low, high, entry.expanded_uncertainty), entry.unit)
 
