@@ -10,7 +10,7 @@ from scipy.integrate import solve_ivp
 
 from rotorproof.errors import FitError
 from rotorproof.fitting.engine import Outcome, run
-from rotorproof.physics.friction import power_exponent
+from rotorproof.physics.friction import air_share
 from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Log
 from rotorproof.uncertainty.forms import Form, Influence
@@ -120,13 +120,15 @@ def test_the_air_drag_of_a_spoked_wheel_is_no_load() -> None:
     assert "no_load_current" in found.forms
 
 
-@pytest.mark.parametrize(("power", "exponent"), [(1, 1.0), (2, 2.0), (3, 3.0)])
-def test_the_exponent_is_that_of_the_law(power: int, exponent: float) -> None:
-    """Affinity laws: the power of a fan or propeller grows as the cube of its speed."""
+@pytest.mark.parametrize("standby_known", [True, False])
+def test_the_share_of_air_is_that_of_the_law(standby_known: bool) -> None:
+    """Affinity laws: the power of a fan or propeller grows as the cube of its speed, its torque as the square."""
     speed = np.linspace(5, 25, 12)
-    found = power_exponent(speed, 0.3 * speed**power)
+    found = air_share(
+        speed, (0.0 if standby_known else 3.0) + 0.3 * speed + 0.002 * speed**3, standby_known=standby_known
+    )
     assert found is not None
-    assert found[0] == pytest.approx(exponent, abs=1e-9)
+    assert found[0] == pytest.approx(0.002 * 625 / (0.3 + 0.002 * 625), rel=1e-6)
 
 
 def load_table(shaft_scale: np.ndarray) -> dict[str, np.ndarray]:

@@ -6,21 +6,31 @@ import math
 
 import numpy as np
 
+from ..errors import FitError
 from .regression import Estimates, linear_fit
 
 
-def power_exponent(speed: np.ndarray, power: np.ndarray) -> tuple[float, float] | None:
-    """Return the exponent of speed with which ``power`` ``(n,)`` (W) grows in its upper half, and its standard error.
+def air_share(speed: np.ndarray, power: np.ndarray, *, standby_known: bool) -> tuple[float, float] | None:
+    """Return which share of the torque ``power / speed`` at top speed goes as its square, and its standard error.
 
-    Power against Coulomb friction and hysteresis grows as the speed, against viscous drag and eddy currents as its
-    square, against air as its cube. ``None`` with fewer than four points, or where they span less than a fifth.
+    ``speed`` ``(n,)`` in rad/s, above zero, ``power`` ``(n,)`` in W. Coulomb friction and hysteresis take a constant
+    torque, viscous drag and eddy currents one in proportion to speed, air, a fan or a propeller one as its square
+    (affinity laws). Where the standby power is not taken off, its part of the torque, as one over speed, is fitted too.
+    ``None`` with fewer than two points more than terms, or where their speeds do not tell the terms apart.
     """
-    upper = (speed >= 0.5 * speed.max()) & (power > 0)
-    if upper.sum() < 4 or np.ptp(speed[upper]) < 0.2 * speed.max():
+    top = float(speed.max())
+    x = speed / top
+    terms = [np.ones_like(x), x, x**2] + ([] if standby_known else [1.0 / x])
+    if x.size < len(terms) + 2:
         return None
-    x, y = np.log(speed[upper]), np.log(power[upper])
-    fitted = linear_fit(np.column_stack([np.ones_like(x), x]), y)
-    return float(fitted.values[1]), float(np.sqrt(fitted.covariance[1, 1]))
+    try:
+        fitted = linear_fit(np.column_stack(terms), power / speed)
+    except FitError:
+        return None
+    whole = float(np.sum(fitted.values[:3]))
+    if not whole > 0:
+        return None
+    return float(fitted.values[2]) / whole, float(np.sqrt(fitted.covariance[2, 2])) / whole
 
 
 def six_step_winding_loss(phase_resistance: float | np.ndarray, current: np.ndarray) -> np.ndarray:

@@ -19,8 +19,8 @@ from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Seri
 from .fit import Fit
 
 _SAMPLED = 60  # rows from which a log is a record in time rather than a table of readings
-#: Beyond this, more than half of the power goes as the cube of speed: as in air, not as in bearings and iron.
-_MOST_EXPONENT = 2.5
+#: Share of the torque at top speed that air drag of a wheel stays below (common practice, no source).
+_MOST_AIR = 0.5
 _STANDING = 0.02  # of the highest speed
 _LEFT_IN_FRICTION = 0.05
 _LEFT_IN_EMF = 0.01
@@ -245,15 +245,15 @@ def _no_emf(log: Log, given: Mapping[str, float], points: Points, choice: Choice
 
 
 def _refuse_load(run: Points, still: Points, stated: float | None) -> None:
-    """Raise ``FitError`` where power grows with speed as no friction does: a propeller, a fan or a brake is at work."""
-    standby = stated if stated is not None else float(still.power.mean()) if still.speed.size else 0.0
-    found = friction.power_exponent(run.speed, run.power - standby)
-    if found is not None and found[0] - 3.0 * found[1] > _MOST_EXPONENT:
-        exponent = number_text(found[0], ".3g")
+    """Raise ``FitError`` where torque grows with speed as no friction does: a propeller or a fan is at work."""
+    standby = stated if stated is not None else float(still.power.mean()) if still.speed.size else None
+    power = run.power if standby is None else run.power - standby
+    found = friction.air_share(run.speed, power, standby_known=standby is not None)
+    if found is not None and found[0] - 3.0 * found[1] > _MOST_AIR:
         raise FitError(
-            "the unit ran under load, not at no load: in the upper half of its speeds the power grows as speed to the "
-            f"power of {exponent}, where friction and iron loss give 1 to 2 and a propeller 3. Take off what the unit "
-            "drives, or log torque as well and give the test as a load run"
+            f"the unit ran under load, not at no load: {100 * found[0]:.0f} % of its torque at top speed grows as the "
+            "square of speed, as that of a propeller or a fan does and friction and iron loss do not. Take off what "
+            "the unit drives, or log torque as well and give the test as a load run"
         )
 
 
