@@ -40,8 +40,8 @@ _SAME_SETTING, _OTHER_SETTING = 0.01, 0.03
 _APART = 2.0
 #: More leverage is not believed, since the terms of the formula are not known here, only what it rests on.
 _MOST_LEVERAGE = 0.5
-#: A misfit that adds less to the variance widens an interval by less than half a percent.
-_MATERIAL = 0.01
+#: A misfit that adds less to the variance widens an interval by less than three percent.
+_MATERIAL = 0.05
 
 
 @dataclass(frozen=True)
