@@ -31,7 +31,7 @@ def summary(results: Results, givers: Mapping[str, Sequence[str]]) -> Summary:
     by_decision = {word: [c for c in results.criteria if c.decision == word] for word in words.DECISIVE}
     failed, undecided, lacking = (by_decision[word] for word in words.DECISIVE[:3])
     dangerous = {problem.procedure for problem in results.problems if problem.danger}
-    failed.sort(key=lambda c: not dangerous & _makers(results, c))
+    failed.sort(key=lambda c: (not dangerous & _makers(results, c), not _seen(c)))
     what, why, step = [], [], []
     for number, criterion in enumerate(failed[:_MOST]):
         title = quantities()[criterion.quantity].title
@@ -62,6 +62,11 @@ def _makers(results: Results, criterion: CriterionEntry) -> set[str | None]:
     entry = results.judged(criterion)
     together = entry.consistency if isinstance(entry, MainEntry) else None
     return {entry.procedure if entry else None, *(test.procedure for test in (together.tests if together else ()))}
+
+
+def _seen(criterion: CriterionEntry) -> bool:
+    """Tell whether a test saw what explains that the criterion is not met, beyond the reason for its limit."""
+    return any(advice.why and advice.why != criterion.reason for advice in criterion.advice or ())
 
 
 def _short(criterion: CriterionEntry, entry: QuantityEntry | None) -> str:
