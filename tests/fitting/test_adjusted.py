@@ -6,6 +6,7 @@ Expected numbers: the weighted mean of two independent values, worked by hand (w
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -172,6 +173,27 @@ def test_what_straddles_the_end_of_the_possible_is_cut_there_as_a_test_alone_is(
     found = adjusted("U", apart, 0.95)
     assert found.forms["coulomb_friction"].standard_uncertainty > 0.02
     assert found.simulated["coulomb_friction"].low >= 0.0
+
+
+def line(procedure: str, c: tuple[float, float], b: tuple[float, float], correlation: float) -> Outcome:
+    """Return the friction of a run whose two terms hang together."""
+    one, other = (Influence(f"{procedure}/{n}", "scatter of the line") for n in "12")
+    apart = math.sqrt(1.0 - correlation**2)
+    terms = ({one: c[1]}, {one: correlation * b[1], other: apart * b[1]})
+    forms = {n: Form(v[0], own) for n, v, own in zip(FRICTION, (c, b), terms, strict=True)}
+    return Outcome(procedure, procedure, forms, Fit())
+
+
+def test_an_adjusted_value_beyond_the_possible_stands_at_its_end_and_is_judged_there(tmp_path: Path) -> None:
+    """Correlated lines leave a viscous friction just below zero, where neither of them is."""
+    lines = [
+        line("coast-down", (0.20, 0.03), (0.0020, 0.0009), -0.98),
+        line("no-load", (0.27, 0.003), (0.004, 0.0019), -0.3),
+    ]
+    assert adjusted("U", lines, 0.95).forms["viscous_friction"].value == 0.0
+    found = results(tmp_path, lines, {"quantity": "viscous_friction", "max": "0.01 N m s/rad"})
+    assert found["quantities"]["viscous_friction"]["value"] == 0.0
+    assert found["criteria"][0]["decision"] == "pass"
 
 
 def simulated(low: float, high: float) -> Outcome:

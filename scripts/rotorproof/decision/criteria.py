@@ -37,7 +37,8 @@ def criterion_row(
     if result is None:
         return CriterionEntry(**row, decision="not measured")
     cover = result.interval(probability)
-    below, above = factor * (result.value - cover.low), factor * (cover.high - result.value)
+    # A best estimate that lies beyond the end of its own interval has nothing to keep from a limit on that side.
+    below, above = (factor * max(0.0, side) for side in (result.value - cover.low, cover.high - result.value))
     decision = decide(result.value, below, above, limits, rule)
     conformity = probability_of_conformity(result, limits)
     found = zones(limits, below, above, rule)

@@ -87,10 +87,10 @@ def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float) -> Adju
                 simulated[name] = result.simulation
                 cut.append(f"{quantities()[name].title}: {said}")
             alone = {outcomes[place].procedure: outcomes[place].forms[name] for place in places}
-            forms[name] = found.forms[name]
+            forms[name] = result.form
             consistency[name] = _consistency(name, found, alone)
             members[name] = places
-            panels.append(_panel(name, alone, found.forms[name], probability))
+            panels.append(_panel(name, alone, result, probability))
             rows += _rows(name, consistency[name])
     held = [name for name, places in members.items() if name in outcomes[places[0]].with_controller_loss]
     shown = Shown(panels, [_table(rows)], [*_notes(consistency), *cut]) if forms else Shown()
@@ -168,7 +168,7 @@ def _consistency(name: str, found: Adjustment, alone: Mapping[str, Form]) -> dic
     }
 
 
-def _panel(name: str, alone: Mapping[str, Form], form: Form, probability: float) -> Panel:
+def _panel(name: str, alone: Mapping[str, Form], result: Result, probability: float) -> Panel:
     """Return the figure of one constant: each test with its interval, and the adjusted band."""
     quantity = quantities()[name]
     series = []
@@ -177,9 +177,9 @@ def _panel(name: str, alone: Mapping[str, Form], form: Form, probability: float)
         series.append(
             Series(procedures()[test].title, np.array([float(number)]), np.array([own.value]), y_error=np.array([half]))
         )
-    cover = interval(form, probability)
+    cover = result.interval(probability)
     ends = np.array([0.5, len(alone) + 0.5])
-    series.append(Series("adjusted", ends, np.full(2, form.value), "fit"))
+    series.append(Series("adjusted", ends, np.full(2, result.value), "fit"))
     box = np.array([cover.low, cover.low, cover.high, cover.high, cover.low])
     series.append(Series("interval of the adjusted value", ends[[0, 1, 1, 0, 0]], box, "limit"))
     return Panel(
