@@ -82,6 +82,18 @@ def test_a_bend_of_twice_the_scatter_is_found_and_enters_the_budget() -> None:
     assert "something acts" in advice(found)[0]
 
 
+def test_a_wave_whose_periods_fill_the_groups_widens_as_its_warning_says() -> None:
+    """A sine over ten whole periods: its mean over a tenth of the readings is zero, its runs of one sign are long."""
+    rng = np.random.default_rng(16)
+    x = np.arange(1000.0)
+    found = judge([left(x, 2 * x + 3 * np.sin(2 * np.pi * x / 100) + rng.normal(size=1000))])
+    assert found.state == "widened"
+    assert [check.tested for check in found.failed] == ["runs over x"]
+    # Half a period of 50 readings has a mean of 2/pi of the amplitude, beside a mean square of 3 ** 2 / 2 + 1.
+    assert found.excess == pytest.approx(50 * (3 * 2 / np.pi) ** 2 / 5.5 - 1.0, rel=0.1)
+    assert "widened by it" in advice(found)[0]
+
+
 def test_a_slope_that_changes_with_another_column_is_found() -> None:
     """One plane where torque per ampere differs by speed."""
     rng = np.random.default_rng(7)

@@ -117,7 +117,7 @@ def judge(left: Sequence[Residuals]) -> Adequacy:
     if not checks:
         return Adequacy("not determined", [], 0)
     adequacy = Adequacy("adequate", checks, sum(one.residual.size for one in judged))
-    return replace(adequacy, state="widened") if adequacy.excess > 0 else adequacy
+    return replace(adequacy, state="widened") if adequacy.failed else adequacy
 
 
 def _checks(left: Residuals) -> Iterator[Checked]:
@@ -303,12 +303,17 @@ def _terms(regressor: np.ndarray) -> np.ndarray:
 
 
 def _bent(regressor: np.ndarray, residuals: np.ndarray) -> float:
-    """Return the excess variance of what a running mean over a tenth of the readings shows of a misfit."""
+    """Return the largest excess variance that means over a tenth of the readings, or over fewer, show of a misfit.
+
+    Means over whole periods of a pattern hide it, so the widths halve down to two neighbours.
+    """
     ordered = residuals[np.argsort(regressor, kind="stable")]
-    width = max(2, ordered.size // 10)
-    groups = _means(ordered, width)
-    mean_square = width * float(groups @ groups) / groups.size
-    return max(0.0, mean_square / float(np.mean(residuals**2)) - 1.0)
+    width, most = max(2, ordered.size // 10), 0.0
+    while width >= 2:
+        groups = _means(ordered, width)
+        most = max(most, width * float(groups @ groups) / groups.size)
+        width //= 2
+    return max(0.0, most / float(np.mean(residuals**2)) - 1.0)
 
 
 def _settings(values: np.ndarray) -> np.ndarray | None:
