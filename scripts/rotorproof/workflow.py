@@ -96,15 +96,16 @@ class Plan:
         paths = dict.fromkeys(unit.folder / test.log for test in unit.file.tests)
         return [str(path) for path in paths if path.is_file()]
 
-    def stamps(self, wildcards: Any) -> list[str]:
-        """Return the SHA-256 of each log of a unit, and of the list of those that were taken in.
+    def stamps(self, wildcards: Any) -> dict[str, str]:
+        """Return the SHA-256 of each log of a unit, and of the list of those taken in, by its place in the folder.
 
-        A log is read again when its content has changed. Its times say nothing about that: one that is copied over
-        from elsewhere may be as old, or older.
+        A log is read again when its content has changed, or lies under another name. Its times say nothing about that:
+        one that is copied over from elsewhere may be as old, or older.
         """
-        listed = self._unit(wildcards).folder / INTAKE
+        folder = self._unit(wildcards).folder
+        listed = folder / INTAKE
         paths = [*map(Path, self.logs(wildcards)), *([listed] if listed.is_file() else [])]
-        return [self._contents.sha256(path) for path in paths]
+        return {path.relative_to(folder).as_posix(): self._contents.sha256(path) for path in paths}
 
     @cached_property
     def _contents(self) -> Contents:

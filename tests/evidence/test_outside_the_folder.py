@@ -68,6 +68,14 @@ def test_a_log_by_a_name_that_is_no_file_name(folder: Path, log: str) -> None:
     assert "is no name for a log" in refused(folder)
 
 
+@pytest.mark.parametrize("log", ["./x.csv", "sub//x.csv", "x.csv/", "sub/./x.csv", "' x.csv'", "'x.csv '"])
+def test_a_log_by_another_spelling_of_its_name(folder: Path, log: str) -> None:
+    (folder / "unit.yaml").write_text(UNIT.format(log=log))
+    said = refused(folder)
+    assert "write the log" in said
+    assert ("as 'sub/x.csv'" if "sub" in log else "as 'x.csv'") in said
+
+
 def test_a_log_that_is_a_link_out_of_the_folder(folder: Path) -> None:
     (folder / "unit.yaml").write_text(UNIT.format(log="inside.csv"))
     (folder / "inside.csv").symlink_to("../../secret.csv")
@@ -153,3 +161,10 @@ def test_a_log_that_becomes_a_link_after_the_report_is_not_signed(workshop: Work
     done = workshop.sign()
     assert done.returncode == 2
     assert "lies outside the unit's folder" in done.stderr
+
+
+def test_the_settings_laid_out_are_those_of_the_evidence_whatever_their_letters(tmp_path: Path) -> None:
+    settings = {"config_version": 1, "laboratory": "\U0001d6fa \u2126 Example"}
+    evidence = {"unit": "U", "inputs": {}, "configuration": {"settings": settings}}
+    lay_out(tmp_path, Verified(tmp_path, results={}, evidence=evidence, sources={}))
+    assert read_document(tmp_path / "config" / "config.yaml").data == settings

@@ -234,6 +234,7 @@ def test_the_passphrase_is_in_no_file_of_the_project(signed: Workshop) -> None:
 def test_evidence_that_cannot_be_read_and_words_that_do_not_fit_are_named(workshop: Workshop) -> None:
     assert "--role takes at most 100 letters" in workshop.sign("--role", "x" * 101).stderr
     assert "--role is empty" in workshop.sign("--role", " ").stderr
+    assert "--name is empty" in workshop.sign("--name", " ").stderr
     assert "shorten the reason" in workshop.sign("--waive", f"a={'x' * 1501}").stderr
     for name in ("evidence.json", "results.json"):
         path = workshop.reports / "CT-1" / name

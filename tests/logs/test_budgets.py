@@ -16,7 +16,7 @@ from pyarrow import parquet
 
 from rotorproof.errors import InputError
 from rotorproof.logs import limits
-from rotorproof.logs.apart import open_apart
+from rotorproof.logs.apart import _limit, open_apart
 from rotorproof.logs.chunks import Chunk, Log
 from rotorproof.logs.table import open_log, read_table
 from rotorproof.settings.layout import Layout
@@ -118,6 +118,17 @@ def opened(tmp_path, reader):
     path = tmp_path / "log"
     path.write_bytes(b"x")
     return open_apart(reader, path, Layout(), WANTED, "U/log")
+
+
+def test_a_lower_limit_on_this_process_is_kept(tmp_path):
+    def under_another(*arguments):
+        before = resource.getrlimit(resource.RLIMIT_AS)
+        assert before[1] < 1 << 40
+        _limit(1 << 40, 100.0)
+        assert resource.getrlimit(resource.RLIMIT_AS) == before
+        return Log([], iter(()), [])
+
+    assert opened(tmp_path, under_another).names == []
 
 
 def test_a_reader_that_never_ends_is_stopped(tmp_path):

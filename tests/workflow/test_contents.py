@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from rotorproof import contents
 from rotorproof.contents import Contents
+from rotorproof.workflow import Plan
 
 from .conftest import Project
 
@@ -41,6 +43,15 @@ def test_a_hash_is_looked_up_only_for_a_file_that_was_not_touched(
     for broken in ("", "[]", '{"a": 1}', '{"a": [1]}'):
         note.write_text(broken)
         assert len(Contents(note).sha256(log)) == 64
+
+
+def test_a_log_that_lies_under_another_name_is_another_log(project: Project) -> None:
+    folder, unit = project.add_unit("CT-1"), SimpleNamespace(unit="CT-1")
+    before = Plan.load(project.root, {}).stamps(unit)
+    assert list(before) == ["steps.csv"]
+    (folder / "steps.csv").rename(folder / "again.csv")
+    (folder / "unit.yaml").write_text((folder / "unit.yaml").read_text().replace("steps.csv", "again.csv"))
+    assert Plan.load(project.root, {}).stamps(unit) == {"again.csv": before["steps.csv"]}
 
 
 def test_times_to_come_and_a_log_replaced_under_the_same_size_and_time(project: Project) -> None:

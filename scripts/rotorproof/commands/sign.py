@@ -92,6 +92,8 @@ def run(args: argparse.Namespace) -> int:
 def _check_lengths(args: argparse.Namespace) -> None:
     if not args.role.strip():
         raise InputError(Problem("--role is empty; say in what role you sign"))
+    if args.name is not None and not args.name.strip():
+        raise InputError(Problem("--name is empty; say who signs, or leave it out for the name in the certificate"))
     for name, most in (("name", 100), ("role", 100), ("remarks", 600), ("because", 600), ("incomplete", 600)):
         if len(getattr(args, name) or "") > most:
             raise InputError(Problem(f"--{name} takes at most {most} letters, so that it fits on page 1"))

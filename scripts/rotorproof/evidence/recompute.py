@@ -68,7 +68,8 @@ def lay_out(root: Path, found: Verified) -> None:
         if key != "comparisons" and not key.endswith("_dir")
     }
     (root / "config").mkdir(exist_ok=True)
-    (root / "config" / "config.yaml").write_text(json.dumps(settings), encoding="utf-8")
+    # YAML knows JSON, but not its escapes in two halves of letters beyond the first 65536.
+    (root / "config" / "config.yaml").write_text(json.dumps(settings, ensure_ascii=False), encoding="utf-8")
     write_json(root / _ARCHIVED, found.results)
 
 

@@ -213,6 +213,9 @@ def _limit(memory: int, seconds: float) -> None:
     with contextlib.suppress(OSError):
         pages = int(Path("/proc/self/statm").read_text().split()[0])
         most = pages * resource.getpagesize() + memory
+        hard = resource.getrlimit(resource.RLIMIT_AS)[1]
+        # A limit that somebody else has put on this process cannot be raised.
+        most = most if hard == resource.RLIM_INFINITY else min(most, hard)
         resource.setrlimit(resource.RLIMIT_AS, (most, most))
     used = resource.getrusage(resource.RUSAGE_SELF)
     processor = int(used.ru_utime + used.ru_stime + seconds) + 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from ..errors import InputError, Problem
@@ -245,6 +245,9 @@ def _check_log(test: Test, index: int, entry: Path, complaints: Complaints) -> N
         complaints.add(words, "tests", index, "log")
     elif path.is_absolute() or ".." in path.parts or not lies_within(entry / path, entry):
         complaints.add(f"the log {test.log!r} lies outside the unit's folder; copy it in", "tests", index, "log")
+    elif test.log != (plain := PurePosixPath(test.log.strip()).as_posix()):
+        # Everything made from a log goes by its name, so that one log has one name.
+        complaints.add(f"write the log {test.log!r} as {plain!r}", "tests", index, "log")
 
 
 def _check_procedure(test: Test, index: int, kind: str, complaints: Complaints) -> None:
