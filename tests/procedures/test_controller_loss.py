@@ -103,6 +103,18 @@ def test_table_with_standby() -> None:
         assert cover.low < truth < cover.high
 
 
+def test_a_bent_loss_curve_widens_the_loss_and_not_what_was_read_at_rest() -> None:
+    rng = np.random.default_rng(2)
+    output = np.repeat(np.linspace(20, 300, 12), 2)
+    loads = LossTable().readings(rng, output)
+    loads["supply_current"] = loads["supply_current"] * (1.05 + 0.02 * np.sin(output / 40.0))
+    idle = {"supply_voltage": np.full(60, 36.0), "supply_current": 0.05 + rng.normal(0, 0.001, 60)}
+    found = outcome("controller-loss", [Log("loads", loads, DRIVING), Log("idle", idle, STANDBY)])
+    misfits = {name: [i for i in form.terms if i.name.startswith("misfit")] for name, form in found.forms.items()}
+    assert misfits["controller_loss"]
+    assert not misfits["standby_power"]
+
+
 def test_rated_power_beyond_the_loads_is_not_extrapolated() -> None:
     bench, output = LossTable(), np.repeat(np.linspace(20, 200, 10), 2)
     log = Log("loads", bench.readings(np.random.default_rng(3), output), DRIVING)

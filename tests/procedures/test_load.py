@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 
 from rotorproof.errors import FitError
+from rotorproof.fitting.adequacy import judge
 from rotorproof.physics import load_points
-from rotorproof.procedures._load_parts import phase_power
+from rotorproof.procedures._load_parts import Points, phase_power, rated
 from rotorproof.procedures._load_views import _by_sweep
 from rotorproof.procedures.base import Log
+from rotorproof.procedures.fit import Fit
 from rotorproof.procedures.load import PROCEDURE
 from tests.outside import Outside
 from tests.procedures.runs import outcome
@@ -103,6 +105,17 @@ def test_a_grid_without_duty_gives_no_torque_per_dc_ampere() -> None:
     assert "duty" in fit.missing["torque_constant"]
     assert "characteristic" in fit.missing["rated_torque"]
     assert "line_resistance" in fit.missing["winding_loss"]
+
+
+def test_a_bent_characteristic_widens_the_rated_torque_alone() -> None:
+    torque = np.linspace(1.0, 12.0, 24)
+    at, fit = Points(30.0 - 0.5 * torque + 0.05 * np.sin(torque), torque, None, None), Fit()
+    rated(at, {"nameplate_rated_power": 200.0}, fit)
+    adequacy = judge(fit.residuals)
+    assert adequacy.state == "widened"
+    (block,) = fit.blocks
+    assert adequacy.excess_of(block.label) > 0
+    assert adequacy.excess_of("scatter of torque over DC current") == 0
 
 
 def test_a_unit_that_never_turned_is_refused() -> None:

@@ -446,7 +446,8 @@ def rated(at: Points, given: Mapping[str, float], fit: Fit) -> tuple[float, floa
     order = 3 if at.torque.size >= 7 else 2
     y = at.torque / scale
     fitted = linear_fit(np.column_stack([y**k for k in range(order)]), at.speed)
-    fit.left("speed over torque", "rad/s", at.speed, fitted, {"torque": at.torque})
+    rests = ("scatter of speed over torque",)
+    fit.left("speed over torque", "rad/s", at.speed, fitted, {"torque": at.torque}, blocks=rests)
     rising = at.torque <= at.torque[int(np.argmax(shaft))]
     torque = float(at.torque[int(np.argmin(np.where(rising, np.abs(shaft - power), np.inf)))])
     for _ in range(50):

@@ -219,7 +219,8 @@ def _reference(points: _Points, rated: float | None, fit: Fit) -> None:
     points.curve = linear_fit(np.column_stack([np.ones_like(output), output, output**2]), into - output)
     fit.estimates("scatter of the loss curve", ("c0", "c1", "c2"), points.curve)
     fit.exact("reference output", reference_output=reference)
-    fit.left("loss over output power", "W", into - output, points.curve, {"output_power": output})
+    rests = ("scatter of the loss curve",)
+    fit.left("loss over output power", "W", into - output, points.curve, {"output_power": output}, blocks=rests)
 
 
 def _show_curve(points: _Points, fitted: Estimates, reference: float, report: Report) -> None:
