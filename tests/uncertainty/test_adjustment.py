@@ -125,6 +125,27 @@ def test_the_test_out_of_line_is_named_and_the_interval_widened() -> None:
     assert max(found.shares, key=lambda share: abs(share.normalised)).test == "planted"
 
 
+def test_lines_that_disagree_are_widened_and_stay_correlated() -> None:
+    """Birge's ratio multiplies the whole covariance of a fit: a line is best known where its readings lie."""
+    share = Influence("line", "scatter"), Influence("tilt", "scatter")
+    lines = [
+        Observation(test, Form(value, {Influence(f"{test}/{i.name}", i.source): c for i, c in terms.items()}), {n: 1.0})
+        for test, c, b in (("a", 0.20, 0.0040), ("b", 0.30, 0.0042))
+        for n, value, terms in (
+            ("c", c, {share[0]: 0.010, share[1]: -0.009}),
+            ("b", b, {share[1]: 0.0009, share[0]: -0.0008}),
+        )
+    ]
+    found = adjust("t", lines)
+    assert not found.agrees
+    c, b = found.forms["c"], found.forms["b"]
+    # Half of each line: the covariances are half of a single one's, times the ratio squared.
+    ratio = found.birge_ratio**2 / 2
+    assert c.standard_uncertainty**2 == pytest.approx(ratio * (0.010**2 + 0.009**2))
+    assert b.standard_uncertainty**2 == pytest.approx(ratio * (0.0009**2 + 0.0008**2))
+    assert c.covariance(b) == pytest.approx(-ratio * (0.010 * 0.0008 + 0.009 * 0.0009))
+
+
 def test_the_same_log_twice_counts_once() -> None:
     first = alone("a", 1.0, 0.01)
     twice = Observation("copy", first.form, {"x": 1.0})

@@ -32,7 +32,7 @@ from itertools import combinations
 import numpy as np
 
 from ..errors import FitError
-from .forms import Form, Influence, effective_degrees_of_freedom
+from .forms import Form, Influence, block_influences, effective_degrees_of_freedom
 
 #: Probability of chi-square below which the tests disagree.
 LEVEL = 0.05
@@ -104,10 +104,10 @@ def adjust(name: str, observations: Sequence[Observation]) -> Adjustment:
     weights = _without_negative(kept, solved) if len(constants) == 1 else solved.weights
     p = solved.probability
     birge = math.sqrt(solved.chi_square / solved.degrees_of_freedom) if solved.degrees_of_freedom else 0.0
-    forms = {}
-    for row, constant in zip(weights, constants, strict=True):
-        form = _combined(kept, row)
-        forms[constant] = _widened(name, constant, form, _meier(kept, row, constant), birge if p < LEVEL else 1.0)
+    single = [_combined(kept, row) for row in weights]
+    meier = np.array([_meier(kept, row, constant) for row, constant in zip(weights, constants, strict=True)])
+    widened = _widened(name, single, meier, birge if p < LEVEL else 1.0)
+    forms = dict(zip(constants, widened, strict=True))
     adjusted = np.array([forms[constant].value for constant in constants])
     shares = []
     for place, one in enumerate(kept):
@@ -235,16 +235,26 @@ def _meier(observations: Sequence[Observation], weights: np.ndarray, constant: s
     return 1.0 + 4.0 * more
 
 
-def _widened(name: str, constant: str, form: Form, meier: float, birge: float) -> Form:
-    """Return a form with what the weights and the disagreement add to its variance."""
-    u, terms = form.standard_uncertainty, dict(form.terms)
-    if meier > 1.0:
-        influence = Influence(f"adjustment/{name}/{constant}/weights", "weights that rest on few readings")
-        terms[influence] = u * math.sqrt(meier - 1.0)
-    if birge > 1.0:
-        influence = Influence(f"adjustment/{name}/{constant}/birge", "disagreement of the tests (Birge ratio)")
-        terms[influence] = u * math.sqrt(meier * (birge**2 - 1.0))
-    return Form(form.value, terms)
+def _widened(name: str, forms: Sequence[Form], meier: np.ndarray, birge: float) -> list[Form]:
+    """Return the forms of constants adjusted together with what weights and disagreement add to their variances.
+
+    ``meier`` ``(constants,)`` are the factors of their variances. What is added is correlated as the constants are: the
+    terms of a line that widens still make up for each other.
+    """
+    covariance = np.array([[one.covariance(other) for other in forms] for one in forms])
+    terms = [dict(form.terms) for form in forms]
+    for key, source, more in (
+        ("weights", "weights that rest on few readings", meier - 1.0),
+        ("birge", "disagreement of the tests (Birge ratio)", meier * max(0.0, birge**2 - 1.0)),
+    ):
+        if not np.any(more > 0):
+            continue
+        by = np.sqrt(more)
+        added = covariance * np.outer(by, by)
+        influences, matrix = block_influences(f"adjustment/{name}/{key}", source, added, math.inf)
+        for row, own in zip(matrix, terms, strict=True):
+            own |= {influence: float(c) for influence, c in zip(influences, row, strict=True) if c != 0}
+    return [Form(form.value, own) for form, own in zip(forms, terms, strict=True)]
 
 
 def _probability(observations: Sequence[Observation], chi_square: float, freedom: int) -> float:
