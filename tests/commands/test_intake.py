@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import subprocess
 
 import pytest
 
 from rotorproof.__main__ import main
+from rotorproof.checking import copies
 from rotorproof.errors import InputError
+from rotorproof.logs import intake, unit_logs
 from rotorproof.logs.intake import taken_in
 
 from ..errors.bench import process
@@ -87,3 +90,46 @@ def test_a_damaged_list_is_named_and_nothing_else_lost(bench, log, capsys):
 def test_a_unit_that_is_not_there(bench, capsys):
     status, words = said(capsys, "intake", "NOWHERE")
     assert (status, "no such unit: NOWHERE" in words) == (2, True)
+
+
+def test_a_list_whose_last_line_was_left_open_is_added_to(bench, log, capsys):
+    said(capsys, "intake", "BAD")
+    listed = bench.bad / "intake.sha256"
+    listed.write_text(listed.read_text().rstrip("\n"))
+    (bench.bad / "again.csv").write_text(log.read_text())
+    unit = bench.bad / "unit.yaml"
+    unit.write_text(unit.read_text().replace("steps.csv", "again.csv"))
+    said(capsys, "intake", "BAD")
+    assert [entry.log for entry in taken_in(bench.bad, "BAD")] == ["steps.csv", "again.csv"]
+
+
+def test_a_list_that_cannot_be_written_is_named(bench, log, capsys, monkeypatch):
+    def refuse(path, content):
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(intake, "write_bytes", refuse)
+    status, words = said(capsys, "intake", "BAD", "GOOD")
+    assert status == 2
+    for name in ("BAD", "GOOD"):
+        assert f"{name}/intake.sha256: the list of logs taken in cannot be written: Read-only file system" in words
+
+
+def test_a_log_that_cannot_be_read_is_named_alone(bench, log, capsys, monkeypatch):
+    (bench.bad / "again.csv").write_text(log.read_text())
+    unit = bench.bad / "unit.yaml"
+    test = unit.read_text().partition("tests:\n")[2].partition("acceptance:")[0]
+    unit.write_text(unit.read_text().replace(test, test + test.replace("steps.csv", "again.csv")))
+    whole = unit_logs.sha256
+
+    def refuse(path):
+        if path.name == "again.csv":
+            raise PermissionError(errno.EACCES, "Permission denied")
+        return whole(path)
+
+    for module in (unit_logs, copies):
+        monkeypatch.setattr(module, "sha256", refuse)
+    status, words = said(capsys, "intake", "BAD")
+    assert (status, "BAD/again.csv: the log cannot be read" in words) == (2, True)
+    assert [entry.log for entry in taken_in(bench.bad, "BAD")] == ["steps.csv"]
+    assert "BAD/again.csv" not in said(capsys, "check", "BAD")[1]
+    assert not any("taken in" in message for message in report(bench))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -43,14 +44,21 @@ def repeated(unit: UnitFile, hashes: Mapping[str, str]) -> list[Problem]:
 
 
 def hashes_of(units: Iterable[Unit]) -> dict[Path, str]:
-    """Return the SHA-256 of every log that has the length of another one; the others are no copies."""
+    """Return the SHA-256 of every log that has the length of another one; the others are no copies.
+
+    One that cannot be read is left out: what reads it says so.
+    """
     by_size: dict[int, set[Path]] = defaultdict(set)
     for unit in units:
         for test in unit.file.tests:
             path = unit.folder / test.log
             if path.is_file():
                 by_size[path.stat().st_size].add(path)
-    return {path: sha256(path) for size, paths in by_size.items() if size and len(paths) > 1 for path in sorted(paths)}
+    found = {}
+    for path in (path for size, paths in by_size.items() if size and len(paths) > 1 for path in sorted(paths)):
+        with contextlib.suppress(OSError):
+            found[path] = sha256(path)
+    return found
 
 
 def of_this_unit(unit: Unit, hashes: Mapping[Path, str]) -> list[Problem]:

@@ -11,7 +11,7 @@ import argparse
 import sys
 from datetime import date
 
-from ..errors import InputError
+from ..errors import InputError, Problem
 from ..logs.intake import NAME, changes, take_in, taken_in
 from ..logs.unit_logs import hashes_of
 from ..rendering.words import counted
@@ -47,6 +47,9 @@ def run(args: argparse.Namespace) -> int:
                 print(problem, file=sys.stderr)
             status = 2
             continue
+        for log in (log for log, value in present.items() if value is None):
+            print(Problem("the log cannot be read, so it was not taken in", file=f"{name}/{log}"), file=sys.stderr)
+            status = 2
         changed = changes(before, name, {log: value for log, value in present.items() if log not in new})
         print(f"{name}: {counted(len(new), 'log')} taken in, {counted(len(before), 'log')} before ({NAME})")
         for problem in changed:

@@ -113,7 +113,13 @@ def evidence_attachments(
     for name in sorted(inputs):
         if name in record["not_attached"]:
             continue
-        content = inputs[name].read_bytes()
+        try:
+            content = inputs[name].read_bytes()
+        except OSError as error:
+            # A log that could not be read is in no result; that it is missing is said on page 1.
+            if name in record["inputs"]:
+                problems.append(Problem(f"the file cannot be read any more: {error.strerror}", name))
+            continue
         if hashlib.sha256(content).hexdigest() != record["inputs"].get(name):
             problems.append(Problem("the file changed while the report was being made; run the report again", name))
         what = "Settings as used" if name.endswith("/unit.yaml") or name.startswith("config/") else "Raw log as read"

@@ -60,15 +60,18 @@ def taken_in(folder: Path, unit: str) -> list[Entry]:
     return entries
 
 
-def changes(entries: Iterable[Entry], unit: str, present: Mapping[str, str]) -> list[Problem]:
+def changes(entries: Iterable[Entry], unit: str, present: Mapping[str, str | None]) -> list[Problem]:
     """Return a warning for each log that is not what was taken in, is gone, or came later.
 
-    ``present`` holds the SHA-256 of each log that is there now. Where nothing was taken in there is nothing to say.
+    ``present`` holds the SHA-256 of each log that is there now, ``None`` for one that cannot be read, of which another
+    message tells. Where nothing was taken in there is nothing to say.
     """
     listed = {entry.log: entry for entry in entries}
     problems = []
     for log, entry in listed.items():
         now = present.get(log)
+        if log in present and now is None:
+            continue
         if now is None:
             what = f"was taken in on {entry.day} and is not among the logs now; put it back, or say why in 'remarks'"
         elif now != entry.sha256:
@@ -79,23 +82,29 @@ def changes(entries: Iterable[Entry], unit: str, present: Mapping[str, str]) -> 
         else:
             continue
         problems.append(Problem(what, file=f"{unit}/{log}", severity="warning"))
-    for log in present:
-        if listed and log not in listed:
+    for log, value in present.items():
+        if listed and log not in listed and value is not None:
             what = f"is not among the logs taken in; if it came from the bench since, run 'make intake UNIT={unit}'"
             problems.append(Problem(what, file=f"{unit}/{log}", severity="warning"))
     return problems
 
 
-def take_in(folder: Path, unit: str, present: Mapping[str, str], day: date) -> list[str]:
-    """Add the logs that are not in the list of a unit yet; return their names.
+def take_in(folder: Path, unit: str, present: Mapping[str, str | None], day: date) -> list[str]:
+    """Add the logs that are not in the list of a unit yet and can be read; return their names.
 
-    What the list says of a log is never changed. Raises ``InputError`` for a list that is damaged.
+    What the list says of a log is never changed. Raises ``InputError`` for a list that is damaged or cannot be written.
     """
     listed = {entry.log for entry in taken_in(folder, unit)}
-    new = sorted(set(present) - listed)
+    new = sorted({log for log, value in present.items() if value is not None} - listed)
     if new:
         path = folder / NAME
         before = path.read_text(encoding="utf-8") if listed else _HEAD
+        # An editor may have left the last line open.
+        before += "" if before.endswith("\n") else "\n"
         lines = "".join(f"{present[log]}  {log}\n" for log in new)
-        write_bytes(path, f"{before}# taken in on {day.isoformat()}\n{lines}".encode())
+        try:
+            write_bytes(path, f"{before}# taken in on {day.isoformat()}\n{lines}".encode())
+        except OSError as error:
+            words = f"the list of logs taken in cannot be written: {error.strerror}; make its folder writable"
+            raise InputError(Problem(words, file=f"{unit}/{NAME}")) from None
     return new

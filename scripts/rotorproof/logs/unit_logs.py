@@ -28,14 +28,12 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
     """Read every test of the unit whose logs lie in ``folder``."""
     columns: list[dict[str, np.ndarray] | None] = []
     problems: list[Problem] = []
-    hashes: dict[str, str] = {}
+    present = hashes_of(folder, tests)
     traces: list[str] = []
     for test in tests:
         procedure = procedures()[test.procedure]
         path = folder / test.log
         shown = f"{unit}/{test.log}"
-        if path.is_file():
-            hashes[test.log] = sha256(path)
         try:
             found = _read(path, layouts[test.layout], procedure, test, shown)
             unknown = unknown_columns(procedure, found.names, layouts[test.layout], shown)
@@ -50,9 +48,10 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
             problems.extend(replace(note, procedure=procedure.name) for note in [*unknown, *found.notes])
             columns.append(found.columns)
     try:
-        problems.extend(changes(taken_in(folder, unit), unit, hashes))
+        problems.extend(changes(taken_in(folder, unit), unit, present))
     except InputError as error:
         problems.extend(error.problems)
+    hashes = {log: value for log, value in present.items() if value is not None}
     return Readings(columns, hashes, problems, traces)
 
 
@@ -109,10 +108,16 @@ def _require(procedure: Procedure, found: Table, shown: str) -> None:
         raise InputError(problems)
 
 
-def hashes_of(folder: Path, tests: Sequence[Test]) -> dict[str, str]:
-    """Return the SHA-256 of each log of the tests that is there."""
-    logs = dict.fromkeys(test.log for test in tests)
-    return {log: sha256(folder / log) for log in logs if (folder / log).is_file()}
+def hashes_of(folder: Path, tests: Sequence[Test]) -> dict[str, str | None]:
+    """Return the SHA-256 of each log of the tests that is there, ``None`` for one that cannot be read."""
+    found: dict[str, str | None] = {}
+    for log in dict.fromkeys(test.log for test in tests):
+        try:
+            if (folder / log).is_file():
+                found[log] = sha256(folder / log)
+        except OSError:
+            found[log] = None
+    return found
 
 
 def sha256(path: Path) -> str:
