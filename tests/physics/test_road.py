@@ -16,8 +16,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from rotorproof.physics import road
-from rotorproof.physics.block_commutation import Winding
-from rotorproof.physics.drives import FieldOriented, Smooth
+from rotorproof.physics.block_commutation import Winding, from_dc
+from rotorproof.physics.drives import FieldOriented, SixStep, Smooth
 from tests.outside import Outside
 from tests.simulation.independent.draw import draw_controller, draw_motor
 from tests.simulation.independent.field_oriented import limit_speed
@@ -194,3 +194,26 @@ def test_a_field_oriented_drive_runs_out_of_voltage_where_the_independent_bench_
         unit="rad/s",
         source="independent bench of the tests (two-axis equations after Krause, limit of space-vector modulation)",
     )
+
+
+def test_late_switching_runs_at_a_speed_too() -> None:
+    for degrees in (-12.0, -4.0):
+        winding = from_dc(1.34, 0.137, 1e-4, 20.0, {5: 0.012}, math.radians(degrees))
+        machine, source = road.Machine(SixStep(winding), 0.4, 0.01), road.Source(36.0, 0.12)
+        speed = road.no_load_speed(machine, source)
+        point = machine.drive.where(speed, source.asked, 36.0)
+        assert machine.torque(point) == pytest.approx(0.4 + 0.01 * speed, rel=1e-6)
+        many = road.no_load_speed(machine, road.Source(np.array([36.0, 30.0]), 0.12))
+        assert many[0] == pytest.approx(speed, rel=1e-9)
+
+
+def test_a_pack_gives_no_more_power_beyond_half_its_voltage() -> None:
+    assert road.Source(36.0, 0.1, pack_current_limit=400.0).most_power() == pytest.approx(36.0**2 / 0.4)
+
+
+def test_under_a_limit_of_power_standstill_is_the_end_of_slow_turning() -> None:
+    winding = from_dc(1.5, 0.12, 2e-4, 20.0, {})
+    for drive in (FieldOriented(winding, 0.95), SixStep(winding)):
+        machine, source = road.Machine(drive, 0.0), road.Source(36.0, 0.1, pack_current_limit=15.0)
+        slow = float(road.output_torque(machine, source, np.array([1e-3]))[0])
+        assert road.output_torque(machine, source, 0.0) == pytest.approx(slow, rel=1e-2)

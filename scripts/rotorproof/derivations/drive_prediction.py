@@ -114,7 +114,9 @@ class DrivePrediction(PackPrediction):
             result = {name: value for name, value in result.items() if name not in _BOUND}
         if "pack_no_load_speed" in result and not _lacking(given, _SWITCHING):
             turns: Any = full_pack_speed(pair) / (2 * math.pi)
-            result["pwm_ratio"] = given["pwm_frequency"] / (6 * given["pole_pairs"] * turns)
+            result["pwm_ratio"] = given["pwm_frequency"] / (
+                6 * given["pole_pairs"] * given.get("nameplate_gear_ratio", 1.0) * turns
+            )
         if "energy_per_distance" in result and not _lacking(given, _CUTOFF):
             current: Any = cruise_current(pair, given["cutoff_voltage"])
             result["pack_cutoff_voltage"] = given["cutoff_voltage"] + given["pack_internal_resistance"] * current
@@ -149,7 +151,9 @@ def _pair(given: Mapping[str, float]) -> dict[str, float]:
         stated: Any = given.get("pack_current_limit", math.inf)
         pair["pack_current_limit"] = np.minimum(given["supply_current_limit"], stated)
     if "phase_current_limit" in given:
-        pair["pack_motor_current_limit"] = given["phase_current_limit"]
+        # It was found as the mean of the two largest phase currents: of sines that is 3 sqrt(3)/(2 pi) of the peak.
+        peak = 2 * math.pi / math.sqrt(27) if np.any(given.get("drive_field_oriented", 0.0)) else 1.0
+        pair["pack_motor_current_limit"] = given["phase_current_limit"] * peak
     if _without_losses(given) is None and "pack_voltage_nominal" in given:
         pair |= _losses(given)
         pair |= _friction_alone(pair)
@@ -176,7 +180,7 @@ def _without_losses(given: Mapping[str, float]) -> str | None:
     lacking = _lacking(given, _LOSSES)
     if lacking:
         return needs_words(lacking)
-    if np.any(given["controller_loss"] <= given["standby_power"]):
+    if np.all(given["controller_loss"] <= given["standby_power"]):
         return "the controller's loss under load lies below its standby power; repeat both measurements"
     return None
 

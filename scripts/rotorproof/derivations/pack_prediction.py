@@ -39,6 +39,7 @@ class PackPrediction(Derivation):
         Need("electrical_time_constant", "voltage and heat that the change from phase to phase costs", part="motor"),
         Need("emf_harmonic_5", "shape of the EMF, ripple of the current", part="motor"),
         Need("emf_harmonic_7", "shape of the EMF, ripple of the current", part="motor"),
+        Need("hall_offset", "the angle at which the current changes from phase to phase", part="motor"),
         Need("saturation_current", "torque per ampere at large current", part="motor"),
         Need("saturation_sharpness", "torque per ampere at large current", part="motor"),
         Need("torque_droop", "torque per ampere at large current", part="motor"),
@@ -170,10 +171,9 @@ class PackPrediction(Derivation):
             "pack_top_torque": road.output_torque(machine, source, 0.0),
         }
         if "continuous_current" in given:
-            current = given["continuous_current"]
-            found["pack_continuous_torque"] = machine.drive.standing_torque(current) * machine.torque_left(
-                current
-            ) - machine.drag_torque(0.0)
+            lasting = given["continuous_current"]
+            torque = machine.drive.standing_torque(machine.drive.from_direct(lasting)) * machine.torque_left(lasting)
+            found["pack_continuous_torque"] = torque - machine.drag_torque(0.0)
         load = _load(given)
         if load is not None:
             grade = given.get("vehicle_grade", 0.0)
@@ -250,7 +250,7 @@ def _drive(given: Mapping[str, Values]) -> Drive:
         given["electrical_time_constant"] * resistance * given["commutation_model"],
         (given["pole_pairs"] if "pole_pairs" in given else given["nameplate_pole_pairs"]) * gear,
         {5: given["emf_harmonic_5"], 7: given["emf_harmonic_7"]},
-        given["commutation_lead"],
+        given["commutation_lead"] - given.get("hall_offset", 0.0),
     )
     if np.any(given.get("drive_field_oriented", 0.0)):
         return FieldOriented(winding, given["voltage_use"])
@@ -417,7 +417,7 @@ def _panels(given: Mapping[str, float], load: road.Load) -> list[Panel]:
     if continuous is not None and series:
         nominal = series[min(1, len(series) - 1)]
         held_back: Values = machine.drag_torque(nominal.x / load.radius)
-        lasting = np.asarray(machine.drive.standing_torque(continuous) - held_back)
+        lasting = np.asarray(machine.drive.standing_torque(machine.drive.from_direct(continuous)) - held_back)
         series.append(Series("drive, lasting (heat)", nominal.x, np.minimum(lasting / load.radius, nominal.y), "limit"))
     velocity = np.linspace(0.0, top, 60)
     grades = sorted({0.0, 0.05, 0.10, given.get("vehicle_grade", 0.0)})

@@ -10,6 +10,8 @@ from ..procedures.base import Need
 from ..quantities import ADJUSTED, preferred
 from ..uncertainty.forms import Form
 
+#: The highest supply voltage of the run that gave the controller's loss (``Quantity.reach``).
+_OF_LOSS = "bench_supply_voltage_max"
 #: What a drive's results keep of a part's run beside its forms.
 _KEPT = (
     "procedure",
@@ -70,5 +72,10 @@ def motor_of(parts: Sequence[Part]) -> str:
 
 
 def stated(parts: Sequence[Part]) -> dict[str, Form]:
-    """Return nameplate and reach of the motor; a controller's nameplate says nothing of the road."""
-    return {name: form for p in parts if p.role == "motor" for name, form in p.stated.items()}
+    """Return nameplate and reach of the motor, and the voltage at which the controller's loss was measured.
+
+    A controller's nameplate says nothing of the road.
+    """
+    motor = {name: form for p in parts if p.role == "motor" for name, form in p.stated.items() if name != _OF_LOSS}
+    loss = next((p.stated[_OF_LOSS] for p in parts if p.role == "controller" and _OF_LOSS in p.stated), None)
+    return motor if loss is None else {**motor, _OF_LOSS: loss}

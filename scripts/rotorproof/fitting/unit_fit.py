@@ -220,7 +220,7 @@ def _reach(unit: UnitFile, logs: Sequence[TestLog], result: UnitFit) -> dict[str
             places = {place for one in (behind or ([best] if best else [])) for place in one.tests}
             own = [entry for entry in logs if any(entry.test is unit.tests[place] for place in places)]
             peak = None
-            if outcomes or key == name:
+            if outcomes:
                 peak = _highest([entry for entry in own if column in entry.log] or logs, column)
             if key in before and not givers:
                 peak = before[key].value

@@ -46,6 +46,15 @@ class Drive(Protocol):
     def limited(self, point: Point) -> Values:
         """Return the current (A) of a point that a limit on the motor's current acts on."""
 
+    def from_direct(self, current: Values) -> Values:
+        """Return the limited current (A) of the field and heat of a direct ``current`` (A) through two phases."""
+
+    def direct(self, limited: Values) -> Values:
+        """Return the direct current (A) through two phases of the field and heat of a ``limited`` current (A)."""
+
+    def standing_resistance(self) -> Values:
+        """Return the resistance (ohm) that makes the heat of a limited current at standstill: P = r i^2."""
+
     def standing_torque(self, current: Values) -> Values:
         """Return the torque (N m) at standstill with this limited current (A)."""
 
@@ -85,6 +94,18 @@ class Smooth:
     def limited(self, point: Point) -> Values:
         """Return the DC current."""
         return point.current
+
+    def from_direct(self, current: Values) -> Values:
+        """Return the current as it is."""
+        return current
+
+    def direct(self, limited: Values) -> Values:
+        """Return the current as it is."""
+        return limited
+
+    def standing_resistance(self) -> Values:
+        """Return that of the path."""
+        return self.line_resistance()
 
     def standing_torque(self, current: Values) -> Values:
         """Return Ke I."""
@@ -132,6 +153,18 @@ class SixStep:
     def limited(self, point: Point) -> Values:
         """Return the DC current, which is that of the conducting phases."""
         return point.current
+
+    def from_direct(self, current: Values) -> Values:
+        """Return the current as it is."""
+        return current
+
+    def direct(self, limited: Values) -> Values:
+        """Return the current as it is."""
+        return limited
+
+    def standing_resistance(self) -> Values:
+        """Return that of the path."""
+        return self.line_resistance()
 
     def standing_torque(self, current: Values) -> Values:
         """Return the mean over the positions of a sector."""
@@ -184,6 +217,18 @@ class FieldOriented:
     def limited(self, point: Point) -> Values:
         """Return current_q."""
         return point.torque / (np.sqrt(0.75) * self.winding.emf)
+
+    def from_direct(self, current: Values) -> Values:
+        """Return 2/sqrt(3) I: 1.5 R i^2 = 2 R I^2, and the space vectors are as long."""
+        return current / np.sqrt(0.75)
+
+    def direct(self, limited: Values) -> Values:
+        """Return sqrt(3)/2 of current_q."""
+        return np.sqrt(0.75) * limited
+
+    def standing_resistance(self) -> Values:
+        """Return 1.5 R."""
+        return 1.5 * self.winding.resistance
 
     def standing_torque(self, current: Values) -> Values:
         """Return the torque of current_q."""

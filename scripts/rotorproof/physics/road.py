@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..errors import FitError
 from .block_commutation import Values
 from .drives import Drive, Point
 
@@ -28,7 +29,8 @@ _PROBES = _NUDGE * np.array([[[0.0], [1.0], [0.0]], [[0.0], [0.0], [1.0]]])
 class Machine:
     """A motor at its output shaft: how it is fed, and its drag torque c + b w + d w^2 (N m).
 
-    ``torque_left`` gives, for a limited current in A, torque per ampere over its value at small current (saturation).
+    ``torque_left`` gives torque per ampere over its value at small current (saturation), for the direct current in A
+    through two phases that makes the same field.
     Above ``reach`` (rad/s), the highest speed at which it was measured, the part of the drag that grows with speed
     grows ``1 + beyond`` times as fast.
     """
@@ -51,7 +53,7 @@ class Machine:
 
     def torque(self, point: Point) -> Values:
         """Return the torque of an operating point in N m, before drag."""
-        return point.torque * self.torque_left(self.drive.limited(point))
+        return point.torque * self.torque_left(self.drive.direct(self.drive.limited(point)))
 
 
 @dataclass(frozen=True)
@@ -90,8 +92,10 @@ class Source:
 
     def most_power(self) -> Values:
         """Return the power in W at the bridge that the limit on the pack's current leaves."""
-        terminal = np.maximum(self.voltage - self.pack_current_limit * self.resistance, 0.0)
-        return np.maximum(terminal * self.pack_current_limit - self.controller.standing, 0.0)
+        # Beyond half its voltage a pack gives less power with more current.
+        with np.errstate(divide="ignore"):
+            current = np.minimum(self.pack_current_limit, self.voltage / (2 * np.asarray(self.resistance, dtype=float)))
+        return np.maximum((self.voltage - current * self.resistance) * current - self.controller.standing, 0.0)
 
     def root_power(self, point: Point) -> Values:
         """Return the root of the power at the bridge in sqrt(W), signed as the current: it grows with the load."""
@@ -165,10 +169,11 @@ def output_torque(machine: Machine, source: Source, speed: Values) -> Values:
         current = np.minimum(full, source.motor_current_limit)
         if np.any(np.isfinite(source.pack_current_limit)):
             # Chopped down to what the winding's resistance asks for, the pack gives power, not voltage.
-            r = drive.line_resistance() + lost.resistance
+            r = drive.standing_resistance() + lost.resistance
             by_power = (np.sqrt(lost.drop**2 + 4 * r * source.most_power()) - lost.drop) / (2 * r)
             current = np.minimum(current, by_power)
-        return drive.standing_torque(current) * machine.torque_left(current) - machine.drag_torque(0.0)
+        left = machine.torque_left(drive.direct(current))
+        return drive.standing_torque(current) * left - machine.drag_torque(0.0)
     torque = machine.torque(drive.where(speed, source.asked, source.voltage))
     for of, most in _limits(machine, source):
         torque = np.minimum(torque, machine.torque(drive.where(speed, of, most)))
@@ -248,17 +253,59 @@ def _settled(
         torque = machine.torque(point) - machine.drag_torque(speed) - resisting(speed)
         return np.stack([of(point) - flat[2], torque]) / size[:, None]
 
-    place = np.ones_like(scale)
     with np.errstate(all="ignore"):
-        for _ in range(_ROUNDS):
-            at = missed(place[:, None] + _PROBES)
-            (a, b), (c, d) = (at[:, 1:] - at[:, :1]) / _NUDGE
-            first, second = at[:, 0]
-            step = np.stack([d * first - b * second, a * second - c * first]) / (a * d - b * c)
-            place = place - np.clip(step, -0.4, 0.4)
-            if not np.any(np.abs(step) > 1e-12):
-                break
-        left = np.abs(missed(place[:, None] + 0 * _PROBES)[:, 0]).max(axis=0)
-        place = np.where((left < 1e-9) & (place[0] > 0), place, np.nan)
+        place = _newton(missed, np.ones_like(scale))
         speed, coordinate = (x.reshape(shape)[()] for x in place * scale)
-        return speed, drive.point(speed, coordinate)
+        point = drive.point(speed, coordinate)
+        if not np.any(np.isnan(speed)):
+            return speed, point
+        return _bracketed(machine, resisting, of, limit, speed, source.voltage / drive.emf_dc())
+
+
+def _bracketed(
+    machine: Machine,
+    resisting: Callable[[Values], Values],
+    of: Callable[[Point], Values],
+    limit: Values,
+    speed: Values,
+    ideal: Values,
+) -> tuple[Values, Point]:
+    """Return the speeds of ``_settled`` where Newton's method went astray (NaN in ``speed``), each sought in a bracket.
+
+    Late switching at small load makes the current's way to the next phase no smooth function of the load.
+    """
+    from scipy.optimize.elementwise import find_root
+
+    at = np.atleast_1d(np.asarray(speed, dtype=float)).copy()
+    lost = np.flatnonzero(np.isnan(at))
+    top = np.broadcast_to(ideal, at.shape)
+    tried = np.where(np.isnan(at), 0.5 * top, at)
+
+    def surplus(places: np.ndarray, k: np.ndarray) -> np.ndarray:
+        tried[k] = places
+        point = machine.drive.where(tried, of, limit)
+        return np.asarray(machine.torque(point) - machine.drag_torque(tried) - resisting(tried))[k]
+
+    try:
+        found = find_root(surplus, (0.05 * top[lost], 1.3 * top[lost]), args=(lost,), tolerances={"xrtol": 1e-12})
+        at[lost] = np.where(found.success, found.x, np.nan)
+        tried[lost] = np.where(found.success, found.x, 0.5 * top[lost])
+        point = machine.drive.where(tried, of, limit)
+    except FitError:  # at some speed no operating point fits: the speed stays unknown
+        nothing = np.full(at.shape, np.nan)
+        point = Point(nothing, nothing, nothing, nothing)
+    return at.reshape(np.shape(speed))[()], point
+
+
+def _newton(missed: Callable[[np.ndarray], np.ndarray], place: np.ndarray) -> np.ndarray:
+    """Return where both of ``missed`` are zero, from ``place`` ``(2, n)``; NaN where that is not found above zero."""
+    for _ in range(_ROUNDS):
+        at = missed(place[:, None] + _PROBES)
+        (a, b), (c, d) = (at[:, 1:] - at[:, :1]) / _NUDGE
+        first, second = at[:, 0]
+        step = np.stack([d * first - b * second, a * second - c * first]) / (a * d - b * c)
+        place = place - np.clip(step, -0.4, 0.4)
+        if not np.any(np.abs(step) > 1e-12):
+            break
+    left = np.abs(missed(place[:, None] + 0 * _PROBES)[:, 0]).max(axis=0)
+    return np.where((left < 1e-9) & (place[0] > 0), place, np.nan)
