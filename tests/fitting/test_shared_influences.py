@@ -13,8 +13,11 @@ import pytest
 from uncertainties import covariance_matrix, ufloat
 
 from rotorproof.fitting.assign import assign
+from rotorproof.fitting.assumed import assume
+from rotorproof.fitting.engine import run
 from rotorproof.fitting.unit_fit import TestLog, best_forms, fit_unit
 from rotorproof.procedures import procedures
+from rotorproof.procedures.assumption import STANDBY_GROWTH
 from rotorproof.procedures.base import Log
 from rotorproof.settings.load import conditions_of
 from rotorproof.settings.run import RunSettings
@@ -116,3 +119,31 @@ def test_a_stated_temperature_is_one_error_in_both_runs() -> None:
         (form,) = assign(unit, procedures()[name], unit.tests, [log], [stated], "U").uncertain_conditions.values()
         found.append(form)
     assert found[0].correlation(found[1]) == pytest.approx(1.0)
+
+
+def test_a_temperature_of_the_air_that_nobody_stated_is_one_error_in_all_tests() -> None:
+    rng = np.random.default_rng(6)
+    current = np.linspace(2, 20, 10)
+    forms = []
+    for label in ("first", "second"):
+        columns = {"torque": 1.25 * current + rng.normal(0, 1e-3, 10), "current_ab": current}
+        for given in ({}, {"ambient_temperature": Form(22.0)}):
+            found = run(
+                procedures()["locked-rotor"],
+                [Log(label, columns, {})],
+                label=label,
+                unit="U",
+                given=given,
+                instruments=[],
+                uncertain_conditions={},
+            )
+            forms.append(found.forms["torque_constant"])
+    # 10 K either way at 0.1 % per kelvin, rectangular; the coefficient itself moves nothing at 20 degC.
+    assert forms[0].covariance(forms[2]) == pytest.approx((1.25 * 0.01) ** 2 / 3, rel=1e-2)
+    # About known air each test has magnets of its own; only what they are worth per kelvin is the same.
+    assert abs(forms[1].correlation(forms[3])) < 0.1
+
+
+def test_one_bench_controller_is_assumed_once() -> None:
+    ((_, first),), ((_, second),) = (assume([STANDBY_GROWTH], {}, "U", name) for name in ("no-load", "load"))
+    assert first.correlation(second) == pytest.approx(1.0)

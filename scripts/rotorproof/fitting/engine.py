@@ -109,7 +109,7 @@ def run(
 
     # Scatter, and what a misfit adds to it: through the formula alone.
     adequacy = judge(fit.residuals)
-    parameters = _scattered(fit, adequacy, f"{unit}/{procedure.name}/{label}")
+    parameters = _scattered(fit, adequacy, unit, f"{procedure.name}/{label}")
     terms: dict[str, dict[Influence, float]] = {name: defaultdict(float) for name in best}
     for name, form in propagate(lambda p: procedure.derive(p, centre), parameters).items():
         terms[name].update(form.terms)
@@ -183,11 +183,11 @@ def run(
     return Outcome(procedure.name, label, forms, fit, common, simulated, report=report, adequacy=adequacy)
 
 
-def _scattered(fit: Fit, adequacy: Adequacy, where: str) -> dict[str, Form]:
+def _scattered(fit: Fit, adequacy: Adequacy, unit: str, run: str) -> dict[str, Form]:
     """Return the fitted parameters with their scatter, and with what a misfit of the formula adds to it."""
     parameters: dict[str, Form] = {}
     for block in fit.blocks:
-        place = f"{where}/{block.label}"
+        place = f"{unit}/{block.label}" if block.of_unit else f"{unit}/{run}/{block.label}"
         spreads = [(f"scatter/{place}", block.label, block.covariance, block.degrees_of_freedom)]
         if block.distribution == "normal" and (excess := adequacy.excess_of(block.label)) > 0:
             # A misfit that was found is known in size far better than a scatter of few readings would be.

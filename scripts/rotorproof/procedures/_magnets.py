@@ -15,22 +15,28 @@ CONDITION = Condition("magnet_temperature", "temperature", "temperature of magne
 REFERENCE = (("magnet_temperature", "20 degC"),)
 AT_20 = "with the magnets at 20 °C"
 _LABEL = "temperature of the magnets, not stated"
+_LABEL_AIR = "temperature of the air about the magnets, not stated"
 _NEAR_AIR = 5.0
 _NOT_KNOWN = 10.0
 
 
 @dataclass(frozen=True)
 class Magnets:
-    """Temperature of the magnets at each point ``(n,)`` in degC, its half-width (K), and where it comes from."""
+    """Temperature of the magnets at each point ``(n,)`` in degC, its half-width (K), and where it comes from.
+
+    ``of_air``: what is not known is the temperature of the air, which is about the same in all tests of a unit.
+    """
 
     temperature: np.ndarray
     half_width: float
     words: str
+    of_air: bool = False
 
     def doubt(self, fit: Fit) -> None:
         """Keep what may be added to the temperature of all points alike, as the parameter ``magnets/doubt``."""
         spread = self.half_width**2 / 3.0
-        fit.block(_LABEL, {"magnets/doubt": 0.0}, spread, distribution="rectangular")
+        label = _LABEL_AIR if self.of_air else _LABEL
+        fit.block(label, {"magnets/doubt": 0.0}, spread, distribution="rectangular", of_unit=self.of_air)
 
 
 def magnets(log: Log, given: Mapping[str, float], winding: float | np.ndarray | None = None, count: int = 1) -> Magnets:
@@ -61,6 +67,7 @@ def magnets(log: Log, given: Mapping[str, float], winding: float | np.ndarray | 
         half_width,
         f"The temperature of the magnets is not stated: {taken} is taken for it, within {half_width:.0f} K (common "
         "practice). State 'magnet_temperature' to narrow the interval.",
+        winding is None and "ambient_temperature" not in given,
     )
 
 
@@ -70,4 +77,4 @@ def together(logs: Sequence[Log], given: Mapping[str, float], weights: Sequence[
     mean = float(np.average([float(one.temperature[0]) for one in each], weights=weights))
     widest = max(each, key=lambda one: one.half_width)
     words = widest.words if widest.half_width else f"The magnets stood at {mean:.1f} °C, as stated."
-    return Magnets(np.array([mean]), widest.half_width, words)
+    return Magnets(np.array([mean]), widest.half_width, words, widest.of_air)

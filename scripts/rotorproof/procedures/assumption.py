@@ -12,7 +12,8 @@ class Assumption:
 
     ``half_width`` is that of a rectangular distribution (JCGM 100:2008, 4.3.7), in SI like ``value``. Where ``when``
     names a scalar, it is made only if that one is there and not zero. One ``of_motor`` is a property of the motor: its
-    error is the same in every test of it and in all that is derived from them.
+    error is the same in every test of it and in all that is derived from them. One ``of_unit`` is the same in every
+    test of one unit.
     """
 
     name: str
@@ -21,6 +22,7 @@ class Assumption:
     why: str
     when: str = ""
     of_motor: bool = False
+    of_unit: bool = False
 
 
 MAGNET_COEFFICIENT = Assumption(
@@ -81,4 +83,5 @@ STANDBY_GROWTH = Assumption(
     0.5,
     "the standby power of the controller lies between constant and proportional to the supply voltage, since it was "
     "not read at several voltages",
+    of_unit=True,  # the bench feeds all tests of a unit from one controller
 )

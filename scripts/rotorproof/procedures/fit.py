@@ -34,7 +34,8 @@ class Block:
 
     ``label`` names the fit in budgets ("scatter of the line-pair A-B readings"). A *rectangular* block holds
     errors with hard limits that the readings themselves bring along (the resolution of a counter): its values
-    are their best estimates, its diagonal covariance their variances.
+    are their best estimates, its diagonal covariance their variances. A block ``of_unit`` holds what is not known of
+    the bench, by its label: the same error in every test of the unit.
     """
 
     label: str
@@ -42,6 +43,7 @@ class Block:
     spread: Spread = 0.0
     degrees_of_freedom: float = np.inf
     distribution: Distribution = "normal"
+    of_unit: bool = False
 
     @cached_property
     def covariance(self) -> np.ndarray:
@@ -111,9 +113,11 @@ class Fit:
         spread: Spread,
         degrees_of_freedom: float = np.inf,
         distribution: Distribution = "normal",
+        *,
+        of_unit: bool = False,
     ) -> None:
         """Keep parameters fitted together."""
-        self.blocks.append(Block(label, values, spread, degrees_of_freedom, distribution))
+        self.blocks.append(Block(label, values, spread, degrees_of_freedom, distribution, of_unit))
 
     def estimates(
         self, label: str, names: Sequence[str], fitted: Estimates, places: Sequence[int] | None = None
