@@ -6,9 +6,10 @@ may be arrays ``(n,)``. Torque is that of the EMF; friction is not part of it.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 import numpy as np
 
@@ -25,45 +26,56 @@ class Point(NamedTuple):
     copper: Values
 
 
-class Drive(Protocol):
-    """A motor with its way of being fed."""
+class Drive(ABC):
+    """A motor with its way of being fed. Where nothing else is said, a limit acts on the direct current."""
 
+    @abstractmethod
     def emf_dc(self) -> Values:
         """Return the DC EMF constant (V s/rad), near enough to begin a search with."""
 
+    @abstractmethod
     def line_resistance(self) -> Values:
         """Return the resistance (ohm) in the path of the DC current, near enough to begin a search with."""
 
+    @abstractmethod
     def point(self, speed: Values, coordinate: Values) -> Point:
         """Return the operating point at ``speed`` (rad/s, above zero) and this coordinate of load."""
 
+    @abstractmethod
     def coordinate(self, speed: Values, current: Values) -> Values:
         """Return the coordinate near a DC ``current`` (A), to begin a search with."""
 
+    @abstractmethod
     def where(self, speed: Values, of: Callable[[Point], Values], target: Values) -> Point:
         """Return the operating point at ``speed`` in which ``of`` it, growing with the load, is ``target``."""
 
     def limited(self, point: Point) -> Values:
         """Return the current (A) of a point that a limit on the motor's current acts on."""
+        return point.current
 
     def from_direct(self, current: Values) -> Values:
         """Return the limited current (A) of the field and heat of a direct ``current`` (A) through two phases."""
+        return current
 
     def direct(self, limited: Values) -> Values:
         """Return the direct current (A) through two phases of the field and heat of a ``limited`` current (A)."""
+        return limited
 
     def standing_resistance(self) -> Values:
         """Return the resistance (ohm) that makes the heat of a limited current at standstill: P = r i^2."""
+        return self.line_resistance()
 
+    @abstractmethod
     def standing_torque(self, current: Values) -> Values:
         """Return the torque (N m) at standstill with this limited current (A)."""
 
+    @abstractmethod
     def standing_current(self, voltage: Values, resistance: Values) -> Values:
         """Return the limited current (A) at standstill, full ``voltage`` (V) and ``resistance`` (ohm) before it."""
 
 
 @dataclass(frozen=True)
-class Smooth:
+class Smooth(Drive):
     """A machine without ripple or commutation, as a DC machine is: V = Ke w + R I and T = Ke I. Coordinate: I."""
 
     emf: Values
@@ -91,22 +103,6 @@ class Smooth:
         """Return the operating point sought."""
         return self.point(speed, _grown(lambda i: of(self.point(speed, i)), target, speed))
 
-    def limited(self, point: Point) -> Values:
-        """Return the DC current."""
-        return point.current
-
-    def from_direct(self, current: Values) -> Values:
-        """Return the current as it is."""
-        return current
-
-    def direct(self, limited: Values) -> Values:
-        """Return the current as it is."""
-        return limited
-
-    def standing_resistance(self) -> Values:
-        """Return that of the path."""
-        return self.line_resistance()
-
     def standing_torque(self, current: Values) -> Values:
         """Return Ke I."""
         return self.emf * current
@@ -117,7 +113,7 @@ class Smooth:
 
 
 @dataclass(frozen=True)
-class SixStep:
+class SixStep(Drive):
     """A six-step bridge (``block_commutation``). Coordinate: time in s that a current takes to leave its phase.
 
     A limit on the motor's current acts on the current of the two conducting phases.
@@ -150,22 +146,6 @@ class SixStep:
         )
         return Point(found.voltage, found.current, found.torque, found.copper)
 
-    def limited(self, point: Point) -> Values:
-        """Return the DC current, which is that of the conducting phases."""
-        return point.current
-
-    def from_direct(self, current: Values) -> Values:
-        """Return the current as it is."""
-        return current
-
-    def direct(self, limited: Values) -> Values:
-        """Return the current as it is."""
-        return limited
-
-    def standing_resistance(self) -> Values:
-        """Return that of the path."""
-        return self.line_resistance()
-
     def standing_torque(self, current: Values) -> Values:
         """Return the mean over the positions of a sector."""
         return self.winding.emf_dc() * current
@@ -176,7 +156,7 @@ class SixStep:
 
 
 @dataclass(frozen=True)
-class FieldOriented:
+class FieldOriented(Drive):
     """Sinusoidal currents in phase with the EMF (i_d = 0). Coordinate: current_q, the peak of a phase current (A).
 
     ``T = (sqrt(3)/2) a i_q`` with ``a`` the fundamental of the line EMF over speed (1.5 p psi i_q), copper loss
