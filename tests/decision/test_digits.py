@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import copy
 from typing import Any
 
+import numpy as np
 import pytest
 
 from rotorproof.decision import digits
+from rotorproof.evidence.recompute import _differences
 
 
 @pytest.mark.parametrize(
@@ -105,3 +108,71 @@ def test_a_step_is_the_distance_between_neighbours(number: float) -> None:
         written = rule(number)
         assert rule(written + 0.4 * step) == written
         assert rule(written + step) == pytest.approx(written + step, rel=1e-12)
+
+
+def drawn(seed: int) -> dict[str, Any]:
+    """Return results with a number wherever one is written, none of which ends."""
+    rng = np.random.default_rng(seed)
+
+    def number() -> float:
+        return float(rng.uniform(0.05, 0.95))
+
+    u = float(10 ** rng.uniform(-6, 1))
+    sources = [
+        {"source": "ab"[k], "standard_uncertainty": u * size, "share": size**2, "distribution": "normal"}
+        | {"degrees_of_freedom": 100 * number(), "expanded_uncertainty_if_halved": u * number()}
+        for k, size in enumerate((0.1 + 0.9 * number(), 0.0011 + 0.01 * number()))
+    ]
+    whole = entry(
+        value=number(),
+        standard_uncertainty=u,
+        degrees_of_freedom=100 * number(),
+        expanded_uncertainty=1.97 * u,
+        coverage_factor=2 * number(),
+        interval=[number(), number()],
+        budget=sources,
+        details={"value": number(), "share": number(), "probability": number(), "order": 3},
+        procedure="p",
+        consistency={"chi_square": number(), "birge_ratio": number(), "probability": number()}
+        | {"tests": [{"weight": number(), "residual": number(), "normalised_residual": number()}]},
+    )
+    other = entry(value=number(), standard_uncertainty=3 * u, normalised_error=number(), procedure="q", budget=[])
+    risks = dict.fromkeys(digits._PROBABILITIES, 0.0)
+    rows = [
+        {"quantity": "x", "from": name, "min": number(), "max": number(), **{risk: number() for risk in risks}}
+        | {"acceptance_interval": [number(), number()]}
+        for name in (None, "q")
+    ]
+    checks = [{"statistic": 50 * number(), "probability": number()}]
+    tests = [{"adequacy": {"significance": number(), "checks": checks}}]
+    return {"quantities": {"x": {**whole, "alternatives": [other]}}, "criteria": rows, "tests": tests}
+
+
+def leaves(data: Any, *where: Any) -> list[tuple[Any, ...]]:
+    """Return the place of each number that is not whole."""
+    if isinstance(data, float):
+        return [where]
+    pairs = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
+    return [place for key, item in pairs for place in leaves(item, *where, key)]
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_every_number_that_is_rounded_is_compared_with_a_step_of_its_own(seed: int) -> None:
+    raw = drawn(seed)
+    written = digits.results(raw)
+    # Rounding moves a number by half of a step, so that a step is enough for every one.
+    assert list(_differences(raw, written, "", None, raw["quantities"])) == []
+
+
+def test_no_step_hides_a_number_that_is_another() -> None:
+    raw = next(raw for raw in map(drawn, range(40)) if raw["quantities"]["x"]["standard_uncertainty"] < 0.01)
+    places = leaves(raw)
+    assert len(places) > 50
+    for *where, last in places:
+        old = digits.results(raw)
+        new = copy.deepcopy(old)
+        holder = new
+        for key in where:
+            holder = holder[key]
+        holder[last] = 1.06 * holder[last] + 2e-5  # a share has six decimals
+        assert len(list(_differences(old, new, "", None, old["quantities"]))) == 1, (*where, last)

@@ -8,6 +8,7 @@ on the numbers as they were computed.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 #: Digits of an uncertainty, and of what is as uncertain as one: a coverage factor, degrees of freedom, a share.
@@ -56,36 +57,51 @@ def probability(number: float) -> float:
     return share(number) if number <= 0.5 else round(1.0 - share(1.0 - number), MOST_DECIMALS)
 
 
-def step(name: str, number: float, standard_uncertainty: float | None) -> float:
-    """Return by how much two neighbours differ, as they are written, of what ``name`` holds.
+@dataclass(frozen=True, slots=True)
+class _Rule:
+    """How a number is written, and by how much two neighbours differ as they are written.
 
-    Two computers whose numbers lie on either side of half a step write neighbours. ``standard_uncertainty`` is that of
-    the value which ``name`` belongs to, where there is one.
+    Both take the number and the standard uncertainty of the value that it belongs to, ``None`` where it has none.
     """
-    if name in _PROBABILITIES or name == "share":
-        small = min(number, abs(1.0 - number)) if name in _PROBABILITIES else number
-        return max(_step(small, UNCERTAINTY_DIGITS), 10.0**-MOST_DECIMALS)
-    if name in (*_UNCERTAINTIES, "expanded_uncertainty_if_halved", "correlation"):
-        return _step(number, UNCERTAINTY_DIGITS)
-    if standard_uncertainty:
-        return 10.0 ** last_place(standard_uncertainty)
-    return _step(number, PLAIN_DIGITS)
+
+    write: Callable[[float, float | None], float]
+    step: Callable[[float, float | None], float]
 
 
-def results(found: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the content of ``results.json`` with the digits that mean something."""
-    quantities = {name: _entry(entry) for name, entry in found["quantities"].items()}
-    criteria = [_criterion(row, _judged(row, found["quantities"])) for row in found["criteria"]]
-    tests = [{**test, "adequacy": _adequacy(test["adequacy"])} for test in found.get("tests", ())]
-    return {**found, "quantities": quantities, "criteria": criteria, "tests": tests}
+def _digits(count: int) -> _Rule:
+    return _Rule(lambda number, _: significant(number, count), lambda number, _: _step(number, count))
 
 
-def comparison(found: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the content of ``comparison.json`` with the digits that mean something; single values have them."""
-    rows = {name: {**row, "pairs": [_pair(pair) for pair in row["pairs"]]} for name, row in found["quantities"].items()}
-    return {**found, "quantities": rows}
+def _decimals(count: int) -> _Rule:
+    return _Rule(lambda number, _: round(number, count) + 0.0, lambda number, _: 10.0**-count)
 
 
+def _share_step(number: float) -> float:
+    return max(_step(number, UNCERTAINTY_DIGITS), 10.0**-MOST_DECIMALS)
+
+
+def _value_step(number: float, u: float | None) -> float:
+    if u is None:
+        return _step(number, PLAIN_DIGITS)
+    return 10.0 ** last_place(u) if u else _step(number, EXACT_DIGITS)
+
+
+def _source(number: float, whole: float | None) -> float:
+    """Return a line of a budget, which ends where it no longer counts beside the whole."""
+    own = uncertainty(number)
+    return round(own, _BESIDE - _size(whole)) if whole else own
+
+
+def _source_step(number: float, whole: float | None) -> float:
+    own = _step(number, UNCERTAINTY_DIGITS)
+    return max(own, 10.0 ** (_size(whole) - _BESIDE)) if whole else own
+
+
+_PLAIN = _digits(PLAIN_DIGITS)
+_VALUE = _Rule(lambda number, u: significant(number, PLAIN_DIGITS) if u is None else value(number, u), _value_step)
+_PROBABILITY = _Rule(
+    lambda number, _: probability(number), lambda number, _: _share_step(min(number, abs(1.0 - number)))
+)
 _UNCERTAINTIES = (
     "standard_uncertainty",
     "degrees_of_freedom",
@@ -100,22 +116,56 @@ _PROBABILITIES = (
     "global_consumer_risk",
     "global_producer_risk",
 )
+#: The rule of each number by its name, or by the name of what holds it and its own, which goes before.
+_RULES: Mapping[str, _Rule] = {
+    **dict.fromkeys(("value", "interval", "acceptance_interval", "difference", "residual"), _VALUE),
+    **dict.fromkeys(
+        (*_UNCERTAINTIES, "expanded_uncertainty_if_halved", "significance", "chi_square", "birge_ratio"),
+        _digits(UNCERTAINTY_DIGITS),
+    ),
+    **dict.fromkeys((*_PROBABILITIES, "probability"), _PROBABILITY),
+    **dict.fromkeys(("weight", "normalised_residual", "correlation"), _decimals(UNCERTAINTY_DIGITS)),
+    **dict.fromkeys(("min", "max"), _digits(EXACT_DIGITS)),
+    "share": _Rule(lambda number, _: share(number), lambda number, _: _share_step(number)),
+    "budget.standard_uncertainty": _Rule(_source, _source_step),
+    # Residuals are differences: two computers share few digits of their statistics.
+    "checks.statistic": _digits(3),
+    "checks.probability": _decimals(4),
+}
+
+
+def step(name: str, number: float, standard_uncertainty: float | None) -> float:
+    """Return by how much two neighbours differ, as they are written, of what ``name`` holds.
+
+    Two computers whose numbers lie on either side of half a step write neighbours. ``name`` may have before it, and a
+    dot, the name of what holds it; ``standard_uncertainty`` is that of the value it belongs to, where there is one.
+    """
+    rule = _RULES.get(name) or _RULES.get(name.rpartition(".")[2], _PLAIN)
+    return rule.step(number, standard_uncertainty)
+
+
+def results(found: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the content of ``results.json`` with the digits that mean something."""
+    quantities = {name: _entry(entry) for name, entry in found["quantities"].items()}
+    criteria = [_criterion(row, judged(row, found["quantities"])) for row in found["criteria"]]
+    tests = [{**test, "adequacy": _adequacy(test["adequacy"])} for test in found.get("tests", ())]
+    return {**found, "quantities": quantities, "criteria": criteria, "tests": tests}
+
+
+def comparison(found: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the content of ``comparison.json`` with the digits that mean something; single values have them."""
+    rows = {name: {**row, "pairs": [_pair(pair) for pair in row["pairs"]]} for name, row in found["quantities"].items()}
+    return {**found, "quantities": rows}
 
 
 def _adequacy(found: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a judgement on residuals, which are differences: two computers share few digits of their statistics."""
-    checks = [
-        {**check, "statistic": significant(check["statistic"], 3), "probability": round(check["probability"], 4)}
-        for check in found["checks"]
-    ]
-    return {**found, "significance": uncertainty(found["significance"]), "checks": checks}
+    checks = [_each(check, ("statistic", "probability"), within="checks") for check in found["checks"]]
+    return {**_each(found, ("significance",)), "checks": checks}
 
 
 def _entry(entry: Mapping[str, Any]) -> dict[str, Any]:
     u = entry["standard_uncertainty"]
-    rounded = _each(entry, _UNCERTAINTIES, uncertainty)
-    rounded["value"] = value(entry["value"], u)
-    rounded["interval"] = [value(end, u) for end in entry["interval"]]
+    rounded = _each(entry, (*_UNCERTAINTIES, "value", "interval"), u)
     rounded["budget"] = _budget(entry["budget"], u)
     if "details" in entry:
         rounded["details"] = _plain(entry["details"])
@@ -127,35 +177,18 @@ def _entry(entry: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _consistency(found: Mapping[str, Any], u: float) -> dict[str, Any]:
-    rounded = _each(found, ("chi_square", "birge_ratio"), uncertainty)
-    rounded["probability"] = probability(found["probability"])
-    rounded["tests"] = [
-        {
-            **one,
-            "weight": round(one["weight"], UNCERTAINTY_DIGITS) + 0.0,
-            "residual": value(one["residual"], u),
-            "normalised_residual": round(one["normalised_residual"], UNCERTAINTY_DIGITS) + 0.0,
-        }
-        for one in found["tests"]
-    ]
-    return rounded
+    tests = [_each(one, ("weight", "residual", "normalised_residual"), u) for one in found["tests"]]
+    return {**_each(found, ("chi_square", "birge_ratio", "probability")), "tests": tests}
 
 
 def _budget(lines: Sequence[Mapping[str, Any]], whole: float) -> list[dict[str, Any]]:
-    rows = []
-    for line in lines:
-        if line["share"] < SMALLEST_SHARE:
-            continue
-        row = _each(line, ("degrees_of_freedom", "expanded_uncertainty_if_halved"), uncertainty)
-        own = uncertainty(line["standard_uncertainty"])
-        row["standard_uncertainty"] = round(own, _BESIDE - _size(whole)) if whole else own
-        row["share"] = share(line["share"])
-        rows.append(row)
+    names = ("standard_uncertainty", "share", "degrees_of_freedom", "expanded_uncertainty_if_halved")
+    rows = [_each(line, names, whole, "budget") for line in lines if line["share"] >= SMALLEST_SHARE]
     # Two sources of one size would else stand in an order that their last digits give.
     return sorted(rows, key=lambda row: (-row["standard_uncertainty"], row["source"]))
 
 
-def _judged(row: Mapping[str, Any], quantities: Mapping[str, Any]) -> Mapping[str, Any] | None:
+def judged(row: Mapping[str, Any], quantities: Mapping[str, Any]) -> Mapping[str, Any] | None:
     """Return the entry that a criterion was decided on: the unit's, or that of the procedure it names."""
     entry = quantities.get(row["quantity"])
     if entry is None or row.get("from") is None:
@@ -167,8 +200,7 @@ def _judged(row: Mapping[str, Any], quantities: Mapping[str, Any]) -> Mapping[st
 def _criterion(row: Mapping[str, Any], entry: Mapping[str, Any] | None) -> dict[str, Any]:
     u = entry["standard_uncertainty"] if entry is not None else 0.0
     limits = [row.get(side) for side in ("min", "max")]
-    rounded = _each(row, ("min", "max"), lambda limit: significant(limit, EXACT_DIGITS))
-    rounded = _each(rounded, _PROBABILITIES, probability)
+    rounded = _each(row, ("min", "max", *_PROBABILITIES))
     ends = row.get("acceptance_interval")
     if ends is not None:
         # Without a guard band an end is the limit itself, as its author wrote it.
@@ -179,17 +211,20 @@ def _criterion(row: Mapping[str, Any], entry: Mapping[str, Any] | None) -> dict[
 
 
 def _pair(pair: Mapping[str, Any]) -> dict[str, Any]:
-    u = pair["standard_uncertainty"]
-    rounded = _each(pair, _UNCERTAINTIES, uncertainty)
-    rounded["difference"] = value(pair["difference"], u)
-    rounded["interval"] = [value(end, u) for end in pair["interval"]]
-    rounded["correlation"] = round(pair["correlation"], UNCERTAINTY_DIGITS) + 0.0
-    return rounded
+    names = (*_UNCERTAINTIES, "difference", "interval", "correlation")
+    return _each(pair, names, pair["standard_uncertainty"])
 
 
-def _each(found: Mapping[str, Any], names: Sequence[str], rule: Callable[[float], float]) -> dict[str, Any]:
-    """Return ``found`` with the rule applied to those numbers of ``names`` that are there."""
-    return {key: rule(item) if key in names and item is not None else item for key, item in found.items()}
+def _each(found: Mapping[str, Any], names: Sequence[str], u: float | None = None, within: str = "") -> dict[str, Any]:
+    """Return ``found`` with those numbers, or lists of numbers, of ``names`` that are there by their rules."""
+
+    def written(key: str, item: Any) -> Any:
+        if key not in names or item is None:
+            return item
+        rule = _RULES.get(f"{within}.{key}") or _RULES[key]
+        return [rule.write(one, u) for one in item] if isinstance(item, list | tuple) else rule.write(item, u)
+
+    return {key: written(key, item) for key, item in found.items()}
 
 
 def _plain(data: Any) -> Any:

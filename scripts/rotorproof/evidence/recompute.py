@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import shutil
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from .. import child
 from ..bounded import Limits, run
-from ..decision.digits import step
+from ..decision.digits import judged, step
 from ..errors import InputError, Problem
 from ..jsonio import read_json, write_json
 from ..logs.unit_logs import sha256
@@ -87,7 +88,7 @@ def compared(root: Path, unit: str) -> dict[str, Any]:
     first ``differences`` in words.
     """
     old, new = read_json(root / _ARCHIVED), read_json(_results(root, unit))
-    differences = list(_differences(old, new, "", None))
+    differences = list(_differences(old, new, "", None, old["quantities"]))
     return {
         "numbers": sum(1 for _ in _numbers(old)),
         "identical": old == new,
@@ -111,10 +112,12 @@ def _numbers(data: Any) -> Iterator[float]:
         yield data
 
 
-def _differences(old: Any, new: Any, where: str, uncertainty: float | None) -> Iterator[str]:
+def _differences(
+    old: Any, new: Any, where: str, uncertainty: float | None, quantities: Mapping[str, Any]
+) -> Iterator[str]:
     """Yield one sentence per value that is not the same in both."""
     if isinstance(old, Mapping) and isinstance(new, Mapping):
-        own = old.get("standard_uncertainty", uncertainty) if "value" in old else uncertainty
+        own = _uncertainty(old, uncertainty, quantities)
         for key in sorted({*old, *new}, key=str):
             place = f"{where}.{key}" if where else str(key)
             if key not in new:
@@ -122,19 +125,35 @@ def _differences(old: Any, new: Any, where: str, uncertainty: float | None) -> I
             elif key not in old:
                 yield f"{place}: found now, but not archived"
             else:
-                yield from _differences(old[key], new[key], place, own)
+                yield from _differences(old[key], new[key], place, own, quantities)
     elif isinstance(old, list) and isinstance(new, list):
         if len(old) != len(new):
             yield f"{where}: {len(old)} entries archived, {len(new)} found now"
         for number, (one, other) in enumerate(zip(old, new, strict=False)):
-            yield from _differences(one, other, f"{where}[{number}]", uncertainty)
+            yield from _differences(one, other, f"{where}[{number}]", uncertainty, quantities)
     elif _is_number(old) and _is_number(new):
-        name = where.rpartition(".")[2].partition("[")[0]
-        room = STEPS * max(step(name, number, uncertainty) for number in (old, new))
+        room = STEPS * max(step(_name(where), number, uncertainty) for number in (old, new))
         if not math.isclose(old, new, rel_tol=0.0, abs_tol=room):
             yield f"{where}: {old!r} archived, {new!r} found now"
     elif old != new:
         yield f"{where}: {old!r} archived, {new!r} found now"
+
+
+def _uncertainty(entry: Mapping[str, Any], outer: float | None, quantities: Mapping[str, Any]) -> float | None:
+    """Return the standard uncertainty that the last digits of what ``entry`` holds go by."""
+    if "value" in entry:
+        # What a drive took from a part stands with its expanded uncertainty alone, which is a little larger.
+        return entry.get("standard_uncertainty", entry.get("expanded_uncertainty", outer))
+    if "acceptance_interval" in entry:
+        found = judged(entry, quantities)
+        return 0.0 if found is None else found["standard_uncertainty"]
+    return outer
+
+
+def _name(where: str) -> str:
+    """Return the name of a number after that of what holds it; details have digits of their own."""
+    names = re.sub(r"\[\d+\]", "", where).split(".")
+    return "details" if "details" in names else ".".join(names[-2:])
 
 
 def _is_number(value: Any) -> bool:
