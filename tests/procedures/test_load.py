@@ -11,6 +11,7 @@ import pytest
 from rotorproof.errors import FitError
 from rotorproof.fitting.adequacy import judge
 from rotorproof.physics import load_points
+from rotorproof.procedures import _bridge_cost
 from rotorproof.procedures._load_parts import Points, phase_power, rated
 from rotorproof.procedures._load_views import _by_sweep
 from rotorproof.procedures.base import Log
@@ -161,3 +162,72 @@ def test_the_efficiency_line_is_lifted_between_sweeps_of_the_torque() -> None:
     scattered = np.tile([2.0, 1.0], 20)
     x, _ = _by_sweep(scattered, scattered)
     assert np.array_equal(x, np.sort(scattered))
+
+
+def six_step_map() -> dict[str, np.ndarray]:
+    """Return points at several duties with rows without brake, of a winding without ripple."""
+    duty, torque = (grid.ravel() for grid in np.meshgrid(np.linspace(0.4, 1.0, 6), np.linspace(0.0, 10.0, 6)))
+    emf, resistance, volts = 0.95, 0.11, 36.0
+    # emf * w = duty * volts - 2 R I, and emf * I = torque + 0.4 + 0.01 w.
+    current = (torque + 0.4 + 0.01 * duty * volts / emf) / (emf + 0.01 * 2 * resistance / emf)
+    speed = (duty * volts - 2 * resistance * current) / emf
+    return {
+        "speed": speed,
+        "torque": torque,
+        "duty": duty,
+        "supply_voltage": np.full(duty.size, volts),
+        "supply_current": duty * current,
+        "brake": (torque > 0).astype(float),
+    }
+
+
+STANDING = {"winding_temperature": 20.0, "standby_power": 0.0}
+
+
+def test_ripple_that_is_not_taken_off_is_a_doubt_of_friction_too() -> None:
+    found = outcome(PROCEDURE, [(six_step_map(), STANDING)], phase_resistance=0.11)
+    friction = found.forms["coulomb_friction"]
+    assert friction.value == pytest.approx(0.4, rel=1e-3)
+    # A tenth either way, rectangular.
+    assert friction.standard_uncertainty == pytest.approx(0.04 / 3**0.5, rel=0.02)
+    assert any("pole pairs are known neither" in note for note in found.report.notes)
+
+
+def test_the_reason_why_ripple_stays_is_the_one_that_holds() -> None:
+    found = outcome(PROCEDURE, [(six_step_map(), {"standby_power": 0.0})], phase_resistance=0.11, pole_pairs=10.0)
+    (note,) = (note for note in found.report.notes if "commutation and ripple" in note)
+    assert "winding temperature is not stated" in note
+    assert "pole pairs" not in note
+
+
+def test_a_point_that_no_bridge_reaches_is_left_out_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    columns = six_step_map()
+    lost, solve = float(columns["speed"][9]), _bridge_cost.solve
+
+    def solve_but_one(given, resistance, emf, speed, current):  # type: ignore[no-untyped-def]
+        if lost in speed:
+            raise FitError("no steady state")
+        return solve(given, resistance, emf, speed, current)
+
+    monkeypatch.setattr(_bridge_cost, "solve", solve_but_one)
+    found = outcome(PROCEDURE, [(columns, STANDING)], phase_resistance=0.11, pole_pairs=10.0)
+    assert any(note.startswith("1 point(s) that no steady state") for note in found.report.notes)
+    (left,) = (one for one in found.fit.residuals if one.name.startswith("torque over"))
+    assert left.residual.size == columns["speed"].size - 1
+
+
+@pytest.mark.parametrize(
+    ("conditions", "given", "oriented"),
+    [
+        ({}, {}, False),
+        ({}, {"drive_field_oriented": 1.0}, True),
+        ({"drive": 0.0}, {"drive_field_oriented": 1.0}, False),
+        ({"drive": 1.0}, {"drive_field_oriented": 0.0}, True),
+    ],
+)
+def test_the_drive_of_the_unit_holds_where_the_test_names_none(
+    conditions: dict[str, float], given: dict[str, float], oriented: bool
+) -> None:
+    log = Log("load", six_step_map(), conditions)
+    assert _bridge_cost.field_oriented(log, given) is oriented
+    assert bool(_bridge_cost.drive_words(log, given)) is not bool(conditions or given)

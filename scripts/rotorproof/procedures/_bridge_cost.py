@@ -13,6 +13,7 @@ from ..physics import bridge_cost
 from . import assumption
 from .assumption import Assumption
 from .base import Condition, Log, Need
+from .fit import Fit
 
 _DRIVES = ("six-step", "field-oriented")
 CONDITION = Condition(
@@ -38,21 +39,43 @@ ASSUMPTIONS = (
         of_motor=True,
     ),
 )
-UNKNOWN = (
-    "The pole pairs are known neither from a test nor from the nameplate, so what commutation and ripple cost is not "
-    "taken into account: friction comes out up to a tenth too high, torque per ampere a few percent too low or high. "
-    "Add an open-circuit test, or pole_pairs to the nameplate."
+NO_PAIRS = (
+    "the pole pairs are known neither from a test nor from the nameplate; add an open-circuit test, or pole_pairs to "
+    "the nameplate"
 )
+#: Friction is up to this share too high where ripple was not taken off (common practice, no source).
+_LEFT_IN_FRICTION = 0.1
 
 
-def field_oriented(log: Log) -> bool:
-    """Tell whether the test's drive is field-oriented: its q-axis current is logged, or the conditions say so."""
-    return "current_q" in log or _DRIVES[int(log.conditions.get("drive", 0))] == "field-oriented"
+def uncorrected_words(why: str) -> str:
+    """Return a note on what is left in, and why."""
+    return (
+        "What commutation and ripple cost is not taken into account: friction comes out up to a tenth too high, torque "
+        f"per ampere a few percent too low or high, and their intervals hold that. Reason: {why}."
+    )
 
 
-def drive_words(log: Log) -> str:
+def left_in_friction(fit: Fit) -> None:
+    """Keep the share of friction that ripple not taken off may be, as the parameter ``friction/ripple``.
+
+    The value stays, since a smooth winding has none; the interval reaches as far as the most, to both sides.
+    """
+    label, spread = "commutation and ripple, not taken off, in friction", _LEFT_IN_FRICTION**2 / 3.0
+    fit.block(label, {"friction/ripple": 0.0}, spread, distribution="rectangular")
+
+
+def field_oriented(log: Log, given: Mapping[str, float]) -> bool:
+    """Tell whether the test's drive is field-oriented: by its q-axis current, its condition, or the unit's file."""
+    if "current_q" in log:
+        return True
+    if "drive" in log.conditions:
+        return _DRIVES[int(log.conditions["drive"])] == "field-oriented"
+    return bool(given.get("drive_field_oriented", 0.0))
+
+
+def drive_words(log: Log, given: Mapping[str, float]) -> str:
     """Return a note on the drive where nothing says what it is, else ""."""
-    if "current_q" in log or "drive" in log.conditions:
+    if "current_q" in log or "drive" in log.conditions or "drive_field_oriented" in given:
         return ""
     return "A six-step drive is assumed, since neither 'drive' nor a q-axis current is among the readings."
 

@@ -34,7 +34,14 @@ class Choice:
     #: What a six-step bridge adds at the points ``solved`` ``(n,)``; ``None``: no such bridge, or not known.
     cost: bridge_cost.Cost | None = None
     solved: np.ndarray | None = None
-    uncorrected: bool = False
+    #: Points ``(n,)`` at which the bridge was to be solved and no steady state was found.
+    failed: np.ndarray | None = None
+    #: Why nothing of what the bridge adds is taken off; "" where it is, or where there is nothing to take off.
+    uncorrected: str = ""
+
+    def unsolved(self, count: int) -> np.ndarray:
+        """Return at which of ``count`` points the bridge could not be solved."""
+        return np.zeros(count, bool) if self.failed is None else self.failed
 
     def added(self, given: Mapping[str, float], count: int) -> bridge_cost.Added:
         """Return what the bridge adds at all ``count`` points: nothing where it was not solved."""
@@ -165,21 +172,37 @@ def choose(log: Log, given: Mapping[str, float]) -> Choice:
 def _with_cost(log: Log, given: Mapping[str, float], at: Points, choice: Choice) -> Choice:
     """Return the choice with what a six-step bridge adds where the motor's current is known."""
     current = motor_current(log, given, at)
-    resistance, _ = _winding_state.resistance(log, given, log.get("temperature_winding"), at.speed.size)
-    if current is None or _bridge_cost.field_oriented(log):
+    resistance, lacking = _winding_state.resistance(log, given, log.get("temperature_winding"), at.speed.size)
+    if current is None or _bridge_cost.field_oriented(log, given):
         return choice
     if resistance is None or _bridge_cost.turns(given) is None:
-        return replace(choice, uncorrected=True)
+        return replace(choice, uncorrected=lacking or _bridge_cost.NO_PAIRS)
     share = magnets.emf_share(warmth(log, given, at).temperature, given["magnet_coefficient"])
     turning = choice.used & (at.speed > 0.02 * at.speed.max()) & (current > 0)
     # Without an open-circuit test the voltage over speed is near enough for what the bridge adds.
     behind = log["supply_voltage"] * log.columns.get("duty", 1.0) - 2 * resistance * current
     emf = given.get("emf_constant_dc", float(np.median((behind / np.maximum(at.speed * share, 1e-9))[turning])))
+
+    def solve(rows: np.ndarray) -> bridge_cost.Cost | None:
+        return _bridge_cost.solve(given, resistance[rows], emf * share[rows], at.speed[rows], current[rows])
+
+    def solvable(rows: np.ndarray) -> list[int]:
+        """Return which of the points ``rows`` can be solved: those that cannot are few, so halves are tried."""
+        try:
+            solve(rows)
+        except FitError:
+            half = rows.size // 2
+            return [*solvable(rows[:half]), *solvable(rows[half:])] if half else []
+        return [int(row) for row in rows]
+
     try:
-        cost = _bridge_cost.solve(given, resistance[turning], emf * share[turning], at.speed[turning], current[turning])
-    except FitError:
-        return replace(choice, uncorrected=True)
-    return replace(choice, cost=cost, solved=turning)
+        return replace(choice, cost=solve(np.flatnonzero(turning)), solved=turning)
+    except FitError as error:
+        solved = np.zeros(at.speed.size, bool)
+        solved[solvable(np.flatnonzero(turning))] = True
+        if solved.sum() < 0.5 * turning.sum():
+            return replace(choice, uncorrected=str(error))
+    return replace(choice, cost=solve(np.flatnonzero(solved)), solved=solved, failed=turning & ~solved)
 
 
 def warmth(log: Log, given: Mapping[str, float], at: Points) -> _magnets.Magnets:
@@ -255,7 +278,7 @@ def torque_per_ampere(log: Log, at: Points, given: Mapping[str, float], choice: 
             "the torque constant per q-axis current"
         )
         current, speed, torque, what = _forwards(current_q), at.speed, at.torque, "q-axis current"
-    elif _bridge_cost.field_oriented(log):
+    elif _bridge_cost.field_oriented(log, given):
         fit.missing["torque_constant"] = (
             "the drive is field-oriented, so its DC current is not the motor's; log its q-axis current"
         )
@@ -270,7 +293,7 @@ def torque_per_ampere(log: Log, at: Points, given: Mapping[str, float], choice: 
                 "motor's; log 'duty', or one characteristic at full throttle"
             )
             return None
-        rows = choice.used & np.isfinite(drawn)
+        rows = choice.used & np.isfinite(drawn) & ~choice.unsolved(at.speed.size)
         current, speed, what, share = drawn[rows], at.speed[rows], "DC current", share[rows]
         torque = (at.torque - choice.added(given, at.speed.size).torque)[rows]
     current = current * share
@@ -341,7 +364,7 @@ def split(
     power = at.powers[at.fed_by]
     if power is None or choice.free is None or surface is None or choice.noise is None:
         return None
-    free = choice.free & choice.used & (at.speed > 0)
+    free = choice.free & choice.used & (at.speed > 0) & ~choice.unsolved(at.speed.size)
     if free.sum() < 5 or np.ptp(at.speed[free]) < 0.3 * at.speed[free].max():
         fit.lacking(_SPLIT, "too few points without brake (column 'brake' at 0) at different speeds; log five or more")
         return None
@@ -381,6 +404,8 @@ def split(
         fit.exact("standby power", **{"standby/loss": watts})
     covariance = terms @ fitted.covariance @ terms.T
     fit.block("scatter of the points without brake", values, covariance, fitted.degrees_of_freedom)
+    if choice.uncorrected:
+        _bridge_cost.left_in_friction(fit)
     _loss_at("scatter of the total loss", "total/loss", surface, at, k, fit)
     _winding_at(at, copper, k, choice.used, fit)
     return Split(power, copper, free, balance, (c, b), watts, unknown)
@@ -399,7 +424,7 @@ def _winding_loss(
     current_q, current_d = log.get("current_q"), log.get("current_d")
     if current_q is not None:
         return friction.rotor_frame_winding_loss(resistance, current_q, 0.0 if current_d is None else current_d)
-    if _bridge_cost.field_oriented(log):
+    if _bridge_cost.field_oriented(log, given):
         if "emf_constant_dc" not in given or at.supply is None:
             return None
         share = magnets.emf_share(warmth(log, given, at).temperature, given["magnet_coefficient"])

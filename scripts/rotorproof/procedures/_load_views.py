@@ -44,10 +44,10 @@ def report(log: Log, given: Mapping[str, float], choice: Choice, fit: Fit) -> Re
     """Return what the report shows of a load run."""
     report, seen = Report(), fit.seen
     at = seen.at
-    if at.supply is not None and (words := _bridge_cost.drive_words(log)):
+    if at.supply is not None and (words := _bridge_cost.drive_words(log, given)):
         report.notes.append(words)
     if choice.uncorrected:
-        report.notes.append(_bridge_cost.UNKNOWN)
+        report.notes.append(_bridge_cost.uncorrected_words(choice.uncorrected))
     elif choice.cost is not None:
         extra = choice.added(given, at.speed.size)
         share = 100 * float(np.max(np.abs(extra.torque) / np.maximum(at.torque, 0.05 * at.torque.max())))
@@ -55,6 +55,11 @@ def report(log: Log, given: Mapping[str, float], choice: Choice, fit: Fit) -> Re
             "The bridge as it commutates was solved at each point: it adds up to "
             f"{number_text(float(extra.copper.max()), '.2g')} W to the winding loss and moves torque by up to "
             f"{number_text(share, '.2g')} %."
+        )
+    if choice.cost is not None and (count := int(choice.unsolved(at.speed.size).sum())):
+        report.notes.append(
+            f"{count} point(s) that no steady state of a six-step bridge fits are left out of torque per ampere and "
+            "friction; check their voltage, speed and torque."
         )
     if seen.per_ampere:
         report.notes.append(warmth(log, given, at).words)

@@ -112,7 +112,7 @@ def machine(log: Log, given: Mapping[str, float], run: Points) -> tuple[Machine 
     if emf is None:
         # Near enough for what the bridge adds: the current at no load takes little voltage.
         emf = float(np.median((run.effective() - 2 * resistance * run.current) / (run.speed * share)))
-    return Machine(resistance, emf, share, _bridge_cost.field_oriented(log)), ""
+    return Machine(resistance, emf, share, _bridge_cost.field_oriented(log, given)), ""
 
 
 def warmth(log: Log, given: Mapping[str, float], run: Points) -> _magnets.Magnets:

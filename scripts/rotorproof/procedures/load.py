@@ -223,8 +223,11 @@ class Load(Procedure):
             if np.any(given.get("nameplate_gear_ratio", 1.0) != 1.0):
                 left = left * (1.0 - given["gear_loss"])
             result["torque_constant"] = result["torque_constant"] * (1.0 + parameters.get("torque/ripple", 0.0)) / left
+        for name in ("coulomb_friction", "viscous_friction", "friction_iron_loss"):
+            if name in result:
+                result[name] = result[name] * (1.0 + parameters.get("friction/ripple", 0.0))
         if "total/loss" in parameters:
-            known = parameters["winding_loss"] + parameters["friction_iron_loss"] + parameters["standby/loss"]
+            known = parameters["winding_loss"] + result["friction_iron_loss"] + parameters["standby/loss"]
             result["additional_loss"] = parameters["total/loss"] - known
         return result
 

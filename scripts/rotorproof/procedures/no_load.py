@@ -22,7 +22,6 @@ _SAMPLED = 60  # rows from which a log is a record in time rather than a table o
 #: Share of the torque at top speed that air drag of a wheel stays below (common practice, no source).
 _MOST_AIR = 0.5
 _STANDING = 0.02  # of the highest speed
-_LEFT_IN_FRICTION = 0.05
 _LEFT_IN_EMF = 0.01
 _TORQUE = Axis("Friction torque with iron loss", "torque", "N m")
 _SPEED = Axis("Speed", "speed", "rpm")
@@ -168,9 +167,9 @@ class NoLoad(Procedure):
             run_of.warmth(log, given, run).doubt(fit)
         if machine is not None and not machine.field_oriented and choice.cost is None:
             # Nothing tells what the ripple costs: as much as it does in most motors may be left in.
-            for name, half_width in (("friction", _LEFT_IN_FRICTION), ("emf", _LEFT_IN_EMF)):
-                label = f"commutation and ripple, not taken off, in {name}"
-                fit.block(label, {f"{name}/ripple": 0.0}, half_width**2 / 3.0, distribution="rectangular")
+            _bridge_cost.left_in_friction(fit)
+            label = "commutation and ripple, not taken off, in emf"
+            fit.block(label, {"emf/ripple": 0.0}, _LEFT_IN_EMF**2 / 3.0, distribution="rectangular")
         if not set(fit.parameters) & set(self.gives):
             raise FitError("the readings give neither friction nor no-load current; take at least five voltages")
         fit.seen = Seen(run, still, machine, balance, current, current_at, behind)
@@ -281,7 +280,7 @@ def _machine_words(log: Log, given: Mapping[str, float], choice: Choice, seen: S
     machine, run = seen.machine, seen.run
     assert machine is not None
     milliohm = 1e3 * float(np.mean(machine.resistance))
-    words = [f"Winding loss with a phase resistance of {milliohm:.4g} mΩ.", _bridge_cost.drive_words(log)]
+    words = [f"Winding loss with a phase resistance of {milliohm:.4g} mΩ.", _bridge_cost.drive_words(log, given)]
     if choice.cost is not None:
         extra = _bridge_cost.added(choice.cost, given, run.speed.size)
         watts, volts = (number_text(float(v.max()), ".2g") for v in (extra.copper, extra.voltage))
@@ -289,8 +288,8 @@ def _machine_words(log: Log, given: Mapping[str, float], choice: Choice, seen: S
             "The bridge as it commutates was solved at each point: ripple adds up to "
             f"{watts} W to the winding loss, commutation takes up to {volts} V."
         )
-    elif not machine.field_oriented:
-        words.append(_bridge_cost.UNKNOWN)
+    elif not machine.field_oriented and _bridge_cost.turns(given) is None:
+        words.append(_bridge_cost.uncorrected_words(_bridge_cost.NO_PAIRS))
     if seen.behind:
         words.append(run_of.warmth(log, given, run).words)
     return [one for one in words if one]
