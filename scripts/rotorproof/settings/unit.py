@@ -171,7 +171,10 @@ class UnitFile(Strict):
     ] = None
     drive: Annotated[
         Literal["six-step", "field-oriented"] | None,
-        Field(description="how its controller feeds the motor on the pack; six-step is assumed, and said, without it"),
+        Field(
+            description="how its controller feeds the motor, on the pack and in tests that do not say; without it "
+            "six-step is assumed, and said"
+        ),
     ] = None
     tests: list[Test] = []
     acceptance: Name | None = None
