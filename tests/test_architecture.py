@@ -41,7 +41,7 @@ MAY_IMPORT = {
     "logs": "columns errors files jsonio procedures settings signs units",
     "fitting": "signs columns derivations errors jsonio physics procedures quantities settings uncertainty units",
     "checking": "columns derivations errors fitting logs procedures settings signs units",
-    "evidence": "__init__ bounded child decision errors jsonio logs",
+    "evidence": "__init__ bounded child decision errors files jsonio logs",
     "drafts": "columns derivations errors logs procedures settings units",
     "planning": "columns drafts errors fitting procedures quantities settings signs uncertainty units",
     "rendering": "__init__ columns decision derivations errors evidence fitting jsonio logs procedures quantities "

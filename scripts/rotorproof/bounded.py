@@ -7,6 +7,7 @@ computer, and the message says which limit it was and how to raise it.
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import resource
@@ -90,7 +91,7 @@ def bounded(work: Callable[[], Any], limits: Limits, what: str) -> Any:
     process = os.fork()
     if process == 0:
         os.close(reader)
-        _work(work, limits, writer)
+        _work(work, limits, writer, what)
     os.close(writer)
     answer = bytearray()
     in_time = True
@@ -152,7 +153,7 @@ def _check(status: int | None, limits: Limits, what: str, words: str = "") -> No
         raise InputError(Problem(f"{what} broke off: {words or f'the process ended with status {status}'}"))
 
 
-def _work(work: Callable[[], Any], limits: Limits, writer: int) -> NoReturn:
+def _work(work: Callable[[], Any], limits: Limits, writer: int, what: str) -> NoReturn:
     status = 1
     try:
         limits.apply()
@@ -160,6 +161,13 @@ def _work(work: Callable[[], Any], limits: Limits, writer: int) -> NoReturn:
             answer = {"result": work()}
         except InputError as error:
             answer = {"problems": [problem.as_json() for problem in error.problems]}
+        except OSError as error:
+            # Where the signal of a file's limit is ignored, as Python does, the write itself fails.
+            if error.errno == errno.EFBIG:
+                problems = [*limits.exceeded("file", what).problems]
+            else:
+                problems = [Problem(f"{what} broke off: {error.strerror or type(error).__name__}")]
+            answer = {"problems": [problem.as_json() for problem in problems]}
         with os.fdopen(writer, "w", encoding="utf-8") as stream:
             json.dump(answer, stream)
         status = 0

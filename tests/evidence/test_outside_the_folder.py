@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import logging
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -11,6 +13,7 @@ from rotorproof.errors import InputError
 from rotorproof.evidence.attachments import attached
 from rotorproof.evidence.bag import check_name, digest
 from rotorproof.evidence.recompute import lay_out
+from rotorproof.evidence.record import read_evidence
 from rotorproof.evidence.verify import Verified
 from rotorproof.settings.documents import read_document
 from rotorproof.settings.folder import SettingsFolder
@@ -161,6 +164,31 @@ def test_a_log_that_becomes_a_link_after_the_report_is_not_signed(workshop: Work
     done = workshop.sign()
     assert done.returncode == 2
     assert "lies outside the unit's folder" in done.stderr
+
+
+@pytest.mark.parametrize("names", [("U/a", "U/a/b"), ("config/a", "config/a/b")])
+def test_evidence_that_names_a_file_in_the_place_of_another_is_not_laid_out(tmp_path: Path, names: list[str]) -> None:
+    inputs = {name: digest(b"x") for name in names}
+    evidence = {"unit": "U", "inputs": inputs, "configuration": {"settings": {"config_version": 1}}}
+    for order in (names, names[::-1]):
+        root = tmp_path / order[0].replace("/", "-")
+        found = Verified(tmp_path, results={}, evidence=evidence, sources={name: b"x" for name in order})
+        with pytest.raises(InputError, match=r"in the place of another|where another name needs a folder"):
+            lay_out(root, found)
+
+
+PART = {"report_id": "x", "results_sha256": "0" * 64}
+
+
+@pytest.mark.parametrize(
+    "parts", [{".": PART}, {"..": PART}, {"a/b": PART}, {"": PART}, {"P": "x"}, ["P"], None, {"P": {}}]
+)
+def test_evidence_of_parts_that_are_no_units_is_not_read(parts: Any) -> None:
+    content = {"schema": 1, "unit": "U", "inputs": {}, "not_attached": [], "outputs": {}, "software": {}}
+    content |= {"code_sha256": "0" * 64, "configuration": {"settings": {}}}
+    assert read_evidence(json.dumps({**content, "parts": {"P-1": PART}}).encode())["parts"] == {"P-1": PART}
+    with pytest.raises(ValueError, match="parts"):
+        read_evidence(json.dumps({**content, "parts": parts}).encode())
 
 
 def test_the_settings_laid_out_are_those_of_the_evidence_whatever_their_letters(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from csv import DictReader
 from pathlib import Path
 
@@ -10,8 +11,10 @@ import pytest
 
 import register
 from rotorproof.errors import InputError
+from rotorproof.evidence import standing
 from rotorproof.evidence.revisions import all_signed, new_revision, revisions, signed_reports
 from rotorproof.evidence.signoff import SignOff
+from rotorproof.evidence.verify import Verified, _place
 from rotorproof.jsonio import write_json
 from rotorproof.logs.unit_logs import sha256
 from tests import entries
@@ -108,3 +111,38 @@ def test_the_register_looks_when_it_is_written_whether_the_results_are_those_tha
     assert shown() == (False, True)
     write_json(results, {**content, "problems": [{"message": "m", "severity": "warning"}]})
     assert shown() == (True, False)
+
+
+@pytest.mark.parametrize("name", ["report.pdf", "sign-off.json"])
+@pytest.mark.parametrize("kind", ["pipe", "device", "link", "large", "folder that is a link"])
+def test_what_is_no_file_of_an_archive_is_not_read(tmp_path: Path, name: str, kind: str) -> None:
+    data = tmp_path / "archive/U/r1/data"
+    data.mkdir(parents=True)
+    for other in ("report.pdf", "sign-off.json"):
+        (data / other).write_text("{}")
+    path = data / name
+    path.unlink()
+    if kind == "pipe":
+        os.mkfifo(path)
+    elif kind == "device":
+        path.symlink_to("/dev/zero")
+    elif kind == "link":
+        (tmp_path / "elsewhere").write_text("{}")
+        path.symlink_to(tmp_path / "elsewhere")
+    elif kind == "large":
+        path.touch()
+        os.truncate(path, 1 << 40)  # a hole, which takes no room
+    else:
+        path.write_text("{}")
+        data.rename(tmp_path / "elsewhere")
+        data.symlink_to(tmp_path / "elsewhere", target_is_directory=True)
+    most = {"report.pdf": standing.LARGEST_REPORT, "sign-off.json": standing.LARGEST_SIGN_OFF}[name]
+    with pytest.raises(OSError, match=r"link|not a regular file|larger than any"):
+        standing._content(path, most)
+    assert [row["verdict"] for row in signed_reports(tmp_path, "U")] == ["damaged"]
+
+
+def test_an_archive_at_the_root_of_a_file_system_has_a_place_too() -> None:
+    found = Verified(Path("/r1"))
+    _place(found, Path("/r1"), SignOff.model_construct(unit="U", revision=1))
+    assert (found.faults, len(found.notes)) == ([], 1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import re
 import shutil
 from collections.abc import Iterator, Mapping
@@ -54,7 +55,12 @@ def lay_out(root: Path, found: Verified) -> None:
         raise InputError(Problem(f"a computer may take these names for one: {', '.join(names)}"))
     for name, content in sources.items():
         target = root / (name if name.startswith("config/") else f"raw/{name}")
-        target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+        except OSError:
+            raise InputError(Problem("the evidence names a file where another name needs a folder", name)) from None
+        if os.path.lexists(target):
+            raise InputError(Problem("the evidence names a file in the place of another", name))
         if isinstance(content, Path):
             shutil.copyfile(content, target, follow_symlinks=False)
         else:

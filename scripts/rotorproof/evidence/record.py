@@ -15,12 +15,23 @@ from ..logs.unit_logs import sha256
 from .attachments import Attachment, within_limit
 from .software import code_hash, software
 
+#: As the settings allow it; what lies in an archive may have been made by any hand.
+UnitName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
+
+
+class PartBehind(BaseModel):
+    """The report of a part behind that of a drive."""
+
+    report_id: str
+    results_sha256: str
+
 
 class Evidence(BaseModel):
     """What must be in ``evidence.json`` for anything to be checked against it; more may be."""
 
     schema_: Literal[1] = Field(alias="schema")
-    unit: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
+    unit: UnitName
+    parts: dict[UnitName, PartBehind] = {}
     inputs: dict[str, str]
     not_attached: list[str]
     outputs: dict[str, str]

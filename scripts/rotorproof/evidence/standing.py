@@ -6,17 +6,22 @@ To check a signature takes a third of a second, so reports that were found sound
 from __future__ import annotations
 
 import contextlib
+import errno
 from pathlib import Path
 from typing import Final
 
 from ..bounded import Limits, bounded
 from ..errors import InputError
+from ..files import open_regular
 from ..jsonio import read_json, strictly, write_json
-from .attachments import attached
+from .attachments import LOGS_LIMIT, attached
 from .bag import digest
 from .signature import check_signature, quiet_libraries
 from .signoff import SignOff
 
+#: In bytes: ten times a report with the most logs that one carries, and far more than a sign-off takes.
+LARGEST_REPORT: Final = 10 * LOGS_LIMIT
+LARGEST_SIGN_OFF: Final = 1_000_000
 #: Enough for a report with all its attachments, far from all that a computer has.
 LIMITS: Final = Limits(memory=2 * 1024**3, seconds=300, raised_by=("--memory", "--minutes"))
 
@@ -27,7 +32,7 @@ def signed_so(sign_off: Path, report: Path, unit: str, revision: int, note: Path
     ``note`` is the file with the hashes of what was found sound before.
     """
     try:
-        raw, pdf = sign_off.read_bytes(), report.read_bytes()
+        raw, pdf = _content(sign_off, LARGEST_SIGN_OFF), _content(report, LARGEST_REPORT)
         stated = SignOff.model_validate(strictly(raw))
         if (stated.unit, stated.revision) != (unit, revision):
             return None
@@ -42,6 +47,17 @@ def signed_so(sign_off: Path, report: Path, unit: str, revision: int, note: Path
     except (OSError, ValueError, RecursionError, InputError):
         return None
     return stated
+
+
+def _content(path: Path, most: int) -> bytes:
+    """Return the content of a file of an archive. Raises ``OSError`` for a link, what is no file, or a larger one."""
+    if path.is_symlink() or path.parent.is_symlink():
+        raise OSError(errno.ELOOP, "it is a link")
+    with open_regular(path) as stream:
+        content = stream.read(most + 1)
+    if len(content) > most:
+        raise OSError(errno.EFBIG, "it is larger than any that is signed here")
+    return content
 
 
 def _known(note: Path) -> list[str]:

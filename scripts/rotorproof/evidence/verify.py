@@ -221,7 +221,7 @@ def _place(found: Verified, folder: Path, sign_off: SignOff) -> None:
     if number is not None and number != sign_off.revision:
         found.faults.append(f"the folder is called {place.name}, but what was signed is r{sign_off.revision}")
     if number is not None and place.parent.name != sign_off.unit:
-        if place.parents[1].name == FOLDER:
+        if place.parent.parent.name == FOLDER:
             found.faults.append(f"it lies among the reports of {place.parent.name}, but is of {sign_off.unit}")
         else:
             found.notes.append(f"it lies in a folder called {place.parent.name}; the unit is {sign_off.unit}")
