@@ -13,7 +13,7 @@ from rotorproof.errors import InputError
 from rotorproof.evidence.attachments import attached
 from rotorproof.evidence.bag import check_name, digest
 from rotorproof.evidence.recompute import lay_out
-from rotorproof.evidence.record import read_evidence
+from rotorproof.evidence.record import evidence_attachments, read_evidence
 from rotorproof.evidence.verify import Verified
 from rotorproof.settings.documents import read_document
 from rotorproof.settings.folder import SettingsFolder
@@ -175,6 +175,20 @@ def test_evidence_that_names_a_file_in_the_place_of_another_is_not_laid_out(tmp_
         found = Verified(tmp_path, results={}, evidence=evidence, sources={name: b"x" for name in order})
         with pytest.raises(InputError, match=r"in the place of another|where another name needs a folder"):
             lay_out(root, found)
+
+
+def test_what_is_attached_is_called_what_it_is(tmp_path: Path) -> None:
+    names = ("U/unit.yaml", "config/config.yaml", "U/intake.sha256", "U/steps.csv")
+    (tmp_path / "x").write_bytes(b"x")
+    record = {"not_attached": [], "inputs": dict.fromkeys(names, digest(b"x"))}
+    found = evidence_attachments(b"", b"", record, dict.fromkeys(names, tmp_path / "x"))[2:]
+    said = {one.description.split(": ")[1]: one.description.split(": ")[0] for one in found}
+    assert [said[name] for name in names] == [
+        "Settings as used",
+        "Settings as used",
+        "Logs as they were taken in",
+        "Raw log as read",
+    ]
 
 
 PART = {"report_id": "x", "results_sha256": "0" * 64}

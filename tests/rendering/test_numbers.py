@@ -137,3 +137,18 @@ def test_shares_and_degrees_of_freedom() -> None:
 def test_parts_of_a_budget_share_one_place() -> None:
     assert [numbers.beside(x, 0.00067) for x in (0.00059, 8.4e-5, 6.9e-6)] == ["0.000590", "0.000084", "0.000007"]
     assert numbers.beside(1.2e-8, 2.14e-6) == "0.01\u202f× 10⁻⁶"
+
+
+@pytest.mark.parametrize(
+    ("value", "limits", "text"),
+    [
+        (3.004, [3.0], "3.004"),
+        (3.51, [3.0], "3.51"),
+        (3.514, [3.0], "3.51"),
+        (3.0, [3.0], "3"),
+        (0.12999996, [0.1, 0.13], "0.12999996"),
+        (2.9999, [3.0], "2.9999"),
+    ],
+)
+def test_a_value_never_reads_like_a_limit_that_it_does_not_equal(value: float, limits: list[float], text: str) -> None:
+    assert numbers.against(value, limits, 3) == text

@@ -11,6 +11,7 @@ from pydantic import BaseModel, Field
 
 from ..errors import InputError, Problem
 from ..jsonio import read_json, strictly
+from ..logs.intake import NAME as INTAKE
 from ..logs.unit_logs import sha256
 from .attachments import Attachment, within_limit
 from .software import code_hash, software
@@ -133,11 +134,17 @@ def evidence_attachments(
             continue
         if hashlib.sha256(content).hexdigest() != record["inputs"].get(name):
             problems.append(Problem("the file changed while the report was being made; run the report again", name))
-        what = "Settings as used" if name.endswith("/unit.yaml") or name.startswith("config/") else "Raw log as read"
-        found.append(Attachment(_flat(name, taken), content, f"{what}: {name}", "Source"))
+        found.append(Attachment(_flat(name, taken), content, f"{_what(name)}: {name}", "Source"))
     if problems:
         raise InputError(problems)
     return found
+
+
+def _what(name: str) -> str:
+    """Return what an input is, by the name that the evidence has for it."""
+    if name.endswith("/unit.yaml") or name.startswith("config/"):
+        return "Settings as used"
+    return "Logs as they were taken in" if name.endswith(f"/{INTAKE}") else "Raw log as read"
 
 
 def _flat(name: str, taken: set[str]) -> str:

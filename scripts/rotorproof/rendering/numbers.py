@@ -10,6 +10,7 @@ ISO 80000-1:2009, 7.3 (thin spaces between groups of three digits, a true minus 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Context, Decimal
 
@@ -21,6 +22,8 @@ VALUE_DIGITS = 4
 PLAIN_DIGITS = 5
 #: Digits of a whole number without uncertainty: as many as double precision is sure of.
 _WHOLE_DIGITS = 15
+#: Digits of a limit: those that its author may have written.
+_MOST_DIGITS = 12
 #: Numbers below and above these powers of ten are written with "x 10^n".
 _LOWEST, _HIGHEST = -4, 6
 #: Sides of an interval that differ by less than this share of the longer one are printed as one.
@@ -121,10 +124,17 @@ def plain(value: float, digits: int = PLAIN_DIGITS) -> str:
     return _plain(value, digits).text
 
 
+def against(value: float, limits: Iterable[float], digits: int) -> str:
+    """Return ``plain``, with as many digits more as tell the value from a limit that it does not equal."""
+    others = {limit(one) for one in limits if one != value}
+    texts = (plain(value, count) for count in range(digits, _MOST_DIGITS + 1))
+    return next((text for text in texts if text not in others), plain(value, digits))
+
+
 def limit(value: float) -> str:
     """Return a limit as its author wrote it: every digit that it has, but none that binary arithmetic added."""
     _check(value)
-    return _plain(value, 12).text
+    return _plain(value, _MOST_DIGITS).text
 
 
 def percent(share: float) -> str:

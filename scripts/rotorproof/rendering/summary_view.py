@@ -75,7 +75,8 @@ def _short(criterion: CriterionEntry, entry: QuantityEntry | None) -> str:
     if entry is None:
         return f"{title}, limit {limits}"
     unit = unit_text(entry.unit)
-    return f"{title} {numbers.plain(entry.value, 3)}{before_unit(unit)}{unit}, limit {limits}"
+    ends = [end for end in (criterion.min, criterion.max) if end is not None]
+    return f"{title} {numbers.against(entry.value, ends, 3)}{before_unit(unit)}{unit}, limit {limits}"
 
 
 def _line(parts: Sequence[str]) -> str:
