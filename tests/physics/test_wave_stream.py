@@ -104,7 +104,10 @@ def test_reduced_and_whole_agree(whole: tuple[dict[str, np.ndarray], Outcome], s
         near = 1.0 if name == "pole_pair_ratio" else 0.2
         # What the two ways differ in (where blocks end, how the angle is smoothed) is far below the noise they share.
         assert ours.forms[name].value == pytest.approx(form.value, rel=2e-6, abs=near * scatter), name
-        assert ours.forms[name].standard_uncertainty == pytest.approx(u, rel=0.25, abs=1e-12), name
+        # The harmonics' is scatter alone, from at most 24 blocks that end elsewhere: each of the two estimates has a
+        # standard deviation of 1/sqrt(2 x 23), 15 %, so that their difference stays within three of 21 %.
+        near = 0.63 if name.startswith("emf_harmonic") else 0.25
+        assert ours.forms[name].standard_uncertainty == pytest.approx(u, rel=near, abs=1e-12), name
         for influence in ("voltage", "time", "speed"):
             terms = [sum(c for i, c in o.forms[name].terms.items() if i.name == influence) for o in (kept, ours)]
             assert terms[1] == pytest.approx(terms[0], rel=1e-3, abs=1e-3 * u), (name, influence)
@@ -154,8 +157,10 @@ def test_the_truth_is_held_while_the_speed_rises() -> None:
     ours, kept = outcome(found), outcome(columns)
     for name, true in machine.truth().items():
         if name != "emf_unbalance":
-            assert ours.forms[name].value == pytest.approx(true, rel=5e-4), name
-            assert ours.forms[name].value == pytest.approx(kept.forms[name].value, rel=5e-4), name
+            # A harmonic is a share of the fundamental and may be zero: 1e-5 of that is nothing beside the noise.
+            near = 1e-5 if name.startswith("emf_harmonic") else None
+            assert ours.forms[name].value == pytest.approx(true, rel=5e-4, abs=near), name
+            assert ours.forms[name].value == pytest.approx(kept.forms[name].value, rel=5e-4, abs=near), name
 
 
 @pytest.mark.parametrize("level", [np.inf, 15.0], ids=["whole wave", "clipped wave"])
