@@ -59,13 +59,16 @@ def test_a_straight_formula_is_not_drawn() -> None:
 
 
 def test_the_unbalance_of_an_even_winding_is_drawn_and_holds_zero() -> None:
-    held = 0
+    held, drawn = 0, []
     for seed in range(40):
         found = outcome((0.24, 0.24, 0.24), seed=seed, unit=f"U{seed}")
-        assert found.simulated["resistance_unbalance"].trials >= 20_000  # the formula takes arrays
+        drawn += [found.simulated[name].trials for name in found.simulated if name == "resistance_unbalance"]
         held += found.result("resistance_unbalance").interval(0.95).low == 0
     # Zero is where the share is lowest, about 0.90: 40 units leave 36, and fewer than 30 about never.
     assert held >= 30
+    # Now and then the linear interval is as good and stands (JCGM 101:2008, 8.1.3); the formula takes arrays.
+    assert len(drawn) >= 36
+    assert min(drawn) >= 20_000
 
 
 def test_trials_follow_the_unit_and_the_stated_probability() -> None:

@@ -164,7 +164,13 @@ def block_influences(
             "the covariance of the fit is not positive semi-definite: take more readings, or spread them wider"
         )
     keep = eigenvalues > 1e-14 * max(eigenvalues.max(), 1e-300)
-    matrix = scale[:, None] * vectors[:, keep] * np.sqrt(eigenvalues[keep])
+    root = vectors[:, keep] * np.sqrt(eigenvalues[keep])
+    # Signs of eigenvectors, and their directions where eigenvalues are near each other, are a library's choice, and
+    # trials drawn along them would differ between processors. The triangular root of the same matrix is the only one.
+    triangle = np.asarray(np.linalg.qr(root.T, mode="r")).T
+    leading = np.argmax(np.abs(triangle) > 1e-6 * np.abs(triangle).max(axis=0), axis=0)
+    triangle = triangle * np.where(triangle[leading, np.arange(triangle.shape[1])] < 0, -1.0, 1.0)
+    matrix = scale[:, None] * triangle
     influences = [
         Influence(f"{name}/{k}", source, distribution, degrees_of_freedom, name) for k in range(int(keep.sum()))
     ]
