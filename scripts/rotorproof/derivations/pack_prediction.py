@@ -260,7 +260,9 @@ def _drive(given: Mapping[str, Values]) -> Drive:
 def _torque_left(given: Mapping[str, Values], current: Values) -> Values:
     """Return torque per ampere over its value at small current."""
     if "saturation_current" in given:
-        return stall.share_left(current, given["saturation_current"], given["saturation_sharpness"])
+        # A trial may stray beyond the bends that are fitted at all.
+        sharpness = np.maximum(given["saturation_sharpness"], stall.BLUNTEST)
+        return stall.share_left(current, given["saturation_current"], sharpness)
     if "torque_droop" in given:
         # Beyond the test the parabola holds for a fall of up to a fifth, as the shape of a bend does.
         fall = given["torque_droop"] * (current / given["droop_current"]) ** 2

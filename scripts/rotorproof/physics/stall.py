@@ -9,6 +9,7 @@ import numpy as np
 from ..errors import FitError
 from .regression import Estimates, linear_fit, nonlinear_fit
 
+BLUNTEST = 0.7  # the least sharpness of a bend that is fitted
 DROP = 0.1  # the fall of torque per ampere that marks saturation
 _BEYOND = 0.2  # readings further down the bend than this say nothing of the slope or of the mark
 #: What another shape of bend does to mean slope and mark at least, as shares of them: found with a straight line that
@@ -150,7 +151,7 @@ def _bent(x: np.ndarray, torque: np.ndarray, mark: np.ndarray, keep: np.ndarray,
     rows = np.flatnonzero(keep)[np.argsort(np.abs(x[keep]), kind="stable")]
     x, torque, mark = x[rows], torque[rows], mark[rows]
     reach = float(np.max(np.abs(x)))
-    low = np.concatenate([np.full(2 * count, -np.inf), [0.05 * reach, 0.7]])
+    low = np.concatenate([np.full(2 * count, -np.inf), [0.05 * reach, BLUNTEST]])
     high = np.concatenate([np.full(2 * count, np.inf), [20.0 * reach, 30.0]])
 
     def model(p: np.ndarray) -> np.ndarray:
