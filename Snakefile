@@ -160,6 +160,7 @@ rule register:
         results=expand(rules.decide.output.results, unit=plan.units),
     output:
         index=f"{plan.reports}/index.html",
+        bench=f"{plan.reports}/bench.html",
         csv=f"{plan.reports}/results.csv",
         parquet=f"{plan.reports}/results.parquet",
     log:

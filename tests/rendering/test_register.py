@@ -64,7 +64,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for unit, found in UNITS:
         write_json(reports / unit["unit"] / "results.json", found.as_json())
     units = [unit for unit, _ in UNITS]
-    render_register(units=units, refused=REFUSED, signed=SIGNED, reports=reports, index=reports / "index.html")
+    render_register(units=units, refused=REFUSED, signed=SIGNED, reports=reports)
     return reports / "index.html"
 
 

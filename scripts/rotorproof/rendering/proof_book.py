@@ -37,6 +37,7 @@ GENERAL = {
     "fit": ("Fits", "The least-squares fits that all procedures use, and the correlation of residuals."),
     "uncertainty": ("Uncertainty", "Propagation, degrees of freedom and coverage intervals."),
     "decision": ("Decisions", "Probability of conformity and the risks of accepting and rejecting."),
+    "season": ("Many units", "Control charts of the check standard, scatter of a model, limits of tolerance."),
 }
 #: What is behind an outside value -> how the book marks it; the first whose words are found in the source counts.
 _BASES = (

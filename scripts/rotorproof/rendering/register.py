@@ -13,7 +13,10 @@ from ..decision.models import Results
 from ..evidence.export import export
 from ..evidence.revisions import all_signed
 from ..jsonio import write_bytes
+from ..season.bench import BASELINE, Standard
+from ..season.gather import standards
 from . import words
+from .bench_view import bench_doubt, bench_view
 from .environment import environment
 from .register_view import NOT_REPORTED, VERDICTS, Row, columns, rows
 from .style import MARKS, TEMPLATES
@@ -23,13 +26,13 @@ from .trends import trends
 def write_register(
     *, units: Sequence[Mapping[str, Any]], refused: Mapping[str, Any], signed: Iterable[str], reports: Path
 ) -> None:
-    """Write the register of ``units`` under ``reports``: ``index.html``, ``results.csv`` and ``results.parquet``.
+    """Write the register of ``units`` under ``reports``: its pages, ``results.csv`` and ``results.parquet``.
 
     ``refused`` are the units without results, ``signed`` those that may have signed reports. Whether the last of these
     is of the present results is looked up here: the run that this belongs to may have made them anew.
     """
     found = all_signed(reports, signed)
-    render_register(units=units, refused=refused, signed=found, reports=reports, index=reports / "index.html")
+    render_register(units=units, refused=refused, signed=found, reports=reports)
     export(
         units=units,
         signed=found,
@@ -45,11 +48,28 @@ def render_register(
     refused: Mapping[str, Any],
     signed: Mapping[str, Sequence[Mapping[str, Any]]],
     reports: Path,
-    index: Path,
 ) -> None:
-    """Write ``index.html`` over all units' results under ``reports`` and their ``signed`` reports."""
+    """Write the pages over all units' results under ``reports`` and their ``signed`` reports.
+
+    ``index.html`` is the register, ``bench.html`` what the check standards among the units say of the bench.
+    """
     results = {unit["unit"]: Results.read(reports / unit["unit"] / "results.json") for unit in units}
-    write_bytes(index, register_html(rows(units, results, refused, signed)).encode())
+    fits = {name: reports / ".work" / name / "fit.json" for name in results}
+    judged = standards(units, results, fits)
+    doubts = {unit["unit"]: found for unit in units if (found := bench_doubt(unit, judged))}
+    write_bytes(reports / "bench.html", bench_html(judged).encode())
+    write_bytes(reports / "index.html", register_html(rows(units, results, refused, signed, doubts)).encode())
+
+
+def bench_html(judged: Sequence[Standard]) -> str:
+    """Return the page of the check standards; nothing on it runs."""
+    style = (TEMPLATES / "register" / "register.css").read_text(encoding="utf-8")
+    html: str = (
+        environment()
+        .get_template("register/bench.html.j2")
+        .render(style=style, style_hash=_hash(style), standards=bench_view(judged), baseline=BASELINE)
+    )
+    return html
 
 
 def register_html(all_rows: Sequence[Row]) -> str:

@@ -32,6 +32,8 @@ class Row:
     results: Results | None
     problems: Sequence[ProblemEntry]
     signed: Sequence[Mapping[str, Any]] = ()
+    #: Why the bench on which it was measured is in doubt.
+    doubt: str = ""
 
     @property
     def verdict(self) -> str:
@@ -73,11 +75,16 @@ def rows(
     results: Mapping[str, Results],
     refused: Mapping[str, Sequence[Mapping[str, Any]]],
     signed: Mapping[str, Sequence[Mapping[str, Any]]],
+    doubts: Mapping[str, str] | None = None,
 ) -> list[Row]:
-    """Return all units by name: those with results, and those that were refused with their problems."""
+    """Return all units by name: those with results, and those that were refused with their problems.
+
+    ``doubts`` says of units why the bench on which they were measured is in doubt.
+    """
+    doubts = doubts or {}
     names = [unit["unit"] for unit in units]
     found = [
-        Row(name, unit, results[name], results[name].problems, signed.get(name, ()))
+        Row(name, unit, results[name], results[name].problems, signed.get(name, ()), doubts.get(name, ""))
         for name, unit in zip(names, units, strict=True)
     ]
     for name, problems in refused.items():
@@ -119,7 +126,8 @@ def _stacked(row: Row, first: str, second: str) -> Cell:
 
 
 def _unit(row: Row) -> Cell:
-    about = ": ".join(str(fact) for fact in (row.unit.get("kind"), row.unit.get("description")) if fact)
+    kind = ", ".join(str(row.unit[key]) for key in ("kind", "role") if row.unit.get(key))
+    about = ": ".join(str(fact) for fact in (kind, row.unit.get("description")) if fact)
     small = Markup('<span class="about">{}</span>').format(about) if about else Markup("")
     name = Markup('<span class="name">{}</span>').format(row.name)
     if row.results is not None:
@@ -134,6 +142,8 @@ def _verdict(row: Row) -> Cell:
     else:
         said = [words.verdict_reason(row.results), words.verdict_doubt(row.results)]
         why = Markup("{}").format(" ".join(filter(None, said)))
+        if row.doubt:
+            why += Markup(' <a class="doubt" href="bench.html">{}</a>').format(row.doubt)
     return Cell(
         Markup('<span class="verdict v-{}">{} {}</span><span class="about">{}</span>').format(
             row.verdict.replace(" ", "-"), gauges.mark(row.verdict), row.verdict, why

@@ -155,6 +155,13 @@ class UnitFile(Strict):
 
     unit: Name
     kind: Literal["motor", "controller", "drive"]
+    role: Annotated[
+        Literal["check standard"] | None,
+        Field(
+            description="a unit that is kept and measured again on each bench day, in a folder of its own for each, "
+            "with the same model and serial number: it tells whether the bench is still right"
+        ),
+    ] = None
     description: str | None = None
     model: Line | None = None
     serial: Line | None = None
@@ -184,6 +191,17 @@ class UnitFile(Strict):
         if self.parts is not None and self.kind != "drive":
             raise MisplacedError(
                 f"a {self.kind} has no parts; only a drive is made of a motor and a controller", "parts"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _known_by_serial_and_day(self) -> UnitFile:
+        lacking = [key for key in ("serial", "tested_on") if getattr(self, key) is None]
+        if self.role is not None and lacking:
+            raise MisplacedError(
+                f"a check standard needs {' and '.join(repr(key) for key in lacking)}: its days are put together by "
+                "its serial number and in the order of their dates",
+                "role",
             )
         return self
 

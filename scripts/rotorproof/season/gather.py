@@ -1,0 +1,72 @@
+"""From the files of a run to the histories that are judged: who is a check standard, and what each day found."""
+
+from __future__ import annotations
+
+import datetime
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from ..decision.comparison import Measured
+from ..decision.models import Results
+from ..fitting.store import load_fit
+from ..quantities import quantities
+from ..units import conversion
+from .bench import BenchDay, Standard, judge
+
+ROLE = "check standard"
+
+
+def is_standard(unit: Mapping[str, Any]) -> bool:
+    """Tell whether a unit is a check standard."""
+    return unit.get("role") == ROLE
+
+
+def day_of(unit: Mapping[str, Any]) -> datetime.date | None:
+    """Return the day on which a unit was tested, if its file says it."""
+    try:
+        return datetime.date.fromisoformat(str(unit.get("tested_on")))
+    except ValueError:
+        return None
+
+
+def serials(unit: Mapping[str, Any]) -> frozenset[str]:
+    """Return the serial numbers of the instruments that a unit file names."""
+    named = (entry.get("serial") for entry in (unit.get("instruments") or {}).values())
+    return frozenset(str(serial) for serial in named if serial)
+
+
+def in_si(results: Results) -> dict[str, float]:
+    """Return the values of all quantities in SI."""
+    known = quantities()
+    found = {}
+    for name, entry in results.quantities.items():
+        scale = conversion(entry.unit, known[name].kind)
+        found[name] = entry.value * scale.factor + scale.offset
+    return found
+
+
+def standards(
+    units: Sequence[Mapping[str, Any]], results: Mapping[str, Results], fits: Mapping[str, Path]
+) -> list[Standard]:
+    """Return all check standards of the units, judged; ``fits`` are the files that ``fitting.store`` wrote.
+
+    A day without its fit keeps its values: only the causes are then found from the sensitivities of another day.
+    """
+    days: dict[tuple[str, str], list[BenchDay]] = defaultdict(list)
+    for unit in units:
+        day = day_of(unit)
+        if is_standard(unit) and day is not None:
+            name = str(unit["unit"])
+            days[str(unit.get("model") or ""), str(unit.get("serial") or "")].append(
+                BenchDay(name, day, in_si(results[name]), _forms(unit, results[name], fits.get(name)), serials(unit))
+            )
+    return [judge(model, serial, history) for (model, serial), history in sorted(days.items())]
+
+
+def _forms(unit: Mapping[str, Any], results: Results, fit: Path | None) -> dict[str, Any]:
+    if fit is None or not fit.is_file():
+        return {}
+    best = Measured(unit, results, load_fit(fit)).best()
+    return {name: found.form for name, found in best.items()}
