@@ -206,11 +206,15 @@ def test_standstill_and_a_missing_channel(tmp_path: Path) -> None:
     stream.feed({"time": times, **{name: levels[:, k] for k, name in enumerate(CHANNELS)}})
     with pytest.raises(FitError, match="no gate ever turned on"):
         _outcome([Log("a", stream.finish())])
+    # A channel that is not there is no fault of the others; none at all is no capture of a bridge.
     capture.write_csv(tmp_path / "a.csv")
-    text = (tmp_path / "a.csv").read_text(encoding="utf-8").replace("gate_cl [1]", "spare [1]")
-    (tmp_path / "a.csv").write_text(text, encoding="utf-8")
-    with pytest.raises(InputError, match="gate_cl"):
-        _reduced(tmp_path / "a.csv")
+    text = (tmp_path / "a.csv").read_text(encoding="utf-8")
+    (tmp_path / "a.csv").write_text(text.replace("gate_cl [1]", "spare [1]"), encoding="utf-8")
+    outcome = _outcome([Log("a", _reduced(tmp_path / "a.csv"))])
+    assert "gate C low" in " ".join(outcome.report.notes)
+    (tmp_path / "b.csv").write_text(text.replace("gate_", "x_").replace("hall_", "y_"), encoding="utf-8")
+    with pytest.raises(InputError, match="one of the columns gate_ah"):
+        _reduced(tmp_path / "b.csv")
 
 
 def test_duty_follows_a_throttle_channel() -> None:

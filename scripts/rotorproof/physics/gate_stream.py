@@ -1,7 +1,8 @@
-"""Follow six gate signals and three sensor levels through a capture of any length, keeping only what is asked of them.
+"""Follow gate signals and sensor levels through a capture of any length, keeping only what is asked of them.
 
-The reducer works on vectors of level changes. What lies across the border of two blocks (an open pulse, an open
-sector) is carried; what grows with the capture is counted, not kept, so memory stays flat.
+A capture need not hold all six gates and three sensors: what is counted is what its channels can tell. The reducer
+works on vectors of level changes. What lies across the border of two blocks (an open pulse, an open sector) is
+carried; what grows with the capture is counted, not kept, so memory stays flat.
 """
 
 from __future__ import annotations
@@ -25,6 +26,8 @@ LONGEST_PERIOD = 5e-3
 SHORTEST_SECTOR = 50e-6
 #: Overlaps and wrong steps beyond this number are counted, not listed.
 MOST_LISTED = 500
+#: Sectors beyond this number are not kept one by one where legs are judged apart: some minutes of driving.
+MOST_SECTORS = 20_000
 
 
 class GateStream:
@@ -59,6 +62,11 @@ class GateStream:
         self.schemes = np.zeros(16, dtype=np.int64)
         self.analogue: tuple[str, ...] | None = None
         self.windows: Windows | None = None
+        self.seen = np.zeros(9, dtype=bool)  # gates and sensors that the capture holds
+        self.kept: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+        self.kept_count = 0
+        #: Of each gate: periods of its chopping, sum and sum of squares of the share in which it was on.
+        self.pulses = np.zeros((6, 3))
 
     # ------------------------------------------------------------------ rows in
 
@@ -75,6 +83,7 @@ class GateStream:
         values = np.array([np.asarray(rows[name], dtype=float) for name in self.analogue]).reshape(-1, time.size)
         first = self.last is None
         if self.last is None:
+            self.seen = np.array([name in rows for name in (*GATES, *HALLS)])
             self.begin = float(time[0])
             for leg in range(3):
                 # The state -1 stands for what was before the capture, so that an overlap at its start is seen.
@@ -181,9 +190,22 @@ class GateStream:
                 where = np.append(self.last_rise_sector[number], sector[rise])
                 period = np.diff(at)
                 # Two turn-ons within one sector: the chopping, not the commutation.
-                self.periods.add(self._count(period[(where[1:] == where[:-1]) & (period <= LONGEST_PERIOD)]))
+                chopped = (where[1:] == where[:-1]) & (period <= LONGEST_PERIOD)
+                self.periods.add(self._count(period[chopped]))
+                if not self.seen[:6].all():
+                    self._pulse(number, at, time, level, rise, chopped)
                 self.last_rise[number], self.last_rise_sector[number] = at[-1], where[-1]
         return rises
+
+    def _pulse(
+        self, number: int, at: np.ndarray, time: np.ndarray, level: np.ndarray, rise: np.ndarray, chopped: np.ndarray
+    ) -> None:
+        """Add the share in which a gate was on in those of its periods ``chopped`` that lie within this block."""
+        fall = np.flatnonzero((level[1:] == 0) & (level[:-1] == 1)) + 1
+        # The fall after each turn-on but the last; the turn-on carried in has none here.
+        follow = fall[np.searchsorted(fall, rise[:-1])] if rise.size > 1 else np.zeros(0, dtype=int)
+        share = ((time[follow] - at[1:-1]) / np.diff(at[1:]))[chopped[1:]]
+        self.pulses[number] += share.size, share.sum(), np.sum(share**2)
 
     # ------------------------------------------------------------------ sectors
 
@@ -229,6 +251,10 @@ class GateStream:
         if start.size == 0:
             return
         share = on / length[:, None]
+        if not self.seen.all():
+            if self.seen[6:].all():
+                self._keep(start, code, share, earliest)
+            return
         state = conduction_states(share[:, ::2], share[:, 1::2])
         # The first sector of the capture is cut off: it is a beginning, not a step to be judged.
         if self.before is None:
@@ -249,6 +275,16 @@ class GateStream:
         self.delays.add(self._count(delay[np.isfinite(delay) & (delay < length[rows])]))
         self._schemes(state, turned)
         self._list_wrong(start, code, state)
+
+    def _keep(self, start: np.ndarray, code: np.ndarray, share: np.ndarray, earliest: np.ndarray) -> None:
+        """Keep sectors one by one: which leg works how is only told apart beside the others and other captures."""
+        if self.before is None:  # the first one is cut off
+            self.before = (int(code[0]), 0)
+            start, code, share, earliest = (a[1:] for a in (start, code, share, earliest))
+        room = MOST_SECTORS - self.kept_count
+        delay = self._count(np.where(np.isfinite(earliest), earliest - start[:, None], -1.0)) / self.rate
+        self.kept.append((code[:room], share[:room], delay[:room]))
+        self.kept_count += min(code.size, room)
 
     def _dropouts(self, code: np.ndarray, state: np.ndarray, start: np.ndarray) -> None:
         """Count sectors without conduction between sectors with conduction."""
@@ -327,7 +363,15 @@ class GateStream:
             "scheme_count": self.schemes.astype(float),
             "window_middle": middles,
             "window_duty": means[0],
+            "channels": self.seen.astype(float),
+            "sector_code": np.concatenate([np.zeros(0), *(kept[0] for kept in self.kept)]).astype(float),
+            "sector_share": np.concatenate([np.zeros(0), *(kept[1].ravel() for kept in self.kept)]),
+            "sector_delay": np.concatenate([np.zeros(0), *(kept[2].ravel() for kept in self.kept)]),
+            "pulse_share": self.pulses.ravel(),
         }
+        if not self.seen[:6].all():
+            # What the bridge does is not known without all of its gates.
+            return columns | {"window_middle": np.zeros(0), "window_duty": np.zeros(0)}
         for row, name in enumerate(self.analogue or (), start=1):
             columns[f"window_{'command' if name == 'duty' else name}"] = means[row]
         return columns
@@ -343,12 +387,12 @@ class GateStream:
 #: by its statement: the clock's error acts on the times it counted.
 _TIMES = (
     "span gate_on_time leg_overlap_time dead_time overlap_start overlap_duration pulse_shortest pulse_shortest_start "
-    "pwm_period commutation_delay wrong_start window_middle"
+    "pwm_period commutation_delay wrong_start window_middle sector_delay"
 )
 _COUNTS = (
     "sample_interval edge_count dead_time_count dead_time_group overlap_total overlap_leg pwm_period_count "
     "commutation_delay_count state_table sensor_steps dropout_total glitch_total wrong_code wrong_state scheme_count "
-    "window_duty"
+    "window_duty channels sector_code sector_share pulse_share"
 )
 REDUCED: dict[str, str] = {
     **dict.fromkeys(_TIMES.split(), "time"),
@@ -366,9 +410,15 @@ class _Open:
 
 
 def _packed(rows: Mapping[str, np.ndarray], names: tuple[str, ...]) -> np.ndarray:
-    """Return levels as the bits of bytes ``(n,)``. Raises ``FitError`` for levels other than 0 and 1."""
+    """Return levels as the bits of bytes ``(n,)``, 0 for a channel that is not there.
+
+    Raises ``FitError`` for levels other than 0 and 1.
+    """
     packed = np.zeros(len(rows["time"]), dtype=np.uint8)
     for name in reversed(names):
+        np.left_shift(packed, 1, out=packed)
+        if name not in rows:
+            continue
         level = np.asarray(rows[name])
         if level.dtype.itemsize == 1:
             # A level below zero is one above 127 here.
@@ -380,7 +430,6 @@ def _packed(rows: Mapping[str, np.ndarray], names: tuple[str, ...]) -> np.ndarra
         if wrong:
             raise FitError(f"{name} holds levels other than 0 and 1; export logic levels, or map them in a layout")
         # In place: a new array for each of nine levels would cost more than the bits.
-        np.left_shift(packed, 1, out=packed)
         np.bitwise_or(packed, high, out=packed)
     return packed
 

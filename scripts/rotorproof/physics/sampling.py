@@ -71,15 +71,34 @@ def period(values: np.ndarray, counts: np.ndarray, span: float) -> Period:
     total = float(counts.sum())
     if total < 10:
         raise FitError(f"the gates were chopped over {int(total)} whole periods only; capture longer, at part throttle")
-    order = np.argsort(values)
-    values, counts = values[order], counts[order]
-    median = values[np.searchsorted(np.cumsum(counts), 0.5 * total)]
+    median = _median(values, counts)
     near = np.abs(values - median) <= 0.25 * median
     n = float(counts[near].sum())
     mean = float(np.sum(values[near] * counts[near]) / n)
     variance = float(np.sum(counts[near] * (values[near] - mean) ** 2) / (n - 1))
     independent = max(min(n, span / mean), 2.0)
     return Period(mean, math.sqrt(variance / independent), math.sqrt(variance), int(independent))
+
+
+def steady(values: np.ndarray, counts: np.ndarray, interval: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return intervals and counts without those that commutation cuts short or draws out.
+
+    For a gate captured without the sensors, which would tell where a sector ends. Kept is what lies within 7.41 median
+    absolute deviations of the median (five standard deviations of a normal scatter, and all of an even one), and
+    within two samples of it in any case.
+    """
+    if values.size == 0:
+        return values, counts
+    middle = _median(values, counts)
+    away = np.abs(values - middle)
+    kept = away <= max(7.41 * _median(away, counts), 2.5 * interval)
+    return values[kept], counts[kept]
+
+
+def _median(values: np.ndarray, counts: np.ndarray) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(counts[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
 def jitter(spread: Period, interval: float) -> tuple[float, float] | None:

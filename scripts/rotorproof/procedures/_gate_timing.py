@@ -10,12 +10,14 @@ import numpy as np
 from ..errors import FitError
 from ..physics import sampling
 from ..physics.commutation import Commutation, judge
+from ..physics.legs import LegCommutation, Sectors, judge_legs
 from ..physics.linearity import Linearity, levels, linearity
 from ..physics.six_step import table_code
 from .base import Axis, Log
 from .fit import Fit
 
 _BIPOLAR = 0b1111
+_LEGS = "ABC"
 
 
 @dataclass(frozen=True)
@@ -24,8 +26,51 @@ class Seen:
 
     dead: sampling.Shortest | None
     period: sampling.Period | None
-    commutation: Commutation | None
+    commutation: Judged | None
     duty: tuple[np.ndarray, np.ndarray, np.ndarray, Axis, Linearity] | None
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A commutation with counts of sectors by code and state ``(8, 8)``, dropouts and delays with their counts.
+
+    ``legs`` are those that were captured beside the sensors, all three where one capture held everything.
+    """
+
+    found: Commutation
+    table: np.ndarray
+    dropouts: int
+    delays: np.ndarray
+    delay_counts: np.ndarray
+    legs: str = _LEGS
+
+
+def channels(log: Log) -> tuple[np.ndarray, np.ndarray]:
+    """Return which gates ``(6,)`` and which sensors ``(3,)`` a capture holds."""
+    seen = np.asarray(log["channels"]) > 0.5
+    return seen[:6], seen[6:]
+
+
+def whole_legs(log: Log) -> tuple[int, ...]:
+    """Return the legs of which a capture holds both gates."""
+    gates, _ = channels(log)
+    return tuple(leg for leg in range(3) if gates[2 * leg : 2 * leg + 2].all())
+
+
+def legs_captured(logs: Sequence[Log]) -> str:
+    """Return the letters of the legs of which any capture holds both gates."""
+    return "".join(_LEGS[leg] for leg in sorted({leg for log in logs for leg in whole_legs(log)}))
+
+
+def gates_lacking(logs: Sequence[Log]) -> list[int]:
+    """Return the numbers of the gates that no capture holds."""
+    return np.flatnonzero(~np.any([channels(log)[0] for log in logs], axis=0)).tolist()
+
+
+def sensors_lacking(logs: Sequence[Log]) -> str:
+    """Return the letters of the sensors that no capture holds."""
+    seen = np.any([channels(log)[1] for log in logs], axis=0)
+    return "".join(letter for letter, there in zip(_LEGS, seen, strict=True) if not there)
 
 
 def sampled(prefix: str, found: sampling.Shortest, fit: Fit) -> None:
@@ -47,7 +92,9 @@ def pooled(logs: Sequence[Log], column: str) -> tuple[np.ndarray, np.ndarray]:
 
 
 def check_levels(logs: Sequence[Log]) -> None:
-    """Raise ``FitError`` where a gate signal is upside down or none ever turned on."""
+    """Raise ``FitError`` where a gate signal is upside down, none ever turned on, or none was captured."""
+    if not any(channels(log)[0].any() for log in logs):
+        raise FitError("no gate signal was captured; capture one gate at least (both gates of a leg show dead time)")
     for log in logs:
         share = log["leg_overlap_time"] / log["span"][0]
         leg = int(np.argmax(share))
@@ -56,7 +103,7 @@ def check_levels(logs: Sequence[Log]) -> None:
                 f"{log.label}: both gates of leg {'ABC'[leg]} read as on for {share[leg] * 100:.0f} % of the time, "
                 "which no bridge survives; a gate signal is active-low, so set 'invert: true' for it in the layout"
             )
-        if not np.any(log["gate_on_time"] > 0):
+        if channels(log)[0].any() and not np.any(log["gate_on_time"] > 0):
             raise FitError(f"{log.label}: no gate ever turned on; capture while the controller drives the motor")
 
 
@@ -71,7 +118,9 @@ def dead_time(logs: Sequence[Log], fit: Fit) -> sampling.Shortest | None:
             )
             if best is None or found.value < best.value:
                 best = found
-    if best is None:
+    if not legs_captured(logs):
+        fit.missing["dead_time_min"] = "both gates of a leg were not captured together; capture them"
+    elif best is None:
         fit.missing["dead_time_min"] = (
             "the switches of one leg never follow each other within 20 µs: the bridge is not switched complementary "
             "at this load, so there is no dead time to measure"
@@ -81,10 +130,29 @@ def dead_time(logs: Sequence[Log], fit: Fit) -> sampling.Shortest | None:
     return best
 
 
+def overlaps(logs: Sequence[Log], fit: Fit) -> None:
+    """Count the overlaps of the legs captured."""
+    if legs_captured(logs):
+        fit.exact("count of overlaps", overlap_count=sum(float(log["overlap_total"][0]) for log in logs))
+    else:
+        fit.missing["overlap_count"] = "both gates of a leg were not captured together; capture them"
+
+
+def periods(logs: Sequence[Log]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the switching periods of all captures and how often each was seen."""
+    found = []
+    for log in logs:
+        values, counts = log["pwm_period"], log["pwm_period_count"]
+        if not channels(log)[1].all():
+            values, counts = sampling.steady(values, counts, float(log["sample_interval"][0]))
+        found.append((values, counts))
+    return tuple(np.concatenate(parts) for parts in zip(*found, strict=True))  # type: ignore[return-value]
+
+
 def pwm(logs: Sequence[Log], fit: Fit) -> sampling.Period | None:
     """Find the switching period and its jitter."""
     try:
-        spread = sampling.period(*pooled(logs, "pwm_period"), sum(float(log["span"][0]) for log in logs))
+        spread = sampling.period(*periods(logs), sum(float(log["span"][0]) for log in logs))
     except FitError as error:
         fit.lacking(("pwm_frequency", "pwm_jitter"), str(error))
         return None
@@ -101,51 +169,85 @@ def pwm(logs: Sequence[Log], fit: Fit) -> sampling.Period | None:
     return spread
 
 
-def states(logs: Sequence[Log]) -> np.ndarray:
-    """Return how many sectors of each sensor code were driven in each state ``(8, 8)``."""
-    return np.asarray(np.sum([log["state_table"] for log in logs], axis=0).reshape(8, 8))
-
-
-def dropouts(logs: Sequence[Log]) -> float:
-    """Return how often conduction ceased between driven sectors."""
-    return sum(float(log["dropout_total"][0]) for log in logs)
-
-
-def commutation(logs: Sequence[Log], fit: Fit) -> Commutation | None:
+def commutation(logs: Sequence[Log], fit: Fit) -> Judged | None:
     """Judge the sectors by the six-step rule, and time the steps."""
-    table = states(logs)
-    found = judge(table, np.sum([log["sensor_steps"] for log in logs], axis=0).reshape(8, 8))
-    glitches = sum(float(log["glitch_total"][0]) for log in logs)
-    fit.exact("count of disturbances", sensor_disturbances=glitches)
-    reason = ""
-    if found.all_legs > 0.5 * table.sum() and table.sum() > 0:
-        reason = "all three legs are switched at once (sine or space-vector drive), so there is no commutation table"
-    elif found.judged < 12:
-        reason = (
-            f"only {found.judged} whole sensor sectors with conduction were captured; capture at least two electrical "
-            "turns under drive"
-        )
-    if reason:
-        fit.lacking(("commutation_errors", "controller_table", "commutation_delay"), reason)
+    lacking = sensors_lacking(logs)
+    if lacking:
+        fit.missing["sensor_disturbances"] = f"sensor {', '.join(lacking)} was not captured"
+    else:
+        glitches = sum(float(log["glitch_total"][0]) for log in logs)
+        fit.exact("count of disturbances", sensor_disturbances=glitches)
+    complete = [log for log in logs if all(seen.all() for seen in channels(log))]
+    try:
+        judged = _by_states(complete) if complete else _by_legs(logs)
+        if judged.found.judged < 12:
+            raise FitError(
+                f"only {judged.found.judged} whole sensor sectors with conduction were captured; capture at least two "
+                "electrical turns under drive"
+            )
+    except FitError as reason:
+        fit.lacking(("commutation_errors", "controller_table", "commutation_delay"), str(reason))
         return None
-    fit.exact("count of commutation errors", commutation_errors=found.errors + dropouts(logs))
-    code = table_code({sensors: state - 1 for sensors, state in found.table.items()})
+    fit.exact("count of commutation errors", commutation_errors=float(judged.found.errors + judged.dropouts))
+    code = table_code({sensors: state - 1 for sensors, state in judged.found.table.items()})
     fit.exact("commutation table", controller_table=float(code))
-    values, counts = pooled(logs, "commutation_delay")
+    values, counts = judged.delays, judged.delay_counts
     n = float(counts.sum())
     if n < 6:
         fit.missing["commutation_delay"] = "fewer than six steps from one state to its neighbour were captured"
-        return found
+        return judged
     mean = float(np.sum(values * counts) / n)
     variance = max(float(np.sum(counts * (values - mean) ** 2) / (n - 1)), interval(logs) ** 2 / 6)
     fit.block("scatter of the commutation delay", {"commutation_delay": mean}, variance / n, n - 1)
-    return found
+    return judged
+
+
+def _by_states(logs: Sequence[Log]) -> Judged:
+    """Judge captures that hold all six gates and three sensors. Raises ``FitError`` for another kind of drive."""
+    table = np.asarray(np.sum([log["state_table"] for log in logs], axis=0).reshape(8, 8))
+    found = judge(table, np.sum([log["sensor_steps"] for log in logs], axis=0).reshape(8, 8))
+    if found.all_legs > 0.5 * table.sum() and table.sum() > 0:
+        raise FitError(
+            "all three legs are switched at once (sine or space-vector drive), so there is no commutation table"
+        )
+    dropouts = sum(round(float(log["dropout_total"][0])) for log in logs)
+    return Judged(found, table, dropouts, *pooled(logs, "commutation_delay"))
+
+
+def _by_legs(logs: Sequence[Log]) -> Judged:
+    """Judge captures that hold some legs beside all sensors. Raises ``FitError`` where they do not tell the table."""
+    captures = [
+        Sectors(
+            log["sector_code"].astype(int),
+            log["sector_share"].reshape(-1, 6),
+            np.where(log["sector_delay"] >= 0, log["sector_delay"], np.nan).reshape(-1, 6),
+            whole_legs(log),
+            channels(log)[0],
+        )
+        for log in logs
+        if channels(log)[1].all() and whole_legs(log)
+    ]
+    if not captures:
+        raise FitError(
+            "no capture holds the three sensors together with both gates of a leg; an analyser of eight channels takes "
+            "the sensors and the gates of two legs"
+        )
+    if not any(one.code.size for one in captures):
+        raise FitError("no whole sensor sector was captured; capture at least two electrical turns under drive")
+    found: LegCommutation = judge_legs([one for one in captures if one.code.size])
+    legs = "".join(_LEGS[leg] for leg in sorted({leg for one in captures for leg in one.legs}))
+    return Judged(found.found, found.table, found.dropouts, found.delays, np.ones(found.delays.size), legs)
 
 
 def duty(logs: Sequence[Log], fit: Fit) -> tuple[np.ndarray, np.ndarray, np.ndarray, Axis, Linearity] | None:
     """Find how far the duty ratio departs from a straight line over its command."""
     x, y, error, axis = _duty_points(logs)
-    if int(np.argmax(np.sum([log["scheme_count"] for log in logs], axis=0))) == _BIPOLAR:
+    if x.size == 0 and not any(channels(log)[0].all() for log in logs):
+        fit.missing["duty_linearity"] = (
+            "of captures that do not hold all six gates only several show it, each with its condition "
+            "'commanded_duty', with one gate in all of them that is chopped"
+        )
+    elif int(np.argmax(np.sum([log["scheme_count"] for log in logs], axis=0))) == _BIPOLAR:
         fit.missing["duty_linearity"] = (
             "both legs are chopped complementary, so the bridge is connected all the time and the gates' on-times "
             "show no duty ratio"
@@ -173,9 +275,10 @@ def _duty_points(logs: Sequence[Log]) -> tuple[np.ndarray, np.ndarray, np.ndarra
     stated = [log for log in logs if "commanded_duty" in log.conditions]
     if len(stated) >= 5:
         x = np.array([log.conditions["commanded_duty"] for log in stated])
-        y = np.array([float(np.mean(log["window_duty"])) for log in stated])
-        spread = [np.std(log["window_duty"]) / np.sqrt(max(log["window_duty"].size, 1)) for log in stated]
-        return x, y, np.array(spread), Axis("Commanded duty ratio", "ratio", "percent")
+        y, spread = _mean_duty(stated)
+        if y.size == 0:
+            return nothing, nothing, nothing, Axis("Commanded duty ratio", "ratio", "percent")
+        return x, y, spread, Axis("Commanded duty ratio", "ratio", "percent")
     for name, axis in (
         ("window_command", Axis("Commanded duty ratio", "ratio", "percent")),
         ("window_throttle", Axis("Throttle signal", "voltage", "V")),
@@ -194,3 +297,22 @@ def _duty_points(logs: Sequence[Log]) -> tuple[np.ndarray, np.ndarray, np.ndarra
             return nothing, nothing, nothing, axis
         return found.input, found.output, found.error, axis
     return nothing, nothing, nothing, Axis("Command", "ratio", "percent")
+
+
+def _mean_duty(logs: Sequence[Log]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the mean duty ratio of each capture and its standard error; nothing where they have no gate in common.
+
+    Where not all gates were captured it is the share in which one gate was on while it was chopped: that is the duty
+    ratio or a straight line of it, by the scheme, and the departure from a line over the span is the same.
+    """
+    if all(channels(log)[0].all() for log in logs):
+        windows = [log["window_duty"] for log in logs]
+        spread = [np.std(duty) / np.sqrt(max(duty.size, 1)) for duty in windows]
+        return np.array([float(np.mean(duty)) for duty in windows]), np.array(spread)
+    count, total, squares = np.moveaxis(np.array([log["pulse_share"].reshape(6, 3) for log in logs]), 2, 0)
+    gate = int(np.argmax(count.min(axis=0)))
+    n = count[:, gate]
+    if n.min() < 10:
+        return np.zeros(0), np.zeros(0)
+    mean = total[:, gate] / n
+    return mean, np.sqrt(np.maximum(squares[:, gate] / n - mean**2, 0.0) / n)

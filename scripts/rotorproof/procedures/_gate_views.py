@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from ..columns import COLUMNS
 from ..physics.bridge import SCHEMES, STATES
-from ..physics.commutation import Commutation
-from ._gate_timing import Seen, dropouts, interval, pooled, states
+from ..physics.gate_stream import GATES
+from ._gate_timing import (
+    Judged,
+    Seen,
+    channels,
+    gates_lacking,
+    interval,
+    legs_captured,
+    periods,
+    sensors_lacking,
+    whole_legs,
+)
 from .base import Axis, Hint, Log, Panel, Report, Series, Table
 
 _EDGES = tuple(f"leg {leg}, {side} switch turns on" for leg in "ABC" for side in ("low", "high"))
@@ -20,6 +31,7 @@ _LISTED = 20
 def report(logs: Sequence[Log], seen: Seen) -> Report:
     """Return what the report shows of the captures."""
     report = Report()
+    _not_captured(logs, report)
     if seen.dead:
         report.notes.append(f"Shortest dead time: {seen.dead.reason}.")
         if seen.dead.value - sum(seen.dead.half_widths) <= 0:
@@ -28,7 +40,8 @@ def report(logs: Sequence[Log], seen: Seen) -> Report:
                 "told at this sample rate; capture faster"
             )
         _dead_time(logs, report)
-    _overlaps(logs, report)
+    if legs_captured(logs):
+        _overlaps(logs, report)
     if seen.period:
         _pwm(logs, seen.period.mean, report)
     if seen.commutation:
@@ -52,6 +65,54 @@ def report(logs: Sequence[Log], seen: Seen) -> Report:
             )
         )
     return report
+
+
+def _not_captured(logs: Sequence[Log], report: Report) -> None:
+    """Name the parts that no capture shows, where they matter for what is given."""
+    legs, sensors = legs_captured(logs), sensors_lacking(logs)
+    if gates := gates_lacking(logs):
+        whole = [leg for leg in range(3) if {2 * leg, 2 * leg + 1} <= set(gates)]
+        named = ", ".join(
+            [f"both gates of {legs_title('ABC'[leg] for leg in whole)}"] * bool(whole)
+            + [_gate_title(number) for number in gates if number // 2 not in whole]
+        )
+        report.notes.append(f"Not captured, so nothing is said of it: {named}.")
+        report.extrapolated["pulse_width_min"] = f"from the gates captured, without {named}"
+    if sensors:
+        report.notes.append(f"Not captured, so nothing is said of it: sensor {', '.join(sensors)}.")
+    lacking = [leg for leg in "ABC" if leg not in legs]
+    if legs and lacking:
+        what = f"{legs_title(legs)} alone"
+        report.extrapolated |= {"dead_time_min": f"from {what}", "overlap_count": f"from {what}"}
+        report.warn(
+            f"dead time and overlaps are those of {what}: whether {legs_title(lacking)} can short the supply is not "
+            "known; capture both gates of every leg, in as many captures as the analyser needs, before a battery is "
+            "connected",
+            danger=True,
+        )
+    if len(logs) > 1 and not any(all(seen.all() for seen in channels(log)) for log in logs):
+        rows: list[list[str | float | int]] = []
+        for log in logs:
+            have, senses = channels(log)
+            rows.append(
+                [
+                    log.label,
+                    ", ".join("ABC"[leg] for leg in whole_legs(log)) or "none",
+                    ", ".join(_gate_title(n) for n in range(6) if have[n] and n // 2 not in whole_legs(log)) or "none",
+                    ", ".join(letter for letter, there in zip("ABC", senses, strict=True) if there) or "none",
+                ]
+            )
+        report.tables.append(Table("What each capture holds", ("capture", "legs", "single gates", "sensors"), rows))
+
+
+def legs_title(legs: Iterable[str]) -> str:
+    """Return "leg A" or "legs A and B"."""
+    letters = list(legs)
+    return f"leg{'s' * (len(letters) > 1)} {' and '.join(letters)}"
+
+
+def _gate_title(number: int) -> str:
+    return COLUMNS[GATES[number]].title
 
 
 def _dead_time(logs: Sequence[Log], report: Report) -> None:
@@ -124,7 +185,7 @@ def _pwm(logs: Sequence[Log], period: float, report: Report) -> None:
                 report.notes.append(
                     f"Switching: {title}, in {schemes[key] / schemes.sum() * 100:.0f} % of the sectors."
                 )
-    values, counts = pooled(logs, "pwm_period")
+    values, counts = periods(logs)
     near = np.abs(values - period) < 0.25 * period
     if np.unique(values[near]).size < _FEWEST:
         report.notes.append(f"All periods came out at {1e6 * values[near][0]:.4g} µs, to the step of the sample clock.")
@@ -142,8 +203,8 @@ def _pwm(logs: Sequence[Log], period: float, report: Report) -> None:
     )
 
 
-def _commutation(found: Commutation, logs: Sequence[Log], report: Report) -> None:
-    table = states(logs)
+def _commutation(judged: Judged, logs: Sequence[Log], report: Report) -> None:
+    found, table = judged.found, judged.table
     report.details["commutation_errors"] = {
         "table": {f"{code:03b}": STATES[state] for code, state in sorted(found.table.items())},
         "sensor_spacing": found.spacing,
@@ -160,9 +221,23 @@ def _commutation(found: Commutation, logs: Sequence[Log], report: Report) -> Non
     )
     report.notes.append(
         f"Sensors {found.spacing} electrical degrees apart; {found.judged} sectors judged: {found.wrong} in a wrong "
-        f"state, {int(dropouts(logs))} without conduction, {found.skipped} skipped sensor steps, {found.invalid} with "
+        f"state, {judged.dropouts} without conduction, {found.skipped} skipped sensor steps, {found.invalid} with "
         "an impossible sensor code."
     )
+    if not any(all(seen.all() for seen in channels(log)) for log in logs):
+        report.notes.append(
+            "No capture holds all six gates and three sensors: each leg is judged in the captures that hold it, which "
+            "the sensor codes join."
+        )
+    if unseen := [leg for leg in "ABC" if leg not in judged.legs]:
+        named = legs_title(unseen)
+        report.notes.append(
+            f"Nothing was captured of {named} beside the sensors: the table takes from the six-step rule what it does, "
+            "and a fault of it alone is not counted."
+        )
+        report.extrapolated |= dict.fromkeys(
+            ("commutation_errors", "controller_table"), f"from {legs_title(judged.legs)}, without {named}"
+        )
     if found.against:
         report.warn(
             "the conduction states turn against the sensors: two sensor wires, or two phase wires, are swapped (or "
@@ -183,7 +258,7 @@ def _commutation(found: Commutation, logs: Sequence[Log], report: Report) -> Non
                 events[:_LISTED],
             )
         )
-    values, counts = pooled(logs, "commutation_delay")
+    values, counts = judged.delays, judged.delay_counts
     if counts.sum() >= 6:
         report.notes.append(
             f"Commutation delay {values.min() * 1e6:.1f} µs to {values.max() * 1e6:.1f} µs over {int(counts.sum())} "

@@ -9,19 +9,19 @@ import numpy as np
 from ..physics import sampling
 from ..physics.gate_stream import GATES, HALLS, REDUCED, GateStream
 from . import _gate_views as views
-from ._gate_timing import Seen, check_levels, commutation, dead_time, duty, interval, pwm, sampled
+from ._gate_timing import Seen, check_levels, commutation, dead_time, duty, interval, overlaps, pwm, sampled
 from .base import Condition, Log, Procedure, Quantity, Reducer, Report
 from .fit import Fit
 
 
 class GateTiming(Procedure):
-    """A logic capture of the six gate signals and the three sensors while the controller drives."""
+    """Logic captures of gate signals and sensors while the controller drives: all nine, or what an analyser takes."""
 
     name = "gate-timing"
     title = "Gate timing"
     purpose = "See whether the bridge can ever short its supply, and whether it commutates as the sensors ask."
     unit_kinds = ("controller", "drive")
-    required_columns = ("time", *GATES, *HALLS)
+    required_columns = ("time", (*GATES, *HALLS))
     optional_columns = ("throttle", "duty")
     conditions = (
         Condition(
@@ -143,7 +143,7 @@ class GateTiming(Procedure):
         check_levels(logs)
         fit = Fit()
         dead = dead_time(logs, fit)
-        fit.exact("count of overlaps", overlap_count=sum(float(log["overlap_total"][0]) for log in logs))
+        overlaps(logs, fit)
         fit.seen = Seen(dead, pwm(logs, fit), commutation(logs, fit), duty(logs, fit))
         pulses = np.concatenate([log["pulse_shortest"] for log in logs])
         if (pulses > 0).any():

@@ -17,13 +17,13 @@ def bench(situation: Situation) -> Bench:
                 Part("controller", "Controller, cover off", 2, 0),
                 Part("motor", "Motor, wheel free", 3, 0, "machine"),
                 Part("isolate", "Isolated probes or logic side of the drivers", 2, 1),
-                Part("log", "Logic analyser, 9 channels", 3, 1),
+                Part("log", "Logic analyser, 8 or 9 channels", 3, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),
                 Wire("fuse", "controller", "+"),
                 Wire("controller", "motor", "A, B, C, Hall"),
-                Wire("controller", "isolate", "6 gates, 3 Hall", "signal"),
+                Wire("controller", "isolate", "gates, 3 Hall", "signal"),
                 Wire("isolate", "log", "levels", "signal"),
                 Wire("controller", "supply", "−"),
             ),
@@ -32,6 +32,9 @@ def bench(situation: Situation) -> Bench:
             "With everything off, connect the probes to the logic side of the gate drivers and to the Hall lines.",
             "Set the current limit; switch on; run the wheel slowly.",
             "Capture at a low, a middle and the full throttle, and once while braking.",
+            "With eight channels: the three sensors with both gates of A and B, then the sensors with both gates of B "
+            "and C; the sensors join the two captures. With fewer: one leg's two gates at a time with the sensors.",
+            "List every capture as a test of its own and leave the columns out that it does not hold.",
         ),
         (
             SetValue(
@@ -70,4 +73,9 @@ def bench(situation: Situation) -> Bench:
             1: "High-side gates float at motor voltage: never clip a grounded probe to them.",
             2: "The wheel turns: guard it.",
         },
+        (
+            "A capture need not hold all channels: both gates of a leg show its dead time and overlaps, any gate the "
+            "switching frequency and the shortest pulse, the sensors alone their disturbances, sensors with two "
+            "legs the commutation. What no capture holds is named in the report; its quantities are not measured.",
+        ),
     )
