@@ -65,6 +65,22 @@ def test_slips_of_the_bench(changes, column, words):
     assert any(f.column == column and words in f.message for f in found), found
 
 
+@pytest.mark.parametrize(("slower", "words"), [(4.4, None), (1.0, "motor before its gear"), (4.4**2, "second gear")])
+def test_speed_behind_a_gear_is_that_of_the_output(slower, words):
+    found = seen(driven(speed=lambda w: w / slower), {**KNOWN, "gear_ratio": 4.4})
+    told = {words is not None and words in f.message for f in found if "electrical frequency" in f.message}
+    assert told == (set() if words is None else {True})
+
+
+def test_direct_current_at_rest_is_not_taken_for_exchanged_columns():
+    n = np.linspace(0.0, 1.0, 50)
+    rest = {"time": 60 * n, "supply_voltage": 2.4 + 0.2 * n, "supply_current": 26.0 + 0.01 * np.sin(9 * n)}
+    pieces = Survey.of([Chunk(rest, lambda row: None)])
+    stands = findings(pieces, KNOWN, waveforms=False, conditions={"output_power": 0.0})
+    assert [f for f in stands if "exchanged" in f.message] == []
+    assert [f for f in findings(pieces, KNOWN, waveforms=False) if "exchanged" in f.message]
+
+
 def test_too_few_samples_and_aliasing():
     few = seen(driven(rate=400.0, seconds=4))
     assert any("samples per electrical turn" in f.message for f in few)

@@ -142,21 +142,33 @@ def test_the_coasting_part_is_found_and_the_rest_shown() -> None:
     assert left.x.max() > measured.x.max()
 
 
-def test_speed_from_back_emf() -> None:
-    motor, pole_pairs = BenchMotor(), 23
+@pytest.mark.parametrize(("pole_pairs", "gear"), [(23, 1.0), (5, 4.4)])
+def test_speed_from_back_emf(pole_pairs: int, gear: float) -> None:
+    motor = BenchMotor()
     time = np.arange(0.0, 8.0, 2e-4)
     speed = motor.coast(28.0, time)
-    angle = pole_pairs * np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(time))])
+    angle = pole_pairs * gear * np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(time))])
     wave = speed * (np.sin(angle) + 0.08 * np.sin(5 * angle) + 0.05 * np.sin(7 * angle))
     voltage = wave + np.random.default_rng(0).normal(0, 0.1, time.size)
     result = outcome(
         PROCEDURE,
         [({"time": time, "voltage_ab": voltage}, {"moment_of_inertia": motor.inertia})],
         pole_pairs=float(pole_pairs),
+        nameplate_gear_ratio=gear,
     )
     expected = truth(motor)
     for name in ("coulomb_friction", "viscous_friction"):
         assert result.forms[name].value == pytest.approx(expected[name], rel=0.02)
+
+
+def test_straight_line_through_a_parabola_is_that_of_least_squares() -> None:
+    c, b, d = 0.4, 0.02, 3e-4
+    speeds = np.linspace(0.15 * 30.0, 30.0, 4001)
+    slope, level = np.polyfit(speeds, c + b * speeds + d * speeds**2, 1)
+    parabola = coasting.Torques(np.array([0.1, c, b, d]), np.diag([1e-6, 1e-4, 1e-6, 1e-10]), 50.0, 0.0)
+    line = coasting.straight(parabola, 30.0)
+    assert line.values == pytest.approx([0.1, level, slope], rel=1e-3)
+    assert line.covariance[2, 2] == pytest.approx(1e-6 + (1.15 * 30.0) ** 2 * 1e-10)
 
 
 def test_several_runs_in_one_record_are_fitted_together() -> None:

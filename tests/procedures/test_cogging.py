@@ -21,10 +21,12 @@ from rotorproof.uncertainty.forms import Form
 from tests.simulation.cogging import CoggingTruth, cogging_log
 
 
-def outcome(*logs: Log, slots: int | None = 12, poles: int | None = 10) -> Outcome:
+def outcome(*logs: Log, slots: int | None = 12, poles: int | None = 10, gear: float | None = None) -> Outcome:
     given = {}
+    if gear:
+        given["nameplate_gear_ratio"] = Form(gear)
     if slots and poles:
-        given = {"nameplate_slots": Form(float(slots)), "nameplate_pole_pairs": Form(poles / 2)}
+        given |= {"nameplate_slots": Form(float(slots)), "nameplate_pole_pairs": Form(poles / 2)}
     return run(PROCEDURE, logs, label="log", unit="U", given=given, instruments=[], uncertain_conditions={})
 
 
@@ -41,6 +43,28 @@ def test_ideal_order_agrees_with_an_independent_library(slots: int, pole_pairs: 
 @pytest.mark.parametrize(("order", "words"), [(20, "teeth differ"), (24, "magnets differ"), (48, "magnets differ")])
 def test_orders_of_a_published_motor_are_named(order: int, words: str) -> None:
     assert words in cogging.cause(order, 24, 20)
+
+
+@pytest.mark.parametrize(
+    ("order", "words"), [(264, "of the design"), (53, "magnets differ"), (44, "teeth differ"), (4, "before the gear")]
+)
+def test_orders_of_a_geared_motor_count_at_its_output(order: int, words: str) -> None:
+    # 12 slots, 10 poles: 60, 12 and 10 periods a turn of the motor, times 4.4 a turn of the wheel.
+    assert words in cogging.cause(order, 12, 10, 4.4)
+
+
+@pytest.mark.parametrize("gear", [4.4, 5.0])
+def test_cogging_behind_a_gear(gear: float) -> None:
+    angle = np.radians(np.arange(0.0, 396.0, 0.05))
+    there, way = np.concatenate([angle, angle[::-1]]), np.repeat([1.0, -1.0], angle.size)
+    order = 60 * gear
+    torque = 0.1 * np.sin(order * there) + 0.02 * np.sin(10 * gear * there) + 0.3 * way
+    torque += np.random.default_rng(3).normal(0.0, 0.008, there.size)
+    found = outcome(Log("log", {"angle": there, "torque": torque}), gear=gear)
+    assert found.forms["cogging_order"].value == order
+    # Two sines, one of which has many periods within the other: their heights add up.
+    assert found.forms["cogging_torque"].value == pytest.approx(0.24, rel=0.02)
+    assert found.forms["static_friction"].value == pytest.approx(0.3, rel=0.01)
 
 
 def test_peak_to_peak_of_a_known_sum() -> None:

@@ -79,6 +79,16 @@ def test_angle_that_counts_against_the_phases_is_recognised() -> None:
     assert found["inductance_q"].value == pytest.approx(1.5e-4, rel=0.01)
 
 
+@pytest.mark.parametrize("at_the_output", [True, False])
+def test_angle_behind_a_gear_and_before_it(at_the_output: bool) -> None:
+    columns = meter_log(InductanceTruth(d=1e-4, q=1.5e-4), np.random.default_rng(16))
+    if at_the_output:
+        columns["angle"] = columns["angle"] / 4.4
+    found = outcome(Log("meter", columns), nameplate_gear_ratio=4.4, **TEN)
+    assert found.forms["saliency_ratio"].value == pytest.approx(1.5, rel=0.01)
+    assert any("before its gear" in note for note in found.report.notes) is not at_the_output
+
+
 def test_alignment_tells_which_axis_is_which() -> None:
     # An unusual rotor with L_d > L_q: only the alignment test can show it.
     truth = InductanceTruth(d=1.5e-4, q=1e-4)

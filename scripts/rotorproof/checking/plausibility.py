@@ -44,7 +44,9 @@ def findings(
     tells whether the rows are samples of waveforms in time (not a hand-written table, not logic transitions);
     ``conditions`` are those of the test in SI.
     """
-    found = [*_prefixes(survey), *_rated(survey, known), *_swapped_supply(survey, known), *_resistances(survey)]
+    found = [*_prefixes(survey), *_rated(survey, known), *_resistances(survey)]
+    if (conditions or {}).get("output_power") != 0.0:  # at rest a small voltage drives any current
+        found += _swapped_supply(survey, known)
     found += nameplate.thousands(survey, known)
     found += nameplate.emf_for_its_speed(survey, known, conditions or {})
     found += _angle(survey)
@@ -279,16 +281,17 @@ def _against_speed(
     """Compare the electrical frequency with the speed column."""
     speed = survey.start.get("speed")
     mechanical = float(np.median(np.abs(speed))) if speed is not None else 0.0
-    pairs = known.get("pole_pairs")
+    pairs, gear = known.get("pole_pairs"), known.get("gear_ratio", 1.0)
     electrical = 2 * math.pi / (per_turn * step)
     if mechanical and pairs:
-        ratio = electrical / (pairs * mechanical)
+        turns = pairs * gear  # the column holds the speed of the output
+        ratio = electrical / (turns * mechanical)
         causes = {
             1 / _RPM: "are rpm written as rad/s?",
             _RPM: "are rad/s written as rpm?",
-            1 / pairs: "is the speed electrical, or are the pole pairs wrong?",
-            known.get("gear_ratio", 1.0): "is the speed that of the other side of the gear?",
-            1 / known.get("gear_ratio", 1.0): "is the speed that of the other side of the gear?",
+            1 / turns: "is the speed electrical, or are the pole pairs wrong?",
+            gear: "is there a second gear, or is the stated gear ratio too small?",
+            1 / gear: "is the speed that of the motor before its gear, or the stated gear ratio wrong?",
         }
         factor = min(causes, key=lambda cause: abs(math.log(ratio / cause)))
         if factor != 1.0 and abs(ratio / factor - 1) < 0.1 and abs(ratio - 1) > 0.2:
@@ -297,5 +300,5 @@ def _against_speed(
                 "speed",
                 unit=True,
             )
-        elif ratio < 0.9 and pairs * mechanical > math.pi / step:
+        elif ratio < 0.9 and turns * mechanical > math.pi / step:
             yield Finding("the electrical frequency exceeds half the sample rate: aliased; sample faster", name)

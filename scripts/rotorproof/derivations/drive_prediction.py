@@ -19,7 +19,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from ..physics.friction import bridge_loss_in_friction
-from ..procedures.base import Need, Quantity, UnitKind
+from ..procedures.base import Need, Quantity, UnitKind, electrical_turns
 from ..procedures.derivation import Assumption, Shown, needs_words
 from .pack_prediction import CONSTANTS, PackPrediction, cruise_current, full_pack_speed
 
@@ -114,9 +114,7 @@ class DrivePrediction(PackPrediction):
             result = {name: value for name, value in result.items() if name not in _BOUND}
         if "pack_no_load_speed" in result and not _lacking(given, _SWITCHING):
             turns: Any = full_pack_speed(pair) / (2 * math.pi)
-            result["pwm_ratio"] = given["pwm_frequency"] / (
-                6 * given["pole_pairs"] * given.get("nameplate_gear_ratio", 1.0) * turns
-            )
+            result["pwm_ratio"] = given["pwm_frequency"] / (6 * electrical_turns(given) * turns)
         if "energy_per_distance" in result and not _lacking(given, _CUTOFF):
             current: Any = cruise_current(pair, given["cutoff_voltage"])
             result["pack_cutoff_voltage"] = given["cutoff_voltage"] + given["pack_internal_resistance"] * current

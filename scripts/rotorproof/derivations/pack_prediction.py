@@ -14,7 +14,8 @@ from ..physics.drives import Drive, FieldOriented, SixStep
 from ..physics.magnets import emf_share
 from ..physics.winding import temperature_factor
 from ..procedures import assumption
-from ..procedures.base import Axis, Need, Panel, Quantity, Series, Table, UnitKind
+from ..procedures._bridge_cost import switching_lead
+from ..procedures.base import Axis, Need, Panel, Quantity, Series, Table, UnitKind, electrical_turns
 from ..procedures.derivation import Assumption, Derivation, Shown, named, needs_words
 
 _SOURCE = "steady-state power and force balance; symbols after IEC 60050-411 and ISO 8855"
@@ -220,7 +221,7 @@ class PackPrediction(Derivation):
 
 def _lacking(given: Mapping[str, Values]) -> list[str]:
     lacking = [name for name in ("pack_voltage_nominal", *CONSTANTS) if name not in given]
-    return lacking if "pole_pairs" in given or "nameplate_pole_pairs" in given else [*lacking, "pole_pairs"]
+    return [*lacking, "pole_pairs"] if electrical_turns(given) is None else lacking
 
 
 def _machine(given: Mapping[str, Values]) -> road.Machine:
@@ -243,14 +244,13 @@ def _drive(given: Mapping[str, Values]) -> Drive:
     hot = given.get("pack_magnet_temperature", 20.0 + given["magnet_share"] * (temperature - 20.0))
     magnets = emf_share(hot, given["magnet_coefficient"])
     resistance = given["phase_resistance"]
-    gear = given.get("nameplate_gear_ratio", 1.0)
     winding = block_commutation.from_dc(
         given["emf_constant_dc"] * magnets,
         resistance * warm,
         given["electrical_time_constant"] * resistance * given["commutation_model"],
-        (given["pole_pairs"] if "pole_pairs" in given else given["nameplate_pole_pairs"]) * gear,
+        electrical_turns(given),
         {5: given["emf_harmonic_5"], 7: given["emf_harmonic_7"]},
-        given["commutation_lead"] - given.get("hall_offset", 0.0),
+        switching_lead(given),
     )
     if np.any(given.get("drive_field_oriented", 0.0)):
         return FieldOriented(winding, given["voltage_use"])

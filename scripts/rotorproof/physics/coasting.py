@@ -7,7 +7,7 @@ c/J, beta = b/J, delta = d/J: only these ratios can be read off a coast-down (th
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,8 @@ from .regression import Estimates, linear_fit, nonlinear_fit
 _START = 0.97  # of the speed before the power is cut: above it the machine may still be driven
 #: Stretches of a coast-down that are left out in turn: more would be shorter than the slow errors of a tachometer.
 _BLOCKS = 9
+#: Share of the highest speed from which on a straight line describes the friction.
+LOWEST = 0.15
 _STOP = 0.08  # of the same: below it cogging and sticking take over
 
 
@@ -226,6 +228,23 @@ def pooled(records: Sequence[Coasted], scales: Sequence[float]) -> Torques:
     return Torques(mean, covariance, freedom, misfit / spare if spare else 0.0)
 
 
+def straight(found: Torques, highest: float) -> Torques:
+    """Return c and b of the straight line through the parabola ``found`` (J,) c, b, d: what stays beside it is dropped.
+
+    The line is that of least squares, evenly over the speeds from ``LOWEST`` of the ``highest`` (rad/s) on. A straight
+    line fitted to the run itself would weigh speeds by the time the rotor spends at them, and take a different slope
+    from the same bearing at another speed.
+    """
+    low = LOWEST * highest
+    # Over w evenly spread the square w^2 is the line (low + high) w - (low^2 + 4 low high + high^2)/6 but for what is
+    # at right angles to any line.
+    slope, level = low + highest, -(low * low + 4 * low * highest + highest * highest) / 6
+    before = found.values.size - 3
+    keep = np.eye(found.values.size)[: before + 2]
+    keep[before:, -1] = level, slope
+    return replace(found, values=keep @ found.values, covariance=keep @ found.covariance @ keep.T)
+
+
 def from_added_inertia(records: Sequence[Coasted], added: Sequence[float]) -> Torques:
     """Return J, c, b(, d) from coast-downs with different known added inertias (kg m^2), by weighted least squares.
 
@@ -282,9 +301,10 @@ def from_added_inertia(records: Sequence[Coasted], added: Sequence[float]) -> To
     return Torques(found * scale, covariance, freedom, float(2 * solution.cost) / spare if spare else 0.0)
 
 
-def speed_from_crossings(time: np.ndarray, voltage: np.ndarray, pole_pairs: float) -> tuple[np.ndarray, np.ndarray]:
+def speed_from_crossings(time: np.ndarray, voltage: np.ndarray, turns: float) -> tuple[np.ndarray, np.ndarray]:
     """Return instants (s) and speeds (rad/s) from the back-EMF ``voltage`` ``(n,)`` of a coasting machine.
 
+    ``turns`` are the electrical turns in one turn of the output: pole pairs times the ratio of a gear.
     Each electrical turn between rising zero crossings gives the mean speed over it, placed at its middle. A crossing
     counts only after the voltage has been below minus a twentieth of its highest value, so noise makes none. Raises
     ``FitError`` with fewer than eight turns.
@@ -312,7 +332,7 @@ def speed_from_crossings(time: np.ndarray, voltage: np.ndarray, pole_pairs: floa
             "per electrical turn, from full speed until the rotor stands"
         )
     at = np.array(crossings)
-    return 0.5 * (at[1:] + at[:-1]), 2 * np.pi / (pole_pairs * np.diff(at))
+    return 0.5 * (at[1:] + at[:-1]), 2 * np.pi / (turns * np.diff(at))
 
 
 def _zero_between(time: np.ndarray, voltage: np.ndarray, low: int, high: int) -> float:

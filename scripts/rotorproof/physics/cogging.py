@@ -16,6 +16,10 @@ from ..errors import FitError
 #: Orders below this are no cogging: one per turn is eccentricity or unbalance, two per turn an oval part.
 LOWEST_ORDER = 3
 _MOST_ORDERS = 60
+_SHAFT = {
+    1: "one per turn: eccentric or bent shaft, or an unbalanced wheel or lever",
+    2: "two per turn: oval rotor or stator, or a bent coupling",
+}
 _PARTS = 6
 
 
@@ -59,9 +63,12 @@ class Harmonics:
         return np.hypot(self.cosines, self.sines)
 
 
-def ideal_order(slots: int, poles: int) -> int:
-    """Return the cogging periods per turn of an ideal machine: the least common multiple of slots and poles."""
-    return lcm(slots, poles)
+def ideal_order(slots: int, poles: int, gear: float = 1.0) -> int:
+    """Return the cogging periods per output turn of an ideal machine: the least common multiple of slots and poles.
+
+    Behind a ``gear`` (turns of the motor in one of the output) it is the whole number nearest to that times the gear.
+    """
+    return round(lcm(slots, poles) * gear)
 
 
 def directions(angle: np.ndarray) -> np.ndarray:
@@ -150,12 +157,16 @@ def standing_out(amplitude: np.ndarray) -> list[int]:
     return sorted(ranked)
 
 
-def design_orders(slots: int, poles: int, highest: int) -> list[int]:
-    """Return the orders where slots and poles, each with tolerances, make torque: multiples of either."""
-    reach = min(highest, max(2 * ideal_order(slots, poles), 8 * max(slots, poles)))
+def design_orders(slots: int, poles: int, highest: int, gear: float = 1.0) -> list[int]:
+    """Return the orders where slots and poles, each with tolerances, make torque: multiples of either.
+
+    Orders count per turn of the output, that of the motor times ``gear`` to the next whole number.
+    """
+    top = int((highest + 0.5) / gear)
+    reach = min(top, max(2 * lcm(slots, poles), 8 * max(slots, poles)))
     multiples = {m for base in (slots, poles) for m in range(base, reach + 1, base)}
-    multiples |= {m for m in range(1, highest + 1) if m % ideal_order(slots, poles) == 0}
-    return sorted(sorted(multiples)[:_MOST_ORDERS])
+    multiples |= set(range(lcm(slots, poles), top + 1, lcm(slots, poles)))
+    return sorted({min(round(m * gear), highest) for m in sorted(multiples)[:_MOST_ORDERS]})
 
 
 def shrinkage(found: Harmonics) -> np.ndarray:
@@ -332,29 +343,35 @@ def _top(values: np.ndarray) -> float:
     return k if bend == 0 else float(k - 0.5 * (right - left) / bend)
 
 
-def cause(order: int, slots: int | None, poles: int | None) -> str:
-    """Return what an order of the torque over one turn points to.
+def cause(order: int, slots: int | None, poles: int | None, gear: float = 1.0) -> str:
+    """Return what an order of the torque over one turn of the output points to, behind a ``gear`` too.
 
     Rotor faults repeat with the slots and stator faults with the poles: L. Gasparin et al., IEEE Trans.
     Magn. 45 (2009) 1210 (from memory). One and two per turn: common practice, no source.
     """
-    if order == 1:
-        return "one per turn: eccentric or bent shaft, or an unbalanced wheel or lever"
-    if order == 2:
-        return "two per turn: oval rotor or stator, or a bent coupling"
+    if order in _SHAFT:
+        return _SHAFT[order]
+    if gear != 1.0 and (turns := _times(order, gear)) in (1, 2):
+        return f"{turns} per turn of the motor before the gear: its shaft, its rotor or the first wheel of the gear"
     if slots is None or poles is None:
         return "slots and poles are not known"
-    ideal = ideal_order(slots, poles)
     named = [
-        (ideal, "cogging of the design: slots against poles"),
+        (lcm(slots, poles), "cogging of the design: slots against poles"),
         (slots, "slot order: the magnets differ (scatter, a weak, missing or displaced magnet)"),
         (poles, "pole order: the teeth differ (slot openings, tooth tips, joints of the laminations)"),
     ]
     for base, meaning in named:
-        if order % base == 0:
-            return meaning if order == base else f"{meaning}; multiple {order // base}"
+        if times := _times(order, base * gear):
+            return meaning if times == 1 else f"{meaning}; multiple {times}"
     for base, _ in named:
         for side in (1, 2):
-            if (order + side) % base == 0 or ((order - side) % base == 0 and order > base):
-                return f"sideband of order {base * round(order / base)}: eccentricity"
+            middle = next((m for m in (order - side * gear, order + side * gear) if _times(m, base * gear)), 0.0)
+            if middle:
+                return f"sideband of order {round(middle)}: eccentricity"
     return "neither slots nor poles explain it: gear, bearing or the bench"
+
+
+def _times(order: float, base: float) -> int:
+    """Return which multiple of ``base`` the order is, to half an order, since orders are whole; 0 if none."""
+    times = round(order / base)
+    return times if abs(order - times * base) <= 0.5 * (base % 1 > 0) + 1e-9 else 0

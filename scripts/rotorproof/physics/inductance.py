@@ -122,13 +122,14 @@ def _steady(time: np.ndarray, current: np.ndarray, after: slice, jump: float) ->
         )
 
 
-def saliency_design(angle: np.ndarray, pairs: list[str], pole_pairs: int, *, one_level: bool) -> np.ndarray:
+def saliency_design(angle: np.ndarray, pairs: list[str], turns: float, *, one_level: bool) -> np.ndarray:
     """Return the design ``(n, k + 2)``: a level per pair (or one), then cos and sin of twice the electrical angle.
 
+    ``turns`` are the electrical turns in one turn of ``angle``: the pole pairs, behind a gear times its ratio.
     With ``phi`` the coefficients of the last two, ``(L_d - L_q)`` is their length up to its sign.
     """
     names = sorted(set(pairs))
-    phase = 2 * pole_pairs * angle + np.array([PAIR_PHASE[pair] for pair in pairs])
+    phase = 2 * turns * angle + np.array([PAIR_PHASE[pair] for pair in pairs])
     levels = (
         np.ones((angle.size, 1))
         if one_level

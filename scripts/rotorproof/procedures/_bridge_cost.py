@@ -6,13 +6,14 @@ The points are solved once, in ``choose``; a fit that is repeated follows what w
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 
 from ..physics import bridge_cost
 from . import assumption
 from .assumption import Assumption
-from .base import Condition, Log, Need
+from .base import Condition, Log, Need, electrical_turns
 from .fit import Fit
 
 _DRIVES = ("six-step", "field-oriented")
@@ -80,18 +81,14 @@ def drive_words(log: Log, given: Mapping[str, float]) -> str:
     return "A six-step drive is assumed, since neither 'drive' nor a q-axis current is among the readings."
 
 
-def turns(given: Mapping[str, float]) -> float | None:
-    """Return the electrical turns in one of the shaft; ``None`` where the pole pairs are not known."""
-    pairs = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
-    return None if pairs is None else pairs * given.get("nameplate_gear_ratio", 1.0)
+def switching_lead(given: Mapping[str, Any]) -> Any:
+    """Return by how much (rad, electrical) phases change before the best angle: the controller's lead, sensors late."""
+    return given["commutation_lead"] - given.get("hall_offset", 0.0)
 
 
 def _conditions(given: Mapping[str, float]) -> bridge_cost.Conditions:
     return bridge_cost.Conditions(
-        given["electrical_time_constant"],
-        given["emf_harmonic_5"],
-        given["emf_harmonic_7"],
-        given["commutation_lead"] - given.get("hall_offset", 0.0),
+        given["electrical_time_constant"], given["emf_harmonic_5"], given["emf_harmonic_7"], switching_lead(given)
     )
 
 
@@ -99,7 +96,7 @@ def solve(
     given: Mapping[str, float], resistance: np.ndarray, emf: np.ndarray, speed: np.ndarray, current: np.ndarray
 ) -> bridge_cost.Cost | None:
     """Solve the bridge at points ``(n,)``, all SI; ``None`` where the pole pairs are not known. Raises ``FitError``."""
-    known = turns(given)
+    known = electrical_turns(given)
     return None if known is None else bridge_cost.cost(resistance, emf, known, speed, current, _conditions(given))
 
 

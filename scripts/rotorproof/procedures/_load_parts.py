@@ -11,7 +11,7 @@ from ..errors import FitError
 from ..physics import bridge_cost, friction, load_points, magnets
 from ..physics.regression import Estimates, linear_fit
 from . import _bridge_cost, _magnets, _winding_state
-from .base import Log
+from .base import Log, electrical_turns
 from .fit import Fit
 
 _LEFT_IN_TORQUE = 0.02
@@ -175,7 +175,7 @@ def _with_cost(log: Log, given: Mapping[str, float], at: Points, choice: Choice)
     resistance, lacking = _winding_state.resistance(log, given, log.get("temperature_winding"), at.speed.size)
     if current is None or _bridge_cost.field_oriented(log, given):
         return choice
-    if resistance is None or _bridge_cost.turns(given) is None:
+    if resistance is None or electrical_turns(given) is None:
         return replace(choice, uncorrected=lacking or _bridge_cost.NO_PAIRS)
     share = magnets.emf_share(warmth(log, given, at).temperature, given["magnet_coefficient"])
     turning = choice.used & (at.speed > 0.02 * at.speed.max()) & (current > 0)

@@ -273,6 +273,12 @@ def known_pole_pairs(given: Mapping[str, float]) -> int | None:
     return None if found is None else round(found)
 
 
+def electrical_turns(given: Mapping[str, Any]) -> Any:
+    """Return the electrical turns in one turn of the output, through the gear; ``None`` without known pole pairs."""
+    pairs = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
+    return None if pairs is None else pairs * given.get("nameplate_gear_ratio", 1.0)
+
+
 @dataclass(frozen=True, slots=True)
 class Suspect:
     """A reading that can be read but hardly be right: ``row`` from 0, the canonical column, and what to do."""

@@ -25,8 +25,8 @@ from .base import (
     Series,
     Table,
     drawn,
+    electrical_turns,
     in_rpm,
-    known_pole_pairs,
     outside,
 )
 from .fit import Fit
@@ -58,7 +58,8 @@ class Record:
 class Choice:
     """The coasting stretches of each log, whether air drag is told apart, and the ratios from which repeats start.
 
-    ``squared`` are the fits with air drag, ``None`` where the readings do not carry it, for the reason ``why_not``.
+    ``squared`` are the fits with a term in the square of speed, ``None`` where the readings do not carry it, for the
+    reason ``why_not``. Where it is there but does not tell air drag apart, the straight line through it is given.
     """
 
     parts: tuple[tuple[slice, ...], ...]
@@ -164,14 +165,14 @@ class CoastDown(Procedure):
         """Find the coasting stretches, and whether the readings tell air drag from viscous friction."""
         records = [_record(log, given) for log in logs]
         _refuse_power(logs, records)
-        plain = [coasting.fit_coasting(r.times, r.speeds, windage=False) for r in records]
         squared, why_not = None, ""
         try:
             squared = [coasting.fit_coasting(r.times, r.speeds, windage=True) for r in records]
         except FitError as error:
             why_not = str(error)
         windage = squared is not None and _told_apart(squared, records) > 0
-        ratios = tuple(f.values for f in (squared if windage and squared else plain))
+        plain = squared or [coasting.fit_coasting(r.times, r.speeds, windage=False) for r in records]
+        ratios = tuple(f.values for f in plain)
         return Choice(tuple(r.parts for r in records), windage, ratios, squared, why_not)
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
@@ -179,7 +180,7 @@ class CoastDown(Procedure):
         fit = Fit()
         records = [_record(log, given, parts) for log, parts in zip(logs, choice.parts, strict=True)]
         fitted = [
-            coasting.fit_coasting(r.times, r.speeds, windage=choice.windage, near=near)
+            coasting.fit_coasting(r.times, r.speeds, windage=choice.squared is not None, near=near)
             for r, near in zip(records, choice.ratios, strict=True)
         ]
         if not choice.windage:
@@ -197,8 +198,8 @@ class CoastDown(Procedure):
             report.notes.append(f"A term in the square of speed was tried and left out: {choice.why_not}.")
         elif _told_apart(choice.squared, seen.records) < 0:
             report.notes.append(
-                "Friction rises less than in proportion to speed in this record; the straight line is its mean over "
-                "the speeds of the run. A bearing that warms up, or a drive still switched on, looks like this."
+                "Friction rises less and less with speed in this record; the straight line is its mean over the speeds "
+                "of the run. A bearing that warms up, or a drive still switched on, looks like this."
             )
         report.notes.append(_inertia_words(logs, given, seen.records, fit))
         spread = in_rpm(max(f.residual_sd for f in seen.fitted))
@@ -260,13 +261,13 @@ def _record(log: Log, given: Mapping[str, float], parts: tuple[slice, ...] | Non
         time, speed = log["time"], np.abs(log["speed"])
         current = log.get("supply_current")
     else:
-        pole_pairs = known_pole_pairs(given)
-        if pole_pairs is None:
+        electrical = electrical_turns(given)
+        if electrical is None:
             raise FitError(
                 "the log holds a voltage instead of a speed, and the pole pairs are not known; state them on the "
                 "nameplate or add an open-circuit test"
             )
-        turns = [coasting.speed_from_crossings(log["time"], log[name], pole_pairs) for name in _PAIRS if name in log]
+        turns = [coasting.speed_from_crossings(log["time"], log[name], electrical) for name in _PAIRS if name in log]
         time = np.concatenate([t for t, _ in turns])
         order = np.argsort(time, kind="stable")
         time, speed, current = time[order], np.concatenate([w for _, w in turns])[order], None
@@ -354,17 +355,23 @@ def _combined(
 ) -> float:
     """Keep torques where the inertia can be known, ratios otherwise; returns how far the records disagree."""
     names = ("coulomb_friction", "viscous_friction", "windage")[: 3 if windage else 2]
+    top = max(float(w.max()) for record in records for w in record.speeds)
+
+    def told(found: coasting.Torques) -> coasting.Torques:
+        """Return the line through a parabola that does not tell air drag apart."""
+        return coasting.straight(found, top) if fitted[0].values.size == 3 and not windage else found
+
     added = [record.added for record in records]
     inertia = _stated_inertia(logs)
     if inertia is not None:
         fit.exact("stated inertia", moment_of_inertia=inertia)
-        found = coasting.pooled(fitted, [inertia + extra for extra in added])
+        found = told(coasting.pooled(fitted, [inertia + extra for extra in added]))
     elif np.ptp(added) > 0:
         names = ("moment_of_inertia", *names)
-        found = coasting.from_added_inertia(fitted, added)
+        found = told(coasting.from_added_inertia(fitted, added))
     else:
         names = ("coulomb_deceleration", "viscous_decay_rate")
-        found = coasting.pooled(fitted, [1.0] * len(fitted))
+        found = told(coasting.pooled(fitted, [1.0] * len(fitted)))
         torque, middle = _torque_elsewhere(given, records)
         if torque is None:
             fit.lacking(

@@ -110,7 +110,7 @@ class Cogging(Procedure):
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find the orders that stand out of the noise, with those that the design makes."""
         sweep = _sweep(logs)
-        slots, poles = _design(given)
+        slots, poles, gear = _design(given)
         covered = _covered(sweep)
         if covered < 0.99:
             raise FitError(
@@ -119,23 +119,23 @@ class Cogging(Procedure):
             )
         if not np.ptp(sweep.torque) > 0:
             raise FitError("the torque never varies; check the sensor, its range and its wiring, and turn again")
-        highest = _highest(sweep, slots, poles)
+        highest = _highest(sweep, slots, poles, gear)
         sweep = cogging.reduced(sweep, max(16.0 * highest, 400.0))
         # Half a reading from where the number that makes one mean would change.
         size = max(1, sum(log["angle"].size for log in logs) // sweep.angle.size)
         per_turn = 2 * np.pi * size / sweep.step / (size + 0.5) if sweep.step > 0 else np.inf
         amplitude = cogging.spectrum(sweep, highest)
-        lowest = max(cogging.LOWEST_ORDER, min(slots or 0, poles or 0) // 2)
+        lowest = max(cogging.LOWEST_ORDER, int(gear * min(slots or 0, poles or 0) / 2))
         # What lies between is drift of the bench: neither a bent shaft nor slots and poles.
         seen = [k for k in cogging.standing_out(amplitude) if k < cogging.LOWEST_ORDER or k >= lowest]
-        design = cogging.design_orders(slots, poles, highest) if slots and poles else []
+        design = cogging.design_orders(slots, poles, highest, gear) if slots and poles else []
         first = cogging.fit_harmonics(sweep, np.array(sorted({*seen, *design}), dtype=int))
         left = cogging.shrinkage(first)
         choice = Choice(per_turn, first, left, lowest, highest, tuple(seen), None, amplitude)
         if not choice.visible.any():
             return choice
         strongest = int(first.orders[choice.visible][np.argmax(first.amplitudes[choice.visible])])
-        ideal = cogging.ideal_order(slots, poles) if slots and poles else None
+        ideal = cogging.ideal_order(slots, poles, gear) if slots and poles else None
         return replace(choice, order=ideal if ideal in seen and strongest % (ideal or 1) == 0 else strongest)
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
@@ -170,16 +170,16 @@ class Cogging(Procedure):
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Show torque over angle and order, and say what the orders point to."""
         report, (sweep, found) = Report(), fit.seen
-        slots, poles = _design(given)
-        ideal = cogging.ideal_order(slots, poles) if slots and poles else None
+        slots, poles, gear = _design(given)
+        ideal = cogging.ideal_order(slots, poles, gear) if slots and poles else None
         if found.friction is not None:
             if found.friction < 0:
                 report.warn("torque and angle count in opposite senses; the friction is given positive")
             _warn_of_disagreement(sweep, found, report)
         if choice.order is not None:
-            report.notes.append(_spoken(choice.order, ideal, choice.highest, slots, poles))
+            report.notes.append(_spoken(choice.order, ideal, choice.highest, slots, poles, gear))
         rows = [
-            (int(k), float(a), cogging.cause(int(k), slots, poles))
+            (int(k), float(a), cogging.cause(int(k), slots, poles, gear))
             for k, a in sorted(zip(found.orders, found.amplitudes, strict=True), key=lambda pair: -pair[1])
             if k in choice.seen
         ]
@@ -215,7 +215,7 @@ class Cogging(Procedure):
             f"{_covered(_sweep(logs)):.2f} turns in {ways}; {int(choice.visible.sum())} orders from {choice.lowest} to "
             f"{choice.highest} per turn stand out of the noise."
         )
-        report.panels = _panels(sweep, found, choice.amplitude, _pitch(poles, choice))
+        report.panels = _panels(sweep, found, choice.amplitude, _pitch(poles, gear, choice))
         return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
@@ -273,13 +273,15 @@ def _covered(sweep: cogging.Sweep) -> float:
     return min(cogging.turns(sweep.angle[sweep.direction == sign]) for sign in np.unique(sweep.direction))
 
 
-def _design(given: Mapping[str, float]) -> tuple[int | None, int | None]:
+def _design(given: Mapping[str, float]) -> tuple[int | None, int | None, float]:
+    """Return slots and poles, and the turns of the motor in one of the output, by which orders are counted."""
     pairs = known_pole_pairs(given)
     slots = given.get("nameplate_slots")
-    return (None if slots is None else round(slots)), (None if pairs is None else 2 * pairs)
+    gear = given.get("nameplate_gear_ratio", 1.0)
+    return (None if slots is None else round(slots)), (None if pairs is None else 2 * pairs), gear
 
 
-def _highest(sweep: cogging.Sweep, slots: int | None, poles: int | None) -> int:
+def _highest(sweep: cogging.Sweep, slots: int | None, poles: int | None, gear: float) -> int:
     """Return the highest order that the readings resolve and anyone asks for."""
     rates = []
     for sign in np.unique(sweep.direction):
@@ -288,7 +290,9 @@ def _highest(sweep: cogging.Sweep, slots: int | None, poles: int | None) -> int:
     resolved = int(min(rates) / 2.5)
     if resolved < 12:
         raise FitError(f"{min(rates):.0f} readings a turn are too few; read the torque at least 36 times a turn")
-    wanted = 600 if not (slots and poles) else max(4 * cogging.ideal_order(slots, poles), 6 * max(slots, poles))
+    wanted = 600
+    if slots and poles:
+        wanted = max(4 * cogging.ideal_order(slots, poles, gear), round(6 * gear * max(slots, poles)))
     return min(resolved, wanted, 6000)
 
 
@@ -314,21 +318,23 @@ def _warn_of_disagreement(sweep: cogging.Sweep, found: cogging.Harmonics, report
         )
 
 
-def _spoken(order: int, ideal: int | None, highest: int, slots: int | None, poles: int | None) -> str:
+def _spoken(order: int, ideal: int | None, highest: int, slots: int | None, poles: int | None, gear: float) -> str:
+    cause = cogging.cause(order, slots, poles, gear)
     if ideal is None or ideal > highest:
-        return f"The strongest order is {order} per turn: {cogging.cause(order, slots, poles)}."
+        return f"The strongest order is {order} per turn: {cause}."
+    design = f"lcm({slots} slots, {poles} poles)" + (f" times the gear's {gear:g}" if gear != 1.0 else "")
     if order == ideal:
-        return f"The strongest order is {order} per turn, lcm({slots} slots, {poles} poles) as in an ideal machine."
+        return f"The strongest order is {order} per turn, {design} as in an ideal machine."
     return (
-        f"The strongest order is {order} per turn, not the {ideal} of lcm({slots} slots, {poles} poles): "
-        f"{cogging.cause(order, slots, poles)}. Check the stated slots and pole pairs too."
+        f"The strongest order is {order} per turn, not the {ideal} of {design}: {cause}. "
+        "Check the stated slots and pole pairs too."
     )
 
 
-def _pitch(poles: int | None, choice: Choice) -> float:
+def _pitch(poles: int | None, gear: float, choice: Choice) -> float:
     """Return the angle (rad) that the figure of the torque shows: a pole pitch, or ten waves of the cogging."""
     if poles:
-        return float(2 * np.pi / poles)
+        return float(2 * np.pi / (poles * gear))
     return float(2 * np.pi * min(1.0, 10 / choice.order)) if choice.order else float(2 * np.pi)
 
 

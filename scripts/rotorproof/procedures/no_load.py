@@ -9,13 +9,14 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import friction, magnets, steady
+from ..physics.coasting import LOWEST
 from ..physics.regression import Estimates, linear_fit
 from ..signs import number_text
 from . import _bridge_cost, _magnets, _winding_state
 from . import _no_load as run_of
 from ._no_load import FRICTION, Balance, Choice, Machine, Points, distinct
 from .assumption import MAGNET_COEFFICIENT, STANDBY_GROWTH
-from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, outside
+from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, electrical_turns, outside
 from .fit import Fit
 
 _SAMPLED = 60  # rows from which a log is a record in time rather than a table of readings
@@ -68,8 +69,9 @@ class NoLoad(Procedure):
     quantities = (
         Quantity(
             "coulomb_friction", "Coulomb friction with iron loss", "T_c", "torque", "N m",
-            "torque at speed zero of the straight line through friction torque over speed: bearings, seals and the "
-            "hysteresis part of the iron loss together, which no run with the magnets in place can tell apart",
+            "torque at speed zero of the straight line of least squares through friction torque over speed, evenly "
+            f"over speeds from {100 * LOWEST:.0f} percent of the highest on: bearings, seals and the hysteresis part "
+            "of the iron loss together, which no run with the magnets in place can tell apart",
             "power balance after IEC 60034-2-1, constant losses",
             preferred=("coast-down", "no-load", "load"),
             remedy="turn the wheel by hand with the wires open and look for what rubs",
@@ -79,8 +81,8 @@ class NoLoad(Procedure):
         ),
         Quantity(
             "viscous_friction", "Viscous friction with iron loss", "b", "viscous_friction", "N m s/rad",
-            "slope of the straight line through friction torque over speed: viscous drag, the eddy-current part of the "
-            "iron loss and, where not told apart, air drag",
+            f"slope of that line (speeds from {100 * LOWEST:.0f} percent of the highest on): viscous drag, the "
+            "eddy-current part of the iron loss and, where not told apart, air drag",
             "power balance after IEC 60034-2-1, constant losses",
             preferred=("coast-down", "no-load", "load"),
             reach="speed",
@@ -288,7 +290,7 @@ def _machine_words(log: Log, given: Mapping[str, float], choice: Choice, seen: S
             "The bridge as it commutates was solved at each point: ripple adds up to "
             f"{watts} W to the winding loss, commutation takes up to {volts} V."
         )
-    elif not machine.field_oriented and _bridge_cost.turns(given) is None:
+    elif not machine.field_oriented and electrical_turns(given) is None:
         words.append(_bridge_cost.uncorrected_words(_bridge_cost.NO_PAIRS))
     if seen.behind:
         words.append(run_of.warmth(log, given, run).words)

@@ -22,6 +22,7 @@ from .base import (
     Report,
     Series,
     drawn,
+    electrical_turns,
     known_pole_pairs,
     line_title,
     stated,
@@ -31,6 +32,8 @@ from .fit import Fit, Residuals
 _PAIRS = ("ab", "bc", "ca")
 _CONVENTION = "d and q told apart by L_d ≤ L_q, as magnets on or in the rotor make it (common practice, no source)"
 
+#: The angle counts as the motor's own, before a gear, where that leaves less than this share of the squares.
+_PLAINLY_BETTER = 0.5
 #: Relative scatter about the fit, above the saliency fitted, that no meter makes.
 _UNEXPLAINED = 0.02
 
@@ -63,11 +66,13 @@ class _Points:
 class Choice:
     """What tells the axes apart: the rotor's angle, three pairs at unknown positions, or nothing.
 
-    ``sense`` is that in which the angle counts, ``left`` what noise leaves of the saliency; ``unexplained`` is the
-    scatter about the fit over the angle, over the mean, where it is larger than the saliency.
+    ``turns`` are the electrical turns in one of the angle, ``sense`` is that in which it counts, ``left`` what noise
+    leaves of the saliency; ``unexplained`` is the scatter about the fit over the angle, over the mean, where it is
+    larger than the saliency.
     """
 
     by: Literal["angle", "pairs", "nothing"]
+    turns: float = 0.0
     sense: float = 1.0
     left: float = 1.0
     unexplained: float = 0.0
@@ -75,15 +80,20 @@ class Choice:
 
 @dataclass(frozen=True)
 class _OverAngle:
-    """Level, cosine and sine over twice the electrical angle, how the angle counts, and the fit ``(n,)``."""
+    """Level, cosine and sine over twice the electrical angle, how the angle counts, and the fit ``(n,)``.
+
+    ``square`` is the sum of what is left, squared (H^2).
+    """
 
     names: list[str]
     values: np.ndarray
     covariance: np.ndarray
     degrees_of_freedom: float
+    turns: float
     sense: float
     left: float
     unexplained: float
+    square: float
     fitted: np.ndarray
 
 
@@ -156,27 +166,32 @@ class WindingInductance(Procedure):
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find what tells the axes apart."""
-        points, pole_pairs = _gathered(logs), known_pole_pairs(given)
+        points, turns, own = _gathered(logs), electrical_turns(given), known_pole_pairs(given)
         blind = Choice("pairs" if len(points.rows) >= 3 else "nothing")
-        if pole_pairs is None or not _tells_axes(points, pole_pairs):
+        if turns is None or own is None or not _tells_axes(points, turns):
             return blind
-        found = _over_angle(points, pole_pairs, None)
+        found = _over_angle(points, turns, None)
+        if turns != own and _tells_axes(points, own):
+            # Before a gear the angle may have been read at the motor itself.
+            other = _over_angle(points, own, None)
+            if other.square < _PLAINLY_BETTER * found.square:
+                found = other
         if found.unexplained > _UNEXPLAINED:
             return replace(blind, unexplained=found.unexplained)
-        return Choice("angle", found.sense, found.left)
+        return Choice("angle", found.turns, found.sense, found.left)
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Find the inductance of each position, then what it does over the angle."""
-        fit, points, pole_pairs = Fit(), _gathered(logs), known_pole_pairs(given)
+        fit, points = Fit(), _gathered(logs)
         values, sizes = np.array(points.values), np.sqrt(points.variances)
         over_angle = None
-        if choice.by == "angle" and pole_pairs is not None:
-            over_angle = found = _over_angle(points, pole_pairs, choice)
+        if choice.by == "angle":
+            over_angle = found = _over_angle(points, choice.turns, choice)
             names = dict(zip(found.names, map(float, found.values), strict=True))
             fit.block("scatter over the rotor's positions", names, found.covariance, found.degrees_of_freedom)
             aligned = stated(logs).get("aligned_angle")
             if aligned is not None:
-                fit.exact("how the angle counts", aligned=2 * pole_pairs * choice.sense * aligned + np.pi / 3)
+                fit.exact("how the angle counts", aligned=2 * choice.turns * choice.sense * aligned + np.pi / 3)
             fit.leave(partial(_left, points, found))
         elif choice.by == "pairs":
             _blind(points.rows, fit)
@@ -213,8 +228,10 @@ class WindingInductance(Procedure):
         if choice.unexplained:
             report.warn(
                 f"the inductance changes with the angle in a way that {known_pole_pairs(given)} pole pairs "
-                "do not explain; check the pole pairs and that the angle is the rotor's own (a gear?)"
+                "do not explain; check the pole pairs, the gear ratio, and where the angle was read"
             )
+        if over_angle and over_angle.turns != electrical_turns(given):
+            report.notes.append("The angle is taken as that of the motor before its gear, which the readings fit.")
         if over_angle:
             report.panels.append(_angle_panel(points, over_angle.fitted))
             _compare_pairs(fit.parameters, report)
@@ -309,24 +326,27 @@ def _gathered(logs: Sequence[Log]) -> _Points:
     return points
 
 
-def _tells_axes(points: _Points, pole_pairs: int) -> bool:
+def _tells_axes(points: _Points, turns: float) -> bool:
     """Tell whether these positions and pairs determine level, cosine and sine, and leave a scatter or know it."""
     angles = points.angle
     if np.isnan(angles).any():
         return False
-    design = inductance.saliency_design(angles, points.pairs, pole_pairs, one_level=True)
+    design = inductance.saliency_design(angles, points.pairs, turns, one_level=True)
     return angles.size >= 3 and float(np.linalg.cond(design)) < 30.0
 
 
-def _over_angle(points: _Points, pole_pairs: int, choice: Choice | None) -> _OverAngle:
-    """Fit the readings over the angle; without a choice both senses of it are tried."""
+def _over_angle(points: _Points, turns: float, choice: Choice | None) -> _OverAngle:
+    """Fit the readings over the angle, which holds so many electrical ``turns``.
+
+    Without a choice both senses of the angle are tried.
+    """
     angles = points.angle
     names = sorted(set(points.pairs))
     one_level = min(points.pairs.count(name) for name in names) < 4
     values, variances = np.array(points.values), np.array(points.variances)
     best: tuple[float, float, np.ndarray, np.ndarray] | None = None
     for sense in (choice.sense,) if choice else (1.0, -1.0):
-        design = inductance.saliency_design(sense * angles, points.pairs, pole_pairs, one_level=one_level)
+        design = inductance.saliency_design(sense * angles, points.pairs, turns, one_level=one_level)
         found = np.linalg.lstsq(design, values, rcond=None)[0]
         left = float(np.sum((values - design @ found) ** 2))
         # A single pair cannot tell the sense; the first is kept unless the other is better by more than
@@ -354,7 +374,7 @@ def _over_angle(points: _Points, pole_pairs: int, choice: Choice | None) -> _Ove
     found = np.concatenate([found[:-2], left_of * found[-2:]])
     labels = ["level"] if one_level else [f"level_{name}" for name in names]
     labels += ["cosine", "sine"]
-    return _OverAngle(labels, found, covariance, dof, sense, left_of, unexplained, design @ found)
+    return _OverAngle(labels, found, covariance, dof, turns, sense, left_of, unexplained, left, design @ found)
 
 
 def _left(points: _Points, found: _OverAngle) -> Residuals:
