@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from rotorproof.errors import FitError
 from rotorproof.uncertainty.coverage import interval
 from rotorproof.uncertainty.forms import Form, Influence, propagate
 from rotorproof.uncertainty.monte_carlo import (
@@ -201,6 +202,22 @@ def test_a_formula_that_takes_no_arrays_gives_the_same_answer() -> None:
         other = simulate_forms(model, inputs, linear, 0.95, "s")["y"]
         assert (other.low, other.high) == pytest.approx((one.low, one.high), abs=0.15)
         assert other.trials <= 10_000 < one.trials
+
+
+def test_a_trial_without_a_value_costs_no_other() -> None:
+    inputs = {"a": normal(0.5, 1.0, "a"), "b": normal(0.2, 1.0, "b")}
+
+    def sound(x: Mapping[str, float]) -> dict[str, float]:
+        return {"y": np.hypot(x["a"], x["b"])}
+
+    def lost(x: Mapping[str, float]) -> dict[str, float]:
+        if np.any(np.asarray(x["a"]) > 3.7):  # about seven trials in ten thousand
+            raise FitError("no solution")
+        return sound(x)
+
+    linear = propagate(sound, inputs)
+    whole, found = (simulate_forms(model, inputs, linear, 0.95, "s")["y"] for model in (sound, lost))
+    assert (found.low, found.high) == pytest.approx((whole.low, whole.high), abs=0.02)
 
 
 def test_the_same_name_gives_the_same_trials_and_another_name_others() -> None:

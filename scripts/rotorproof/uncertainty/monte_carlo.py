@@ -25,6 +25,8 @@ Model = Callable[[Mapping[str, float]], Mapping[str, float]]
 PROBES = 24
 #: Departure from the linear form, over its standard uncertainty, beyond which trials are drawn.
 BEND = 0.1
+#: Trials among which one has no value are tried in halves, and from so many on one by one.
+_SINGLY = 8
 BLOCK = 10_000  # trials to a block, JCGM 101:2008, 7.9.4 b
 MOST_BLOCKS = 20
 #: For formulas that take no arrays: 100/(1 - p) trials to a block, as 7.9.4 b asks before its floor, 10 000 in all.
@@ -235,10 +237,13 @@ class _Trials:
 
     def expand(self, outputs: Sequence[str], linear: Mapping[str, Form]) -> bool:
         """Put a quadratic in the place of the model, if it gives the ``outputs`` of a few trials as the model does."""
-        quadratic = _quadratic(self.model, self.inputs, outputs)
         columns = self._columns(draw_influences(self.influences, PROBES, self.generator), PROBES)
         with np.errstate(all="ignore"):
-            exact, found = self.model(columns), quadratic(columns)  # type: ignore[arg-type]
+            try:
+                quadratic = _quadratic(self.model, self.inputs, outputs)
+                exact, found = self.model(columns), quadratic(columns)  # type: ignore[arg-type]
+            except ValueError:  # one of the trials has no solution: they are all evaluated then
+                return False
         for key in outputs:
             stray = math.sqrt(float(np.mean((np.asarray(exact[key]) - found[key]) ** 2)))
             if not stray <= STRAY * linear[key].standard_uncertainty:
@@ -283,10 +288,27 @@ class _Trials:
                 self._arrays = _same(one_by_one, self._at_once(columns, size))
                 return one_by_one
             if self._arrays:
-                outputs = self._at_once(columns, size)
-                assert outputs is not None
-                return outputs
+                return self._in_parts(columns, 0, size)
             return self._loop(columns, range(size))
+
+    def _in_parts(self, columns: Mapping[str, np.ndarray | float], begin: int, end: int) -> dict[str, np.ndarray]:
+        """Return the outputs of the trials from ``begin`` to ``end``: at once, but for those that have none.
+
+        A model that finds no solution for one of many trials fails for all, so halves are tried, down to single ones.
+        """
+        part = {k: c[begin:end] if isinstance(c, np.ndarray) else c for k, c in columns.items()}
+        outputs = self._at_once(part, end - begin)
+        if outputs is not None:
+            return outputs
+        if end - begin <= _SINGLY:
+            return self._loop(columns, range(begin, end))
+        middle = (begin + end) // 2
+        low, high = self._in_parts(columns, begin, middle), self._in_parts(columns, middle, end)
+        lost = {True: np.full(middle - begin, math.nan), False: np.full(end - middle, math.nan)}
+        return {
+            key: np.concatenate([low.get(key, lost[True]), high.get(key, lost[False])])
+            for key in low.keys() | high.keys()
+        }
 
     def _at_once(self, columns: Mapping[str, np.ndarray | float], size: int) -> dict[str, np.ndarray] | None:
         try:
