@@ -80,6 +80,10 @@ plan: ready ## Make printable bench sheets for the tests of a unit (UNIT=X)
 layout: ready ## Propose a layout for an unknown export (ARGS="FILE --write")
 	@$(ROTORPROOF) layout $(ARGS)
 
+.PHONY: population
+population: ready ## Tell how the units of each model scatter (ARGS="--write" keeps it as a process)
+	@$(ROTORPROOF) population $(ARGS)
+
 .PHONY: certificate
 certificate: ready ## Make the workshop's own signing certificate (ARGS="--name 'A. Name'")
 	@$(ROTORPROOF) certificate $(ARGS)

@@ -161,6 +161,7 @@ rule register:
     output:
         index=f"{plan.reports}/index.html",
         bench=f"{plan.reports}/bench.html",
+        models=f"{plan.reports}/models.html",
         csv=f"{plan.reports}/results.csv",
         parquet=f"{plan.reports}/results.parquet",
     log:

@@ -51,7 +51,7 @@ MAY_IMPORT = {
     "workflow": "contents errors evidence fingerprint logs procedures settings",
     "settled": "jsonio workflow",
     "commands": "bounded checking child columns decision drafts errors evidence fitting jsonio logs planning "
-    "procedures rendering settings settled signs units warm workflow",
+    "procedures quantities rendering season settings settled signs units warm workflow",
     "__main__": "__init__ commands errors signs",
 }
 #: Files that look up on purpose, and at what.

@@ -18,7 +18,7 @@ from .jsonio import write_bytes
 from .workflow import Plan
 
 _RULES = ("read", "fit", "decide", "draw", "render", "register", "compare")
-_REGISTER = ("index.html", "bench.html", "results.csv", "results.parquet")
+_REGISTER = ("index.html", "bench.html", "models.html", "results.csv", "results.parquet")
 _COMPARISON = ("comparison.json", "comparison.pdf")
 
 

@@ -180,6 +180,9 @@ class Plan:
             if (unit.folder / INTAKE).is_file():
                 files[f"{unit.file.unit}/{INTAKE}"] = unit.folder / INTAKE
             names = [f"acceptance/{unit.file.acceptance}"] if unit.file.acceptance else []
+            criteria = unit.acceptance.criteria if unit.acceptance else []
+            populations = {one.process.population for one in criteria if one.process and one.process.population}
+            names += [f"processes/{name}" for name in sorted(populations)]
             names += [
                 f"instruments/{like}" for like in sorted({i.like for i in unit.file.instruments.values() if i.like})
             ]

@@ -53,7 +53,7 @@ def criterion_row(
     if found.accept.low > found.accept.high:
         row["acceptance_interval"] = None
         row["statement"] += " Here the guard bands leave no room between the limits: no value could pass."
-    if criterion.process is not None:
+    if criterion.process is not None and criterion.process.mean and criterion.process.standard_deviation:
         mean = parse(criterion.process.mean, quantity.kind).value
         process = Process(mean, difference(criterion.process.standard_deviation, quantity.kind))
         risks = global_risk(process, limits, found, result)

@@ -15,9 +15,11 @@ from ..evidence.revisions import all_signed
 from ..jsonio import write_bytes
 from ..season.bench import BASELINE, Standard
 from ..season.gather import standards
+from ..season.population import FEWEST, Population, populations
 from . import words
 from .bench_view import bench_doubt, bench_view
 from .environment import environment
+from .population_view import population_view
 from .register_view import NOT_REPORTED, VERDICTS, Row, columns, rows
 from .style import MARKS, TEMPLATES
 from .trends import trends
@@ -51,24 +53,31 @@ def render_register(
 ) -> None:
     """Write the pages over all units' results under ``reports`` and their ``signed`` reports.
 
-    ``index.html`` is the register, ``bench.html`` what the check standards among the units say of the bench.
+    ``index.html`` is the register, ``bench.html`` what the check standards among the units say of the bench,
+    ``models.html`` how the units of each model scatter.
     """
     results = {unit["unit"]: Results.read(reports / unit["unit"] / "results.json") for unit in units}
     fits = {name: reports / ".work" / name / "fit.json" for name in results}
     judged = standards(units, results, fits)
     doubts = {unit["unit"]: found for unit in units if (found := bench_doubt(unit, judged))}
     write_bytes(reports / "bench.html", bench_html(judged).encode())
+    write_bytes(reports / "models.html", models_html(populations(units, results)).encode())
     write_bytes(reports / "index.html", register_html(rows(units, results, refused, signed, doubts)).encode())
 
 
 def bench_html(judged: Sequence[Standard]) -> str:
     """Return the page of the check standards; nothing on it runs."""
+    return _still("register/bench.html.j2", standards=bench_view(judged), baseline=BASELINE)
+
+
+def models_html(found: Sequence[Population]) -> str:
+    """Return the page of the models; nothing on it runs."""
+    return _still("register/population.html.j2", populations=population_view(found), fewest=FEWEST)
+
+
+def _still(template: str, **shown: Any) -> str:
     style = (TEMPLATES / "register" / "register.css").read_text(encoding="utf-8")
-    html: str = (
-        environment()
-        .get_template("register/bench.html.j2")
-        .render(style=style, style_hash=_hash(style), standards=bench_view(judged), baseline=BASELINE)
-    )
+    html: str = environment().get_template(template).render(style=style, style_hash=_hash(style), **shown)
     return html
 
 

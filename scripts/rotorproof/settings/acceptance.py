@@ -2,21 +2,43 @@
 
 from __future__ import annotations
 
+import datetime
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from ..units import parse
-from .fields import Strict
+from .fields import Line, Strict
+from .unit import Name
 
 Rule = Literal["guarded", "simple", "guarded-acceptance", "guarded-rejection"]
 
 
 class ProcessSpread(Strict):
-    """How units of this make scatter before any is measured: text with a unit ("0.12 ohm")."""
+    """How units of this make scatter before any is measured: text with a unit ("0.12 ohm"), or as units have shown."""
 
-    mean: str
-    standard_deviation: str
+    mean: str | None = None
+    standard_deviation: str | None = None
+    population: Annotated[
+        Name | None,
+        Field(description="a file of config/processes/, written by 'make population', in place of the two"),
+    ] = None
+
+    @model_validator(mode="after")
+    def _one_or_the_other(self) -> ProcessSpread:
+        written = [key for key in ("mean", "standard_deviation") if getattr(self, key) is not None]
+        if len(written) == 1 or (self.population is None and not written):
+            raise ValueError("a process is either 'mean' and 'standard_deviation', or 'population'")
+        return self
+
+
+class ProcessFile(Strict):
+    """How the units of one model scattered when this was written: ``config/processes/*.yaml``."""
+
+    model: Line
+    units: Annotated[int, Field(ge=1, description="units behind it")]
+    last_tested_on: datetime.date | None = None
+    quantities: Annotated[dict[str, ProcessSpread], Field(description="mean and standard deviation of each constant")]
 
 
 class Criterion(Strict):

@@ -12,7 +12,7 @@ from ..procedures import procedures
 from ..procedures.base import Quantity
 from ..quantities import quantities
 from ..units import parse
-from .acceptance import AcceptanceSet, Criterion, ProcessSpread, difference
+from .acceptance import AcceptanceSet, Criterion, ProcessFile, ProcessSpread, difference
 from .documents import Document, read_document
 from .layout import BUILTIN, Layout
 from .unit import InstrumentClass
@@ -28,9 +28,10 @@ class SettingsFolder:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._cache: dict[tuple[str, str], tuple[Document, Any]] = {}
+        self._acceptance: dict[str, AcceptanceSet] = {}
 
     def names(self, kind: str) -> list[str]:
-        """Return the names of the files of ``kind`` (``acceptance``, ``layouts`` or ``instruments``)."""
+        """Return the names of the files of ``kind`` (``acceptance``, ``instruments``, ``layouts``, ``processes``)."""
         return sorted(path.stem for path in (self.folder / kind).glob("*.yaml"))
 
     def has(self, kind: str, name: str) -> bool:
@@ -39,7 +40,41 @@ class SettingsFolder:
 
     def acceptance(self, name: str) -> AcceptanceSet:
         """Return an acceptance set, its quantities and limits checked. Raises ``InputError``."""
-        return self._get("acceptance", name, AcceptanceSet, _check_criteria)[1]
+        if name not in self._acceptance:
+            self._acceptance[name] = self._with_populations(
+                *self._get("acceptance", name, AcceptanceSet, _check_criteria)
+            )
+        return self._acceptance[name]
+
+    def process(self, name: str) -> ProcessFile:
+        """Return how the units of a model scattered. Raises ``InputError``."""
+        return self._get("processes", name, ProcessFile)[1]
+
+    def _with_populations(self, document: Document, found: AcceptanceSet) -> AcceptanceSet:
+        """Return an acceptance set with the spread of each population that a process names, beside its name."""
+        complaints = Complaints(document)
+        criteria = list(found.criteria)
+        for index, criterion in enumerate(criteria):
+            name = criterion.process.population if criterion.process else None
+            if criterion.process is None or name is None:
+                continue
+            why, spread = "", None
+            if criterion.process.mean is not None:
+                why = "a process is either written out or that of a population; delete one"
+            elif not self.has("processes", name):
+                there = ", ".join(self.names("processes")) or "none; 'make population' writes them"
+                why = f"there is no population {name!r}; there are: {there}"
+            else:
+                spread = self.process(name).quantities.get(criterion.quantity)
+            if spread is None:
+                why = why or f"the population {name!r} says nothing of {criterion.quantity}; leave 'process' out"
+                complaints.add(why, "criteria", index, "process", "population")
+                continue
+            _check_process(spread, index, quantities()[criterion.quantity].kind, complaints)
+            named = spread.model_copy(update={"population": name})
+            criteria[index] = criterion.model_copy(update={"process": named})
+        complaints.stop()
+        return found.model_copy(update={"criteria": criteria})
 
     def layout(self, name: str) -> Layout:
         """Return a layout. Raises ``InputError``."""
@@ -87,7 +122,7 @@ def _check_limits(criterion: Criterion, index: int, known: Quantity, complaints:
                 limits[side] = _limit(str(value), known)
             except ValueError as error:
                 complaints.add(str(error), "criteria", index, side)
-    if criterion.process is not None:
+    if criterion.process is not None and criterion.process.population is None:
         _check_process(criterion.process, index, known.kind, complaints)
     if len(limits) == 2 and limits["min"] > limits["max"]:
         words = f"'min' lies above 'max' for {criterion.quantity}"
@@ -113,11 +148,11 @@ def _limit(text: str, quantity: Quantity) -> float:
 def _check_process(process: ProcessSpread, index: int, kind: str, complaints: Complaints) -> None:
     where = ("criteria", index, "process")
     try:
-        parse(process.mean, kind)
+        parse(process.mean or "", kind)
     except ValueError as error:
         complaints.add(str(error), *where, "mean")
     try:
-        if difference(process.standard_deviation, kind) <= 0:
+        if difference(process.standard_deviation or "", kind) <= 0:
             raise ValueError("the spread of a process is positive")
     except ValueError as error:
         complaints.add(str(error), *where, "standard_deviation")

@@ -25,7 +25,16 @@ _MARKS = "\\ { } * ? < > | : \" ' ` $ ; &"
 _NO_NAME = set(_MARKS.replace(" ", ""))
 
 #: Names in the reports folder that are not units.
-RESERVED = ("archive", "bench.html", "comparisons", "index.html", "plans", "results.csv", "results.parquet")
+RESERVED = (
+    "archive",
+    "bench.html",
+    "comparisons",
+    "index.html",
+    "models.html",
+    "plans",
+    "results.csv",
+    "results.parquet",
+)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from pydantic import BaseModel
 
 from ..decision.models import Comparison, Results
 from ..jsonio import to_json, write_bytes
-from .acceptance import AcceptanceSet
+from .acceptance import AcceptanceSet, ProcessFile
 from .layout import Layout
 from .run import RunSettings
 from .unit import InstrumentClass, UnitFile
@@ -20,6 +20,7 @@ MODELS: dict[str, type[BaseModel]] = {
     "unit": UnitFile,
     "instrument": InstrumentClass,
     "acceptance": AcceptanceSet,
+    "process": ProcessFile,
     "layout": Layout,
     "config": RunSettings,
     "results": Results,

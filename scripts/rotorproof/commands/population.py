@@ -1,0 +1,59 @@
+"""Tell how the units of each model scatter, and write it down for use as the process of an acceptance set.
+
+Reads the results that are there and computes none. With --write, config/processes/MODEL.yaml is written for each model;
+an acceptance set uses it by 'process: {population: MODEL}' in a criterion. It stays as it is until it is written again,
+so that no verdict changes with the next unit. The exit status is 0, or 2 where no model has enough units.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from ..decision.models import Results
+from ..jsonio import write_bytes
+from ..quantities import quantities
+from ..season.gather import day_of, is_standard
+from ..season.population import FEWEST, populations
+from ..season.process import file_name, process_of
+from ..signs import unit_text
+from ..workflow import Plan
+from ._project import ROOT, overrides
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's arguments."""
+    parser.add_argument("--write", action="store_true", help="write config/processes/MODEL.yaml for each model")
+    parser.add_argument(
+        "--config", nargs="+", default=[], metavar="KEY=VALUE", help="override settings of config/config.yaml"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the populations and write their files."""
+    import yaml
+
+    plan = Plan.load(ROOT, overrides(args.config))
+    reports = ROOT / plan.reports
+    units = [unit for unit in plan.all_units if (reports / unit["unit"] / "results.json").is_file()]
+    results = {unit["unit"]: Results.read(reports / unit["unit"] / "results.json") for unit in units}
+    found = populations(units, results)
+    if not found:
+        print(f"error: no model has {FEWEST} units with results; run 'make report' on them first", file=sys.stderr)
+        return 2
+    for population in found:
+        print(f"{population.model}: {population.units} units")
+        for one in population.constants:
+            scatter = one.scatter
+            print(
+                f"  {quantities()[one.quantity].title}: {scatter.mean:.5g} {unit_text(one.unit)}, scatter between "
+                f"units {scatter.between:.2g} ({scatter.between_low:.2g} to {scatter.between_high:.2g})"
+            )
+        if args.write:
+            path = ROOT / "config" / "processes" / f"{file_name(population.model)}.yaml"
+            members = [unit for unit in units if not is_standard(unit) and day_of(unit) is not None]
+            head = "# Written by 'make population': how the units of this model scattered.\n"
+            content = yaml.safe_dump(process_of(population, members), sort_keys=False, allow_unicode=True)
+            write_bytes(path, f"{head}{content}".encode())
+            print(f"  config/processes/{path.name}")
+    return 0

@@ -1,0 +1,36 @@
+"""What a population says of units to come, as a file of ``config/processes``: a process of JCGM 106:2012, clause 9."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from .gather import day_of
+from .population import Population
+
+
+def file_name(model: str) -> str:
+    """Return the name of the file of a model: letters, digits and dashes of its name."""
+    return re.sub(r"[^A-Za-z0-9]+", "-", model).strip("-")[:80] or "model"
+
+
+def process_of(population: Population, units: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Return the content of the file.
+
+    The spread of a unit to come is that between units and the uncertainty of their mean together. A constant whose
+    scatter between units cannot be told from errors of measurement is left out: a spread of nothing would make every
+    risk small.
+    """
+    found = {}
+    for one in population.constants:
+        if one.scatter.between > 0:
+            spread = math.hypot(one.scatter.between, one.scatter.mean_uncertainty)
+            texts = (f"{value:.6g} {one.unit}" for value in (one.scatter.mean, spread))
+            found[one.quantity] = dict(zip(("mean", "standard_deviation"), texts, strict=True))
+    days = [day for unit in units if unit.get("model") == population.model and (day := day_of(unit)) is not None]
+    about: dict[str, Any] = {"model": population.model, "units": population.units}
+    if days:
+        about["last_tested_on"] = max(days).isoformat()
+    return {**about, "quantities": found}

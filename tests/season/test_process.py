@@ -1,0 +1,52 @@
+"""A population as the process of an acceptance set."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import yaml
+
+from rotorproof.errors import InputError
+from rotorproof.season.process import file_name, process_of
+from rotorproof.settings.folder import SettingsFolder
+from tests.season.test_population import BETWEEN, MEAN, SHARED, model
+
+
+def _written(tmp_path: Path, process: object) -> SettingsFolder:
+    (tmp_path / "acceptance").mkdir()
+    criterion = {"quantity": "phase_resistance", "max": "0.13 ohm", "process": process}
+    content = yaml.safe_dump({"criteria": [criterion]})
+    (tmp_path / "acceptance" / "motor.yaml").write_text(content, encoding="utf-8")
+    return SettingsFolder(tmp_path)
+
+
+def test_a_criterion_takes_its_process_from_the_units_measured(tmp_path: Path) -> None:
+    population = model(1)
+    folder = _written(tmp_path, {"population": "HM"})
+    (tmp_path / "processes").mkdir()
+    content = yaml.safe_dump(process_of(population, []))
+    (tmp_path / "processes" / f"{file_name('HM')}.yaml").write_text(content, encoding="utf-8")
+    process = folder.acceptance("motor").criteria[0].process
+    assert process is not None
+    assert process.population == "HM"
+    mean, spread = (float(str(text).split()[0]) for text in (process.mean, process.standard_deviation))
+    assert abs(mean - MEAN) < 3 * SHARED
+    assert 0.7 * BETWEEN < spread < 1.7 * BETWEEN
+
+
+@pytest.mark.parametrize(
+    ("process", "said"),
+    [
+        ({"population": "none"}, "there is no population 'none'"),
+        ({"population": "HM", "mean": "1 ohm", "standard_deviation": "0.1 ohm"}, "either written out or"),
+        ({"mean": "1 ohm"}, "either 'mean' and 'standard_deviation', or 'population'"),
+    ],
+)
+def test_what_is_no_process_is_named(tmp_path: Path, process: object, said: str) -> None:
+    with pytest.raises(InputError, match=said):
+        _written(tmp_path, process).acceptance("motor")
+
+
+def test_a_name_of_a_model_becomes_a_name_of_a_file() -> None:
+    assert file_name("HM-2207 (invented)") == "HM-2207-invented"
