@@ -35,6 +35,12 @@ def quantities() -> dict[str, Quantity]:
 
 
 @cache
+def applied_quantities() -> frozenset[str]:
+    """Return the names of the quantities that have one value for each pack and vehicle a unit is meant for."""
+    return frozenset(name for derivation in derivations().values() if derivation.applied for name in derivation.gives)
+
+
+@cache
 def key_quantities() -> tuple[str, ...]:
     """Return the names of the constants by which units are compared at a glance, in their order."""
     keys = [quantity for quantity in quantities().values() if quantity.key]

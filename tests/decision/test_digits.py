@@ -161,7 +161,7 @@ def test_every_number_that_is_rounded_is_compared_with_a_step_of_its_own(seed: i
     raw = drawn(seed)
     written = digits.results(raw)
     # Rounding moves a number by half of a step, so that a step is enough for every one.
-    assert list(_differences(raw, written, "", None, raw["quantities"])) == []
+    assert list(_differences(raw, written, "", None, raw)) == []
 
 
 def test_no_step_hides_a_number_that_is_another() -> None:
@@ -175,4 +175,4 @@ def test_no_step_hides_a_number_that_is_another() -> None:
         for key in where:
             holder = holder[key]
         holder[last] = 1.06 * holder[last] + 2e-5  # a share has six decimals
-        assert len(list(_differences(old, new, "", None, old["quantities"]))) == 1, (*where, last)
+        assert len(list(_differences(old, new, "", None, old))) == 1, (*where, last)

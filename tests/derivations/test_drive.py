@@ -15,6 +15,7 @@ import pytest
 from rotorproof.decision.results import build_results
 from rotorproof.derivations.drive_match import DERIVATION as MATCH
 from rotorproof.derivations.drive_prediction import DERIVATION as PREDICTION
+from rotorproof.derivations.pack_match import DERIVATION as PACK_MATCH
 from rotorproof.fitting.engine import Outcome
 from rotorproof.fitting.parts import Part, giver, part
 from rotorproof.fitting.store import load_fit, save_fit
@@ -80,7 +81,7 @@ def without(*names: str) -> dict[str, float]:
 
 
 def test_a_whole_pair_gives_every_number_and_misses_none() -> None:
-    for derivation in (MATCH, PREDICTION):
+    for derivation in (MATCH, PACK_MATCH, PREDICTION):
         result = derivation.derive(GIVEN)
         assert set(result) == set(derivation.gives)
         assert not derivation.show(GIVEN, result).missing
@@ -132,9 +133,10 @@ def test_what_was_not_measured_is_missing_and_named(lacking: str, lost: set[str]
 )
 def test_a_number_of_the_match_that_lacks_something_says_so(lacking: str, lost: set[str]) -> None:
     given = without(lacking)
-    result = MATCH.derive(given)
-    missing = MATCH.show(given, result).missing
-    assert set(MATCH.gives) - set(result) == set(missing) == lost
+    match = PACK_MATCH if lost <= set(PACK_MATCH.gives) else MATCH
+    result = match.derive(given)
+    missing = match.show(given, result).missing
+    assert set(match.gives) - set(result) == set(missing) == lost
     assert all(reason.lower() == f"needs {title_of(lacking)}" for reason in missing.values())
 
 
@@ -217,7 +219,7 @@ SETTINGS = RunSettings.model_validate(
 def test_one_meter_that_read_both_parts_stays_one_error(tmp_path: Path) -> None:
     controller = stored(tmp_path, "controller", "C", "supply-window", {"start_voltage": (31.5, 0.05)})
     found = fit_unit(drive(), [], SETTINGS, "D/unit.yaml", [controller])
-    (match,) = (one for one in found.derived if one.name == "drive-match")
+    (match,) = (one for one in found.derived if one.name == "pack-match")
     margin = match.forms["start_margin_nominal"]
     assert margin.value == pytest.approx(4.5)
     assert margin.correlation(controller.forms["start_voltage"]) == pytest.approx(-1.0)

@@ -14,6 +14,7 @@ from scipy.optimize import brentq
 
 from rotorproof.derivations.drive_match import DERIVATION as MATCH
 from rotorproof.derivations.drive_prediction import DERIVATION as DRIVE
+from rotorproof.derivations.pack_match import DERIVATION as PACK_MATCH
 from rotorproof.physics import friction
 from tests.outside import Outside
 from tests.proof.cases import DRAGGED, HAND, ON_A_PACK, drag
@@ -241,7 +242,7 @@ def test_margins(outside: Outside) -> None:
         "dead_time_min": 500e-9,
         "pwm_frequency": 16e3,
     }
-    found = MATCH.derive(given)
+    found = {**MATCH.derive(given), **PACK_MATCH.derive(given)}
     outside.each(
         found,
         (

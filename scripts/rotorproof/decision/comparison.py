@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
-from ..quantities import preferred, quantities
+from ..quantities import applied_quantities, preferred, quantities
 from ..uncertainty.coverage import interval
 from ..uncertainty.result import Result
 from ..units import conversion
@@ -25,9 +25,15 @@ from .models import (
     ComparedUnit,
     ComparedValue,
     Comparison,
+    ForEntry,
     PairEntry,
     Results,
     SameUnit,
+)
+
+_APART = (
+    "The units are meant for several packs or vehicles, or for different ones: what is predicted on them stands in the "
+    "report of each; criteria are compared on the same pack and vehicle."
 )
 
 
@@ -44,10 +50,15 @@ class Measured:
         """Return the unit's name."""
         return str(self.facts["unit"])
 
+    @property
+    def alone(self) -> bool:
+        """Tell whether it is meant for one pack and vehicle alone."""
+        return len(self.fit.get("applications", ())) < 2
+
     def best(self) -> dict[str, Result]:
         """Return every quantity from its preferred maker, as ``results.json`` chose it."""
         parts = [(part["procedure"], part) for part in self.fit["outcomes"]]
-        parts += [(part["name"], part) for part in self.fit["derived"]]
+        parts += [(part["name"], part) for part in self.fit["derived"] if self.alone or not part.get("for")]
         return preferred(
             (maker, {name: Result(form, part["simulated"].get(name)) for name, form in part["forms"].items()})
             for maker, part in parts
@@ -97,6 +108,14 @@ def difference(first: Result, second: Result, probability: float) -> Difference:
 def compare(name: str, units: Sequence[Measured], probability: float) -> Comparison:
     """Return the content of ``comparison.json``."""
     best = {unit.name: unit.best() for unit in units}
+    named = any(part.get("for") for unit in units for part in unit.fit["derived"])
+    meant = [unit.fit.get("applications") for unit in units]
+    apart = named and not (units[0].alone and all(one == meant[0] for one in meant))
+    if apart:
+        # What is predicted on one pack and vehicle is no better or worse than what is on another.
+        best = {
+            name: {q: one for q, one in found.items() if q not in applied_quantities()} for name, found in best.items()
+        }
     shared = [q for q in quantities() if sum(q in found for found in best.values()) >= 2]
     rows: dict[str, ComparedQuantity] = {}
     differences: dict[str, dict[tuple[str, str], Difference]] = {}
@@ -123,7 +142,7 @@ def compare(name: str, units: Sequence[Measured], probability: float) -> Compari
             if sum(q in found for found in best.values()) == 1
         },
         same_unit=_same_unit(units),
-        notes=_notes(pairs, probability),
+        notes=[*_notes(pairs, probability), *([_APART] if apart else [])],
     )
     return Comparison.model_validate(digits.comparison(found.as_json()))
 
@@ -178,16 +197,15 @@ def _criteria(
             decided = ComparedDecision(
                 unit=unit.name, decision=one.decision, probability_of_conformity=one.probability_of_conformity
             )
-            found.setdefault((one.quantity, one.min, one.max, one.unit, one.rule), []).append(decided)
+            names = tuple(one.for_.fields().items()) if one.for_ else ()
+            found.setdefault((one.quantity, one.min, one.max, one.unit, one.rule, names), []).append(decided)
     rows = []
-    for (quantity, low, high, of, rule), decisions in found.items():
+    for (quantity, low, high, of, rule, names), decisions in found.items():
         if len(decisions) >= 2:
             better, why = _better(low, high, decisions, differences.get(quantity, {}))
-            rows.append(
-                ComparedCriterion(
-                    quantity=quantity, min=low, max=high, unit=of, rule=rule, units=decisions, better=better, why=why
-                )
-            )
+            meant = {"for_": ForEntry(**dict(names))} if names else {}
+            about = {"quantity": quantity, "min": low, "max": high, "unit": of, "rule": rule, **meant}
+            rows.append(ComparedCriterion(**about, units=decisions, better=better, why=why))
     return rows
 
 
@@ -203,6 +221,8 @@ def _better(
     if len(passing) == 1:
         return passing[0], "the only one that passes"
     measured = [unit for unit, decision in decisions.items() if decision != "not measured"]
+    if not differences and len(measured) > 1:
+        return None, "see the units' own reports for its values"
     if low is not None and high is not None:
         return None, "between two limits neither side is better; compare the decisions"
     wanted = -1 if high is not None else 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from ..procedures.base import Quantity
@@ -16,9 +17,16 @@ from .rules import Limits, decide, probability_of_conformity, statement, zones
 
 
 def criterion_row(
-    criterion: Criterion, acceptance: AcceptanceSet, result: Result | None, probability: float
+    criterion: Criterion,
+    acceptance: AcceptanceSet,
+    result: Result | None,
+    probability: float,
+    application: Mapping[str, str] | None = None,
 ) -> CriterionEntry:
-    """Return the decision by a criterion on a result with its probability, zones, risks and the rule in words."""
+    """Return the decision by a criterion on a result with its probability, zones, risks and the rule in words.
+
+    ``application`` names the pack and the vehicle that the result is for.
+    """
     quantity = quantities()[criterion.quantity]
     rule: Rule = criterion.rule or acceptance.rule
     factor = acceptance.guard_factor if criterion.guard_factor is None else criterion.guard_factor
@@ -28,6 +36,8 @@ def criterion_row(
     row: dict[str, Any] = {"quantity": criterion.quantity}
     if criterion.from_:
         row["from"] = criterion.from_
+    if application:
+        row["for"] = application
     row |= {side: from_si(value, quantity.unit, quantity.kind) for side, value in si.items()}
     row |= {"unit": quantity.unit, "rule": rule, "statement": statement(rule, factor)}
     if rule != "simple":

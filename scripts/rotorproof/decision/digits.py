@@ -146,10 +146,15 @@ def step(name: str, number: float, standard_uncertainty: float | None) -> float:
 
 def results(found: Mapping[str, Any]) -> dict[str, Any]:
     """Return the content of ``results.json`` with the digits that mean something."""
+    more = {
+        key: [{**one, "quantities": {name: _entry(entry) for name, entry in one["quantities"].items()}} for one in each]
+        for key, each in found.items()
+        if key == "applications"
+    }
     quantities = {name: _entry(entry) for name, entry in found["quantities"].items()}
-    criteria = [_criterion(row, judged(row, found["quantities"])) for row in found["criteria"]]
+    criteria = [_criterion(row, judged(row, found)) for row in found["criteria"]]
     tests = [{**test, "adequacy": _adequacy(test["adequacy"])} for test in found.get("tests", ())]
-    return {**found, "quantities": quantities, "criteria": criteria, "tests": tests}
+    return {**found, **more, "quantities": quantities, "criteria": criteria, "tests": tests}
 
 
 def comparison(found: Mapping[str, Any]) -> dict[str, Any]:
@@ -188,9 +193,10 @@ def _budget(lines: Sequence[Mapping[str, Any]], whole: float) -> list[dict[str, 
     return sorted(rows, key=lambda row: (-row["standard_uncertainty"], row["source"]))
 
 
-def judged(row: Mapping[str, Any], quantities: Mapping[str, Any]) -> Mapping[str, Any] | None:
-    """Return the entry that a criterion was decided on: the unit's, or that of the procedure it names."""
-    entry = quantities.get(row["quantity"])
+def judged(row: Mapping[str, Any], found: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """Return the entry of ``results.json`` that a criterion was decided on, as ``Results.judged`` does."""
+    applied = (one["quantities"] for one in found.get("applications") or () if one["for"] == row.get("for"))
+    entry = next(applied, found["quantities"]).get(row["quantity"])
     if entry is None or row.get("from") is None:
         return entry
     each = (entry, *entry.get("alternatives", ()))

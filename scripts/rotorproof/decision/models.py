@@ -6,6 +6,7 @@ A key that was never set is left out of a file; one that was set to ``None`` is 
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -13,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from ..errors import Problem
 from ..settings.acceptance import Rule
+from ..settings.application import words
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -70,6 +72,23 @@ class BudgetEntry(_Model):
     ]
 
 
+class ForEntry(_Model):
+    """The pack and the vehicle of config.yaml that a prediction is for."""
+
+    pack: str | None = None
+    vehicle: str | None = None
+
+    @property
+    def words(self) -> str:
+        """Return the names as a page has them: "cargo on 48V"."""
+        return words(self.fields())
+
+
+def told_apart(quantity: str, application: ForEntry | None) -> str:
+    """Return the name of a quantity with those of the pack and vehicle that it is for, if any."""
+    return f"{quantity} ({application.words})" if application else quantity
+
+
 class QuantityEntry(_Model):
     """A measured quantity: value in the named unit, its uncertainty and where it comes from."""
 
@@ -82,6 +101,9 @@ class QuantityEntry(_Model):
     interval: Interval
     procedure: str
     origin: OriginEntry | None = None
+    for_: Annotated[ForEntry | None, Field(alias="for", description="of a prediction on a named pack or vehicle")] = (
+        None
+    )
     label: str | None = None
     part: Annotated[str | None, Field(description="the unit that gave it, where that is a part of a drive")] = None
     conditions: dict[str, str]
@@ -138,6 +160,9 @@ class CriterionEntry(_Model):
     from_: Annotated[
         str | None, Field(alias="from", description="the procedure whose value alone is judged, on purpose")
     ] = None
+    for_: Annotated[
+        ForEntry | None, Field(alias="for", description="the named pack and vehicle whose prediction is judged")
+    ] = None
     min: Number | None = None
     max: Number | None = None
     unit: str
@@ -167,6 +192,11 @@ class CriterionEntry(_Model):
     global_producer_risk: Annotated[
         Probability | None, Field(description="share of all units that fail though they conform")
     ] = None
+
+    @property
+    def name(self) -> str:
+        """Return what tells it from the criteria of other quantities, packs and vehicles."""
+        return told_apart(self.quantity, self.for_)
 
 
 class ProblemEntry(_Model):
@@ -233,6 +263,13 @@ class TestEntry(_Model):
     adequacy: AdequacyEntry
 
 
+class ApplicationEntry(_Model):
+    """What is predicted on one of several packs and vehicles that a unit is meant for."""
+
+    for_: Annotated[ForEntry, Field(alias="for")]
+    quantities: dict[str, MainEntry]
+
+
 class Results(_Model):
     """The results of one unit under test."""
 
@@ -242,17 +279,26 @@ class Results(_Model):
     parts: list[PartEntry] | None = None
     verdict: Verdict
     quantities: dict[str, MainEntry]
+    applications: Annotated[
+        list[ApplicationEntry] | None,
+        Field(description="what is predicted on each, where the unit is meant for several packs or vehicles"),
+    ] = None
     criteria: list[CriterionEntry]
     tests: Annotated[list[TestEntry], Field(default_factory=list)]
     problems: list[ProblemEntry]
 
     def judged(self, criterion: CriterionEntry) -> QuantityEntry | None:
         """Return the entry that a criterion was decided on: the unit's, or that of the procedure it names."""
-        entry = self.quantities.get(criterion.quantity)
+        entry = self.of(criterion.for_).get(criterion.quantity)
         if criterion.from_ is None or entry is None:
             return entry
         each = (entry, *(entry.alternatives or ()))
         return next((one for one in each if one.procedure == criterion.from_), None)
+
+    def of(self, application: ForEntry | None) -> Mapping[str, MainEntry]:
+        """Return the quantities that hold for a pack and vehicle: those of several that are meant, else the unit's."""
+        each = self.applications or ()
+        return next((one.quantities for one in each if one.for_ == application), self.quantities)
 
 
 class ComparedUnit(_Model):
@@ -319,6 +365,9 @@ class ComparedCriterion(_Model):
     """A criterion that two units or more are judged by; limits in the named unit."""
 
     quantity: str
+    for_: Annotated[
+        ForEntry | None, Field(alias="for", description="the named pack and vehicle whose prediction is judged")
+    ] = None
     min: Number | None
     max: Number | None
     unit: str

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..quantities import quantities
-from .models import Results
+from .models import ComparedCriterion, CriterionEntry, Results
 
 
 def doubt(results: Results) -> str:
@@ -16,11 +16,17 @@ def doubt(results: Results) -> str:
     return f"readings look as if a unit or a scale were wrong ({where}): see Problems before relying on the verdict"
 
 
+def titled(criterion: CriterionEntry | ComparedCriterion) -> str:
+    """Return the title of a criterion's quantity, with the pack and the vehicle that it is judged for."""
+    title = quantities()[criterion.quantity].title
+    return f"{title}, {criterion.for_.words}" if criterion.for_ else title
+
+
 def reason(results: Results) -> str:
     """Return why the verdict is what it is, naming the quantities that decide."""
     by_decision: dict[str, list[str]] = {}
     for criterion in results.criteria:
-        by_decision.setdefault(criterion.decision, []).append(quantities()[criterion.quantity].title)
+        by_decision.setdefault(criterion.decision, []).append(titled(criterion))
     match results.verdict:
         case "accepted":
             return f"all {len(results.criteria)} criteria are met"

@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ..errors import Problem
-from ..quantities import ADJUSTED, preference, quantities
-from ..settings.acceptance import AcceptanceSet
+from ..quantities import ADJUSTED, applied_quantities, preference, quantities
+from ..settings.acceptance import AcceptanceSet, Criterion
+from ..settings.application import words
 from ..uncertainty.coverage import interval
 from ..uncertainty.forms import Form
 from ..uncertainty.result import Result
@@ -21,6 +22,8 @@ from .cross_checks import cross_checks
 from .models import (
     AdequacyEntry,
     AlternativeEntry,
+    ApplicationEntry,
+    ForEntry,
     Kind,
     MainEntry,
     OriginEntry,
@@ -55,37 +58,23 @@ def build_results(
 
     ``part_results`` holds the results of the units that a drive is made of, in the order of the fit's parts.
     """
-    candidates: _Candidates = {}
     wanted = {criterion.quantity for criterion in acceptance.criteria} if acceptance else set()
     parts = [(part["procedure"], part) for part in fit["outcomes"]]
     parts += [(part["name"], part) for part in fit["derived"]]
-    for place, (maker, part) in enumerate(parts):
-        for name, form in part["forms"].items():
-            result = Result(form, part["simulated"].get(name))
-            entry = _entry(name, result, maker, part, probability)
-            candidates.setdefault(name, []).append((preference(quantities()[name], maker), place, entry, result))
+    applications: Sequence[Mapping[str, str]] = fit.get("applications") or ({},)
+    alone = len(applications) == 1
+    # What is predicted on one of several packs and vehicles is no quantity of the unit itself.
+    candidates = _candidates([one for one in parts if alone or not one[1].get("for")], probability)
     _inherit(fit.get("parts", ()), wanted, candidates, probability)
     together: Mapping[str, Any] = next((part["consistency"] for maker, part in parts if maker == ADJUSTED), {})
-    found: dict[str, MainEntry] = {}
-    for name in sorted(candidates):
-        ranked = sorted(candidates[name], key=lambda c: c[:2])
-        _, _, entry, result = ranked[0]
-        others = [
-            AlternativeEntry(
-                **other.fields(), normalised_error=normalised_error(another.form, result.form, probability)
-            )
-            for _, _, other, another in ranked[1:]
-        ]
-        found[name] = MainEntry(**entry.fields())
-        if name in together:
-            found[name].consistency = consistency_entry(together[name], quantities()[name])
-        if others:
-            found[name].alternatives = others
+    found = _chosen(candidates, together, probability)
+    each = [candidates] if alone else [_candidates(_only(parts, names), probability) for names in applications]
     criteria = []
     if acceptance:
-        for one in acceptance.criteria:
-            judged = _judged(candidates, one.quantity, one.from_)
-            row = criterion_row(one, acceptance, judged[1] if judged else None, probability)
+        on = [(one, *there) for one in acceptance.criteria for there in _judged_on(one, applications, each, candidates)]
+        for one, names, there in on:
+            judged = _judged(there, one.quantity, one.from_)
+            row = criterion_row(one, acceptance, judged[1] if judged else None, probability, names)
             if judged:
                 row.origin = judged[0].origin
                 if row.decision == "undecided":
@@ -96,6 +85,7 @@ def build_results(
     made_of = [_part(one, results) for one, results in zip(fit.get("parts", ()), part_results, strict=True)]
     other = [
         *_part_problems(unit, made_of, part_results),
+        *_not_judged(unit, acceptance, applications),
         *disagreements(found),
         *cross_checks(found),
         *implausible(found),
@@ -116,7 +106,76 @@ def build_results(
     )
     if made_of:
         results.parts = made_of
+    if not alone:
+        results.applications = [
+            ApplicationEntry(for_=ForEntry(**names), quantities=_chosen(there, {}, probability))
+            for names, there in zip(applications, each, strict=True)
+        ]
     return Results.model_validate(digits.results(results.as_json()))
+
+
+def _candidates(parts: Sequence[tuple[str, Mapping[str, Any]]], probability: float) -> _Candidates:
+    """Return what runs and derivations give, each by its maker's name, quantity by quantity."""
+    found: _Candidates = {}
+    for place, (maker, part) in enumerate(parts):
+        for name, form in part["forms"].items():
+            result = Result(form, part["simulated"].get(name))
+            entry = _entry(name, result, maker, part, probability)
+            found.setdefault(name, []).append((preference(quantities()[name], maker), place, entry, result))
+    return found
+
+
+def _only(
+    parts: Sequence[tuple[str, Mapping[str, Any]]], application: Mapping[str, str]
+) -> list[tuple[str, Mapping[str, Any]]]:
+    """Return what was predicted on one pack and vehicle."""
+    return [one for one in parts if one[1].get("for") == application]
+
+
+def _chosen(candidates: _Candidates, together: Mapping[str, Any], probability: float) -> dict[str, MainEntry]:
+    """Return each quantity as its preferred maker gives it, with what the others give beside it."""
+    found: dict[str, MainEntry] = {}
+    for name in sorted(candidates):
+        ranked = sorted(candidates[name], key=lambda c: c[:2])
+        _, _, entry, result = ranked[0]
+        others = [
+            AlternativeEntry(
+                **other.fields(), normalised_error=normalised_error(another.form, result.form, probability)
+            )
+            for _, _, other, another in ranked[1:]
+        ]
+        found[name] = MainEntry(**entry.fields())
+        if name in together:
+            found[name].consistency = consistency_entry(together[name], quantities()[name])
+        if others:
+            found[name].alternatives = others
+    return found
+
+
+def _judged_on(
+    criterion: Criterion, applications: Sequence[Mapping[str, str]], each: Sequence[_Candidates], own: _Candidates
+) -> list[tuple[Mapping[str, str], _Candidates]]:
+    """Return the packs and vehicles that a criterion judges, each with what was found; a measured value is on none."""
+    if criterion.quantity not in applied_quantities():
+        return [({}, own)]
+    meant = criterion.for_
+    return [one for one in zip(applications, each, strict=True) if meant is None or meant.covers(one[0])]
+
+
+def _not_judged(
+    unit: str, acceptance: AcceptanceSet | None, applications: Sequence[Mapping[str, str]]
+) -> list[Problem]:
+    """Return a warning for each criterion for a pack or vehicle that the unit is not meant for: nobody judges it."""
+    return [
+        Problem(
+            f"the limit of {quantities()[one.quantity].title} for {words(one.for_.model_dump(exclude_none=True))} is "
+            "not judged: the unit is not meant for it; see 'for' in its unit.yaml",
+            file=f"{unit}/unit.yaml",
+            severity="warning",
+        )
+        for one in (acceptance.criteria if acceptance else ())
+        if one.for_ is not None and not any(one.for_.covers(names) for names in applications)
+    ]
 
 
 def _test(outcome: Mapping[str, Any]) -> TestEntry:
@@ -235,6 +294,8 @@ def _entry(
     notes = list(made.get("quantity_notes", {}).get(name, []))
     notes += uncertainty_notes(result, cover, quantity, probability)
     more: dict[str, Any] = {"origin": _origin(name, made), **part}
+    if made.get("for"):
+        more["for_"] = ForEntry(**made["for"])
     if made.get("label") not in (None, maker):
         more["label"] = made["label"]
     if name in made.get("details", {}):

@@ -1,4 +1,4 @@
-"""What a pair of motor and controller is judged by beside its prediction, as facts."""
+"""What a pair of motor and controller, and a controller on a pack, are judged by beside the prediction, as facts."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from ..procedures.base import Quantity
 
 _SOURCE = "definition"
 
-QUANTITIES = (
+PAIR = (
     Quantity(
         "commutation_match",
         "Commutation match",
@@ -36,6 +36,28 @@ QUANTITIES = (
         "spacing of the motor's sensors less that of the set the controller's table is for, without sign",
         _SOURCE,
     ),
+    Quantity(
+        "current_limit_ratio",
+        "Current limit over continuous current",
+        "k_I",
+        "ratio",
+        "1",
+        "phase current limit of the controller over the continuous current of the motor: above 1 the controller can "
+        "overheat the motor, in a time that falls with the square",
+        "definition; IEC 60034-1 for continuous duty",
+    ),
+    Quantity(
+        "dead_time_share",
+        "Dead time share",
+        "d_t",
+        "ratio",
+        "percent",
+        "shortest dead time times switching frequency: the share of a switching period lost at each change of a leg",
+        "definition",
+    ),
+)
+
+ON_PACK = (
     Quantity(
         "start_margin_nominal",
         "Start margin, nominal pack",
@@ -74,24 +96,5 @@ QUANTITIES = (
         "the controller's cut-off voltage less the voltage of the empty pack: below zero the controller lets the pack "
         "be discharged too deeply, far above zero it leaves charge unused",
         _SOURCE,
-    ),
-    Quantity(
-        "current_limit_ratio",
-        "Current limit over continuous current",
-        "k_I",
-        "ratio",
-        "1",
-        "phase current limit of the controller over the continuous current of the motor: above 1 the controller can "
-        "overheat the motor, in a time that falls with the square",
-        "definition; IEC 60034-1 for continuous duty",
-    ),
-    Quantity(
-        "dead_time_share",
-        "Dead time share",
-        "d_t",
-        "ratio",
-        "percent",
-        "shortest dead time times switching frequency: the share of a switching period lost at each change of a leg",
-        "definition",
     ),
 )

@@ -1,4 +1,4 @@
-"""Whether a motor and a controller fit each other: sensors, voltages, currents, times, each as a number to limit.
+"""Whether a motor and a controller fit each other: sensors, currents, times, each as a number to limit.
 
 What was not measured is missing, with the reason; nothing is taken for granted.
 """
@@ -13,42 +13,35 @@ from ..physics import pairing
 from ..physics.six_step import PHASES, Connection, change_words
 from ..procedures.base import Hint, Need, Table, UnitKind
 from ..procedures.derivation import Derivation, Shown, named, needs_words
-from ._drive_quantities import QUANTITIES
+from ._drive_quantities import PAIR
 
 _TABLES = ("commutation_table", "controller_table")
 #: Wires letter to letter: A, B, C.
 _STRAIGHT = 123.0
 #: Quantity -> the scalars it is computed from, and how.
 _NUMBERS: dict[str, tuple[tuple[str, ...], Callable[[float, float], float]]] = {
-    "start_margin_nominal": (("pack_voltage_nominal", "start_voltage"), lambda pack, start: pack - start),
-    "start_margin_empty": (("pack_voltage_empty", "start_voltage"), lambda pack, start: pack - start),
-    "overvoltage_margin": (("overvoltage_cutoff", "pack_voltage_full"), lambda cutoff, pack: cutoff - pack),
-    "cutoff_margin": (("cutoff_voltage", "pack_voltage_empty"), lambda cutoff, pack: cutoff - pack),
     "current_limit_ratio": (("phase_current_limit", "continuous_current"), lambda limit, lasting: limit / lasting),
     "dead_time_share": (("dead_time_min", "pwm_frequency"), lambda time, frequency: time * frequency),
 }
 
 
 class DriveMatch(Derivation):
-    """How the two parts of a drive fit each other and the pack."""
+    """How the two parts of a drive fit each other."""
 
     name = "drive-match"
-    title = "Do motor, controller and battery fit each other?"
+    title = "Do motor and controller fit each other?"
     unit_kinds: ClassVar[tuple[UnitKind, ...]] = ("drive",)
     needs = (
         Need("commutation_table", "the drive that each sensor state asks for", part="motor"),
         Need("hall_spacing", "the kind of sensor set", part="motor"),
         Need("continuous_current", "what the motor bears", part="motor"),
         Need("controller_table", "the drive that each sensor state gets", part="controller"),
-        Need("start_voltage", "whether it starts on this pack", part="controller"),
-        Need("cutoff_voltage", "where it stops on this pack", part="controller"),
-        Need("overvoltage_cutoff", "whether it bears the full pack", part="controller"),
         Need("phase_current_limit", "what it lets through the motor", part="controller"),
         Need("pwm_frequency", "the switching period", part="controller"),
         Need("dead_time_min", "what dead time takes of a period", part="controller"),
     )
     gives = ("commutation_match", "wires_to_move", "sensor_spacing_mismatch", *_NUMBERS)
-    quantities = QUANTITIES
+    quantities = PAIR
     not_covered = ("No real pair was connected in all 36 ways; connections are compared with trials on paper.",)
     order = 105
 

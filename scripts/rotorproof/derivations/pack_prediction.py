@@ -30,6 +30,7 @@ class PackPrediction(Derivation):
     title = "On the real battery"
     unit_kinds: ClassVar[tuple[UnitKind, ...]] = ("motor",)
     costly: ClassVar[bool] = True
+    applied: ClassVar[bool] = True
     needs: ClassVar[tuple[Need, ...]] = (
         Need("emf_constant_dc", "speed and torque per volt and ampere", required=True),
         Need("phase_resistance", "voltage lost in the winding", required=True),

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from ..decision.models import Results
+from ..decision.models import Results, told_apart
 from ..jsonio import write_bytes
 
 #: Column -> whether it holds numbers. One row is one quantity of one unit.
@@ -22,6 +22,8 @@ COLUMNS = {
     "signed_revision": True,
     "waived": False,
     "quantity": False,
+    "vehicle": False,
+    "pack": False,
     "value": True,
     "expanded_uncertainty": True,
     "standard_uncertainty": True,
@@ -63,14 +65,16 @@ def _rows(unit: Mapping[str, Any], results: Results, signed: Sequence[Mapping[st
         "waived": ", ".join(last["waived"]) if last else None,
     }
     worst_last = sorted(results.criteria, key=lambda c: -_WORST_FIRST.index(c.decision))
-    decided = {criterion.quantity: criterion for criterion in worst_last}
+    decided = {criterion.name: criterion for criterion in worst_last}
     found = []
-    for name, entry in results.quantities.items():
-        criterion = decided.pop(name, None)
+    predicted = [item for one in results.applications or () for item in one.quantities.items()]
+    for name, entry in [*results.quantities.items(), *predicted]:
+        criterion = decided.pop(told_apart(name, entry.for_), None)
         found.append(
             {
                 **about,
                 "quantity": name,
+                **(entry.for_.fields() if entry.for_ else {}),
                 "value": entry.value,
                 "expanded_uncertainty": entry.expanded_uncertainty,
                 "standard_uncertainty": entry.standard_uncertainty,
@@ -83,7 +87,15 @@ def _rows(unit: Mapping[str, Any], results: Results, signed: Sequence[Mapping[st
                 "probability_of_conformity": criterion and criterion.probability_of_conformity,
             }
         )
-    found += [{**about, "quantity": name, "decision": criterion.decision} for name, criterion in decided.items()]
+    found += [
+        {
+            **about,
+            "quantity": criterion.quantity,
+            **(criterion.for_.fields() if criterion.for_ else {}),
+            "decision": criterion.decision,
+        }
+        for criterion in decided.values()
+    ]
     return found
 
 

@@ -94,7 +94,7 @@ def compared(root: Path, unit: str) -> dict[str, Any]:
     first ``differences`` in words.
     """
     old, new = read_json(root / _ARCHIVED), read_json(_results(root, unit))
-    differences = list(_differences(old, new, "", None, old["quantities"]))
+    differences = list(_differences(old, new, "", None, old))
     return {
         "numbers": sum(1 for _ in _numbers(old)),
         "identical": old == new,
@@ -119,11 +119,11 @@ def _numbers(data: Any) -> Iterator[float]:
 
 
 def _differences(
-    old: Any, new: Any, where: str, uncertainty: float | None, quantities: Mapping[str, Any]
+    old: Any, new: Any, where: str, uncertainty: float | None, archived: Mapping[str, Any]
 ) -> Iterator[str]:
     """Yield one sentence per value that is not the same in both."""
     if isinstance(old, Mapping) and isinstance(new, Mapping):
-        own = _uncertainty(old, uncertainty, quantities)
+        own = _uncertainty(old, uncertainty, archived)
         for key in sorted({*old, *new}, key=str):
             place = f"{where}.{key}" if where else str(key)
             if key not in new:
@@ -131,12 +131,12 @@ def _differences(
             elif key not in old:
                 yield f"{place}: found now, but not archived"
             else:
-                yield from _differences(old[key], new[key], place, own, quantities)
+                yield from _differences(old[key], new[key], place, own, archived)
     elif isinstance(old, list) and isinstance(new, list):
         if len(old) != len(new):
             yield f"{where}: {len(old)} entries archived, {len(new)} found now"
         for number, (one, other) in enumerate(zip(old, new, strict=False)):
-            yield from _differences(one, other, f"{where}[{number}]", uncertainty, quantities)
+            yield from _differences(one, other, f"{where}[{number}]", uncertainty, archived)
     elif _is_number(old) and _is_number(new):
         room = STEPS * max(step(_name(where), number, uncertainty) for number in (old, new))
         if not math.isclose(old, new, rel_tol=0.0, abs_tol=room):
@@ -145,13 +145,13 @@ def _differences(
         yield f"{where}: {old!r} archived, {new!r} found now"
 
 
-def _uncertainty(entry: Mapping[str, Any], outer: float | None, quantities: Mapping[str, Any]) -> float | None:
+def _uncertainty(entry: Mapping[str, Any], outer: float | None, archived: Mapping[str, Any]) -> float | None:
     """Return the standard uncertainty that the last digits of what ``entry`` holds go by."""
     if "value" in entry:
         # What a drive took from a part stands with its expanded uncertainty alone, which is a little larger.
         return entry.get("standard_uncertainty", entry.get("expanded_uncertainty", outer))
     if "acceptance_interval" in entry:
-        found = judged(entry, quantities)
+        found = judged(entry, archived)
         return 0.0 if found is None else found["standard_uncertainty"]
     return outer
 

@@ -30,6 +30,7 @@ class _Model(BaseModel):
 class Waiver(_Model):
     """A criterion that did not pass and is let through, with the reason."""
 
+    #: The criterion's ``name``: the quantity, and in brackets the pack and vehicle that a prediction is for.
     quantity: str
     decision: Literal["fail", "undecided", "not measured"]
     reason: Text
@@ -74,7 +75,7 @@ def waived(results: Results, reasons: Mapping[str, str]) -> tuple[Waiver, ...]:
     """
     problems = []
     found = []
-    missed = {c.quantity: c.decision for c in results.criteria if c.decision != "pass"}
+    missed = {c.name: c.decision for c in results.criteria if c.decision != "pass"}
     for quantity, reason in reasons.items():
         if not reason.strip():
             problems.append(Problem(f"the waiver of {quantity} needs a reason: --waive '{quantity}=why'"))
@@ -87,7 +88,7 @@ def waived(results: Results, reasons: Mapping[str, str]) -> tuple[Waiver, ...]:
             found += [
                 Waiver(quantity=quantity, decision=c.decision, reason=reason.strip())
                 for c in results.criteria
-                if c.quantity == quantity and c.decision != "pass"
+                if c.name == quantity and c.decision != "pass"
             ]
     if len(found) > _MOST_WAIVERS or sum(len(waiver.reason) for waiver in found) > _MOST_LETTERS:
         problems.append(
@@ -110,9 +111,9 @@ def acknowledged(results: Results, waivers: Sequence[Waiver], reason: str | None
     """
     let_through = {waiver.quantity for waiver in waivers}
     lacking = [
-        criterion.quantity
+        criterion.name
         for criterion in results.criteria
-        if criterion.decision == "not measured" and criterion.quantity not in let_through
+        if criterion.decision == "not measured" and criterion.name not in let_through
     ]
     if results.verdict != "incomplete" or (results.criteria and not lacking):
         if reason is not None:
@@ -139,7 +140,7 @@ def disagreements(sign_off: SignOff, results: Results) -> list[str]:
     found = []
     if results.unit != sign_off.unit:
         found.append(f"the sign-off is for {sign_off.unit}, the results are of {results.unit}")
-    decisions = {(criterion.quantity, criterion.decision) for criterion in results.criteria}
+    decisions = {(criterion.name, criterion.decision) for criterion in results.criteria}
     if results.verdict != verdict([criterion.decision for criterion in results.criteria]):
         found.append(f"the results are called {results.verdict}, which does not follow from their criteria")
     if sign_off.verdict != results.verdict:

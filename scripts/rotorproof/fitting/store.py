@@ -14,6 +14,7 @@ from ..jsonio import read_json, write_bytes, write_json
 from ..procedures import procedures
 from ..procedures.base import Axis, Field, Panel, Series, Table
 from ..quantities import ADJUSTED
+from ..settings.application import label
 from ..uncertainty.forms import Form, Influence
 from ..uncertainty.monte_carlo import Simulation
 from ..units import SI_UNIT
@@ -59,6 +60,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
         }
         for index, outcome in enumerate(fit.outcomes)
     ]
+    several = len(fit.applications) > 1
     derived = [
         {
             "name": part.name,
@@ -68,6 +70,8 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "tables": [asdict(table) for table in part.shown.tables],
             "hints": [asdict(hint) for hint in part.shown.hints],
             "predicted": dict(part.predicted),
+            "for": dict(part.application),
+            **({"label": label(part.application)} if several and part.application else {}),
             "missing": dict(part.shown.missing),
             "panels": _panels(f"derived-{index}", part.shown.panels, arrays),
         }
@@ -109,6 +113,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "derived": derived,
             "parts": parts,
             "stated": stated,
+            "applications": [one.names for one in fit.applications],
             "influences": [influence.as_json() for influence in ledger.numbers],
             "problems": [problem.as_json() for problem in fit.problems],
         },

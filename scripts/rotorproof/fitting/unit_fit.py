@@ -13,8 +13,11 @@ from ..errors import FitError, InputError, Problem, trace_of, unforeseen
 from ..physics.thermal_class import CLASS_TEMPERATURE, HOT_SPOT_ALLOWANCE
 from ..procedures import procedures
 from ..procedures.base import Log, Need, Procedure
-from ..procedures.derivation import Shown
+from ..procedures.derivation import Derivation, Shown
 from ..quantities import preferred, quantities
+from ..settings.application import Application, applications
+from ..settings.application import words as names_of
+from ..settings.fields import Strict
 from ..settings.run import RunSettings
 from ..settings.unit import Test, UnitFile
 from ..uncertainty.forms import Form, Influence, propagate
@@ -51,6 +54,8 @@ class DerivedOutcome:
     simulated: Mapping[str, Simulation] = field(default_factory=dict)
     #: What each quantity is predicted from, in words.
     predicted: Mapping[str, str] = field(default_factory=dict)
+    #: The names of the pack and vehicle that it holds for, where they have any (``Application.names``).
+    application: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass
@@ -68,6 +73,8 @@ class UnitFit:
     parts: Sequence[Part] = ()
     #: Quantities that a need took from a part, with the unit that gave them.
     taken: dict[str, str] = field(default_factory=dict)
+    #: The packs and vehicles that the unit is predicted on.
+    applications: Sequence[Application] = (Application(),)
 
 
 def best_forms(outcomes: Sequence[Outcome]) -> dict[str, Form]:
@@ -97,7 +104,9 @@ def fit_unit(
     A drive takes from its ``parts`` what its own tests do not give.
     """
     result = UnitFit(problems=instrument_problems(unit, shown), parts=parts)
+    result.applications = applications(unit.meant, settings)
     fixed = _fixed(unit, settings, parts)
+    in_tests = {**fixed, **_only_pack(result.applications)}
     probability = settings.coverage_probability
     by_procedure: dict[str, list[TestLog]] = defaultdict(list)
     for entry in logs:
@@ -106,7 +115,7 @@ def fit_unit(
         procedure = procedures()[name]
         entries = by_procedure[name]
         for label, group in _runs(procedure, entries):
-            given = {**fixed, **_needed(procedure.needs, best_forms(result.outcomes), result)}
+            given = {**in_tests, **_needed(procedure.needs, best_forms(result.outcomes), result)}
             _run_one(unit, procedure, label, group, given, shown, result, probability=probability)
     result.adjusted = adjusted(unit.unit, result.outcomes, probability)
     fixed |= _reach(unit, logs, result)
@@ -118,36 +127,73 @@ def fit_unit(
 def _derive(
     unit: UnitFile, fixed: Mapping[str, Form], measured: dict[str, Form], result: UnitFit, probability: float
 ) -> None:
-    """Run the derivations in their order; each sees the fixed scalars and the quantities it names."""
+    """Run the derivations in their order; each sees the fixed scalars and the quantities it names.
+
+    One that depends on pack and vehicle is run for each of those that the unit is meant for, and sees theirs.
+    """
     for derivation in derivations().values():
         if unit.kind not in derivation.unit_kinds:
             continue
         needed = _needed(derivation.needs, measured, result)
-        scalars = {**fixed, **needed, **_apart(derivation.needs, needed, result)}
-        scalars = _along(derivation.needs, scalars, result)
-        assumed = assume(derivation.assumptions, scalars, unit.unit, derivation.name, motor_of(result.parts))
-        scalars |= {item.name: form for item, form in assumed}
-        centre = {key: form.value for key, form in scalars.items()}
-        try:
-            forms = propagate(derivation.derive, scalars)
-            trials = f"{unit.unit}/{derivation.name}"
-            simulated = simulate_forms(derivation.derive, scalars, forms, probability, trials, costly=derivation.costly)
-            values = {key: form.value for key, form in forms.items()}
-            shown = derivation.show(centre, values)
-            predicted = {key: derivation.predicted_from(key, centre, values) for key in forms}
-        except FitError as error:
-            result.problems.append(Problem(str(error), severity="warning", procedure=derivation.name))
-            continue
-        except Exception as error:
-            _unexpected(unit.unit, derivation.name, error, result)
-            continue
-        if forms or shown.missing:
-            notes = [f"Assumed: {item.why}." for item, _ in assumed] if forms else []
-            shown = replace(shown, notes=[*shown.notes, *notes])
-            result.derived.append(DerivedOutcome(derivation.name, forms, shown, simulated, predicted))
+        scalars = _along(derivation.needs, {**fixed, **needed, **_apart(derivation.needs, needed, result)}, result)
+        lacking: list[tuple[Application | None, list[Problem]]] = []
+        for application in result.applications if derivation.applied else (None,):
+            found = _derive_one(unit, derivation, scalars, application, result, probability)
+            if found is None:
+                continue
+            result.derived.append(found)
             # A unit that has none of the needs was never asked for what follows from them.
-            result.problems += _lacking(derivation.name, shown.missing) if needed else []
-            measured.update({key: form for key, form in forms.items() if key not in measured})
+            lacking.append((application, _lacking(derivation.name, found.shown.missing) if needed else []))
+            if application is None:
+                measured.update({key: form for key, form in found.forms.items() if key not in measured})
+        result.problems += _told_apart(lacking)
+
+
+def _derive_one(
+    unit: UnitFile,
+    derivation: Derivation,
+    known: Mapping[str, Form],
+    application: Application | None,
+    result: UnitFit,
+    probability: float,
+) -> DerivedOutcome | None:
+    """Return what a derivation gives on a pack and vehicle, ``None`` if it has nothing to say or failed."""
+    names = application.names if application else {}
+    scalars = {**known, **(_on(application) if application else {})}
+    assumed = assume(derivation.assumptions, scalars, unit.unit, derivation.name, motor_of(result.parts))
+    scalars |= {item.name: form for item, form in assumed}
+    centre = {key: form.value for key, form in scalars.items()}
+    try:
+        forms = propagate(derivation.derive, scalars)
+        # One draw for all packs and vehicles: what differs between them is then no matter of chance.
+        trials = f"{unit.unit}/{derivation.name}"
+        simulated = simulate_forms(derivation.derive, scalars, forms, probability, trials, costly=derivation.costly)
+        values = {key: form.value for key, form in forms.items()}
+        shown = derivation.show(centre, values)
+        predicted = {key: derivation.predicted_from(key, centre, values) for key in forms}
+    except FitError as error:
+        result.problems.append(Problem(str(error), severity="warning", procedure=derivation.name))
+        return None
+    except Exception as error:
+        _unexpected(unit.unit, derivation.name, error, result)
+        return None
+    if not forms and not shown.missing:
+        return None
+    notes = [f"Assumed: {item.why}." for item, _ in assumed] if forms else []
+    shown = replace(shown, notes=[*shown.notes, *notes])
+    return DerivedOutcome(derivation.name, forms, shown, simulated, predicted, names)
+
+
+def _told_apart(lacking: Sequence[tuple[Application | None, list[Problem]]]) -> list[Problem]:
+    """Return what is lacking on each pack and vehicle: once where it is the same on all, else with their names."""
+    if all(problems == lacking[0][1] for _, problems in lacking):
+        return lacking[0][1] if lacking else []
+    return [
+        replace(problem, message=f"{names_of(application.names)}: {problem.message}")
+        for application, problems in lacking
+        for problem in problems
+        if application is not None
+    ]
 
 
 def _apart(needs: Sequence[Need], needed: Mapping[str, Form], result: UnitFit) -> dict[str, Form]:
@@ -333,7 +379,7 @@ def _unexpected(unit: str, name: str, error: Exception, result: UnitFit, files: 
 
 
 def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict[str, Form]:
-    """Return the scalars that do not come from a test: nameplate, ambient, pack, vehicle, constants, connection."""
+    """Return the scalars that do not come from a test: nameplate, ambient, constants, connection."""
     fixed = {"winding_constant": Form(settings.winding_constant.copper), **stated(parts)}
     if unit.nameplate.winding_material:
         fixed["winding_constant"] = Form(getattr(settings.winding_constant, unit.nameplate.winding_material))
@@ -343,26 +389,45 @@ def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict
         order = getattr(unit.parts, wires, None)
         if order is not None:
             fixed[f"connected_{wires}"] = Form(float("".join(str("ABC".index(one) + 1) for one in order)))
-    groups = {"nameplate": unit.nameplate, "ambient": unit.ambient, "pack": settings.pack, "vehicle": settings.vehicle}
-    for prefix, model in groups.items():
-        if model is None:
-            continue
-        for key, value in model:
-            if isinstance(value, Measured):
-                name = f"{prefix}_{key}"
-                terms = {}
-                if value.standard_uncertainty:
-                    # Pack and vehicle are the same for all units; what a unit's own file states is not.
-                    whose = f"{unit.unit}/" if prefix in ("nameplate", "ambient") else ""
-                    influence = Influence(
-                        f"stated/{whose}{name}/{value.text}", f"stated {prefix} {key.replace('_', ' ')}"
-                    )
-                    terms = {influence: value.standard_uncertainty}
-                fixed[name] = Form(value.value, terms)
-            elif isinstance(value, bool | int | float):
-                fixed[f"{prefix}_{key}"] = Form(float(value))
+    # What a unit's own file states is no error of another unit.
+    fixed |= _written(f"{unit.unit}/nameplate", "nameplate", unit.nameplate)
+    fixed |= _written(f"{unit.unit}/ambient", "ambient", unit.ambient)
     letter = unit.nameplate.insulation_class
     if letter is not None:
         fixed["nameplate_insulation_limit"] = Form(CLASS_TEMPERATURE[letter])
         fixed["nameplate_hot_spot_allowance"] = Form(HOT_SPOT_ALLOWANCE[letter])
     return fixed
+
+
+def _on(application: Application) -> dict[str, Form]:
+    """Return what is stated of a pack and a vehicle, whose errors are the same for all units."""
+    found: dict[str, Form] = {}
+    for side, model, name in (
+        ("pack", application.pack, application.pack_name),
+        ("vehicle", application.vehicle, application.vehicle_name),
+    ):
+        if model is not None:
+            found |= _written("/".join(filter(None, [name, side])), side, model)
+    return found
+
+
+def _only_pack(meant: Sequence[Application]) -> dict[str, Form]:
+    """Return what is stated of the pack if there is one alone: tests say how their results lie against it."""
+    packs = {one.pack_name: one for one in meant}
+    return _on(replace(next(iter(packs.values())), vehicle=None)) if len(packs) == 1 else {}
+
+
+def _written(whose: str, side: str, model: Strict) -> dict[str, Form]:
+    """Return the values of a settings model by the names of scalars; ``whose`` tells an error from that of another."""
+    found: dict[str, Form] = {}
+    for key, value in model:
+        name = f"{side}_{key}"
+        if isinstance(value, Measured):
+            terms = {}
+            if value.standard_uncertainty:
+                source = f"stated {side} {key.replace('_', ' ')}"
+                terms = {Influence(f"stated/{whose}_{key}/{value.text}", source): value.standard_uncertainty}
+            found[name] = Form(value.value, terms)
+        elif isinstance(value, bool | int | float):
+            found[name] = Form(float(value))
+    return found

@@ -13,6 +13,7 @@ from ..procedures.base import Procedure
 from ..procedures.bench import Bench, Expectation, Situation
 from ..quantities import quantities
 from ..settings.acceptance import AcceptanceSet
+from ..settings.application import applications
 from ..settings.run import RunSettings
 from ..settings.unit import UnitFile
 from ..signs import unit_text
@@ -27,7 +28,10 @@ _MOST_COLUMNS, _LEAST_ROWS = 9, 14
 def situation(file: UnitFile, settings: RunSettings, bench: Mapping[str, float]) -> Situation:
     """Return what is known before the tests; ``bench`` holds the supply's own limits in SI."""
     known = dict(bench)
-    for prefix, model in (("nameplate", file.nameplate), ("pack", settings.pack)):
+    # Of several packs the highest decides what supply and controller must bear.
+    packs = [one.pack for one in applications(file.meant, settings) if one.pack is not None]
+    pack = max(packs, key=lambda one: one.voltage_full.value, default=None)
+    for prefix, model in (("nameplate", file.nameplate), ("pack", pack)):
         for key, value in model or ():
             if isinstance(value, Measured):
                 known[f"{prefix}_{key}"] = value.value

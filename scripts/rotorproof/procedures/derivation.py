@@ -37,6 +37,8 @@ class Derivation(ABC):
     #: What no check against the outside covers, for the verification book.
     not_covered: ClassVar[tuple[str, ...]] = ()
     order: ClassVar[int] = 100
+    #: It is computed for each pack and vehicle that the unit is meant for; no other sees these.
+    applied: ClassVar[bool] = False
     #: ``derive`` takes arrays and costs so much that trials go by its second-order expansion where that holds.
     costly: ClassVar[bool] = False
 

@@ -11,6 +11,7 @@ import numpy as np
 from markupsafe import Markup
 
 from ..decision.models import ComparedQuantity, ComparedValue, Comparison
+from ..decision.reasons import titled
 from ..evidence.attachments import Attachment, attach
 from ..evidence.software import code_hash
 from ..fitting.store import load_panels
@@ -87,7 +88,7 @@ def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: s
             comparison=comparison,
             probability=numbers.plain(100 * comparison.probability),
             quantities=[_quantity(name, row) for name, row in _telling(comparison)],
-            criteria=[(quantities()[row.quantity].title, words.limits_text(row), row) for row in comparison.criteria],
+            criteria=[(titled(row), words.limits_text(row), row) for row in comparison.criteria],
             only=[(quantities()[name].title, unit) for name, unit in comparison.one_unit_only.items()],
             figures=placed([_figure(panel) for panel in panels], []),
             workshop=workshop,

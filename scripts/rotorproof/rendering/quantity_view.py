@@ -16,6 +16,7 @@ from ..decision.models import (
     Results,
     TakenEntry,
 )
+from ..decision.reasons import titled
 from ..procedures.base import Quantity
 from ..quantities import quantities
 from ..signs import unit_text
@@ -138,6 +139,29 @@ def taken_views(results: Results) -> list[TakenView]:
     ]
 
 
+@dataclass(frozen=True)
+class AppliedView:
+    """A predicted quantity on each of several packs and vehicles, ready to print; empty where it is not predicted."""
+
+    title: str
+    symbol: Markup
+    values: Sequence[Markup]
+    intervals: Sequence[Markup]
+
+
+def application_views(results: Results) -> tuple[list[str], list[AppliedView]]:
+    """Return the packs and vehicles that a unit is meant for, and what is predicted on each, side by side."""
+    each = results.applications or ()
+    rows = []
+    for name, quantity in quantities().items():
+        entries = [one.quantities.get(name) for one in each]
+        if any(entries):
+            values = [Markup("–") if entry is None else _value(entry, quantity) for entry in entries]
+            intervals = [Markup("") if entry is None else _interval(entry, quantity) for entry in entries]
+            rows.append(AppliedView(quantity.title, symbol_html(quantity.symbol), values, intervals))
+    return [one.for_.words for one in each], rows
+
+
 def _origin(procedure: str, label: str | None, part: str | None) -> str:
     """Return which test of which unit gave a value."""
     title = maker(procedure)
@@ -178,7 +202,7 @@ def criterion_view(criterion: CriterionEntry, results: Results) -> CriterionView
     conformity = criterion.probability_of_conformity
     exact = entry is not None and entry.expanded_uncertainty == 0
     origin = criterion.origin
-    title = f"{quantity.title} by {maker(criterion.from_).lower()}" if criterion.from_ else quantity.title
+    title = f"{titled(criterion)} by {maker(criterion.from_).lower()}" if criterion.from_ else titled(criterion)
     return CriterionView(
         title=title,
         symbol=symbol_html(quantity.symbol),

@@ -22,7 +22,16 @@ from . import numbers, words
 from .environment import environment
 from .identity import report_id
 from .problem_view import problem_views
-from .quantity_view import criterion_view, definition, marked_origins, quantity_view, taken_views, value_html, written
+from .quantity_view import (
+    application_views,
+    criterion_view,
+    definition,
+    marked_origins,
+    quantity_view,
+    taken_views,
+    value_html,
+    written,
+)
 from .section_view import all_instruments
 from .section_view import sections as sections_of
 from .style import TEMPLATES
@@ -153,6 +162,7 @@ def report_html(
                 quantity_view(name, results.quantities[name]) for name in _named(results) if name in results.quantities
             ],
             taken=taken_views(results),
+            applications=application_views(results),
             sections=sections,
             instruments=all_instruments(sections),
             without_result=_without_result(unit, fit),
@@ -202,6 +212,7 @@ def _probability(proof: Mapping[str, Any]) -> float:
 def _named(results: Results) -> list[str]:
     """Return every quantity the report speaks of, in the order of the registry."""
     spoken = {*results.quantities, *(criterion.quantity for criterion in results.criteria)}
+    spoken |= {name for one in results.applications or () for name in one.quantities}
     return [name for name in quantities() if name in spoken]
 
 

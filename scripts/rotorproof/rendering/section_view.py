@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from ..columns import COLUMNS, titles
-from ..decision.models import Results
+from ..decision.models import ForEntry, Results
 from ..fitting.assign import instrument_of
 from ..logs.store import Readings
 from ..procedures import procedures
 from ..procedures.base import Procedure, Table
 from ..quantities import ADJUSTED
+from ..settings.application import words
 from ..settings.unit import Instrument, Test, UnitFile
 from ..signs import value_text
 from ..units import SI_UNIT
@@ -144,6 +145,7 @@ def sections(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results
         )
     for derived in fit["derived"]:
         name = derived["name"]
+        label, meant = derived.get("label", name), words(derived.get("for") or {})
         purpose = "Computed from the measured quantities and the settings; no test of its own."
         if name == ADJUSTED:
             purpose = "One value of each constant from all tests that observe it, and whether they agree."
@@ -151,10 +153,10 @@ def sections(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results
             SectionView(
                 anchor=f"section-{len(found) + 1}",
                 name=name,
-                title=maker(name),
+                title=f"{maker(name)}: {meant}" if meant else maker(name),
                 purpose=purpose,
                 kind="derivation",
-                **_common(derived, name, name, results),
+                **_common(derived, name, label, results),
             )
         )
     return found
@@ -204,8 +206,9 @@ def _missing(missing: Mapping[str, str]) -> list[tuple[str, str]]:
 def _quantities(part: Mapping[str, Any], name: str, label: str, results: Results) -> list[QuantityView]:
     """Return the quantities this section gave, in its own order, whether or not another is preferred."""
     views = []
+    there = results.of(ForEntry(**part["for"]) if part.get("for") else None)
     for quantity in part["forms"]:
-        entry = results.quantities[quantity]
+        entry = there[quantity]
         for number, candidate in enumerate([entry, *(entry.alternatives or ())]):
             if candidate.procedure == name and (candidate.label or name) == label:
                 views.append(quantity_view(quantity, candidate, preferred=number == 0))

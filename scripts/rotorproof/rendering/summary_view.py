@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from ..decision.models import CriterionEntry, MainEntry, QuantityEntry, Results
-from ..quantities import quantities
+from ..decision.reasons import titled
 from ..signs import unit_text
 from . import numbers, words
 from .symbols import before_unit
@@ -34,7 +34,7 @@ def summary(results: Results, givers: Mapping[str, Sequence[str]]) -> Summary:
     failed.sort(key=lambda c: (not dangerous & _makers(results, c), not _seen(c)))
     what, why, step = [], [], []
     for number, criterion in enumerate(failed[:_MOST]):
-        title = quantities()[criterion.quantity].title
+        title = titled(criterion)
         what.append(_short(criterion, results.judged(criterion)))
         for advice in (criterion.advice or ())[: number < _EXPLAINED]:
             why += [f"{title}: {advice.why}"] if advice.why else []
@@ -42,14 +42,14 @@ def summary(results: Results, givers: Mapping[str, Sequence[str]]) -> Summary:
     if len(failed) > _MOST:
         what.append(f"and {len(failed) - _MOST} more, below")
     for criterion in undecided[: _MOST - len(what)]:
-        title = quantities()[criterion.quantity].title
+        title = titled(criterion)
         what.append(f"undecided: {_short(criterion, results.judged(criterion))}")
         why.append(f"{title}: the limit lies within the uncertainty of the value")
         steps = [advice.step for advice in criterion.advice or () if advice.step]
         if steps:
             step.append(f"{title}: {', or '.join(steps)}")
     if lacking:
-        named = ", ".join(quantities()[c.quantity].title for c in lacking)
+        named = ", ".join(titled(c) for c in lacking)
         what.append(f"not measured: {named}")
         tests = list(dict.fromkeys(title for c in lacking for title in givers.get(c.quantity, ())))
         if tests:
@@ -71,7 +71,7 @@ def _seen(criterion: CriterionEntry) -> bool:
 
 def _short(criterion: CriterionEntry, entry: QuantityEntry | None) -> str:
     """Return "Resistance unbalance 3.51 %, limit at most 3 %"."""
-    title, limits = quantities()[criterion.quantity].title, words.limits_text(criterion)
+    title, limits = titled(criterion), words.limits_text(criterion)
     if entry is None:
         return f"{title}, limit {limits}"
     unit = unit_text(entry.unit)

@@ -8,8 +8,8 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from ..units import parse
-from .fields import Line, Strict
-from .unit import Name
+from .application import For
+from .fields import Line, Name, Strict
 
 Rule = Literal["guarded", "simple", "guarded-acceptance", "guarded-rejection"]
 
@@ -47,6 +47,14 @@ class Criterion(Strict):
     quantity: str
     from_: Annotated[
         str | None, Field(alias="from", description="procedure whose value alone is judged, in place of the unit's")
+    ] = None
+    for_: Annotated[
+        For | None,
+        Field(
+            alias="for",
+            description="the pack and the vehicle whose prediction is judged; without it, each that the unit is meant "
+            "for",
+        ),
     ] = None
     min: str | int | float | None = None
     max: str | int | float | None = None

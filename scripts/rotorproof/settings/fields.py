@@ -17,6 +17,8 @@ LONGEST_TEXT, LONGEST_LINE = 4000, 200
 
 #: A title or a name as it stands on a page.
 Line = Annotated[str, Field(max_length=LONGEST_LINE)]
+#: What something is called in the files and in the names of files.
+Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
 
 
 class MisplacedError(ValueError):

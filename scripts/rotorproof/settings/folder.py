@@ -10,7 +10,7 @@ from typing import Any
 
 from ..procedures import procedures
 from ..procedures.base import Quantity
-from ..quantities import quantities
+from ..quantities import applied_quantities, quantities
 from ..units import parse
 from .acceptance import AcceptanceSet, Criterion, ProcessFile, ProcessSpread, difference
 from .documents import Document, read_document
@@ -106,6 +106,9 @@ def _check_criteria(document: Document, found: AcceptanceSet) -> None:
         if known is not None:
             _check_limits(criterion, index, known, complaints)
             _check_from(criterion, index, complaints)
+            if criterion.for_ is not None and criterion.quantity not in applied_quantities():
+                words = f"{criterion.quantity} is the same on every pack and vehicle; leave 'for' out"
+                complaints.add(words, "criteria", index, "for")
             continue
         near = difflib.get_close_matches(criterion.quantity, quantities(), n=3)
         hint = f"; near it: {', '.join(near)}" if near else ""

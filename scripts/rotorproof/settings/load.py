@@ -13,6 +13,7 @@ from ..procedures import procedures
 from ..procedures.base import Condition
 from ..units import ABOVE_ZERO, SI_UNIT, Measured, conversion, parse
 from .acceptance import AcceptanceSet
+from .application import not_there
 from .documents import Document, near_names, read_document
 from .folder import SettingsFolder
 from .layout import BUILTIN, Layout
@@ -98,6 +99,7 @@ def load_project(settings: RunSettings, config: Path, root: Path) -> Project:
             project.refused[entry.name] = [_unforeseen(f"{entry.name}/unit.yaml", error)]
         else:
             project.units[entry.name] = unit
+    _check_meant(project)
     _check_parts(project)
     return project
 
@@ -107,6 +109,22 @@ def _unforeseen(shown: str, error: Exception) -> Problem:
     return Problem(
         f"the file failed its checks in a way their authors did not foresee ({words}); please report it", shown
     )
+
+
+def _check_meant(project: Project) -> None:
+    """Refuse every unit that is meant for, or judged on, a pack or vehicle that config.yaml does not name."""
+    for name, unit in list(project.units.items()):
+        complaints = Complaints(unit.document)
+        for index, meant in enumerate(unit.file.meant):
+            if found := not_there(meant, project.settings):
+                complaints.add(found[1], "for", index, found[0], key="for")
+        for criterion in unit.acceptance.criteria if unit.acceptance else ():
+            if criterion.for_ is not None and (found := not_there(criterion.for_, project.settings)):
+                words = f"the acceptance set {unit.file.acceptance!r} limits {criterion.quantity}, but {found[1]}"
+                complaints.add(words, "acceptance")
+        if complaints.found:
+            project.refused[name] = complaints.found
+            del project.units[name]
 
 
 def _check_parts(project: Project) -> None:

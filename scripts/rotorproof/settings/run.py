@@ -15,6 +15,7 @@ from .fields import (
     Line,
     Mass,
     MisplacedError,
+    Name,
     Resistance,
     Share,
     Strict,
@@ -22,7 +23,6 @@ from .fields import (
     Velocity,
     Voltage,
 )
-from .unit import Name
 
 
 class Pack(Strict):
@@ -54,6 +54,7 @@ class Vehicle(Strict):
     grade: Grade | None = None
     cruise_speed: Velocity | None = None
     air_density: Density | None = None
+    pack: Annotated[Name | None, Field(description="the pack in it, one of 'packs'; without it, each of them")] = None
 
 
 class Comparison(Strict):
@@ -103,6 +104,8 @@ class RunSettings(Strict):
     winding_constant: WindingConstants = WindingConstants()
     pack: Pack | None = None
     vehicle: Vehicle | None = None
+    packs: Annotated[dict[Name, Pack], Field(description="several packs by name, in place of 'pack'")] = {}
+    vehicles: Annotated[dict[Name, Vehicle], Field(description="several vehicles by name, in place of 'vehicle'")] = {}
     comparisons: list[Comparison] = []
     limits: Limits = Limits()
 
@@ -112,4 +115,24 @@ class RunSettings(Strict):
         for place, name in enumerate(names):
             if name in names[:place]:
                 raise MisplacedError(f"two comparisons are named {name!r}; rename one", "comparisons", place, "name")
+        return self
+
+    @model_validator(mode="after")
+    def _one_or_several(self) -> RunSettings:
+        for one, several in (("pack", "packs"), ("vehicle", "vehicles")):
+            if getattr(self, one) is not None and getattr(self, several):
+                raise MisplacedError(
+                    f"{one!r} and {several!r} both stand here; give the one under {one!r} a name and move it to "
+                    f"{several!r}",
+                    one,
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _packs_of_vehicles_exist(self) -> RunSettings:
+        each = [(("vehicle",), self.vehicle), *((("vehicles", name), one) for name, one in self.vehicles.items())]
+        for where, vehicle in each:
+            if vehicle is not None and vehicle.pack is not None and vehicle.pack not in self.packs:
+                words = f"there is no pack {vehicle.pack!r} under 'packs'; there are: {', '.join(self.packs) or 'none'}"
+                raise MisplacedError(words, *where, "pack")
         return self

@@ -5,15 +5,17 @@ from __future__ import annotations
 import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from ..uncertainty.specification import Specification
+from .application import For
 from .fields import (
     LONGEST_LINE,
     Current,
     Length,
     Line,
     MisplacedError,
+    Name,
     Power,
     RotationalSpeed,
     Share,
@@ -24,8 +26,6 @@ from .fields import (
     Torque,
     Voltage,
 )
-
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
 
 Connection = Literal["ABC", "ACB", "BAC", "BCA", "CAB", "CBA"]
 
@@ -183,6 +183,16 @@ class UnitFile(Strict):
             "six-step is assumed, and said"
         ),
     ] = None
+    meant: Annotated[
+        list[For],
+        BeforeValidator(
+            lambda said: [said] if isinstance(said, dict) else said, json_schema_input_type=For | list[For]
+        ),
+        Field(
+            alias="for",
+            description="the pack and the vehicle of config.yaml that it is meant for, or several; without it, all",
+        ),
+    ] = []
     tests: list[Test] = []
     acceptance: Name | None = None
 
