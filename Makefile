@@ -96,6 +96,10 @@ sign: ready ## Sign and archive a report (UNIT=X ARGS="--role 'workshop manager'
 verify: ready ## Check a signed report (ARCHIVE=reports/archive/X/r1 ARGS="--recompute")
 	@$(ROTORPROOF) verify $(ARCHIVE) $(ARGS)
 
+.PHONY: renew
+renew: ready ## Put a new time stamp over a signed report (ARCHIVE=reports/archive/X/r1 ARGS="--timestamp URL")
+	@$(ROTORPROOF) renew $(ARCHIVE) $(ARGS)
+
 # ----- Environment
 
 .PHONY: setup

@@ -122,7 +122,7 @@ class Holder:
 
 
 #: One key for all: to make one takes longer than all that is done with it.
-_KEY = rsa.generate_private_key(public_exponent=65537, key_size=2048)
+KEY = rsa.generate_private_key(public_exponent=65537, key_size=2048)
 NOW = datetime.datetime.now(datetime.UTC).replace(microsecond=0)
 
 
@@ -136,7 +136,7 @@ def holder(
     usage: tuple[str, ...] | None = ("digital_signature", "content_commitment"),
     purposes: tuple[x509.ObjectIdentifier, ...] = (),
     path_length: int | None = None,
-    key: rsa.RSAPrivateKey = _KEY,
+    key: rsa.RSAPrivateKey = KEY,
 ) -> Holder:
     """Return a certificate, self-signed or by ``issuer``."""
     subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])

@@ -53,6 +53,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--key", type=Path, metavar="FILE", help="the key (PEM) that belongs to a PEM certificate")
     parser.add_argument("--passphrase-file", type=Path, metavar="FILE", help="read the passphrase from its first line")
     parser.add_argument("--timestamp", metavar="URL", help="time stamp service (RFC 3161) to prove when it was signed")
+    parser.add_argument(
+        "--long-term",
+        action="store_true",
+        help="put in what the authorities say of the certificates, and a time stamp over all (with --timestamp)",
+    )
+    parser.add_argument(
+        "--trust",
+        action="append",
+        default=[],
+        type=Path,
+        metavar="FILE",
+        help="the certificate of an authority, of the signer or the time stamp service, PEM or DER (for --long-term)",
+    )
     parser.add_argument("--config", nargs="+", default=[], metavar="KEY=VALUE", help="as given to `report`")
 
 
@@ -62,12 +75,16 @@ def run(args: argparse.Namespace) -> int:
     from ..evidence.certificate import default_folder
     from ..evidence.freshness import stale
     from ..evidence.signature import load_signer, quiet_libraries
+    from ..evidence.trust import read_certificates
     from ..workflow import Plan
 
     quiet_libraries()
     plan = Plan.load(ROOT, overrides(args.config))
     waivers = _waivers(args.waive)
     _check_lengths(args)
+    if args.long_term and not args.timestamp:
+        raise InputError(Problem("--long-term needs a time stamp service: give its address with --timestamp"))
+    authorities = read_certificates(args.trust) if args.long_term else None
     reports = ROOT / plan.reports
     reported, made, wildcards = _reported(plan, reports, args.unit)
     configuration = plan.configuration(wildcards)
@@ -80,7 +97,11 @@ def run(args: argparse.Namespace) -> int:
     signer = load_signer(certificate, args.key, _passphrase(args, certificate))
     name = (args.name or _name_of(signer)).strip()
     statement = Statement(name, args.role.strip(), args.remarks, waivers, args.because, args.incomplete)
-    revision = sign_report(reports, reported, statement, signer, _renderer(reported, made), args.timestamp)
+    if authorities is not None:
+        # A certificate of the workshop's own stands for itself.
+        own = signer.signing_cert
+        authorities = [*authorities, *([own] if own is not None and own.self_signed != "no" else [])]
+    revision = sign_report(reports, reported, statement, signer, _renderer(reported, made), args.timestamp, authorities)
     _renew_register(plan, reports)
     signed = revision.sign_off()
     print(f"{args.unit} r{revision.number}  {signed.verdict}  signed by {signed.name}, {signed.role}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from ..jsonio import to_json
 from ..logs.unit_logs import sha256
 from .attachments import Attachment, attach
 from .bag import begin_bag, check_name, finish_bag
+from .lasting import strengthen
 from .record import plain_files
 from .revisions import REPORT, SIGN_OFF, Revision, new_revision
 from .signature import check_signature, sign_pdf
@@ -23,6 +24,7 @@ from .software import source_archive
 from .trust import fingerprint_of, subject_of
 
 if TYPE_CHECKING:
+    from asn1crypto.x509 import Certificate
     from pyhanko.sign.signers import SimpleSigner
 
 
@@ -68,8 +70,11 @@ def sign_report(
     signer: SimpleSigner,
     render: Render,
     timestamp_url: str | None,
+    authorities: Sequence[Certificate] | None = None,
 ) -> Revision:
     """Write the next revision of a unit's signed report into the archive.
+
+    Where ``authorities`` are given, what they say of the certificates and a time stamp over all of it go in too.
 
     Raises ``InputError``: a log that could not be used, a waiver without a reason, criteria neither measured nor
     waived and no word on it, an earlier revision and no reason for another, an input that changes meanwhile, no time
@@ -125,6 +130,8 @@ def sign_report(
             reason=f"{statement.role}: {sign_off.verdict}",
             timestamp_url=timestamp_url,
         )
+        if authorities is not None and timestamp_url is not None:
+            signed = strengthen(signed, timestamp_url=timestamp_url, trust=authorities)
         checked = check_signature(signed, [])
         if checked.faults:
             raise InputError(Problem(f"the signature does not verify: {'; '.join(checked.faults)}; nothing was signed"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import hashlib
 import os
 import re
 import shutil
@@ -15,6 +16,7 @@ from typing import Any
 from ..errors import InputError, Problem
 from ..jsonio import strictly
 from ..logs.unit_logs import sha256
+from .lasting import MOST_STAMPS
 from .signoff import SignOff
 from .standing import signed_so
 
@@ -23,6 +25,10 @@ REPORT = "data/report.pdf"
 SIGN_OFF = "data/sign-off.json"
 _REVISION = re.compile(r"r([1-9][0-9]{0,5})")
 _PARTIAL = ".partial"
+#: Before the name of an archive that is being replaced by the same one with a further time stamp.
+ASIDE = ".replaced-"
+#: Where a PDF ends, and each earlier state of one that was added to (ISO 32000-2, 7.5.5 and 7.5.6).
+_END = re.compile(rb"%%EOF(\r\n|\r|\n)?")
 
 
 @dataclass(frozen=True)
@@ -47,6 +53,17 @@ class Revision:
     def report_sha256(self) -> str:
         """Return the hash by which a later revision names this one."""
         return sha256(self.report)
+
+    def was(self, report_sha256: str) -> bool:
+        """Tell whether the report is, or was before time stamps were added to it, the one of this hash.
+
+        Raises ``OSError``.
+        """
+        content = self.report.read_bytes()
+        ends = [match.end() for match in _END.finditer(content)]
+        # A report's own end, and one for each time that something was added to it.
+        states = {len(content), *ends[-2 * MOST_STAMPS :]}
+        return any(hashlib.sha256(content[:end]).hexdigest() == report_sha256 for end in states)
 
 
 def revisions(reports: Path, unit: str) -> list[Revision]:
@@ -105,6 +122,19 @@ def all_signed(reports: Path, units: Iterable[str]) -> dict[str, list[dict[str, 
     return {unit: rows for unit, rows in found.items() if rows}
 
 
+def recover(place: Path) -> None:
+    """Put back what a renewal of time stamps, killed between its last two steps, had moved aside in a unit's folder.
+
+    The caller holds the folder's lock.
+    """
+    for aside in place.glob(f"{ASIDE}r*"):
+        folder = place / aside.name.removeprefix(ASIDE)
+        if folder.exists():
+            shutil.rmtree(aside)
+        else:
+            aside.rename(folder)
+
+
 @contextmanager
 def new_revision(reports: Path, unit: str) -> Iterator[tuple[int, list[Revision], Path]]:
     """Give the next number, the earlier revisions and an empty folder that becomes the revision at the end.
@@ -120,6 +150,7 @@ def new_revision(reports: Path, unit: str) -> Iterator[tuple[int, list[Revision]
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise InputError(Problem(f"another run is signing {unit}; wait for it to end")) from None
+        recover(place)
         partial = place / _PARTIAL
         if partial.exists():
             shutil.rmtree(partial)

@@ -1,4 +1,7 @@
-"""Sign a PDF and check its signature: PAdES baseline B-B, or B-T with a time stamp (ETSI EN 319 142-1)."""
+"""Sign a PDF and check its signature: PAdES baseline B-B, or B-T with a time stamp (ETSI EN 319 142-1).
+
+``lasting`` makes B-LTA of it, by adding to it.
+"""
 
 from __future__ import annotations
 
@@ -6,11 +9,12 @@ import datetime
 import io
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import InputError, Problem
+from .lasting import about, check_lasting
 from .trust import among, authorities, days_of, fingerprint_of, subject_of, unfit
 
 if TYPE_CHECKING:
@@ -141,6 +145,8 @@ class Checked:
     notes: Sequence[str] = field(default_factory=tuple)
     #: The PDF can be read and holds no signature at all.
     unsigned: bool = False
+    #: The bytes that the signature covers: without what was added later to make it last.
+    signed: bytes = b""
 
 
 def check_signature(pdf: bytes, trust: Sequence[Certificate]) -> Checked:
@@ -156,22 +162,51 @@ def check_signature(pdf: bytes, trust: Sequence[Certificate]) -> Checked:
     # The parsers below meet bytes that anyone may have altered and raise errors of many kinds.
     try:
         reader = PdfFileReader(io.BytesIO(pdf))
-        signatures = list(reader.embedded_signatures)
+        every = list(reader.embedded_signatures)
+        signatures, stamps = list(reader.embedded_regular_signatures), list(reader.embedded_timestamp_signatures)
     except MemoryError:
         raise
     except PdfDecodeLimitError:
         return Checked(["the PDF is packed so that it unpacks to far more than a report holds; it was not read"], False)
     except Exception as error:
         return Checked([f"the PDF cannot be read ({type(error).__name__}): it is damaged or changed"], False)
-    if len(signatures) != 1:
-        count = "no signature" if not signatures else f"{len(signatures)} signatures, not one"
-        return Checked([f"the PDF holds {count}"], False, unsigned=not signatures)
+    if len(signatures) != 1 or len(every) != 1 + len(stamps):
+        count = "no signature" if not signatures else f"{len(every)} signatures, not one"
+        return Checked([f"the PDF holds {count}"], False, unsigned=not every)
     try:
-        return _check(pdf, signatures[0], trust)
+        if not stamps:
+            return _check(pdf, signatures[0], trust)
+        return _check_lasting(pdf, reader, signatures[0], trust)
     except MemoryError:
         raise
     except Exception as error:
         return Checked([f"the signature cannot be read ({type(error).__name__}): it is damaged or changed"], False)
+
+
+def _check_lasting(pdf: bytes, reader: Any, signature: Any, trust: Sequence[Certificate]) -> Checked:
+    """Check the PDF as it was signed, and then what was added since."""
+    _, _, start, length = (int(n) for n in signature.byte_range)
+    if start + length >= len(pdf):
+        return Checked(["a time stamp stands in the PDF before its signature"], False)
+    first = check_signature(pdf[: start + length], trust)
+    if first.faults:
+        return first
+    now = _now()
+    proved = first.time_stamped_at if first.time_stamp_trusted else None
+    later = check_lasting(reader, signature, trust, claimed=first.signed_at or now, proved=proved)
+    known = [stamp.when for stamp in later.stamps if stamp.trusted]
+    stamped = first.time_stamp_trusted or bool(known)
+    notes = [*first.notes, *about(later, now)]
+    if known and not first.time_stamp_trusted:
+        notes[: len(first.notes)] = _about_days(signature.signer_cert, known[0], now, proved_by_stamp=True)
+    return replace(
+        first,
+        faults=[*later.faults],
+        trusted=first.trusted and not later.faults,
+        time_stamped_at=first.time_stamped_at if first.time_stamp_trusted or not known else known[0],
+        time_stamp_trusted=stamped and not later.faults,
+        notes=() if later.faults else tuple(notes),
+    )
 
 
 #: A clock may be wrong by this much before it is taken to state a time that has not come yet.
@@ -224,6 +259,7 @@ def _check(pdf: bytes, signature: Any, trust: Sequence[Certificate]) -> Checked:
         time_stamped_at=stamped.timestamp if stamped is not None else None,
         time_stamp_trusted=stamp_trusted,
         notes=() if faults else _about_days(certificate, proved, now, proved_by_stamp=stamp_trusted),
+        signed=pdf,
     )
 
 

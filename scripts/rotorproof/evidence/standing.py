@@ -70,4 +70,5 @@ def _known(note: Path) -> list[str]:
 
 def _covers(pdf: bytes, sign_off: bytes) -> bool:
     quiet_libraries()
-    return not check_signature(pdf, []).faults and attached(pdf).get("sign-off.json") == sign_off
+    checked = check_signature(pdf, [])
+    return not checked.faults and attached(checked.signed).get("sign-off.json") == sign_off

@@ -141,7 +141,7 @@ def _signed_content(
     if checked.faults:
         return {}, None
     try:
-        files = attached(pdf)
+        files = attached(checked.signed)
         sign_off = SignOff.model_validate(strictly(files["sign-off.json"]))
     except (KeyError, ValueError, ValidationError):
         found.faults.append("the PDF is signed, but not by this program: it holds no readable sign-off.json")
@@ -236,7 +236,7 @@ def _neighbours(found: Verified, folder: Path, sign_off: SignOff) -> None:
     earlier = sign_off.supersedes
     if earlier and earlier.revision in beside:
         try:
-            same = beside[earlier.revision].report_sha256() == earlier.report_sha256
+            same = beside[earlier.revision].was(earlier.report_sha256)
         except OSError:
             same = False
         if same:
