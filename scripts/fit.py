@@ -32,12 +32,13 @@ def main(
     roles = model.parts.roles if model.parts else {}
     made_of = [part(role, name, load_fit(path)) for (role, name), path in zip(roles.items(), parts, strict=True)]
     entries = []
-    for test, columns in zip(model.tests, load_readings(readings).columns, strict=True):
+    read = load_readings(readings)
+    for test, columns, step in zip(model.tests, read.columns, read.time_resolution, strict=True):
         if columns is None:
             continue
         written = conditions_of(test)
         values = {name: measured.value for name, measured in written.items()}
-        entries.append(TestLog(test, Log(test.label or test.procedure, columns, values), written))
+        entries.append(TestLog(test, Log(test.label or test.procedure, columns, values, time_resolution=step), written))
     result = fit_unit(model, entries, RunSettings.model_validate(settings), f"{model.unit}/unit.yaml", made_of)
     save_fit(fit, panels, result)
     return result.tracebacks

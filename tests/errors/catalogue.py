@@ -79,6 +79,18 @@ def timed(old: str, new: str, *, header: str = "time [s],speed [rpm]") -> Change
     return change
 
 
+def clock(old: str, new: str) -> Change:
+    """Give a run-down clock times and spoil one of them."""
+
+    def change(bench: Bench) -> None:
+        timed("run", "run")(bench)
+        rows = "".join(f"09:00:{k:02d},{200 - 5 * k}\n" for k in range(30))
+        (bench.bad / "steps.csv").write_text(f"# run 1\ntime,speed [rpm]\n{rows}")
+        bench.edit("raw/BAD/steps.csv", old, new)
+
+    return change
+
+
 def gone(bench: Bench) -> None:
     """Take the log away."""
     (bench.bad / "steps.csv").unlink()
@@ -258,6 +270,10 @@ CASES = [
     ),
     Case("clock times", timed("5.0,150", "10:00:05,150"), LOG, 13, "time", "clock time"),
     Case("dates", timed("5.0,150", "2026-05-02 10:00:05,150"), LOG, 13, "time", "clock time or date"),
+    Case("clock runs backwards", clock("09:00:12", "09:00:02"), LOG, 15, "time", "the clock runs backwards, from"),
+    Case("clock with a word", clock("09:00:12", "09:00:12 Uhr"), LOG, 15, "time", "is no clock time or date"),
+    Case("clock without seconds", clock("09:00:00", "09:00"), LOG, 3, "time", "hours and minutes or minutes and sec"),
+    Case("clock that stops", clock("09:00:12", ""), LOG, 15, "time", "the cell is empty"),
     Case("time missing", timed("x", "", header="tx,speed [rpm]"), LOG, None, "time", "needs the column time"),
     Case("time without unit", timed("time [s]", "time"), LOG, 2, "time", "write its header as 'time [unit]'"),
     Case("speed in hertz", timed("[rpm]", "[Hz]"), LOG, 2, "speed", "may mean revolutions or radians"),

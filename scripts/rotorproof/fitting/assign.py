@@ -21,6 +21,7 @@ from ..settings.unit import Accuracies, Instrument, Test, UnitFile
 from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence
 from ..uncertainty.specification import Specification, components, rounding_shows
+from ..uncertainty.stamps import StampEnd
 from ..units import Measured
 from .engine import InstrumentError
 
@@ -102,7 +103,29 @@ def assign(
         targets = [(where, True) for where in columns[key, kind]] + [(where, False) for where in conditions[key, kind]]
         run = _Run(unit, procedure, tests, logs, shown)
         run.add_errors(key, kind, targets, errors, problems)
+    for index, (test, log) in enumerate(zip(tests, logs, strict=True)):
+        for error in _stamp_errors(unit.unit, test, index, log):
+            # One log may serve two tests.
+            known = errors.get(error.influence.name)
+            errors[error.influence.name] = replace(error, columns=(*known.columns, *error.columns)) if known else error
     return Assigned(list(errors.values()), uncertain, list(problems.values()))
+
+
+def _stamp_errors(unit: str, test: Test, index: int, log: Log) -> list[InstrumentError]:
+    """Return the errors of a log's clock times: what the step in which they are written leaves open at either end."""
+    time = log.get("time")
+    if not log.time_resolution or time is None or not time.size:
+        return []
+    stem = f"clock/{unit}/{test.log}/{time[0]:.9g} to {time[-1]:.9g}"
+    ends = [(True, "first"), (False, "last")]
+    return [
+        InstrumentError(
+            Influence(f"{stem}/{name}", f"step of the clock times of {test.log}, {name} reading", "rectangular"),
+            StampEnd(log.time_resolution, first),
+            ((index, "time"),),
+        )
+        for first, name in ends
+    ]
 
 
 @dataclass(frozen=True)

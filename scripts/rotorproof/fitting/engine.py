@@ -23,6 +23,7 @@ from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence, block_influences, propagate
 from ..uncertainty.monte_carlo import Direction, Expansion, Simulation, simulate
 from ..uncertainty.result import Result
+from ..uncertainty.stamps import StampEnd
 from .adequacy import Adequacy, advice, judge
 from .adequacy import words as adequacy_words
 from .admitted import admitted
@@ -34,7 +35,7 @@ class InstrumentError:
     """One instrument's systematic error: the columns and conditions it read, as ``(log index, name)``."""
 
     influence: Influence
-    accuracy: Accuracy
+    accuracy: Accuracy | StampEnd
     columns: Sequence[tuple[int, str]] = ()
     conditions: Sequence[tuple[int, str]] = ()
 

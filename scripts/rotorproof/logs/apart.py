@@ -15,6 +15,7 @@ import os
 import resource
 import signal
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import astuple
 from multiprocessing.connection import Connection, Pipe
 from pathlib import Path
 from typing import Any, NoReturn
@@ -24,7 +25,8 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import limits
-from .chunks import Chunk, Log
+from .chunks import Chunk, Log, Stamps
+from .clock import LONGEST_STAMP
 
 Opener = Callable[[Path, Layout, Sequence[str], str], Log]
 
@@ -78,8 +80,17 @@ class _Child:
                 self._broken("gave a piece of an impossible length")
             columns = {str(name): self._array(rows, str(kind)) for name, kind in piece["columns"]}
             lines = self._array(rows, "<f8") if piece["lines"] else None
-            yield Chunk(columns, _Lines(lines))
+            yield Chunk(columns, _Lines(lines), self._stamps(piece.get("stamps")))
         self._end()
+
+    def _stamps(self, said: Any) -> Stamps | None:
+        if said is None:
+            return None
+        try:
+            step, sharing, midnights, first = said
+            return Stamps(float(step), int(sharing), int(midnights), str(first)[:LONGEST_STAMP])
+        except (ValueError, TypeError):
+            self._broken("said nothing that can be understood")
 
     def message(self) -> dict[str, Any]:
         """Return what the child says next. Raises ``InputError`` where it ended, or says that the log is wrong."""
@@ -234,7 +245,9 @@ def _hand_over(pipe: Connection, log: Log) -> None:
     for chunk in log.chunks:
         columns = {name: _plain(values) for name, values in chunk.columns.items()}
         lines = [chunk.line(row) for row in range(chunk.rows)] if chunk.rows and chunk.line(0) is not None else None
-        _say(pipe, rows=chunk.rows, columns=[[n, v.dtype.str] for n, v in columns.items()], lines=lines is not None)
+        shape = [[name, values.dtype.str] for name, values in columns.items()]
+        stamps = None if chunk.stamps is None else astuple(chunk.stamps)
+        _say(pipe, rows=chunk.rows, columns=shape, lines=lines is not None, stamps=stamps)
         arrays = [*columns.values(), *([] if lines is None else [np.array(lines, dtype=np.float64)])]
         for array in arrays if chunk.rows else ():
             room = _bytes(array)

@@ -13,6 +13,7 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import limits
+from .clock import stamped
 from .mapping import Source
 from .streams import Block
 
@@ -72,6 +73,7 @@ def read(
     ``named`` is how many problems of this log are named already.
     """
     values: dict[str, list[float]] = {source.name: [] for source in sources}
+    stamps: list[tuple[str, str]] = []
     problems: list[Problem] = []
     refused = 0
 
@@ -93,6 +95,10 @@ def read(
             refuse(_ragged(row, width, layout), line, _first_absent(sources, len(row)))
             continue
         for source in sources:
+            if source.clock:
+                date = "" if source.clock.date is None else row[source.clock.date]
+                stamps.append((row[source.position], date))
+                continue
             value = number(row[source.position], layout)
             if math.isfinite(value):
                 values[source.name].append(value)
@@ -100,7 +106,14 @@ def read(
                 refuse(why(row[source.position], layout), line, source.name)
     if refused:
         return {}, problems, refused
-    return {source.name: source.si(np.array(values[source.name], dtype=float)) for source in sources}, [], 0
+    columns = {}
+    for source in sources:
+        if source.clock:
+            dates = None if source.clock.date is None else [date for _, date in stamps]
+            columns[source.name] = stamped([time for time, _ in stamps], dates)
+        else:
+            columns[source.name] = source.si(np.array(values[source.name], dtype=float))
+    return columns, [], 0
 
 
 def _first_absent(sources: Sequence[Source], length: int) -> str | None:
@@ -152,7 +165,7 @@ _LOOKS = (
     ),
     (
         r"\d{1,4}[-:/.]\d{1,2}[-:/.]\d{1,4}([ T].*)?",
-        "is a clock time or date; export seconds since the start",
+        "is a clock time or date; such a column can be the time alone, from its first row on",
     ),
     (
         NUMBER.pattern + r"\s*[^\d\s].*",

@@ -14,6 +14,27 @@ from ..units import SI_UNIT, SMALLEST, beyond, bounds
 from . import limits
 
 
+@dataclass(frozen=True, slots=True)
+class Stamps:
+    """What a column of stamps told: the step in which it is written (s), and what its reader should know."""
+
+    resolution: float
+    #: Most readings that carry the same stamp.
+    sharing: int
+    midnights: int
+    first: str
+
+    def note(self, shown: str) -> Problem:
+        """Return how the stamps were read, in one line."""
+        words = f"time is read from clock times, in seconds since the first reading ({self.first})"
+        if self.midnights:
+            words += ", midnight passed" if self.midnights == 1 else f", midnight passed {self.midnights} times"
+        if self.sharing > 1:
+            words += f"; up to {self.sharing} readings carry the same stamp and are spread evenly over its step"
+        words += f"; its step of {self.resolution:g} s counts as an error of ± {self.resolution / 2:g} s of the first "
+        return Problem(words + "and of the last reading", file=shown, column="time", severity="warning")
+
+
 @dataclass(frozen=True)
 class Chunk:
     """Some consecutive rows of a log: canonical columns ``(n,)`` float64 in SI; logic levels may come as bytes.
@@ -23,6 +44,8 @@ class Chunk:
 
     columns: Mapping[str, np.ndarray]
     line: Callable[[int], int | None]
+    #: Of a log whose time came as clock times, what they told.
+    stamps: Stamps | None = None
 
     @property
     def rows(self) -> int:
@@ -37,6 +60,20 @@ class Log:
     names: Sequence[str]
     chunks: Iterator[Chunk]
     notes: list[Problem] = field(default_factory=list)
+    #: The step in which clock times were written, in s, once the log is read; 0 where time came as a number.
+    time_resolution: float = 0.0
+
+    def watched(self, shown: str) -> Log:
+        """Return the log, which notes how its clock times were read while its chunks pass."""
+        self.chunks = self._watched(self.chunks, shown)
+        return self
+
+    def _watched(self, chunks: Iterator[Chunk], shown: str) -> Iterator[Chunk]:
+        for chunk in chunks:
+            if chunk.stamps is not None:
+                self.time_resolution = chunk.stamps.resolution
+                self.notes.append(chunk.stamps.note(shown))
+            yield chunk
 
 
 def in_proportion(chunks: Iterable[Chunk], on_disk: int, shown: str) -> Iterator[Chunk]:

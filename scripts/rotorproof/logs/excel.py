@@ -16,6 +16,7 @@ from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import cells, limits
 from .chunks import Chunk, Log, out_of_proportion
+from .clock import resolved, stamped
 from .mapping import Channel, Source, sources
 from .recording import damaged
 
@@ -42,10 +43,15 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
             to_skip -= 1
             continue
         names = [_text(cell) for cell in row] if layout.header else [str(i) for i in range(1, len(row) + 1)]
-        found = sources([Channel(name) for name in names], layout, wanted, shown, line)
         if not layout.header:
             rows = _before((line, row), rows)
-        return Log(names, _chunks(rows, found, layout, shown))
+        first = next(rows, None)
+        rows = rows if first is None else _before(first, rows)
+        stamps = [_stamp(cell) for cell in first[1]] if first else []
+        found = sources([Channel(name) for name in names], layout, wanted, shown, line, stamps)
+        clock = next((source.clock for source in found if source.clock), None)
+        chunks = _chunks(rows, found, layout, shown)
+        return Log(names, resolved(chunks, clock, shown) if clock else chunks)
     raise InputError(Problem("the sheet is empty; the first row must name the columns", file=shown))
 
 
@@ -122,13 +128,17 @@ def _chunks(
     rows: Iterator[tuple[int, Sequence[Any]]], found: Sequence[Source], layout: Layout, shown: str
 ) -> Iterator[Chunk]:
     values: dict[str, list[float]] = {source.name: [] for source in found}
+    stamps: list[tuple[str, str]] = []
     line_of: list[int] = []
     problems: list[Problem] = []
     refused = 0
     for line, row in rows:
         line_of.append(line)
         for source in found:
-            cell = row[source.position] if source.position < len(row) else None
+            cell = _cell(row, source.position)
+            if source.clock:
+                stamps.append(_dated(cell, row, source.clock.date))
+                continue
             value, reason = _number(cell, layout)
             values[source.name].append(value)
             if reason:
@@ -139,8 +149,47 @@ def _chunks(
         problems.append(Problem(f"{refused - len(problems)} more cells cannot be used", file=shown))
     if problems:
         raise InputError(problems)
-    columns = {source.name: source.si(np.array(values[source.name], dtype=float)) for source in found}
+    columns = {
+        source.name: stamped(
+            [time for time, _ in stamps], None if source.clock.date is None else [day for _, day in stamps]
+        )
+        if source.clock
+        else source.si(np.array(values[source.name], dtype=float))
+        for source in found
+    }
     yield Chunk(columns, lambda row: line_of[row] if row < len(line_of) else None)
+
+
+def _cell(row: Sequence[Any], position: int) -> Any:
+    return row[position] if position < len(row) else None
+
+
+def _dated(cell: Any, row: Sequence[Any], date: int | None) -> tuple[str, str]:
+    """Return a cell's stamp and, where dates stand in a column of their own, its date."""
+    if date is None:
+        return _stamp(cell), ""
+    time = cell.time() if isinstance(cell, datetime.datetime) else cell
+    day = _cell(row, date)
+    return _stamp(time), _stamp(day.date() if isinstance(day, datetime.datetime) else day)
+
+
+def _stamp(cell: Any) -> str:
+    """Return a date or time cell as a stamp in text (ISO 8601), any other cell as its text.
+
+    A sheet does not say how finely its writer read the clock: seconds that are zero are left out.
+    """
+    if isinstance(cell, datetime.timedelta):
+        whole, part = divmod(cell, datetime.timedelta(seconds=1))
+        return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}" + _part(part.microseconds)
+    if isinstance(cell, datetime.datetime | datetime.time):
+        day = f"{cell.date().isoformat()}T" if isinstance(cell, datetime.datetime) else "T"
+        seconds = f":{cell.second:02d}" if cell.second or cell.microsecond else ""
+        return f"{day}{cell.hour:02d}:{cell.minute:02d}{seconds}" + _part(cell.microsecond)
+    return cell.isoformat() if isinstance(cell, datetime.date) else _text(cell)
+
+
+def _part(microseconds: int) -> str:
+    return f".{microseconds:06d}".rstrip("0") if microseconds else ""
 
 
 def _number(cell: Any, layout: Layout) -> tuple[float, str | None]:
@@ -152,7 +201,11 @@ def _number(cell: Any, layout: Layout) -> tuple[float, str | None]:
     if isinstance(cell, int | float):
         return _finite(cell)
     if isinstance(cell, datetime.date | datetime.time | datetime.timedelta):
-        return math.nan, f"the cell holds the date or clock time {cell}; write a plain number and format it as one"
+        return (
+            math.nan,
+            f"the cell holds the date or clock time {cell}; write a plain number and format it as one. Clock "
+            "times can be the time alone, from its first row on",
+        )
     text = str(cell).strip()
     if text.startswith("#"):
         return math.nan, f"the formula gives {text!r}; correct it"

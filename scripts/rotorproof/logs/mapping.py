@@ -12,9 +12,10 @@ import numpy as np
 
 from ..columns import COLUMNS
 from ..errors import InputError, Problem
-from ..settings.layout import Layout, LayoutColumn
+from ..settings.layout import CLOCK_UNITS, Layout, LayoutColumn
 from ..units import Conversion, conversion
 from . import limits
+from .clock import Clock, has_date, is_stamp
 
 _OTHER_BRACKET = re.compile(r"(?P<name>[A-Za-z_][A-Za-z0-9_]*)\s*[^\w\s]")
 
@@ -36,6 +37,8 @@ class Source:
     header: str
     factor: float
     offset: float
+    #: Its cells are clock times, which become seconds once all are known.
+    clock: Clock | None = None
 
     @property
     def unchanged(self) -> bool:
@@ -51,10 +54,16 @@ class Source:
 
 
 def sources(
-    channels: Sequence[Channel], layout: Layout, wanted: Sequence[str], shown: str, line: int | None
+    channels: Sequence[Channel],
+    layout: Layout,
+    wanted: Sequence[str],
+    shown: str,
+    line: int | None,
+    first: Sequence[str] = (),
 ) -> tuple[Source, ...]:
     """Return where each wanted canonical column stands among the channels.
 
+    ``first`` holds the cells of the first row, which tell a column of clock times from one of numbers.
     Raises ``InputError`` with every problem: a column without unit, with an unknown unit or one of another kind,
     named twice, asked for by the layout and not there.
     """
@@ -67,9 +76,9 @@ def sources(
         message = f"a header of {len(too_long[0])} characters ({too_long[0][:40]!r}...); shorten it"
         raise InputError(Problem(message, file=shown, line=line))
     if layout.columns is None:
-        found = _plain(channels, wanted, shown, line, problems)
+        found = _plain(channels, wanted, shown, line, problems, first)
     else:
-        found = _mapped(channels, layout.columns, wanted, shown, line, problems)
+        found = _mapped(channels, layout.columns, wanted, shown, line, problems, first)
     if problems:
         raise InputError(problems)
     return tuple(found)
@@ -94,7 +103,12 @@ def _plain_header(text: str) -> tuple[str, str | None] | None:
 
 
 def _plain(
-    channels: Sequence[Channel], wanted: Sequence[str], shown: str, line: int | None, problems: list[Problem]
+    channels: Sequence[Channel],
+    wanted: Sequence[str],
+    shown: str,
+    line: int | None,
+    problems: list[Problem],
+    first: Sequence[str],
 ) -> list[Source]:
     found: list[Source] = []
     plain = [_plain_header(channel.name) for channel in channels]
@@ -119,6 +133,10 @@ def _plain(
                 )
             continue
         unit = channel.unit if stated is None or stated[1] is None else stated[1]
+        if COLUMNS[name].kind == "time" and (unit in CLOCK_UNITS or is_stamp(_cell(first, position))):
+            clock = Clock(unit if unit in CLOCK_UNITS else "clock", _beside(names, position, first))
+            found.append(Source(name, position, channel.name, 1.0, 0.0, clock))
+            continue
         if unit is None:
             problems.append(
                 Problem(
@@ -142,13 +160,22 @@ def _mapped(
     shown: str,
     line: int | None,
     problems: list[Problem],
+    first: Sequence[str],
 ) -> list[Source]:
     found: list[Source] = []
     for name, spec in columns.items():
         if name not in wanted:
             continue
-        position = _position(channels, spec, name, shown, line, problems)
+        position = _position(channels, spec.column, name, shown, line, problems)
         if position is None:
+            continue
+        if COLUMNS[name].kind == "time" and (spec.unit in CLOCK_UNITS or is_stamp(_cell(first, position))):
+            date = None if spec.date is None else _position(channels, spec.date, name, shown, line, problems)
+            if spec.scale != 1.0 or spec.offset != 0.0 or spec.invert:
+                words = f"in the layout: {spec.column!r} holds clock times, which take no 'scale', 'offset' or 'invert'"
+                problems.append(Problem(words, file=shown, column=name))
+            clock = Clock(spec.unit if spec.unit in CLOCK_UNITS else "clock", date, spec.date_order)
+            found.append(Source(name, position, str(spec.column), 1.0, 0.0, clock))
             continue
         try:
             to_si = conversion(spec.unit, COLUMNS[name].kind)
@@ -162,6 +189,18 @@ def _mapped(
         offset = sign * spec.offset * to_si.factor + to_si.offset + swapped
         found.append(Source(name, position, str(spec.column), factor, offset))
     return found
+
+
+def _cell(first: Sequence[str], position: int) -> str:
+    return first[position] if position < len(first) else ""
+
+
+def _beside(names: Sequence[str], position: int, first: Sequence[str]) -> int | None:
+    """Return where the dates of clock times stand in a plain table: in the only column "date", if they lack one."""
+    if names.count("date") != 1 or has_date(_cell(first, position)):
+        return None
+    place = names.index("date")
+    return place if has_date(_cell(first, place)) else None
 
 
 def _agree(channel: Channel, spec: LayoutColumn, to_si: Conversion, kind: str) -> None:
@@ -180,26 +219,25 @@ def _agree(channel: Channel, spec: LayoutColumn, to_si: Conversion, kind: str) -
 
 def _position(
     channels: Sequence[Channel],
-    spec: LayoutColumn,
+    asked: str | int,
     name: str,
     shown: str,
     line: int | None,
     problems: list[Problem],
 ) -> int | None:
-    if isinstance(spec.column, int):
-        if spec.column <= len(channels):
-            return spec.column - 1
+    if isinstance(asked, int):
+        if asked <= len(channels):
+            return asked - 1
         problems.append(
             Problem(
-                f"the layout asks for column number {spec.column}, but there are {len(channels)}; check delimiter "
-                "and number",
+                f"the layout asks for column number {asked}, but there are {len(channels)}; check delimiter and number",
                 file=shown,
                 line=line,
                 column=name,
             )
         )
         return None
-    wanted = spec.column.strip()
+    wanted = asked.strip()
     found = [i for i, channel in enumerate(channels) if channel.name.strip() == wanted]
     if len(found) == 1:
         return found[0]
@@ -207,10 +245,10 @@ def _position(
     near = difflib.get_close_matches(wanted, names, n=1)
     listed = ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
     message = (
-        f"the layout asks for the column {spec.column!r}, which the file does not have"
+        f"the layout asks for the column {asked!r}, which the file does not have"
         f"{f'; did you mean {near[0]!r}?' if near else ''} (it has: {listed[:300]}); check delimiter and name"
         if not found
-        else f"the file has {spec.column!r} {len(found)} times; name the column by its number in the layout"
+        else f"the file has {asked!r} {len(found)} times; name the column by its number in the layout"
     )
     problems.append(Problem(message, file=shown, line=line, column=name))
     return None

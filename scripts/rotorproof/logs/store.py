@@ -21,6 +21,8 @@ class Readings:
     columns: Sequence[Mapping[str, np.ndarray] | None]
     sha256: Mapping[str, str]
     problems: Sequence[Problem]
+    #: Of each test the step (s) in which its clock times were written, 0 where time came as a number; none: all 0.
+    time_resolution: Sequence[float] = ()
     #: Of failures that nobody foresaw, for the job's log; not stored.
     tracebacks: Sequence[str] = ()
 
@@ -35,6 +37,7 @@ def save_readings(path: Path, readings: Readings) -> None:
     about = {
         "columns": [None if columns is None else list(columns) for columns in readings.columns],
         "sha256": dict(readings.sha256),
+        "time_resolution": list(readings.time_resolution) or [0.0] * len(readings.columns),
         "problems": [problem.as_json() for problem in readings.problems],
     }
     buffer = io.BytesIO()
@@ -51,4 +54,5 @@ def load_readings(path: Path) -> Readings:
             None if names is None else {name: archive[f"{index}/{name}"] for name in names}
             for index, names in enumerate(about["columns"])
         ]
-    return Readings(columns, about["sha256"], [Problem(**problem) for problem in about["problems"]])
+    problems = [Problem(**problem) for problem in about["problems"]]
+    return Readings(columns, about["sha256"], problems, about["time_resolution"])

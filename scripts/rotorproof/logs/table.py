@@ -62,12 +62,14 @@ class Table:
     columns: dict[str, np.ndarray]
     names: Sequence[str]
     notes: Sequence[Problem]
+    #: The step in which clock times were written, in s; 0 where time came as a number.
+    time_resolution: float = 0.0
 
 
 def open_log(path: Path, layout: Layout, wanted: Sequence[str], *, shown: str) -> Log:
     """Open a log of any format as a stream of chunks in SI. Raises ``InputError``, also while streaming."""
     log = _opened(path, layout, wanted, shown)
-    return Log(log.names, within_bounds(log.chunks, shown), log.notes)
+    return Log(log.names, within_bounds(log.chunks, shown), log.notes).watched(shown)
 
 
 def _opened(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
@@ -133,7 +135,7 @@ def read_table(
     rows = len(next(iter(columns.values()))) if columns else 0
     if columns and rows < minimum_rows:
         raise InputError(too_few(rows, minimum_rows, shown))
-    return Table(columns, log.names, log.notes)
+    return Table(columns, log.names, log.notes, log.time_resolution)
 
 
 def too_few(rows: int, minimum_rows: int, shown: str) -> Problem:

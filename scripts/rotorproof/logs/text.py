@@ -18,11 +18,14 @@ from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import cells, limits
 from .chunks import Chunk, Log
+from .clock import resolved, stamped
 from .mapping import Channel, Source, sources
 from .streams import Block, newlines, text_blocks
 
 #: Lines shorter than this on the average are mostly empty, and the parser is slow to pass over them.
 _SHORTEST_LINE = 2
+#: So much of the body tells what its rows look like.
+_SAMPLE = 1 << 16
 _TAB, _NEWLINE, _RETURN, _SPACE = b"\t\n\r "
 
 
@@ -45,7 +48,9 @@ def open_text(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> 
     if first is None or not first.data.strip():
         raise InputError(Problem("the log is empty; export it again", file=shown))
     head, body = read_head(first, layout, wanted, shown)
-    return Log(head.names, _chunks(itertools.chain([body], blocks), head, layout, shown))
+    chunks = _chunks(itertools.chain([body], blocks), head, layout, shown)
+    clock = next((source.clock for source in head.sources if source.clock), None)
+    return Log(head.names, resolved(chunks, clock, shown) if clock else chunks)
 
 
 def read_head(block: Block, layout: Layout, wanted: Sequence[str], shown: str) -> tuple[Head, Block]:
@@ -73,7 +78,7 @@ def read_head(block: Block, layout: Layout, wanted: Sequence[str], shown: str) -
         if hint and layout.columns is None:
             raise InputError(hint)
         try:
-            found = sources(channels, layout, wanted, shown, line)
+            found = sources(channels, layout, wanted, shown, line, _first_row(rest, layout, shown))
         except InputError as error:
             raise InputError([*error.problems, *hint]) from None
         head = Head(tuple(channel.name for channel in channels), rest.line, len(row), found)
@@ -81,9 +86,18 @@ def read_head(block: Block, layout: Layout, wanted: Sequence[str], shown: str) -
     raise InputError(Problem("the log holds no header row; the first row must name the columns", file=shown))
 
 
+def _first_row(body: Block, layout: Layout, shown: str) -> list[str]:
+    """Return the cells of the first row of readings, none where it cannot be split."""
+    number, text = next(cells.lines(Block(body.data[:_SAMPLE].rpartition(b"\n")[0], body.line), layout), (0, ""))
+    try:
+        return cells.split(text, layout, shown, number)
+    except InputError:
+        return []
+
+
 def _trailing(head: Head, body: Block, layout: Layout) -> Head:
     """Widen the head by one where every row ends with a delimiter that the header lacks."""
-    for raw in body.data[: 1 << 16].split(b"\n"):
+    for raw in body.data[:_SAMPLE].split(b"\n"):
         stripped = raw.strip(b"\r \t" if layout.delimiter != "\t" else b"\r ")
         if not stripped or (layout.comment and stripped.startswith(layout.comment.encode())):
             continue
@@ -153,7 +167,14 @@ def _parsed(body: bytes, lines: int, head: Head, layout: Layout) -> dict[str, np
     if delimiter == "whitespace":
         body, delimiter = _single_spaced(body), " "
     names = [str(i) for i in range(head.width)]
-    keep = list(dict.fromkeys(names[source.position] for source in head.sources))
+    text = {
+        names[place]
+        for source in head.sources
+        if source.clock
+        for place in (source.position, source.clock.date)
+        if place is not None
+    }
+    keep = list(dict.fromkeys([*(names[source.position] for source in head.sources), *text]))
     if not keep:
         return {}
     try:
@@ -163,7 +184,7 @@ def _parsed(body: bytes, lines: int, head: Head, layout: Layout) -> dict[str, np
             parse_options=arrow_csv.ParseOptions(delimiter=delimiter),
             convert_options=arrow_csv.ConvertOptions(
                 include_columns=keep,
-                column_types=dict.fromkeys(keep, pa.float64()),
+                column_types={name: pa.string() if name in text else pa.float64() for name in keep},
                 decimal_point=layout.decimal,
                 null_values=[],
                 check_utf8=False,  # the block is UTF-8 already
@@ -176,6 +197,12 @@ def _parsed(body: bytes, lines: int, head: Head, layout: Layout) -> dict[str, np
         return None
     columns = {}
     for source in head.sources:
+        if source.clock:
+            columns[source.name] = stamped(
+                table.column(names[source.position]).to_pylist(),
+                None if source.clock.date is None else table.column(names[source.clock.date]).to_pylist(),
+            )
+            continue
         # The library's own way to NumPy loads pandas first, which takes longer than most logs.
         parts = [np.from_dlpack(part) for part in table.column(names[source.position]).chunks]
         values = parts[0] if len(parts) == 1 else np.concatenate(parts or [np.empty(0)])

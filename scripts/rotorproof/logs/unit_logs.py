@@ -27,10 +27,11 @@ from .window import Window, no_time, not_for_a_capture
 def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[str, Layout]) -> Readings:
     """Read every test of the unit whose logs lie in ``folder``."""
     columns: list[dict[str, np.ndarray] | None] = []
+    steps = [0.0] * len(tests)
     problems: list[Problem] = []
     present = hashes_of(folder, tests)
     traces: list[str] = []
-    for test in tests:
+    for place, test in enumerate(tests):
         procedure = procedures()[test.procedure]
         path = folder / test.log
         shown = f"{unit}/{test.log}"
@@ -47,12 +48,13 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
         else:
             problems.extend(replace(note, procedure=procedure.name) for note in [*unknown, *found.notes])
             columns.append(found.columns)
+            steps[place] = found.time_resolution
     try:
         problems.extend(changes(taken_in(folder, unit), unit, present))
     except InputError as error:
         problems.extend(error.problems)
     hashes = {log: value for log, value in present.items() if value is not None}
-    return Readings(columns, hashes, problems, traces)
+    return Readings(columns, hashes, problems, steps, traces)
 
 
 def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: str) -> Table:

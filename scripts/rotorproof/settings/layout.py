@@ -16,16 +16,25 @@ from .fields import Line, MisplacedError, Strict
 _LONGEST_ENCODING = 40
 #: The word that asks for detection; what was found is stated with the results.
 AUTO = "auto"
+#: What a column of clock times has as its unit; with a single colon, which two numbers a stamp holds must be said.
+CLOCK_UNITS = ("clock", "h:mm", "mm:ss")
+#: In which order a date may be written.
+DATE_ORDERS = ("day-month-year", "month-day-year", "year-month-day")
 
 
 class LayoutColumn(Strict):
     """Where a canonical column is found and how its cells become SI: (cell * scale + offset) in ``unit``."""
 
     column: Annotated[Line | int, Field(description="header text, or the number of the column from 1")]
-    unit: Line
+    unit: Annotated[Line, Field(description="unit of the cells; of clock times 'clock', 'h:mm' or 'mm:ss'")]
     scale: Annotated[float, Field(description="factor on the cell: 10 for a x10 probe, A per V of a shunt")] = 1.0
     offset: Annotated[float, Field(description="added after the scale, in the named unit")] = 0.0
     invert: Annotated[bool, Field(description="change the sign (logic levels: swap 0 and 1)")] = False
+    date: Annotated[Line | int | None, Field(description="of clock times, the column that holds their dates")] = None
+    date_order: Annotated[
+        Literal["day-month-year", "month-day-year", "year-month-day"] | None,
+        Field(description="of dates that read in two ways, which is meant"),
+    ] = None
 
 
 class Layout(Strict):
@@ -82,10 +91,27 @@ class Layout(Strict):
             raise MisplacedError("a scale of 0 would erase the readings", "columns", name, "scale")
         if not (math.isfinite(column.scale) and math.isfinite(column.offset)):
             raise MisplacedError("scale and offset must be finite numbers", "columns", name)
+        if _is_clock(name, column):
+            return
         try:
             conversion(column.unit, COLUMNS[name].kind)
         except ValueError as error:
             raise MisplacedError(str(error), "columns", name, "unit") from None
+
+
+def _is_clock(name: str, column: LayoutColumn) -> bool:
+    """Tell whether a column holds clock times. Raises ``MisplacedError`` for what has no meaning there."""
+    clock = COLUMNS[name].kind == "time" and column.unit in CLOCK_UNITS
+    for key in ("date", "date_order"):
+        if getattr(column, key) is not None and not clock:
+            raise MisplacedError(
+                f"{key!r} belongs to a time column of clock times, whose unit is 'clock'", "columns", name, key
+            )
+    if clock and (column.scale != 1.0 or column.offset != 0.0 or column.invert):
+        raise MisplacedError("clock times take no 'scale', 'offset' or 'invert'", "columns", name)
+    if isinstance(column.date, int) and column.date < 1:
+        raise MisplacedError("columns are numbered from 1", "columns", name, "date")
+    return clock
 
 
 #: The text encodings that a layout may name, by the names that Python gives them. Others that Python calls encodings
