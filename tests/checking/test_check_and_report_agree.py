@@ -85,6 +85,21 @@ def test_a_window_that_leaves_nothing(bench, capsys, timeless):
     assert any(words in message for message in messages)
 
 
+def test_what_a_window_leaves_out_is_not_looked_at(bench, capsys):
+    """A spike, and a unit that seems wrong, outside the window are named by neither; inside it they are by both."""
+    timed("1.0,190", "1.0,190000")(bench)
+    bench.edit("raw/BAD/unit.yaml", "log: steps.csv", "log: steps.csv\n    window: [2 s, 20 s]")
+    out, messages = said(bench, capsys)
+    assert "26 rows" in out
+    assert "looks plausible" in out
+    assert [message for message in messages if "far" in message or "unit" in message] == []
+    bench.edit("raw/BAD/unit.yaml", "window: [2 s", "window: [0 s")
+    out, messages = said(bench, capsys)
+    seen = [message for message in messages if "window" not in message and message in out]
+    assert seen
+    assert all("looks plausible" not in line for line in out.splitlines() if "steps.csv" in line)
+
+
 @pytest.mark.parametrize(("old", "new"), [("2.5000", "2500.0"), ("2.5000", "25.0"), ("0.60960", "609.60")])
 def test_a_reading_far_off_the_line_of_the_others_is_named_with_its_line(bench, capsys, old, new):
     bench.edit("raw/BAD/steps.csv", old, new)

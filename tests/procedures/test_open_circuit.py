@@ -233,7 +233,10 @@ def test_slower_records_beside_a_good_one_do_not_lose_the_pole_pairs() -> None:
         for k, rpm in enumerate((60, 110, 160))
     ]
     accuracy = {"speed": ("1 rpm", ("speed",))}
-    assert "pole_pairs" not in outcome(logs[:1], accuracy).forms
+    alone = outcome(logs[:1], accuracy)
+    assert "pole_pairs" not in alone.forms
+    # The record is named, with its speed, since the others may be called alike.
+    assert f"measure the speed of {logs[0].label} (" in alone.fit.missing["pole_pairs"]
     assert values(outcome(logs[2:], accuracy))["pole_pairs"] == 30
     assert values(outcome(logs, accuracy))["pole_pairs"] == 30
 

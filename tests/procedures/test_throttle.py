@@ -99,6 +99,19 @@ def test_faults_of_the_characteristic() -> None:
     assert slow.forms["throttle_hysteresis"].value == pytest.approx(2 * 0.5 * rate / 2.45, rel=0.1)
 
 
+def test_a_sweep_of_few_readings_is_not_told_to_be_slower() -> None:
+    """Of the same sweep every 40th reading is too few; a quick one of many readings is too quick."""
+    log = _sweep(ThrottleController())
+    thin = replace(log, columns={name: values[::40] for name, values in log.columns.items()})
+    with pytest.raises(FitError, match="too few to tell where the output begins") as caught:
+        outcome("throttle", [thin])
+    assert "slow" not in str(caught.value)
+    share = log.columns["duty"] / np.max(log.columns["duty"])
+    quick = (share < 0.02) | (share > 0.98) | (np.arange(share.size) % 60 == 0)
+    with pytest.raises(FitError, match="slowly"):
+        outcome("throttle", [replace(log, columns={name: values[quick] for name, values in log.columns.items()})])
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [

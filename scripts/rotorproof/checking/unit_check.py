@@ -120,7 +120,8 @@ def _check_log(unit: Unit, test: Test) -> LogCheck:
     try:
         log = open_log(unit.folder / test.log, layout, procedure.columns(), shown=shown)
         chunks = time_checked(log.chunks, shown) if procedure.time_ordered else log.chunks
-        survey = Survey.of(chunks if window is None else _watched(chunks, window))
+        kept: list[np.ndarray] = []
+        survey = Survey.of(chunks if window is None else _inside(chunks, window, kept))
     except InputError as error:
         result.problems.extend(error.problems)
         return result
@@ -133,7 +134,7 @@ def _check_log(unit: Unit, test: Test) -> LogCheck:
     lacking = missing_columns(procedure, survey.names, log.names, shown)
     if lacking:
         result.problems.extend(lacking)
-    elif survey.rows < procedure.minimum_rows and each_sample:
+    elif window is None and survey.rows < procedure.minimum_rows and each_sample:
         result.problems.append(too_few(survey.rows, procedure.minimum_rows, shown))
     elif window and each_sample:
         result.problems.extend(_window_problems(survey, window, procedure.minimum_rows, shown))
@@ -141,24 +142,33 @@ def _check_log(unit: Unit, test: Test) -> LogCheck:
     if not lacking:
         result.problems.extend(unknown_columns(procedure, log.names, layout, shown))
     result.problems.extend(look(unit.file, test, survey))
-    if each_sample and not lacking and procedure.minimum_rows <= survey.rows <= KEPT_ROWS and window is None:
+    if each_sample and not lacking and procedure.minimum_rows <= survey.rows <= KEPT_ROWS:
+        rows = np.concatenate(kept) if kept else np.arange(survey.rows)
         for suspect in procedure.suspects(survey.start):
-            line = line_of(unit.folder / test.log, layout, procedure.columns(), suspect.row, shown=shown)
+            row = int(rows[suspect.row])
+            line = line_of(unit.folder / test.log, layout, procedure.columns(), row, shown=shown)
             result.problems.append(Problem(suspect.message, shown, line, suspect.column, "warning"))
     return result
 
 
-def _watched(chunks: Iterable[Chunk], window: Window) -> Iterator[Chunk]:
-    """Pass the chunks on, and let the window count what lies inside."""
+def _inside(chunks: Iterable[Chunk], window: Window, kept: list[np.ndarray]) -> Iterator[Chunk]:
+    """Pass on what lies inside the window, as a report takes it; ``kept`` gathers which rows of the log those are."""
+    row = held = 0
     for chunk in chunks:
         if "time" in chunk.columns:
-            window.inside(chunk.columns["time"])
-        yield chunk
+            inside = window.inside(chunk.columns["time"])
+            if held <= KEPT_ROWS:
+                kept.append(row + np.flatnonzero(inside))
+                held += len(kept[-1])
+            row += chunk.rows
+            yield Chunk({name: values[inside] for name, values in chunk.columns.items()}, chunk.line)
+        else:
+            yield chunk
 
 
 def _window_problems(survey: Survey, window: Window, minimum_rows: int, shown: str) -> Sequence[Problem]:
     """Return why the test's window leaves nothing to report on; what it leaves out is no news here."""
-    if "time" not in survey.columns:
+    if "time" not in survey.names:
         return [no_time(shown)]
     try:
         window.note(minimum_rows, shown)

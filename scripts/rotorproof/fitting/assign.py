@@ -218,7 +218,9 @@ def instrument_of(unit: UnitFile, test: Test, name: str, kind: str) -> str | Non
 def _candidates(unit: UnitFile, kind: str) -> list[str]:
     if kind not in _KINDS:
         return []
-    return [key for key, i in unit.instruments.items() if getattr(i.accuracy, kind) is not None]
+    there = [key for key, i in unit.instruments.items() if getattr(i.accuracy, kind) is not None]
+    # What is typical of a kind of instrument stands in where nothing is stated, never beside a statement.
+    return [key for key in there if kind not in unit.instruments[key].typical] or there
 
 
 def _instrument(
@@ -229,7 +231,7 @@ def _instrument(
     named = test.instruments.get(name)
     candidates = _candidates(unit, kind)
     if named is not None:
-        if named in candidates:
+        if getattr(unit.instruments[named].accuracy, kind) is not None:
             return named
         problems[f"{named}/{kind}"] = Problem(
             f"the instrument {named!r} states no accuracy for {kind}; the interval of {procedure.name} then holds "
@@ -241,6 +243,15 @@ def _instrument(
         )
         return None
     if len(candidates) == 1:
+        if passed := [key for key, i in unit.instruments.items() if kind in i.typical and key != candidates[0]]:
+            problems[f"{kind}/typical"] = Problem(
+                f"{kind} is taken to be read with {candidates[0]!r}, whose accuracy is stated, and not with "
+                f"{' or '.join(repr(key) for key in passed)}, which has one by 'like' alone; if it was, say so under "
+                f"the test's 'instruments', for example '{name}: {passed[0]}'",
+                file=shown,
+                severity="warning",
+                procedure=procedure.name,
+            )
         return candidates[0]
     if not candidates:
         problems[kind] = Problem(

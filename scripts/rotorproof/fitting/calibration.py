@@ -26,10 +26,11 @@ def instrument_problems(unit: UnitFile, shown: str) -> list[Problem]:
             messages.append(
                 f"{key!r} was calibrated on {calibrated}, after the test on {unit.tested_on}; correct one of the dates"
             )
-        if instrument.like is not None:
+        if instrument.like is not None and instrument.typical:
             messages.append(
-                f"the accuracy of {key!r} is what is typical of a {instrument.like.replace('-', ' ')}, not what its "
-                "maker states; give its own under 'accuracy' for results to rely on"
+                f"the accuracy of {key!r} for {', '.join(instrument.typical)} is what is typical of a "
+                f"{instrument.like.replace('-', ' ')}, not what its maker states; give its own under 'accuracy' for "
+                "results to rely on"
             )
         problems += [
             Problem(message, file=shown, column=f"instruments.{key}", severity="warning") for message in messages

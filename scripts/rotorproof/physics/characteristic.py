@@ -12,6 +12,9 @@ from .linearity import Levels, Linearity, levels, linearity
 from .regression import linear_fit
 from .sweeps import turning_points
 
+#: A sweep of fewer readings that shows no start or end is short of readings, whatever its pace (common practice).
+_READINGS_OF_A_SWEEP = 100
+
 
 @dataclass(frozen=True)
 class Knee:
@@ -53,6 +56,8 @@ def characteristic(given: np.ndarray, found: np.ndarray, bins: int = 40) -> Char
     """
     rising, falling = _first_sweep(given)
     if rising.stop - rising.start < 21:
+        if given.size < _READINGS_OF_A_SWEEP:
+            raise FitError(_too_few(given.size))
         raise FitError("the throttle signal never rises slowly; sweep it from released to full within some 20 s")
     x, y = given[rising], found[rising]
     span = float(np.max(found) - min(np.min(found), 0.0))
@@ -65,12 +70,21 @@ def characteristic(given: np.ndarray, found: np.ndarray, bins: int = 40) -> Char
         raise FitError("the output is not zero at the beginning of the sweep; begin with the throttle released")
     # Readings are chosen by their running mean: chosen by their own value, noise would tilt the curve through them.
     smooth = _running_mean(y, max(3, x.size // 60))
+    if x.size < _READINGS_OF_A_SWEEP and np.count_nonzero((smooth > 0.04 * span) & (smooth < 0.5 * span)) < 12:
+        raise FitError(_too_few(x.size))
     start = _start(x, y, smooth, span)
     full = _end(x, y, smooth, span)
     inside = (x > start.value) & (x < (full.value if full else np.inf))
     if inside.sum() < 20:
+        if x.size < _READINGS_OF_A_SWEEP:
+            raise FitError(_too_few(x.size))
         raise FitError("fewer than 20 readings lie between start and end of the output; sweep more slowly")
-    found_bins = levels(x[inside], y[inside], 20)
+    try:
+        found_bins = levels(x[inside], y[inside], 20)
+    except FitError:
+        if x.size < _READINGS_OF_A_SWEEP:
+            raise FitError(_too_few(x.size)) from None
+        raise
     straight = linearity(found_bins.input, found_bins.output, found_bins.error)
     up = levels(x, y, bins)
     width = max(3, x.size // 150)
@@ -84,6 +98,13 @@ def characteristic(given: np.ndarray, found: np.ndarray, bins: int = 40) -> Char
     step = (float(rise[steepest]) / span, noise * np.sqrt(1 / up.count[steepest] + 1 / up.count[steepest + 1]) / span)
     return Characteristic(
         released, start, full, straight, found_bins, _hysteresis(given, found, rising, falling, span), reversal, step
+    )
+
+
+def _too_few(readings: int) -> str:
+    return (
+        f"the sweep holds {readings} readings, too few to tell where the output begins and ends; take at least "
+        f"{_READINGS_OF_A_SWEEP} from released to full, evenly spread"
     )
 
 

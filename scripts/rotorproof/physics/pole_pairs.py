@@ -41,12 +41,13 @@ class Count:
     words: str
 
 
-def count_pole_pairs(ratio: Ratio, stated: float | None, gear_ratio: float = 1.0) -> Count:
+def count_pole_pairs(ratio: Ratio, stated: float | None, gear_ratio: float = 1.0, record: str = "") -> Count:
     """Decide whether ``ratio`` over ``gear_ratio`` is a whole number.
 
     ``stated`` is the relative standard uncertainty of the speed reading, ``None`` if no instrument states one. With
     it the count is given if exactly one whole number lies within three standard uncertainties; without, if
-    the ratio is within a quarter of one, which is a convention of this program.
+    the ratio is within a quarter of one, which is a convention of this program. ``record`` names the record whose speed
+    would have to be known better, for the words.
     """
     value = ratio.value / gear_ratio
     u = float(np.hypot(ratio.scatter / gear_ratio, value * (stated or 0.0)))
@@ -58,7 +59,8 @@ def count_pole_pairs(ratio: Ratio, stated: float | None, gear_ratio: float = 1.0
         return Count(None, f"{seen}, less than one: check the unit of the speed and the gear ratio")
     reach = 3 * u if stated is not None else max(0.25, 3 * u)
     if reach >= 0.5:
-        return Count(None, f"{seen}, which leaves more than one whole number: measure the speed more exactly")
+        whose = f" of {record}" if record else ""
+        return Count(None, f"{seen}, which leaves more than one whole number: measure the speed{whose} more exactly")
     if away > reach:
         return Count(
             None,

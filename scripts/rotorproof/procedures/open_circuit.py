@@ -421,18 +421,25 @@ def _count(records: Sequence[Record], ratio: Ratio, gear: float) -> Count:
     Where a record tells another whole number, or none, none is given; without a stated accuracy all count together.
     """
     turned = [(record, one) for record in records if record.speed is not None and (one := _ratio([record]))]
+    doubts = [float(np.hypot(one.scatter / one.value, record.stated or 0.0)) for record, one in turned]
     if len(turned) < 2 or any(record.stated is None for record, _ in turned):
         stated = None if any(record.stated is None for record, _ in turned) else turned[0][0].stated
-        return count_pole_pairs(ratio, stated, gear)
-    doubts = [float(np.hypot(one.scatter / one.value, record.stated or 0.0)) for record, one in turned]
+        return count_pole_pairs(ratio, stated, gear, _called(turned[int(np.argmax(doubts))][0]))
     best, exact = turned[int(np.argmin(doubts))]
     found = count_pole_pairs(exact, best.stated, gear)
     if found.pole_pairs is None:
-        return count_pole_pairs(ratio, max(record.stated or 0.0 for record, _ in turned), gear)
+        # One record that is exact enough decides for all, and the best of them is nearest to it.
+        return count_pole_pairs(ratio, max(record.stated or 0.0 for record, _ in turned), gear, _called(best))
     for (record, one), doubt in zip(turned, doubts, strict=True):
         if abs(one.value / gear - found.pole_pairs) > 3 * doubt * one.value / gear:
             return Count(None, f"{found.words}; but {record.label} tells {one.value / gear:.3f}: check its speed")
     return found
+
+
+def _called(record: Record) -> str:
+    """Return a record by its label and its speed, since several may have one label."""
+    rpm = abs(record.speed or 0.0) * 60 / (2 * np.pi)
+    return f"{record.label} ({rpm:.3g} rpm)"
 
 
 def _ratio(records: Sequence[Record]) -> Ratio | None:

@@ -225,7 +225,10 @@ def _fill_in_classes(document: Document, folder: SettingsFolder) -> None:
             continue
         own = entry.get("accuracy")
         if own is None or isinstance(own, dict):
-            entry["accuracy"] = {**typical["accuracy"], **(own or {})}
+            # A kind that is named and left empty states nothing.
+            stated = {kind: value for kind, value in (own or {}).items() if value is not None}
+            entry["accuracy"] = {**typical["accuracy"], **stated}
+            entry["typical"] = [kind for kind in typical["accuracy"] if kind not in stated]
         entry.setdefault("channels", typical.get("channels"))
     complaints.stop()
 

@@ -82,6 +82,9 @@ class Instrument(Strict):
     like: Annotated[
         Name | None, Field(description="a file of config/instruments/, whose accuracies hold where none are given")
     ] = None
+    typical: Annotated[
+        list[str], Field(description="kinds whose accuracy came from 'like'; filled in when the file is read")
+    ] = []
     model: Line | None = None
     serial: Line | None = None
     calibrated_on: datetime.date | None = None
