@@ -148,5 +148,7 @@ def test_calibration_is_checked_against_the_day_of_the_test() -> None:
     assert "add 'tested_on'" in undated
     (future,) = messages("2026-05-02", calibrated_on="2026-06-01")
     assert "after the test" in future
-    (typical,) = messages("2026-05-02", like="handheld-multimeter")
+    (typical,) = messages("2026-05-02", like="handheld-multimeter", typical=["voltage"])
+    # Of one whose every accuracy is its own nothing is typical.
+    assert messages("2026-05-02", like="handheld-multimeter") == []
     assert "typical of a handheld multimeter" in typical
