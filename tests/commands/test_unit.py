@@ -16,7 +16,8 @@ def test_every_kind_gives_a_file_that_can_be_read(bench, capsys):
         assert main(["unit", "--name", f"new-{kind}", "--kind", kind]) == 0
         folder = bench.root / "raw" / f"new-{kind}"
         data = yaml.safe_load((folder / "unit.yaml").read_text())
-        names = [p.name for p in procedures().values() if kind in p.unit_kinds]
+        # What the parts of a drive were tested for counts for it.
+        names = [p.name for p in procedures().values() if kind in p.unit_kinds and kind != "drive"]
         assert [test["procedure"] for test in data["tests"] or []] == names
         assert sorted(p.name for p in folder.glob("*.csv")) == sorted(f"{name}.csv" for name in names)
         capsys.readouterr()
@@ -64,11 +65,69 @@ def test_wrong_arguments_write_nothing(bench, capsys):
 
 
 def test_questions_on_a_terminal(bench, typed):
-    typed("M3", "", "small", "36 V", "", "230 rpm", "", "Kim")
+    typed("M3", "", "HM 250", "A-17", "36 V", "", "230 rpm", "", "small", "Kim")
     assert main(["unit"]) == 0
     data = yaml.safe_load((bench.root / "raw/M3/unit.yaml").read_text())
     assert (data["kind"], data["acceptance"], data["operator"]) == ("motor", "small", "Kim")
+    assert (data["model"], data["serial"]) == ("HM 250", "A-17")
     assert data["nameplate"] == {"rated_voltage": "36 V", "rated_speed": "230 rpm"}
+
+
+SETS = {
+    "motors-36V": "unit_kind: motor\nrated_voltage: 36 V\ncriteria: [{quantity: phase_resistance, max: 1 ohm}]\n",
+    "motors-48V": "unit_kind: motor\nrated_voltage: 48 V\ncriteria: [{quantity: phase_resistance, max: 1 ohm}]\n",
+    "controllers-36V": "unit_kind: controller\nrated_voltage: 36 V\ncriteria: [{quantity: standby_power, max: 5 W}]\n",
+}
+
+
+def test_a_set_is_proposed_by_kind_and_voltage(bench, typed, capsys):
+    for name, text in SETS.items():
+        (bench.root / f"config/acceptance/{name}.yaml").write_text(text)
+    for kind, voltage, expected in (
+        ("motor", "36 V", "motors-36V"),
+        ("motor", "48.0 V", "motors-48V"),
+        ("motor", "24 V", None),
+        ("controller", "37 V", "controllers-36V"),
+        ("drive", "36 V", None),
+    ):
+        name = f"P-{kind}-{voltage[:2]}"
+        assert main(["unit", "--name", name, "--kind", kind, "--rated-voltage", voltage]) == 0
+        text = (bench.root / f"raw/{name}/unit.yaml").read_text()
+        out = capsys.readouterr().out
+        # Proposed, never chosen without a word.
+        assert "acceptance" not in yaml.safe_load(text)
+        assert (f"# acceptance: {expected}\n" in text) == (expected is not None)
+        assert (f"there is the acceptance set {expected}; it is not chosen yet" in out) == (expected is not None)
+    typed("P-9", "", "", "", "36 V", "", "", "", "", "Kim")
+    assert main(["unit"]) == 0
+    assert "acceptance set, '-' for none (motors-36V, motors-48V, small, -) [motors-36V]" in capsys.readouterr().err
+    assert yaml.safe_load((bench.root / "raw/P-9/unit.yaml").read_text())["acceptance"] == "motors-36V"
+
+
+def test_a_set_for_another_kind_is_refused(bench, capsys):
+    (bench.root / "config/acceptance/controllers-36V.yaml").write_text(SETS["controllers-36V"])
+    bench.edit("raw/BAD/unit.yaml", "acceptance: small", "acceptance: controllers-36V")
+    main(["check", "BAD"])
+    assert "is for a controller, and this unit is a motor" in capsys.readouterr().out
+
+
+def test_a_drive_names_its_parts(bench, capsys):
+    args = ["unit", "--name", "D-1", "--kind", "drive", "--model", "kit", "--serial", "007"]
+    for extra, words in (
+        (["--motor", "GOOD"], "name both"),
+        (["--motor", "GOOD", "--controller", "GONE"], "--controller 'GONE': there is no such unit in raw"),
+        (["--motor", "GOOD", "--controller", "../BAD"], "no such unit"),
+    ):
+        assert main([*args, *extra]) == 2
+        assert words in capsys.readouterr().err
+    assert not (bench.root / "raw/D-1").exists()
+    assert main([*args, "--motor", "GOOD", "--controller", "BAD"]) == 0
+    data = yaml.safe_load((bench.root / "raw/D-1/unit.yaml").read_text())
+    assert data["parts"] == {"motor": "GOOD", "controller": "BAD"}
+    assert (data["tests"], data["serial"]) == ([], "007")
+    assert main(["unit", "--name", "M-1", "--kind", "motor", "--motor", "GOOD"]) == 2
+    assert main(["unit", "--name", "D-2", "--kind", "drive", "--tests", "load"]) == 0
+    assert [t["procedure"] for t in yaml.safe_load((bench.root / "raw/D-2/unit.yaml").read_text())["tests"]] == ["load"]
 
 
 def test_end_of_input_stops(bench, typed, capsys):
@@ -78,7 +137,8 @@ def test_end_of_input_stops(bench, typed, capsys):
 
 
 def test_a_wrong_answer_is_asked_for_again(bench, typed, capsys):
-    typed("My Motor 1", "GOOD", "M5", "", "small", "36", "36 V", "250 V", "", "230 rpm", "many", "23", "Kim")
+    answers = ["My Motor 1", "GOOD", "M5", "", "", "", "36", "36 V", "250 V", "", "230 rpm", "many", "23", "-", "Kim"]
+    typed(*answers)
     assert main(["unit"]) == 0
     said = capsys.readouterr().err
     for words in ("for example 'My-Motor-1'", "GOOD exists already", "a unit is missing", "does not measure a power"):

@@ -2,6 +2,7 @@
 
 Nothing that exists is overwritten. On a terminal, what is not given on the command line is asked for. What a test
 must state beside its log stands in unit.yaml as a comment to fill in; 'rotorproof check' says what is still open.
+A drive is drafted without tests: those of its motor and its controller count for it.
 """
 
 from __future__ import annotations
@@ -13,12 +14,16 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
+from ..drafts.acceptance_choice import of_kind, proposed
 from ..drafts.unit_file import Draft, draft_log, draft_unit, tests_for
 from ..errors import InputError, Problem
 from ..jsonio import write_bytes
 from ..procedures import procedures
+from ..rendering.words import counted
+from ..settings.acceptance import AcceptanceSet
 from ..settings.folder import SettingsFolder
 from ..settings.load import load_settings
+from ..units import parse
 from ._project import ROOT, ask, on_terminal, overrides
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}")
@@ -29,12 +34,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Describe the command's arguments."""
     parser.add_argument("--name", help="name of the unit and of its folder: letters, digits, '-', '_', '.'")
     parser.add_argument("--kind", choices=_KINDS, help="what is under test")
+    parser.add_argument("--model", help="what its maker calls it")
+    parser.add_argument("--serial", help="its serial number")
+    parser.add_argument("--motor", metavar="UNIT", help="of a drive: the unit that is its motor")
+    parser.add_argument("--controller", metavar="UNIT", help="of a drive: the unit that is its controller")
     parser.add_argument("--acceptance", metavar="SET", help="acceptance set: a file of config/acceptance/")
     parser.add_argument(
         "--tests",
         nargs="+",
         metavar="PROCEDURE",
-        help="tests to prepare (default: those the acceptance set needs, else all of the kind)",
+        help="tests to prepare (default: those the acceptance set needs, else all of the kind; of a drive none)",
     )
     parser.add_argument("--operator", help="who measures")
     parser.add_argument("--rated-voltage", metavar="VALUE", help="from the nameplate, with unit: '36 V'")
@@ -58,26 +67,69 @@ def run(args: argparse.Namespace) -> int:
     kind = args.kind or (ask("kind", "motor", _KINDS) if asked else "")
     if not kind:
         raise _wrong(f"--kind is needed: {', '.join(_KINDS)}")
-    acceptance = args.acceptance or (ask("acceptance set, empty for none", "", sets) if asked and sets else "")
+    model = args.model or (ask("model, empty to fill in later") if asked else "")
+    serial = args.serial or (ask("serial number, empty to fill in later") if asked else "")
+    parts = _parts(args, kind, raw)
+    nameplate = _nameplate(args, kind, asked)
+    limits = {name: found for name in sets if (found := _limits(folder, name))}
+    voltage = parse(nameplate["rated_voltage"], "voltage") if "rated_voltage" in nameplate else None
+    fitting = proposed(limits, kind, voltage)
+    acceptance = args.acceptance or ""
+    if not acceptance and asked and (choices := of_kind(limits, kind)):
+        acceptance = ask("acceptance set, '-' for none", fitting or "-", [*choices, "-"]).removeprefix("-")
     if acceptance and acceptance not in sets:
         raise _wrong(f"there is no acceptance set {acceptance!r}; there are: {', '.join(sets) or 'none'}")
-    limits = folder.acceptance(acceptance) if acceptance else None
-    wanted = args.tests or tests_for(kind, limits)
+    chosen = folder.acceptance(acceptance) if acceptance else None
+    wanted = args.tests or ([] if kind == "drive" else tests_for(kind, chosen))
     for procedure in wanted:
         known = procedures().get(procedure)
         if known is None or kind not in known.unit_kinds:
-            fitting = [p.name for p in procedures().values() if kind in p.unit_kinds]
-            raise _wrong(f"{procedure!r} is no test of a {kind}; there are: {', '.join(fitting)}")
-    nameplate = _nameplate(args, kind, asked)
+            possible = [p.name for p in procedures().values() if kind in p.unit_kinds]
+            raise _wrong(f"{procedure!r} is no test of a {kind}; there are: {', '.join(possible)}")
     operator = args.operator or (ask("operator, empty to fill in later") if asked else "")
-    draft = Draft(name, kind, acceptance or None, operator or None, nameplate, tuple(dict.fromkeys(wanted)))
+    draft = Draft(
+        name,
+        kind,
+        acceptance or None,
+        operator or None,
+        nameplate,
+        tuple(dict.fromkeys(wanted)),
+        model=model or None,
+        serial=serial or None,
+        proposed=None if asked else fitting,
+        parts=parts,
+    )
     text = draft_unit(draft)
     for procedure in draft.tests:
         write_bytes(target / f"{procedure}.csv", draft_log(procedures()[procedure]).encode())
     write_bytes(target / "unit.yaml", text.encode())
-    print(f"wrote {_shown(target)}/unit.yaml and {len(draft.tests)} empty logs")
+    print(f"wrote {_shown(target)}/unit.yaml and {counted(len(draft.tests), 'empty log')}")
+    if draft.proposed and not acceptance:
+        there = f"there is the acceptance set {draft.proposed}; it is not chosen yet"
+        print(f"for a {kind} of {nameplate['rated_voltage']} {there}")
     print(f"next: fill in unit.yaml (instruments and their accuracy), then 'make plan UNIT={name}'")
     return 0
+
+
+def _limits(folder: SettingsFolder, name: str) -> AcceptanceSet | None:
+    """Return a set, ``None`` if it cannot be used: 'check' says why, where a unit names it."""
+    try:
+        return folder.acceptance(name)
+    except InputError:
+        return None
+
+
+def _parts(args: argparse.Namespace, kind: str, raw: Path) -> dict[str, str]:
+    """Return the units that a drive is made of, as far as they are named."""
+    parts = {role: name for role in ("motor", "controller") if (name := getattr(args, role))}
+    if parts and kind != "drive":
+        raise _wrong(f"--{next(iter(parts))}: a {kind} has no parts; only a drive is made of a motor and a controller")
+    if len(parts) == 1:
+        raise _wrong("a drive has a motor and a controller: name both, --motor and --controller, or neither")
+    for role, name in parts.items():
+        if not _NAME.fullmatch(name) or not (raw / name / "unit.yaml").is_file():
+            raise _wrong(f"--{role} {name!r}: there is no such unit in {_shown(raw)}")
+    return parts
 
 
 def _name_fault(raw: Path, name: str) -> str | None:

@@ -26,6 +26,12 @@ class Draft:
     operator: str | None
     nameplate: Mapping[str, str]
     tests: tuple[str, ...]
+    model: str | None = None
+    serial: str | None = None
+    #: Set that its kind and voltage speak for, where none is chosen.
+    proposed: str | None = None
+    #: Of a drive: the units it is made of, by their role.
+    parts: Mapping[str, str] | None = None
 
 
 def tests_for(kind: str, acceptance: AcceptanceSet | None) -> list[str]:
@@ -83,13 +89,11 @@ def draft_unit(draft: Draft) -> str:
         "# What is under test, who measured it with what, and its logs. Every physical value carries its unit.",
         f"unit: {_scalar(draft.name)}",
         f"kind: {draft.kind}",
+        f"model: {_scalar(draft.model)}" if draft.model else "# model: ...",
+        f"serial: {_scalar(draft.serial)}" if draft.serial else "# serial: ...",
     ]
     if draft.kind == "drive":
-        lines += [
-            "# The units it is made of, whose tests then count as its own, and how they are connected: which phase of",
-            "# the motor is at the controller's A, B, C, and which sensor.",
-            "# parts: {motor: ..., controller: ..., phases: ABC, sensors: ABC}",
-        ]
+        lines += _parts(draft.parts)
     lines += _nameplate(draft)
     lines += [
         "# The air around the bench:",
@@ -114,8 +118,26 @@ def draft_unit(draft: Draft) -> str:
             lines += _test(procedures()[name])
     else:
         lines.append("tests: []")
-    lines.append(f"acceptance: {_scalar(draft.acceptance)}" if draft.acceptance else "# acceptance: ...")
+    if draft.kind == "drive" and not draft.tests:
+        own = ", ".join(p.name for p in procedures().values() if "drive" in p.unit_kinds)
+        lines.append(f"# What its parts were tested for counts for it. It may have tests of its own besides: {own}.")
+    if draft.proposed and not draft.acceptance:
+        lines += ["# The set for this kind and voltage; take the '#' away if its limits are yours:"]
+        lines += [f"# acceptance: {_scalar(draft.proposed)}"]
+    else:
+        lines.append(f"acceptance: {_scalar(draft.acceptance)}" if draft.acceptance else "# acceptance: ...")
     return "\n".join(lines) + "\n"
+
+
+def _parts(parts: Mapping[str, str] | None) -> list[str]:
+    said = [
+        "# The units it is made of, whose tests then count as its own, and how they are connected: which phase of",
+        "# the motor is at the controller's A, B, C, and which sensor.",
+    ]
+    if not parts:
+        return [*said, "# parts: {motor: ..., controller: ..., phases: ABC, sensors: ABC}"]
+    named = [f"  {role}: {_scalar(name)}" for role, name in parts.items()]
+    return [*said, "parts:", *named, "  # phases: ABC", "  # sensors: ABC"]
 
 
 def _scalar(text: str | None) -> str:

@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from ..units import parse
 from .application import For
-from .fields import Line, Name, Strict
+from .fields import Line, Name, Strict, Voltage
 
 Rule = Literal["guarded", "simple", "guarded-acceptance", "guarded-rejection"]
 
@@ -77,6 +77,12 @@ class AcceptanceSet(Strict):
 
     description: str | None = None
     source: str | None = None
+    unit_kind: Annotated[
+        Literal["motor", "controller", "drive"] | None, Field(description="which kind of unit the limits are for")
+    ] = None
+    rated_voltage: Annotated[
+        Voltage | None, Field(description="of the units that the limits are for; 'make unit' proposes the set by it")
+    ] = None
     rule: Rule = "guarded"
     guard_factor: Annotated[float, Field(ge=0, description="guard band as a multiple of the expanded uncertainty")] = (
         1.0

@@ -181,6 +181,11 @@ def load_unit(entry: Path, folder: SettingsFolder, shown: str) -> Unit:
     if file.unit.lower() in RESERVED:
         complaints.add(f"no unit can be called {file.unit!r}: the reports keep something else under that name", "unit")
     acceptance = _acceptance(file.acceptance, folder, complaints)
+    if acceptance is not None and acceptance.unit_kind not in (None, file.kind):
+        words = (
+            f"the acceptance set {file.acceptance!r} is for a {acceptance.unit_kind}, and this unit is a {file.kind}"
+        )
+        complaints.add(f"{words}; name another set or correct the kind", "acceptance")
     layouts: dict[str, Layout] = {}
     for index, test in enumerate(file.tests):
         _check_layout(test, index, folder, layouts, complaints)
