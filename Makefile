@@ -72,6 +72,10 @@ intake: ready ## Write down the SHA-256 of a unit's logs on the day they came (U
 unit: ready ## Start a new unit; asks what it needs (NAME=X ARGS="--kind motor")
 	@$(ROTORPROOF) unit $(if $(NAME),--name "$$NAME") $(ARGS)
 
+.PHONY: demo
+demo: ready ## Move the invented units into demo/, so that raw/ is yours (ARGS="--to FOLDER")
+	@$(ROTORPROOF) demo $(ARGS)
+
 .PHONY: plan
 plan: ready ## Make printable bench sheets for the tests of a unit (UNIT=X)
 	@$(ROTORPROOF) plan $(UNIT) $(ARGS)

@@ -50,7 +50,7 @@ MAY_IMPORT = {
     "contents": "jsonio logs",
     "workflow": "contents errors evidence fingerprint logs procedures settings",
     "settled": "jsonio workflow",
-    "commands": "bounded checking child columns decision drafts errors evidence fitting jsonio logs planning "
+    "commands": "bounded checking child columns decision drafts errors evidence files fitting jsonio logs planning "
     "procedures quantities rendering season settings settled signs units warm workflow",
     "__main__": "__init__ commands errors signs",
 }

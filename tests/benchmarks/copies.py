@@ -12,6 +12,7 @@ import pyarrow as pa
 import yaml
 from pyarrow import csv as arrow_csv
 
+from tests.simulation.demo import RAW
 from tests.simulation.demo.motors import motors
 from tests.simulation.open_circuit import Scope, record
 
@@ -44,7 +45,7 @@ def made(raw: Path, units: int, *, megabytes: float = 0.0, procedures: tuple[str
     unit has these tests only, each with its first log.
     """
     store = raw.parent / f"{raw.name}-logs"
-    shutil.copytree(ROOT / "raw" / UNIT, store)
+    shutil.copytree(RAW / UNIT, store)
     described = yaml.safe_load((store / "unit.yaml").read_text(encoding="utf-8"))
     if procedures:
         first = {}

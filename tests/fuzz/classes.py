@@ -20,6 +20,7 @@ from rotorproof.settings.run import Limits
 from rotorproof.uncertainty.accuracy import parse_accuracy
 from rotorproof.uncertainty.specification import parse_specification
 from rotorproof.units import SI_UNIT, beyond, conversion, parse
+from tests.simulation.demo import RAW
 
 from ..errors.bench import UNIT, Bench, log_text, process
 from . import seeds, spoiling
@@ -138,9 +139,9 @@ def _project(folder: Path) -> Path:
     (root / "config/config.yaml").write_text(config)
     for name in ("instruments", "layouts", "acceptance"):
         shutil.copytree(seeds.ROOT / "config" / name, root / "config" / name, dirs_exist_ok=True)
-    unit = (seeds.ROOT / "raw/AL-M1/unit.yaml").read_text(encoding="utf-8").replace("unit: AL-M1", "unit: BAD")
+    unit = (RAW / "AL-M1/unit.yaml").read_text(encoding="utf-8").replace("unit: AL-M1", "unit: BAD")
     (root / "raw/BAD/unit.yaml").write_text(unit)
-    for log in (seeds.ROOT / "raw/AL-M1").iterdir():
+    for log in (RAW / "AL-M1").iterdir():
         if log.suffix != ".yaml":
             (root / "raw/BAD" / log.name).symlink_to(log)
     return root
@@ -179,7 +180,7 @@ def _results(found: dict[str, Any] | None, problems: list[dict[str, Any]]) -> bo
 
 def demo_logs() -> Iterator[tuple[str, str]]:
     """Yield unit and log of the demo's text logs that are small enough to be tried by the thousand."""
-    for path in sorted((seeds.ROOT / "raw").glob("*/*.csv")):
+    for path in sorted(RAW.glob("*/*.csv")):
         if path.stat().st_size < 300_000:
             yield path.parent.name, path.name
 
@@ -189,7 +190,7 @@ def _procedures(rng: random.Random, folder: Path) -> tuple[bytes, Run]:
     import yaml
 
     unit, name = rng.choice(list(demo_logs()))
-    source = seeds.ROOT / "raw" / unit
+    source = RAW / unit
     root = folder / "procedures"
     shutil.rmtree(root, ignore_errors=True)
     shutil.copytree(seeds.ROOT / "config", root / "config")

@@ -17,6 +17,7 @@ from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures.base import Log
 from rotorproof.settings.load import conditions_of, load_project, load_settings
 from rotorproof.uncertainty.coverage import interval
+from tests.simulation.demo import RAW
 from tests.simulation.demo.__main__ import write_demo
 
 ROOT = Path(__file__).parents[2]
@@ -27,7 +28,7 @@ TRUTH = json.loads((ROOT / "tests/data/demo-truth.json").read_text(encoding="utf
 def fits(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """Return the fit of every demo unit; that of a drive takes its parts as they were stored."""
     stored = tmp_path_factory.mktemp("fits")
-    settings = load_settings(ROOT / "config/config.yaml")
+    settings = load_settings(ROOT / "config/config.yaml", {"raw_dir": str(RAW)})
     project = load_project(settings, ROOT / "config", ROOT)
     assert not project.refused
     found = {}
@@ -51,7 +52,7 @@ def fits(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
 def test_the_committed_logs_are_what_the_simulator_writes(tmp_path: Path) -> None:
     truth = write_demo(tmp_path)
     for name in truth:
-        ours, committed = tmp_path / name, ROOT / "raw" / name
+        ours, committed = tmp_path / name, RAW / name
         names = sorted(path.name for path in ours.iterdir())
         assert names == sorted(path.name for path in committed.iterdir())
         for file in names:

@@ -6,6 +6,7 @@ import json
 import sys
 from pathlib import Path
 
+from tests.simulation.demo import RAW
 from tests.simulation.demo.bench import Bench
 from tests.simulation.demo.controllers import controllers, write_controller
 from tests.simulation.demo.drives import drives, write_drive
@@ -24,7 +25,7 @@ def write_demo(raw: Path) -> dict[str, dict[str, float]]:
 
 
 if __name__ == "__main__":
-    target = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "raw"
+    target = Path(sys.argv[1]) if len(sys.argv) > 1 else RAW
     found = write_demo(target)
     truth_file = ROOT / "tests" / "data" / "demo-truth.json"
     truth_file.write_text(json.dumps(found, indent=1, sort_keys=True) + "\n", encoding="utf-8")
