@@ -1,8 +1,9 @@
-"""Propose a layout for an unknown CSV file, to be confirmed by whoever knows the logger.
+"""Propose a layout for an unknown export, to be confirmed by whoever knows the logger.
 
-Finds the text encoding, the delimiter, the decimal sign and the header, and guesses what each column means from its
-name and unit. Nothing is guessed in silence: every line of the proposal says what it rests on, and what could be read
-in two ways is asked for. Without --write the proposal goes to the screen; with it, to config/layouts/NAME.yaml.
+Finds the text encoding, the delimiter, the decimal sign and the header, or the sheet and the row of the header of a
+workbook (.xlsx), and says what each column seems to be by its name and unit, and how sure that is. Nothing is guessed
+in silence: every line of the proposal says what it rests on, and what could be read in two ways is asked for. Without
+--write the proposal goes to the screen; with it, to config/layouts/NAME.yaml.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ import argparse
 import re
 from pathlib import Path
 
+from ..columns import COLUMNS
+from ..drafts.headings import OPEN, SURE
 from ..drafts.layout_file import Proposal, propose, render
 from ..errors import InputError, Problem
 from ..jsonio import write_bytes
@@ -24,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--write", action="store_true", help="write config/layouts/NAME.yaml; never over an existing one"
     )
+    parser.add_argument("--sheet", help="the sheet of a workbook, where it cannot be told")
     parser.add_argument("--delimiter", help="the delimiter, where it cannot be told (one character, or 'whitespace')")
     parser.add_argument(
         "--decimal", choices=(".", ","), metavar="SIGN", help="the decimal sign, '.' or ',', where it cannot be told"
@@ -40,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(
             Problem(f"config/layouts/{name}.yaml exists already; nothing was changed. Give another --name")
         )
-    proposal = propose(args.file, str(args.file), delimiter=args.delimiter, decimal=args.decimal)
+    proposal = propose(args.file, str(args.file), delimiter=args.delimiter, decimal=args.decimal, sheet=args.sheet)
     if on_terminal() and args.write:
         _confirm(proposal)
     text = render(proposal, args.file.name)
@@ -53,14 +57,20 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _confirm(proposal: Proposal) -> None:
-    from ..columns import COLUMNS
-
     for column in proposal.columns:
+        if column.text:
+            continue
         guess = column.canonical or ""
-        answer = ask(f"column {column.number} {column.header!r}: which quantity ('-' for none)", guess or "-")
+        may_be = f"; {' or '.join(column.candidates)}?" if column.candidates and not guess else ""
+        answer = ask(
+            f"column {column.number} {column.header!r} ({column.sure}{may_be}): which ('-': none)", guess or "-"
+        )
         while answer != "-" and answer not in COLUMNS:
             answer = ask(f"{answer!r} is not one of: {', '.join(COLUMNS)}; which", guess or "-")
         column.canonical = None if answer == "-" else answer
         if column.canonical:
             column.unit = ask("  its unit", column.unit or "") or column.unit
             column.reason = "confirmed on the terminal"
+            column.sure = SURE
+        else:
+            column.sure, column.candidates = OPEN, ()

@@ -77,6 +77,11 @@ def has_date(text: str) -> bool:
     return is_stamp(text) and _parts(text.strip())[0] is not None
 
 
+def has_time(text: str) -> bool:
+    """Tell whether a stamp holds a time of day."""
+    return is_stamp(text) and _parts(text.strip())[1] is not None
+
+
 def stamped(times: Sequence[str], dates: Sequence[str] | None) -> np.ndarray:
     """Return the texts of a column of stamps ``(n,)``, each behind its date where dates stand in a column of their own.
 

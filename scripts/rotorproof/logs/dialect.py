@@ -95,7 +95,9 @@ def _rows(text: str, layout: Layout, *, whole: bool) -> list[tuple[int, str]]:
     numbered = [
         (number, line)
         for number, line in enumerate(lines if whole else lines[:-1], start=1)
-        if line.strip() and not (layout.comment and line.strip().startswith(layout.comment))
+        if number >= (layout.header_row or 1)
+        and line.strip()
+        and not (layout.comment and line.strip().startswith(layout.comment))
     ]
     return numbered[layout.skip_rows :]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import itertools
 import math
 import zipfile
 from collections.abc import Iterator, Sequence
@@ -20,15 +21,14 @@ from .clock import resolved, stamped
 from .mapping import Channel, Source, sources
 from .recording import damaged
 
+#: So many rows of a sheet show what it holds.
+_SAMPLED_ROWS = 200
+
 
 def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
     """Open a workbook read-only, without formulas. Raises ``InputError``, also while streaming."""
-    _check_size(path, shown)
-    import openpyxl
-
+    book = _opened(path, shown)
     try:
-        # From memory, since the library leaves a file open that it cannot read.
-        book = openpyxl.load_workbook(io.BytesIO(path.read_bytes()), read_only=True, data_only=True, keep_links=False)
         sheet = _sheet(book, layout, shown)
         # Some writers state a wrong size, and the reader would believe it.
         sheet.reset_dimensions()
@@ -39,6 +39,8 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
         raise damaged(error, "Excel workbook", shown) from None
     to_skip = layout.skip_rows
     for line, row in rows:
+        if line < (layout.header_row or 1):
+            continue
         if to_skip:
             to_skip -= 1
             continue
@@ -53,6 +55,34 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
         chunks = _chunks(rows, found, layout, shown)
         return Log(names, resolved(chunks, clock, shown) if clock else chunks)
     raise InputError(Problem("the sheet is empty; the first row must name the columns", file=shown))
+
+
+def sample(path: Path, shown: str) -> list[tuple[str, list[tuple[int, list[str]]]]]:
+    """Return of each sheet its name and its first rows, as number and texts of the cells; blank rows are passed over.
+
+    Dates and times are texts as ``clock`` reads them. Raises ``InputError``.
+    """
+    book = _opened(path, shown)
+    found = []
+    for sheet in book.worksheets:
+        sheet.reset_dimensions()
+        rows = itertools.islice(_rows(sheet, Layout(), shown), _SAMPLED_ROWS)
+        found.append((str(sheet.title), [(line, [_stamp(cell) for cell in row]) for line, row in rows]))
+    return found
+
+
+def _opened(path: Path, shown: str) -> Any:
+    """Return the workbook, read-only and without formulas."""
+    _check_size(path, shown)
+    import openpyxl
+
+    try:
+        # From memory, since the library leaves a file open that it cannot read.
+        return openpyxl.load_workbook(io.BytesIO(path.read_bytes()), read_only=True, data_only=True, keep_links=False)
+    except MemoryError:
+        raise
+    except Exception as error:  # a zip file of another kind raises whatever comes first
+        raise damaged(error, "Excel workbook", shown) from None
 
 
 def _check_size(path: Path, shown: str) -> None:
@@ -133,6 +163,9 @@ def _chunks(
     problems: list[Problem] = []
     refused = 0
     for line, row in rows:
+        if found and all(_cell(row, source.position) is None for source in found):
+            # A note beside the table, in a row without readings.
+            continue
         line_of.append(line)
         for source in found:
             cell = _cell(row, source.position)

@@ -62,7 +62,7 @@ def read_head(block: Block, layout: Layout, wanted: Sequence[str], shown: str) -
         end = block.data.find(b"\n", offset) + 1 or len(block.data)
         raw, line, start, offset = block.data[offset:end], line + 1, offset, end
         stripped = raw.strip()
-        if not stripped or (comment and stripped.startswith(comment)):
+        if not stripped or (comment and stripped.startswith(comment)) or line < (layout.header_row or 1):
             continue
         if to_skip > 0:
             to_skip -= 1

@@ -50,6 +50,10 @@ class Layout(Strict):
     comment: Annotated[str, Field(max_length=1)] = "#"
     sheet: Annotated[str | None, Field(description="sheet of a workbook that has several")] = None
     skip_rows: Annotated[int, Field(ge=0, le=100_000, description="lines before the header, comments not counted")] = 0
+    header_row: Annotated[
+        int | None,
+        Field(ge=1, le=1_048_576, description="row of the header as an editor counts, blank ones too, for skip_rows"),
+    ] = None
     header: Annotated[bool, Field(description="whether a header row follows the skipped ones")] = True
     columns: dict[str, LayoutColumn] | None = None
 
@@ -67,6 +71,8 @@ class Layout(Strict):
             raise MisplacedError(
                 "'delimiter' and 'decimal' are the same character; one reading must be possible", "decimal"
             )
+        if self.header_row is not None and self.skip_rows:
+            raise ValueError("'header_row' and 'skip_rows' say the same in two ways; keep one")
         if self.columns is None:
             if not self.header:
                 raise ValueError("without a header row, 'columns' must name the columns by number")
