@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 #: Parts of names that people say otherwise.
-_SPOKEN = {"hall": "position sensor", "duty": "duty ratio", "q": "q axis", "d": "d axis"}
+_SPOKEN = {"hall": "position sensor", "duty": "duty ratio", "q": "q axis", "d": "d axis", "ac": "AC"}
 _PHASES = ("a", "b", "c", "ab", "bc", "ca")
 
 
@@ -45,6 +45,7 @@ COLUMNS: dict[str, Column] = {
     for column in [
         *_family("time", "time", "time since an arbitrary start"),
         *_family("voltage_ab voltage_bc voltage_ca", "voltage", "line-to-line voltage"),
+        *_family("ac_voltage_ab ac_voltage_bc ac_voltage_ca", "voltage", "line-to-line AC voltage as a meter shows it"),
         *_family("voltage_a voltage_b voltage_c", "voltage", "phase voltage to the star point"),
         *_family(
             "current_a current_b current_c", "current", "phase current into the motor, as it flows at that moment"

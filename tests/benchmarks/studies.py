@@ -9,6 +9,7 @@ import numpy as np
 from rotorproof.physics.wave_stream import WaveStream
 from tests.benchmarks.gate_studies import GATES
 from tests.benchmarks.mechanical_studies import MECHANICAL
+from tests.benchmarks.meter_studies import METERS
 from tests.procedures.controller_runs import case as case_number
 from tests.procedures.controller_runs import si
 from tests.simulation.controller_bench import LimitController, SupplyController, ThrottleController
@@ -282,4 +283,5 @@ STUDIES: tuple[Study, ...] = (
     study("throttle", "throttle", throttle),
     *GATES,
     *MECHANICAL,
+    *METERS,
 )

@@ -34,16 +34,8 @@ MAGNET_COEFFICIENT = Assumption(
     of_motor=True,
 )
 
-#: What a six-step bridge makes of a winding, where no test has told it.
-SIX_STEP = (
-    Assumption(
-        "electrical_time_constant",
-        1.7e-3,
-        1.3e-3,
-        "the winding's inductance over its resistance lies between 0.4 ms and 3 ms, as in most hub motors (common "
-        "practice, no source), since no test of the inductance is among the logs",
-        of_motor=True,
-    ),
+#: The shape of the EMF, where no test has told it.
+EMF_SHAPE = (
     Assumption(
         "emf_harmonic_5",
         0.0,
@@ -59,6 +51,19 @@ SIX_STEP = (
         "seventh harmonic of the EMF of at most 2.5 percent, for the same reason",
         of_motor=True,
     ),
+)
+
+#: What a six-step bridge makes of a winding, where no test has told it.
+SIX_STEP = (
+    Assumption(
+        "electrical_time_constant",
+        1.7e-3,
+        1.3e-3,
+        "the winding's inductance over its resistance lies between 0.4 ms and 3 ms, as in most hub motors (common "
+        "practice, no source), since no test of the inductance is among the logs",
+        of_motor=True,
+    ),
+    *EMF_SHAPE,
     Assumption(
         "commutation_model",
         1.0,
