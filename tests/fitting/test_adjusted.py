@@ -14,18 +14,21 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
 from rotorproof.decision.models import Results
 from rotorproof.decision.results import build_results
 from rotorproof.fitting.adjusted import adjusted
-from rotorproof.fitting.engine import Outcome
+from rotorproof.fitting.engine import InstrumentError, Outcome
 from rotorproof.fitting.parts import part
 from rotorproof.fitting.store import load_fit, load_panels, save_fit
 from rotorproof.fitting.unit_fit import UnitFit
+from rotorproof.procedures._friction_line import FrictionLine
 from rotorproof.procedures.fit import Fit
 from rotorproof.rendering.quantity_view import criterion_view
 from rotorproof.rendering.section_view import sections
 from rotorproof.settings.acceptance import AcceptanceSet
+from rotorproof.uncertainty.accuracy import Accuracy
 from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.monte_carlo import Simulation
 
@@ -39,7 +42,9 @@ def run(procedure: str, label: str = "", **values: tuple[float, float]) -> Outco
         for name, (value, u) in values.items()
     }
     held = FRICTION if procedure == "no-load" else ()
-    return Outcome(procedure, label or procedure, forms, Fit(), with_controller_loss=[n for n in held if n in forms])
+    stands = FrictionLine(0.0, 0.0, 30.0, (0.0, 1e-9)) if FRICTION[0] in forms else None
+    held = [n for n in held if n in forms]
+    return Outcome(procedure, label or procedure, forms, Fit(), with_controller_loss=held, line=stands)
 
 
 def results(tmp_path: Path, outcomes: list[Outcome], *criteria: Mapping[str, Any]) -> dict[str, Any]:
@@ -108,27 +113,154 @@ def test_the_test_out_of_line_is_named(tmp_path: Path) -> None:
 
 
 def test_friction_is_adjusted_as_a_set() -> None:
-    """With independent terms each is its own weighted mean; chi-square counts both."""
+    """With independent terms each is its own weighted mean; chi-square counts both.
+
+    By hand: the other run's drag is that of this one to 2 % over sqrt(3), so its 0.02 is 0.020527 and the weights are
+    10000 and 2373.3.
+    """
     clean = [
         run("coast-down", coulomb_friction=(0.40, 0.01), viscous_friction=(0.010, 0.001)),
         run("load", coulomb_friction=(0.43, 0.02), viscous_friction=(0.010, 0.001)),
     ]
     found = adjusted("U", clean, 0.95)
-    assert found.forms["coulomb_friction"].value == pytest.approx(0.406)
+    assert found.forms["coulomb_friction"].value == pytest.approx(0.40576, abs=1e-5)
     assert found.consistency["coulomb_friction"]["degrees_of_freedom"] == 2
-    assert found.consistency["viscous_friction"]["chi_square"] == pytest.approx(1.8)
+    assert found.consistency["viscous_friction"]["chi_square"] == pytest.approx(0.03**2 / (1e-4 + 4.2133e-4), rel=0.02)
     assert found.members["viscous_friction"] == [0, 1]
 
 
-def test_a_run_that_tells_air_drag_apart_is_not_bound_to_one_that_does_not() -> None:
+DRAG, TOP = (0.40, 0.008, 5e-5), 30.0
+
+
+def straight(low: float, high: float) -> tuple[FrictionLine, np.ndarray]:
+    """Return where NumPy's straight line through speeds from ``low`` to ``high`` stands, and that through the drag."""
+    speed = np.linspace(low, high, 50)
+    b, c = np.polyfit(speed, speed**2, 1)
+    drag = np.polyfit(speed, np.polyval(DRAG[::-1], speed), 1)[::-1]
+    return FrictionLine(float(c), float(b), high), drag
+
+
+def friction(c: tuple[float, float], b: tuple[float, float]) -> dict[str, tuple[float, float]]:
+    return dict(zip(FRICTION, (c, b), strict=True))
+
+
+def test_a_run_that_tells_air_drag_apart_is_bound_to_a_straight_line_by_it() -> None:
+    """The line that NumPy fits to the same drag over its own speeds agrees with the parabola, term by term."""
+    stands, (c, b) = straight(8.0, TOP)
+    told = run("coast-down", **friction((DRAG[0], 0.01), (DRAG[1], 0.001)), windage=(DRAG[2], 1e-5))
+    other = replace(run("load", **friction((c, 0.02), (b, 0.001))), line=stands)
+    found = adjusted("U", [replace(told, line=FrictionLine(0.0, 0.0, TOP)), other], 0.95)
+    assert found.consistency["coulomb_friction"]["chi_square"] == pytest.approx(0.0, abs=1e-9)
+    assert [found.forms[name].value for name in (*FRICTION, "windage")] == pytest.approx(list(DRAG))
+    assert found.forms["viscous_friction"].standard_uncertainty < 0.001
+    assert "windage" not in found.consistency  # one test alone gives it
+
+
+def test_straight_lines_over_different_speeds_are_tied_by_the_bend_between_them() -> None:
+    """A slow and a fast line of one bent drag differ; what the coast-down shows of the bend explains it."""
+    (slow, first), (fast, second) = straight(0.0, 20.0), straight(12.0, TOP)
+    inertia = 0.1
+    values = [friction((c, 0.002), (b, 0.0001)) for c, b in (first, second)]
+    tied = replace(slow, bend=(DRAG[2] / inertia, 1e-7))
+    one = replace(run("coast-down", **values[0], moment_of_inertia=(inertia, 1e-4)), line=tied)
+    other = replace(run("load", **values[1]), line=fast)
+    assert abs(first[0] - second[0]) > 5 * 0.002
+    found = adjusted("U", [one, other], 0.95)
+    assert found.consistency["coulomb_friction"]["chi_square"] == pytest.approx(0.0, abs=1e-6)
+    assert found.forms["coulomb_friction"].value == pytest.approx(first[0])
+
+
+def test_a_bridges_loss_is_taken_off_a_run_that_holds_it() -> None:
+    """A no-load run is bound to a coast-down less what a bridge takes: 0.1 V and 20 mohm, each to all of itself."""
+    given = friction((0.400, 0.001), (0.010, 0.0001))
+    held = run("no-load", **given, emf_constant_dc=(1.0, 0.001))
+    found = adjusted("U", [run("coast-down", **given), held], 0.95)
+    by = {one["procedure"]: one for one in found.consistency["coulomb_friction"]["tests"]}
+    # By hand, from the no-load current c/Ke: the loss of 0.1 V and of 20 mohm at it is 0.043 W, over speed a torque.
+    assert 0.390 < by["no-load"]["value"] < 0.400
+    assert by["no-load"]["expanded_uncertainty"] > by["coast-down"]["expanded_uncertainty"]
+    assert not found.with_controller_loss
+    assert "up to 0.2 volt" in " ".join(found.shown.notes)
+
+
+def test_ratios_of_a_coast_down_and_torques_of_a_run_give_friction_and_inertia_together() -> None:
+    """The same problem, not linear, by SciPy; the shape of the deceleration narrows the torques' own."""
+    torques, ratios = ((0.42, 0.03), (0.0090, 0.0015)), ((4.0, 0.02), (0.105, 0.001))
+    names = ("coulomb_deceleration", "viscous_decay_rate", "moment_of_inertia")
+    coast = run("coast-down", **dict(zip(names, (*ratios, (0.1, 0.01)), strict=True)))
+    coast = replace(coast, line=FrictionLine(0.0, 0.0, TOP, (0.0, 1e-9)))
+    found = adjusted("U", [run("load", **friction(*torques)), coast], 0.95)
+    warm = [0.02 / 3**0.5 * value for value, _ in torques]
+    spread = np.diag([u**2 for _, u in torques]) + np.outer(warm, warm)
+    root = np.linalg.inv(np.linalg.cholesky(spread))
+
+    def left(x: np.ndarray) -> np.ndarray:
+        away = root @ (np.array([value for value, _ in torques]) - x[:2])
+        return np.concatenate([away, [(r - x[k] / x[2]) / u for k, (r, u) in enumerate(ratios)]])
+
+    ours = [found.forms[name].value for name in (*FRICTION, "moment_of_inertia")]
+    theirs = least_squares(left, [0.4, 0.01, 0.1], x_scale=[0.1, 0.01, 0.1], xtol=1e-12, ftol=1e-12)
+    assert ours == pytest.approx(list(theirs.x), rel=1e-4)
+    assert found.forms["viscous_friction"].standard_uncertainty < 0.9 * 0.0015
+
+
+def test_emf_and_torque_are_one_constant_to_one_percent() -> None:
+    """1.30 by EMF and 1.33 by torque, each 0.01, and the relation 1 % over sqrt(3): the mean by hand."""
+    both = [run("open-circuit", emf_constant_dc=(1.30, 0.01)), run("locked-rotor", torque_constant=(1.33, 0.01))]
+    found = adjusted("U", both, 0.95)
+    second = 0.01**2 + (1.33 * 0.01 / 3**0.5) ** 2
+    mean = (1.30 / 1e-4 + 1.33 / second) / (1 / 1e-4 + 1 / second)
+    assert found.forms["emf_constant_dc"].value == pytest.approx(mean, abs=2e-4)
+    assert found.forms["torque_constant"].value == found.forms["emf_constant_dc"].value
+    tests = found.consistency["emf_constant_dc"]["tests"]
+    assert [one.get("given_as") for one in tests] == [None, "torque_constant"]
+    assert [one.get("given_as") for one in found.consistency["torque_constant"]["tests"]] == ["emf_constant_dc", None]
+
+
+def test_the_q_axis_constant_is_that_of_the_waves_fundamental() -> None:
+    """A sinusoidal machine by hand: line EMF of 1 V s/rad RMS, peak sqrt(2); T = sqrt(3)/2 of that peak times i_q."""
     both = [
-        run("coast-down", coulomb_friction=(0.41, 0.01), viscous_friction=(0.008, 0.001), windage=(5e-5, 1e-5)),
-        run("load", coulomb_friction=(0.40, 0.02), viscous_friction=(0.010, 0.001)),
+        run("open-circuit", emf_constant_rms=(1.0, 0.002), emf_distortion=(0.0, 1e-6)),
+        run("locked-rotor", torque_constant_q=(3**0.5 / 2 * 2**0.5, 0.002)),
     ]
-    assert not adjusted("U", both, 0.95).forms
+    found = adjusted("U", both, 0.95)
+    assert found.consistency["emf_constant_rms"]["chi_square"] == pytest.approx(0.0, abs=1e-12)
+    assert found.forms["torque_constant_q"].value == pytest.approx(1.5**0.5)
 
 
-def test_a_run_with_a_controllers_loss_in_it_is_not_bound_to_one_without() -> None:
+def read(procedure: str, name: str, value: float, tachometer: float) -> Outcome:
+    """Return a run with a scatter of 0.1 % and a tachometer that acts on it by ``tachometer`` shares of its error."""
+    gain = Influence("instrument/T-7/speed", "accuracy of T-7, speed", "rectangular")
+    own = Influence(f"scatter/{procedure}", "scatter", block=f"scatter/{procedure}")
+    u = value * 0.003 / 3**0.5 * tachometer
+    forms = {name: Form(value, {own: 0.001 * value, **({gain: u} if u else {})})}
+    error = InstrumentError(gain, Accuracy(0.003, 0.0), kind="speed")
+    return Outcome(procedure, procedure, forms, Fit(), errors={gain.name: error})
+
+
+def test_an_instrument_that_would_explain_all_is_named_with_its_size(tmp_path: Path) -> None:
+    """A tachometer 3 % high makes EMF per speed 3 % low in two tests and leaves two torques alone: it is found."""
+    low = 1.30 * (1 - 0.03)
+    four = [
+        read("open-circuit", "emf_constant_dc", low, -1.0),
+        read("no-load", "emf_constant_dc", low, -1.0),
+        read("locked-rotor", "torque_constant", 1.30, 0.0),
+        read("load", "torque_constant", 1.30, 0.0),
+    ]
+    found = results(tmp_path, four)
+    behind = found["quantities"]["emf_constant_dc"]["consistency"]
+    assert not behind["agrees"]
+    assert behind["out_of_line"] is None
+    words = {one["words"].partition(":")[0]: one for one in behind["explanations"]}
+    tachometer = words["accuracy of T-7, speed"]
+    assert "readings 3" in tachometer["words"] and "% too high" in tachometer["words"]
+    assert tachometer["procedures"] == ["no-load", "open-circuit"]
+    message = found["problems"][0]["message"]
+    assert "A single error would bring all into agreement" in message
+    assert "accuracy of T-7, speed" in message
+
+
+def test_a_run_with_a_controllers_loss_in_it_is_not_bound_where_the_current_is_not_known() -> None:
     pair = [
         run("no-load", coulomb_friction=(0.43, 0.01), viscous_friction=(0.010, 0.001)),
         run("coast-down", coulomb_friction=(0.40, 0.01), viscous_friction=(0.010, 0.001)),
@@ -181,7 +313,7 @@ def line(procedure: str, c: tuple[float, float], b: tuple[float, float], correla
     apart = math.sqrt(1.0 - correlation**2)
     terms = ({one: c[1]}, {one: correlation * b[1], other: apart * b[1]})
     forms = {n: Form(v[0], own) for n, v, own in zip(FRICTION, (c, b), terms, strict=True)}
-    return Outcome(procedure, procedure, forms, Fit())
+    return Outcome(procedure, procedure, forms, Fit(), line=FrictionLine(0.0, 0.0, 30.0))
 
 
 def test_an_adjusted_value_beyond_the_possible_stands_at_its_end_and_is_judged_there(tmp_path: Path) -> None:

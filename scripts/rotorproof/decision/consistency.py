@@ -9,55 +9,87 @@ from ..errors import Problem
 from ..procedures.base import Quantity
 from ..quantities import quantities
 from ..signs import number_text, unit_text
-from ..units import conversion
-from .models import ConsistencyEntry, MainEntry
+from ..units import conversion, from_si
+from .models import AdjustedFrom, ConsistencyEntry, MainEntry
 from .plausible import unit_slip
 
 
 def consistency_entry(behind: Mapping[str, Any], quantity: Quantity) -> ConsistencyEntry:
     """Return what stands behind an adjusted quantity in the unit of its entry."""
     scale = 1.0 / conversion(quantity.unit, quantity.kind).factor
-    tests = [{**one, "residual": one["residual"] * scale} for one in behind["tests"]]
+    tests = [
+        {
+            **one,
+            "value": from_si(one["value"], quantity.unit, quantity.kind),
+            "expanded_uncertainty": one["expanded_uncertainty"] * scale,
+            "residual": one["residual"] * scale,
+        }
+        for one in behind["tests"]
+    ]
     return ConsistencyEntry.model_validate({**behind, "tests": tests})
 
 
 def disagreements(found: Mapping[str, MainEntry]) -> list[Problem]:
-    """Return a warning for each adjusted quantity of ``results.json`` whose tests disagree beyond chance."""
-    return [
-        _warning(name, entry) for name, entry in found.items() if entry.consistency and not entry.consistency.agrees
-    ]
+    """Return a warning for each adjustment of ``results.json`` whose tests disagree beyond chance.
+
+    Constants that were adjusted together share theirs: it is told of the first, with the names of the others.
+    """
+    together: dict[tuple[float, float], list[str]] = {}
+    for name, entry in found.items():
+        if entry.consistency and not entry.consistency.agrees:
+            together.setdefault((entry.consistency.chi_square, entry.consistency.probability), []).append(name)
+    return [_warning(names[0], found[names[0]], names[1:]) for names in together.values()]
 
 
-def _warning(name: str, entry: MainEntry) -> Problem:
+def _each(test: AdjustedFrom) -> str:
+    words = f"{number_text(test.value, '.4g')} ± {number_text(test.expanded_uncertainty, '.2g')} by {test.procedure}"
+    return f"{words} ({quantities()[test.given_as].title})" if test.given_as else words
+
+
+def _warning(name: str, entry: MainEntry, others: list[str]) -> Problem:
     behind, quantity = entry.consistency, quantities()[name]
     assert behind is not None
-    alone = {one.procedure: one for one in entry.alternatives or ()}
-    each = [
-        f"{number_text(one.value, '.4g')} ± {number_text(one.expanded_uncertainty, '.2g')} by {procedure}"
-        for procedure in (test.procedure for test in behind.tests)
-        if (one := alone.get(procedure)) is not None
-    ]
     words = (
-        f"{quantity.title} in {unit_text(entry.unit)} is {', '.join(each)}: chance explains that in "
-        f"{number_text(100 * behind.probability, '.2g')} % of cases (Birge ratio {behind.birge_ratio:.1f}), and the "
+        f"{quantity.title} in {unit_text(entry.unit)} is {', '.join(map(_each, behind.tests))}: chance explains that "
+        f"in {number_text(100 * behind.probability, '.2g')} % of cases (Birge ratio {behind.birge_ratio:.1f}), and the "
         f"interval is widened by that ratio. "
     )
-    if behind.out_of_line:
-        (far,) = (test for test in behind.tests if test.procedure == behind.out_of_line)
+    if others:
         words += (
-            f"Out of line: {far.procedure}, {abs(far.normalised_residual):.1f} times its standard uncertainty from the "
-            "adjusted value; without it the others agree. Repeat it, or name the test that counts with 'from' in the "
-            "criterion"
+            f"The same holds of what was adjusted with it ({', '.join(quantities()[one].title for one in others)}). "
         )
-    elif len(behind.tests) == 2:
+    procedures = {test.procedure for test in behind.tests}
+    if behind.out_of_line:
+        far = max(
+            (test for test in behind.tests if test.procedure == behind.out_of_line),
+            key=lambda test: abs(test.normalised_residual),
+            default=None,
+        )
+        distance = (
+            f", {abs(far.normalised_residual):.1f} times its standard uncertainty from the adjusted value"
+            if far
+            else ""
+        )
+        words += (
+            f"Out of line: {behind.out_of_line}{distance}; without it the others agree. Repeat it, or name the test "
+            "that counts with 'from' in the criterion"
+        )
+    elif len(procedures) == 2:
         words += (
             "Two tests cannot say which is wrong: repeat the one you trust less, or add a third procedure that gives "
             "this quantity; 'from' in a criterion names the test that counts"
         )
     else:
         words += "No one test left out makes the others agree: look at the instruments they share, and repeat them"
-    values = [one.value for one in alone.values()]
-    slip = unit_slip(min(values), max(values)) if values else None
+    if behind.explanations:
+        first, *rest = behind.explanations
+        words += (
+            f". A single error would bring all into agreement: {first.words} (in {', '.join(first.procedures)})"
+            + (f"; or else {'; '.join(one.words for one in rest)}" if rest else "")
+            + ". Check that against a second instrument before any test is repeated"
+        )
+    values = [test.value for test in behind.tests]
+    slip = unit_slip(min(values), max(values))
     if slip:
         words += f". Is the unit right? {slip[0].upper()}{slip[1:]}"
     elif quantity.disagreement:

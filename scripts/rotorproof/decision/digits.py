@@ -124,7 +124,7 @@ _RULES: Mapping[str, _Rule] = {
         _digits(UNCERTAINTY_DIGITS),
     ),
     **dict.fromkeys((*_PROBABILITIES, "probability"), _PROBABILITY),
-    **dict.fromkeys(("weight", "normalised_residual", "correlation"), _decimals(UNCERTAINTY_DIGITS)),
+    **dict.fromkeys(("weight", "normalised_residual", "correlation", "shift"), _decimals(UNCERTAINTY_DIGITS)),
     **dict.fromkeys(("min", "max"), _digits(EXACT_DIGITS)),
     "share": _Rule(lambda number, _: share(number), lambda number, _: _share_step(number)),
     "budget.standard_uncertainty": _Rule(_source, _source_step),
@@ -182,8 +182,12 @@ def _entry(entry: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _consistency(found: Mapping[str, Any], u: float) -> dict[str, Any]:
-    tests = [_each(one, ("weight", "residual", "normalised_residual"), u) for one in found["tests"]]
-    return {**_each(found, ("chi_square", "birge_ratio", "probability")), "tests": tests}
+    names = ("value", "expanded_uncertainty", "weight", "residual", "normalised_residual")
+    tests = [_each(one, names, u) for one in found["tests"]]
+    rounded = {**_each(found, ("chi_square", "birge_ratio", "probability")), "tests": tests}
+    if "explanations" in found:
+        rounded["explanations"] = [_each(one, ("shift", "probability")) for one in found["explanations"]]
+    return rounded
 
 
 def _budget(lines: Sequence[Mapping[str, Any]], whole: float) -> list[dict[str, Any]]:

@@ -125,12 +125,24 @@ class AlternativeEntry(QuantityEntry):
 
 
 class AdjustedFrom(_Model):
-    """How one test stands in an adjustment; the residual is in the unit of the quantity."""
+    """How one test stands in an adjustment; value, uncertainty and residual are in the unit of the quantity."""
 
     procedure: str
+    given_as: Annotated[str | None, Field(description="the quantity that the test gave, where that is another")] = None
+    value: Annotated[Number, Field(description="what the test gives, brought to the adjusted constant")]
+    expanded_uncertainty: NotNegative
     weight: Number
     residual: Annotated[Number, Field(description="this test less the adjusted value")]
     normalised_residual: Annotated[Number, Field(description="residual over this test's own standard uncertainty")]
+
+
+class ExplanationEntry(_Model):
+    """An error that would bring the tests into agreement, and how large it would be."""
+
+    words: str
+    shift: Annotated[Number, Field(description="in its own standard uncertainty; positive: readings too high")]
+    procedures: list[str]
+    probability: Annotated[Probability, Field(description="that chance alone makes what chi-square is left then")]
 
 
 class ConsistencyEntry(_Model):
@@ -144,6 +156,12 @@ class ConsistencyEntry(_Model):
     out_of_line: Annotated[str | None, Field(description="the test without which the others agree; null: no one test")]
     set_aside: Annotated[list[str], Field(description="tests that rest on the readings of another and say nothing new")]
     tests: Annotated[list[AdjustedFrom], Field(min_length=2)]
+    explanations: Annotated[
+        list[ExplanationEntry],
+        Field(
+            default_factory=list, description="single errors that would make the tests agree, the least strange first"
+        ),
+    ]
 
 
 class MainEntry(QuantityEntry):

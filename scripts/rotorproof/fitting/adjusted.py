@@ -1,22 +1,13 @@
 """What the tests of one unit say together: each constant that several observe, adjusted from all of them.
 
-Which tests observe the same constant is decided here:
-
-- the first run of each procedure counts; further runs of one procedure with a label of their own are reported apart;
-- the EMF constant and the torque constant are adjusted apart: power makes them equal where the definition says so, in
-  the open-circuit test, which gives both; what commutation does to either under load is no part of that;
-- friction is a set: the two terms of the straight line are adjusted together. A run that tells air drag apart fits
-  other terms, and a run that holds part of a controller's loss measures something else; neither is bound to the
-  others. So air drag never joins a viscous term that holds it already;
-- where a form does not describe a value's distribution, what the interval has more is an influence of its own; a value
-  whose interval is not symmetric is not adjusted, and nothing is without the test that is preferred.
+Which tests observe the same constant, and by which equation, is decided in ``observed.py`` and ``friction_ties.py``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -25,137 +16,124 @@ from ..errors import FitError
 from ..procedures import procedures
 from ..procedures.base import Axis, Panel, Series, Table
 from ..procedures.derivation import Shown
-from ..quantities import preference, quantities
-from ..uncertainty.adjustment import Adjustment, Observation, adjust
+from ..quantities import quantities
+from ..signs import number_text, value_text
+from ..uncertainty.adjustment import Adjustment, Explanation, adjust
 from ..uncertainty.coverage import interval
-from ..uncertainty.forms import Form, Influence
+from ..uncertainty.forms import Form
 from ..uncertainty.monte_carlo import Simulation
 from ..uncertainty.result import Result
+from ..units import SI_UNIT
 from .admitted import admitted
-from .engine import Outcome
-
-#: Quantities that one fit gives together and that only mean something together.
-_SETS = (("coulomb_friction", "viscous_friction"),)
-_SQUARE = "windage"
-#: Difference of the two sides of an interval, over their sum, from which on it is not symmetric.
-_UNEVEN = 0.1
-#: Coverage factor of a normal distribution for 95 %.
-_NORMAL = 1.96
+from .engine import InstrumentError, Outcome
+from .friction_ties import FRICTION_SET, friction
+from .observed import DIRECT, Q_AXIS, Group, Runs, one_constant, plain, times
 
 
 @dataclass(frozen=True)
 class Adjusted:
     """The adjusted constants of a unit: forms, what stands behind each, and what the report shows."""
 
-    forms: Mapping[str, Form] = field(default_factory=dict)
-    consistency: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    forms: dict[str, Form] = field(default_factory=dict)
+    consistency: dict[str, Mapping[str, Any]] = field(default_factory=dict)
     #: Those cut at the end of what is possible.
-    simulated: Mapping[str, Simulation] = field(default_factory=dict)
+    simulated: dict[str, Simulation] = field(default_factory=dict)
     #: Places of the outcomes behind each quantity.
-    members: Mapping[str, Sequence[int]] = field(default_factory=dict)
+    members: dict[str, Sequence[int]] = field(default_factory=dict)
     with_controller_loss: Sequence[str] = ()
     shown: Shown = field(default_factory=Shown)
 
 
 def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float) -> Adjusted:
-    """Return every constant that two procedures or more give, adjusted; ``probability`` is that of the bands drawn."""
-    forms: dict[str, Form] = {}
-    consistency: dict[str, Mapping[str, Any]] = {}
-    members: dict[str, Sequence[int]] = {}
-    simulated: dict[str, Simulation] = {}
-    panels, rows, cut = [], [], []
-    single = [(name,) for name in quantities() if not any(name in together for together in _SETS)]
-    for names in [*_SETS, *single]:
-        places = _members(names, outcomes)
-        if len(places) < 2:
-            continue
-        observations = [
-            Observation(outcomes[place].procedure, _linear(unit, outcomes[place], name, probability), {name: 1.0})
-            for place in places
-            for name in names
-        ]
-        try:
-            found = adjust(f"{unit}/{'+'.join(names)}", observations)
-        except FitError:
-            continue  # without a stated uncertainty nothing can be weighed: the preferred test stands
-        stands = {name: admitted(name, Result(found.forms[name]), probability) for name in names}
-        if any(state == "impossible" for state, _, _ in stands.values()):
-            continue  # the tests disagree so far that nothing possible is left between them
-        for name in names:
-            _, result, said = stands[name]
-            if result.simulation is not None:
-                simulated[name] = result.simulation
-                cut.append(f"{quantities()[name].title}: {said}")
-            alone = {outcomes[place].procedure: outcomes[place].forms[name] for place in places}
-            forms[name] = result.form
-            consistency[name] = _consistency(name, found, alone)
-            members[name] = places
-            panels.append(_panel(name, alone, result, probability))
-            rows += _rows(name, consistency[name])
-    held = [name for name, places in members.items() if name in outcomes[places[0]].with_controller_loss]
-    shown = Shown(panels, [_table(rows)], [*_notes(consistency), *cut]) if forms else Shown()
-    return Adjusted(forms, consistency, simulated, members, held, shown)
+    """Return every constant that two procedures or more observe, adjusted.
+
+    ``probability`` is that of the bands drawn.
+    """
+    found = Adjusted({}, {}, {}, {})
+    panels: list[Panel] = []
+    rows: list[list[str | float | int]] = []
+    notes: list[str] = []
+    cut: list[str] = []
+    held: list[str] = []
+    errors = {name: error for one in outcomes for name, error in one.errors.items()}
+    for make in _MAKERS:
+        for group in _made(make, Runs(unit, outcomes, probability)):
+            try:
+                solved = adjust(f"{unit}/{'+'.join(group.names)}", group.observations)
+            except FitError:
+                continue  # without a stated uncertainty nothing can be weighed: the preferred test stands
+            forms = {**solved.forms, **{name: times(solved.forms[of], by) for name, (of, by) in group.ties.items()}}
+            stands = {name: admitted(name, Result(form), probability) for name, form in forms.items()}
+            if any(state == "impossible" for state, _, _ in stands.values()):
+                continue  # the tests disagree so far that nothing possible is left between them
+            for name, (_, result, said) in stands.items():
+                if result.simulation is not None:
+                    found.simulated[name] = result.simulation
+                    cut.append(f"{quantities()[name].title}: {said}")
+                found.forms[name] = result.form
+                found.members[name] = group.places
+                if group.with_controller_loss:
+                    held.append(name)
+                tests = _tests(name, group, solved, result.value, probability)
+                if len({one["procedure"] for one in tests}) < 2:
+                    continue  # it is found beside the constants that the tests share
+                found.consistency[name] = _consistency(solved, tests, errors)
+                panels.append(_panel(name, tests, result, probability))
+                rows += _rows(name, tests)
+            notes += group.notes
+    if not found.forms:
+        return found
+    shown = Shown(panels, [_table(rows)], [*_notes(found.consistency), *dict.fromkeys(notes), *cut])
+    return replace(found, with_controller_loss=held, shown=shown)
 
 
-def _members(names: Sequence[str], outcomes: Sequence[Outcome]) -> list[int]:
-    """Return the places of the runs that observe the same ``names``, the best first."""
-    known = procedures()
-    giving = [
-        place
-        for place, one in enumerate(outcomes)
-        if one.procedure in known
-        and all(name in one.forms for name in names)
-        and all(one.procedure != earlier.procedure for earlier in outcomes[:place] if names[0] in earlier.forms)
-    ]
-    if not giving:
-        return []
-    giving.sort(key=lambda place: (preference(quantities()[names[0]], outcomes[place].procedure), place))
-    if names[0] in _SETS[0] and any(_SQUARE in outcomes[place].forms for place in giving):
-        giving = [place for place in giving if _SQUARE in outcomes[place].forms]
-    # The definition holds no controller's loss, so what does not hold any is bound together where it can be.
-    apart = [place for place in giving if names[0] not in outcomes[place].with_controller_loss]
-    bound = apart or giving
-    even = [place for place in bound if all(_is_even(outcomes[place], name) for name in names)]
-    return even if even[:1] == bound[:1] else []
+#: What each group of constants is made by.
+_MAKERS: Sequence[Callable[[Runs], Sequence[Group | None]]] = (
+    lambda runs: [friction(runs)],
+    lambda runs: one_constant(runs, *DIRECT),
+    lambda runs: one_constant(runs, *Q_AXIS),
+    lambda runs: [plain(runs, name) for name in quantities() if name not in {*FRICTION_SET, *DIRECT, *Q_AXIS}],
+)
 
 
-def _is_even(outcome: Outcome, name: str) -> bool:
-    """Tell whether the interval of a quantity reaches about as far to both sides."""
-    found = outcome.simulated.get(name)
-    if found is None:
-        return True
-    value = outcome.forms[name].value
-    up, down = found.high - value, value - found.low
-    return abs(up - down) <= _UNEVEN * (up + down)
+def _made(make: Callable[[Runs], Sequence[Group | None]], runs: Runs) -> list[Group]:
+    try:
+        return [group for group in make(runs) if group is not None]
+    except FitError:
+        return []  # what ties the tests together is not determined: each stands for itself
 
 
-def _linear(unit: str, outcome: Outcome, name: str, probability: float) -> Form:
-    """Return a quantity's form; what its simulated interval has more than that of the form is an influence beside."""
-    form, found = outcome.forms[name], outcome.simulated.get(name)
-    if found is None:
-        return form
-    cover = interval(form, probability)
-    wider = (0.5 * (found.high - found.low)) ** 2 - cover.expanded_uncertainty**2
-    if wider <= 0:
-        return form
-    influence = Influence(f"curved/{unit}/{outcome.label}/{name}", "departure from a straight line in the influences")
-    return Form(form.value, {**form.terms, influence: math.sqrt(wider) / _NORMAL})
-
-
-def _consistency(name: str, found: Adjustment, alone: Mapping[str, Form]) -> dict[str, Any]:
-    """Return what stands behind an adjusted quantity, in SI, for ``results.json``."""
-    weights = {share.test: share.weights[name] for share in found.shares if name in share.design}
+def _tests(name: str, group: Group, found: Adjustment, value: float, probability: float) -> list[dict[str, Any]]:
+    """Return how each test stands to a quantity, in SI; one that gives two values of it stands in two."""
+    of, factor = group.ties.get(name, (name, Form(1.0)))
+    weights = {(share.test, *share.design.items()): share.weights[of] for share in found.shares}
     tests = []
-    for test, form in alone.items():
-        residual = form.value - found.forms[name].value
-        tests.append(
-            {
-                "procedure": test,
-                "weight": weights.get(test, 0.0),
-                "residual": residual,
-                "normalised_residual": residual / form.standard_uncertainty,
-            }
-        )
+    for one in group.observed:
+        if one.name != of:
+            continue
+        seen, scale = one.observation, one.scale * factor.value
+        model = math.fsum(by * found.forms[constant].value for constant, by in seen.design.items())
+        residual = (seen.form.value - model) * scale
+        half = interval(seen.form, probability).expanded_uncertainty * scale
+        entry: dict[str, Any] = {
+            "procedure": seen.test,
+            "value": value + residual,
+            "expanded_uncertainty": half,
+            "weight": weights.get((seen.test, *seen.design.items()), 0.0) / one.scale,
+            "residual": residual,
+            "normalised_residual": (seen.form.value - model) / seen.form.standard_uncertainty,
+        }
+        given_as = one.given_as or (of if of != name else "")
+        if given_as and given_as != name:
+            entry["given_as"] = given_as
+        tests.append(entry)
+    return tests
+
+
+def _consistency(
+    found: Adjustment, tests: list[dict[str, Any]], errors: Mapping[str, InstrumentError]
+) -> dict[str, Any]:
+    """Return what stands behind an adjusted quantity, in SI, for ``results.json``."""
     return {
         "chi_square": found.chi_square,
         "degrees_of_freedom": found.degrees_of_freedom,
@@ -165,20 +143,47 @@ def _consistency(name: str, found: Adjustment, alone: Mapping[str, Form]) -> dic
         "out_of_line": found.out_of_line,
         "set_aside": list(found.set_aside),
         "tests": tests,
+        "explanations": [
+            {
+                "words": _explained(one, errors.get(one.influence.name)),
+                "shift": one.shift,
+                "procedures": list(one.tests),
+                "probability": one.probability,
+            }
+            for one in found.explanations[:_MOST_EXPLANATIONS]
+        ],
     }
 
 
-def _panel(name: str, alone: Mapping[str, Form], result: Result, probability: float) -> Panel:
+#: Errors named that would bring tests into agreement.
+_MOST_EXPLANATIONS = 3
+
+
+def _explained(one: Explanation, error: InstrumentError | None) -> str:
+    """Say which error it would be, and how large, as the instrument states its own."""
+    times_ = f"{number_text(abs(one.shift), '.2g')} times its standard uncertainty"
+    high = "high" if one.shift > 0 else "low"
+    if error is None:
+        return f"{one.influence.source}, {times_} too {high}"
+    parts = []
+    each = abs(one.shift) / math.sqrt(3.0)
+    if error.accuracy.relative:
+        parts.append(f"{number_text(100.0 * each * error.accuracy.relative, '.2g')} %")
+    if error.accuracy.fixed and error.kind:
+        unit = "K" if error.kind == "temperature" else SI_UNIT[error.kind]
+        parts.append(value_text(each * error.accuracy.fixed, unit, ".2g"))
+    return f"{one.influence.source}: readings {' and '.join(parts) or times_} too {high}, {times_}"
+
+
+def _panel(name: str, tests: Sequence[Mapping[str, Any]], result: Result, probability: float) -> Panel:
     """Return the figure of one constant: each test with its interval, and the adjusted band."""
     quantity = quantities()[name]
     series = []
-    for number, (test, own) in enumerate(alone.items(), start=1):
-        half = interval(own, probability).expanded_uncertainty
-        series.append(
-            Series(procedures()[test].title, np.array([float(number)]), np.array([own.value]), y_error=np.array([half]))
-        )
+    for number, one in enumerate(tests, start=1):
+        at, half = np.array([one["value"]]), np.array([one["expanded_uncertainty"]])
+        series.append(Series(procedures()[one["procedure"]].title, np.array([float(number)]), at, y_error=half))
     cover = result.interval(probability)
-    ends = np.array([0.5, len(alone) + 0.5])
+    ends = np.array([0.5, len(tests) + 0.5])
     series.append(Series("adjusted", ends, np.full(2, result.value), "fit"))
     box = np.array([cover.low, cover.low, cover.high, cover.high, cover.low])
     series.append(Series("interval of the adjusted value", ends[[0, 1, 1, 0, 0]], box, "limit"))
@@ -188,16 +193,18 @@ def _panel(name: str, alone: Mapping[str, Form], result: Result, probability: fl
         Axis("Test, as in the legend", "number", "1"),
         Axis(quantity.title, quantity.kind, quantity.unit),
         series,
-        "What each test alone gives, with its interval, beside the adjusted value and its interval.",
+        "What each test gives of it, with its interval, beside the adjusted value and its interval.",
     )
 
 
-def _rows(name: str, behind: Mapping[str, Any]) -> list[list[str | float | int]]:
-    title = quantities()[name].title
-    return [
-        [title, procedures()[one["procedure"]].title, round(one["weight"], 3), round(one["normalised_residual"], 2)]
-        for one in behind["tests"]
-    ]
+def _rows(name: str, tests: Sequence[Mapping[str, Any]]) -> list[list[str | float | int]]:
+    rows: list[list[str | float | int]] = []
+    for one in tests:
+        by = procedures()[one["procedure"]].title
+        if "given_as" in one:
+            by += f" ({quantities()[one['given_as']].title})"
+        rows.append([quantities()[name].title, by, round(one["weight"], 3), round(one["normalised_residual"], 2)])
+    return rows
 
 
 def _table(rows: Sequence[Sequence[str | float | int]]) -> Table:

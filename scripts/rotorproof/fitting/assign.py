@@ -179,7 +179,7 @@ class _Run:
                     label += f"/{component.accuracy.relative:g}+{component.accuracy.fixed:g}"
                 if label not in errors:
                     influence = Influence(label, f"{component.words} of {key}, {kind}", "rectangular")
-                    errors[label] = InstrumentError(influence, component.accuracy)
+                    errors[label] = InstrumentError(influence, component.accuracy, kind=kind)
                 error = errors[label]
                 if is_column:
                     errors[label] = replace(error, columns=(*error.columns, (index, name)))

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..errors import FitError
+from ..procedures._friction_line import FrictionLine
 from ..procedures.base import Log, Procedure, Report
 from ..procedures.fit import Fit
 from ..quantities import quantities
@@ -38,6 +39,8 @@ class InstrumentError:
     accuracy: Accuracy | StampEnd
     columns: Sequence[tuple[int, str]] = ()
     conditions: Sequence[tuple[int, str]] = ()
+    #: Of what kind of quantity the readings are; "" where nobody says.
+    kind: str = ""
 
     def shifted(self, logs: Sequence[Log], sign: float) -> list[Log]:
         """Return the logs with this error added, one standard uncertainty times ``sign``."""
@@ -73,6 +76,10 @@ class Outcome:
     report: Report = field(default_factory=Report)
     #: Whether the formulas of the fit described the readings.
     adequacy: Adequacy = field(default_factory=lambda: judge(()))
+    #: Where the straight line of friction stands, of a run that gives one.
+    line: FrictionLine | None = None
+    #: The errors of the instruments that were carried, by the name of their influence.
+    errors: Mapping[str, InstrumentError] = field(default_factory=dict)
 
     def result(self, name: str) -> Result:
         """Return a quantity as its form or, where that does not describe it, its simulated distribution."""
@@ -181,7 +188,18 @@ def run(
     report.say_of(cut)
     report.warn_each(advice(adequacy))
     report.warnings = [replace(problem, procedure=procedure.name) for problem in report.warnings]
-    return Outcome(procedure.name, label, forms, fit, common, simulated, report=report, adequacy=adequacy)
+    return Outcome(
+        procedure.name,
+        label,
+        forms,
+        fit,
+        common,
+        simulated,
+        report=report,
+        adequacy=adequacy,
+        line=procedure.friction_line(fit),
+        errors={error.influence.name: error for error in instruments},
+    )
 
 
 def _scattered(fit: Fit, adequacy: Adequacy, unit: str, run: str) -> dict[str, Form]:

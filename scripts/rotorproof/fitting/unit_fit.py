@@ -224,7 +224,7 @@ def _apart(needs: Sequence[Need], needed: Mapping[str, Form], result: UnitFit) -
 def _along(needs: Sequence[Need], scalars: Mapping[str, Form], result: UnitFit) -> dict[str, Form]:
     """Return the scalars with each need that goes along with another from the same run as that one, or without it."""
     kept = dict(scalars)
-    runs = [outcome.forms for outcome in result.outcomes]
+    runs = [result.adjusted.forms, *(outcome.forms for outcome in result.outcomes)]
     runs += [outcome["forms"] for one in result.parts for outcome in one.outcomes]
     for need in needs:
         if need.along and kept.pop(need.quantity, None) is not None:

@@ -11,6 +11,7 @@ from ..errors import FitError
 from ..physics import bridge_cost, friction, load_points, magnets
 from ..physics.regression import Estimates, linear_fit
 from . import _bridge_cost, _magnets, _winding_state
+from ._friction_line import FrictionLine
 from .base import Log, electrical_turns
 from .fit import Fit
 
@@ -93,6 +94,7 @@ class Split:
     friction: tuple[float, float]
     standby: float
     standby_unknown: bool
+    line: FrictionLine
 
 
 #: Share of the points above 100 % from which on the whole run is doubted (common practice, no source).
@@ -408,7 +410,12 @@ def split(
         _bridge_cost.left_in_friction(fit)
     _loss_at("scatter of the total loss", "total/loss", surface, at, k, fit)
     _winding_at(at, copper, k, choice.used, fit)
-    return Split(power, copper, free, balance, (c, b), watts, unknown)
+    w = at.speed[free]
+    of_air = friction.no_load_balance(
+        level, w, w**3, standby=None if course is None else course[free], noise=size
+    ).values
+    line = FrictionLine(float(of_air[0]), float(of_air[1]), float(w.max()))
+    return Split(power, copper, free, balance, (c, b), watts, unknown, line)
 
 
 def _course(log: Log, given: Mapping[str, float]) -> np.ndarray:

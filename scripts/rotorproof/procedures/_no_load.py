@@ -11,6 +11,7 @@ from ..errors import FitError
 from ..physics import bridge_cost, friction, magnets
 from ..physics.regression import Estimates, linear_fit
 from . import _bridge_cost, _magnets, _winding_state
+from ._friction_line import FrictionLine
 from .base import Log
 from .fit import Fit
 
@@ -91,7 +92,8 @@ class Machine:
 class Balance:
     """The power balance: friction, and standby, winding loss (W) and torque (N m) ``(k,)`` where the rotor turns.
 
-    ``left`` ``(m,)`` is the power less winding loss and known standby at the points ``used``.
+    ``left`` ``(m,)`` is the power less winding loss and known standby at the points ``used``, ``course`` that of a
+    standby power that is fitted, ``rises`` whether it is fitted over voltage too.
     """
 
     fitted: Estimates
@@ -100,6 +102,16 @@ class Balance:
     torque: np.ndarray
     left: np.ndarray
     used: Points
+    course: np.ndarray | None
+    rises: bool
+
+    def line(self) -> FrictionLine:
+        """Return where the line stands: the same fit of the power that a unit of windage takes."""
+        w = self.used.speed
+        of_air = friction.no_load_balance(
+            self.used.voltage, w, w**3, standby=self.course, standby_rises=self.rises
+        ).values
+        return FrictionLine(float(of_air[0]), float(of_air[1]), float(w.max()))
 
 
 def machine(log: Log, given: Mapping[str, float], run: Points) -> tuple[Machine | None, str]:
@@ -174,7 +186,8 @@ def balance(
             break
     else:
         raise FitError("standby power and winding loss do not settle in this run; state 'standby_power'")
-    return Balance(fitted, standby, copper, (run.power - copper - standby) / run.speed, left, used)
+    course = None if stated is not None else grown
+    return Balance(fitted, standby, copper, (run.power - copper - standby) / run.speed, left, used, course, rises)
 
 
 def with_cost(log: Log, given: Mapping[str, float], points: Points, choice: Choice) -> Choice:

@@ -18,6 +18,7 @@ import numpy as np
 
 from ..errors import Problem
 from ..uncertainty.forms import Form
+from ._friction_line import FrictionLine
 from .assumption import Assumption
 from .bench import Basis, Bench, Machine, Situation
 from .fit import Fit
@@ -380,6 +381,10 @@ class Procedure(ABC):
         ``found`` and ``given`` hold results and scalars with all their uncertainty, SI.
         """
         return {}
+
+    def friction_line(self, fit: Fit) -> FrictionLine | None:
+        """Return where the straight line of friction of a fit stands, ``None`` without one."""
+        return None
 
     def with_controller_loss(self, log: Log) -> frozenset[str]:
         """Return which quantities hold part of a controller's loss, because it stood within the power measured."""

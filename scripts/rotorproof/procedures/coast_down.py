@@ -13,6 +13,7 @@ from ..physics import coasting
 from ..signs import number_text
 from ..uncertainty.coverage import interval
 from ..uncertainty.forms import Form, propagate
+from ._friction_line import FrictionLine
 from .base import (
     Axis,
     Condition,
@@ -71,11 +72,16 @@ class Choice:
 
 @dataclass(frozen=True)
 class Seen:
-    """What the report shows: the records, their fits, and the misfit between them over its degrees of freedom."""
+    """What the report shows: the records, their fits, and the misfit between them over its degrees of freedom.
+
+    ``squared`` are the fits with air drag where they were left out, ``None`` where they stand or could not be made.
+    """
 
     records: Sequence[Record]
     fitted: Sequence[coasting.Coasted]
     chi_squared: float
+    squared: Sequence[coasting.Coasted] | None
+    windage: bool
 
 
 class CoastDown(Procedure):
@@ -188,8 +194,30 @@ class CoastDown(Procedure):
         for number, (record, f) in enumerate(zip(records, fitted, strict=True), start=1):
             time, speed = np.concatenate(record.times), np.concatenate(record.speeds)
             fit.left(f"speed of record {number}", "rad/s", speed, f, {"speed": speed}, time)
-        fit.seen = Seen(records, fitted, _combined(fitted, records, logs, given, choice.windage, fit=fit))
+        chi_squared = _combined(fitted, records, logs, given, choice.windage, fit=fit)
+        fit.seen = Seen(records, fitted, chi_squared, None if choice.windage else choice.squared, choice.windage)
         return fit
+
+    def friction_line(self, fit: Fit) -> FrictionLine | None:
+        """Return where the line stands, and the bend that the readings show without telling it apart.
+
+        A straight line is the fit with the square held at none, so it takes up of the square what their covariance
+        says, and what the readings then say of the square is independent of it.
+        """
+        seen = fit.seen
+        top = max(float(w.max()) for r in seen.records for w in r.speeds)
+        if seen.windage:
+            return FrictionLine(0.0, 0.0, top)
+        if seen.squared is None:
+            return None
+        taken = np.array([-f.covariance[:2, 2] / f.covariance[2, 2] for f in seen.squared]).mean(axis=0)
+        inertia = fit.parameters.get("moment_of_inertia", 1.0)
+        # Over the rotor's own inertia, whatever was added to it.
+        shares = [1.0 + (r.added / inertia if "moment_of_inertia" in fit.parameters else 0.0) for r in seen.records]
+        each = [(f.values[2] * s, np.sqrt(f.covariance[2, 2]) * s) for f, s in zip(seen.squared, shares, strict=True)]
+        weight = np.array([u**-2.0 for _, u in each])
+        bend = float(np.average([value for value, _ in each], weights=weight))
+        return FrictionLine(float(taken[0]), float(taken[1]), top, (bend, float(weight.sum() ** -0.5)))
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Say what air drag and inertia rest on, and show the stretches with their fits."""

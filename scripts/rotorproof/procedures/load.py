@@ -12,6 +12,7 @@ from ..physics.magnets import emf_share
 from . import _bridge_cost, _magnets, _winding_state
 from . import _load_parts as parts
 from . import _load_views as views
+from ._friction_line import FrictionLine
 from .assumption import MAGNET_COEFFICIENT, STANDBY_GROWTH, Assumption
 from .base import Condition, Log, Procedure, Quantity, Report, Suspect
 from .fit import Fit
@@ -194,6 +195,10 @@ class Load(Procedure):
             )
             for row in np.flatnonzero(rows)
         ]
+
+    def friction_line(self, fit: Fit) -> FrictionLine | None:
+        """Return where the line through the points without brake stands."""
+        return None if fit.seen.split is None else fit.seen.split.line
 
     def with_controller_loss(self, log: Log) -> frozenset[str]:
         """Return friction, where it comes from the power of the supply and not from that of the phases."""

@@ -14,6 +14,7 @@ from ..physics.regression import Estimates, linear_fit
 from ..signs import number_text
 from . import _bridge_cost, _magnets, _winding_state
 from . import _no_load as run_of
+from ._friction_line import FrictionLine
 from ._no_load import FRICTION, Balance, Choice, Machine, Points, distinct
 from .assumption import MAGNET_COEFFICIENT, STANDBY_GROWTH
 from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, electrical_turns, outside
@@ -210,6 +211,10 @@ class NoLoad(Procedure):
             warmer = magnets.emf_share(20.0 + parameters["magnets/doubt"], given["magnet_coefficient"])
             result["emf_constant_dc"] = result["emf_constant_dc"] * (1.0 + parameters.get("emf/ripple", 0.0)) / warmer
         return result
+
+    def friction_line(self, fit: Fit) -> FrictionLine | None:
+        """Return where the line through the power balance stands."""
+        return None if fit.seen.balance is None else fit.seen.balance.line()
 
     def with_controller_loss(self, log: Log) -> frozenset[str]:
         """Return friction: the power of the supply feeds the controller first, and only its standby is taken off."""

@@ -16,6 +16,11 @@ share, and an adjusted constant is again a form: weights times observations.
   constants by less than a millionth of its uncertainty says nothing new and is set aside.
 - *Few readings*: weights found from uncertainties that are themselves uncertain lose some of what they promise; the
   variance is raised by 1 + 4 sum w (1 - w)/nu (P. Meier, Biometrics 9 (1953) 59, for independent means).
+- *An error that would explain it*: where the tests disagree, each error that has a name of its own (an instrument's, a
+  stated condition's, an assumption's) is set free in turn, as a further unknown of the same least squares. The size
+  it then takes is the error that would bring the tests into agreement; it does so where chi-square without it is one
+  that chance explains. An error that two tests differ by can always be such a size: then it is only named with how far
+  beyond its statement it would lie.
 - *Agreement* is judged by chi-square at 5 % (M. G. Cox, Metrologia 39 (2002) 589), by the F distribution where
   uncertainties have few degrees of freedom. Beyond that all uncertainties are multiplied by the Birge ratio
   (R. T. Birge, Phys. Rev. 40 (1932) 207), as CODATA and the Particle Data Group do.
@@ -66,12 +71,27 @@ class Share:
     normalised: float
 
 
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """An error that would bring the tests into agreement, if it were ``shift`` of its own standard uncertainties.
+
+    A positive shift is one of readings that are too high. ``tests`` are those that it acts in, ``probability`` that of
+    what chi-square is left then.
+    """
+
+    influence: Influence
+    shift: float
+    tests: Sequence[str]
+    probability: float
+
+
 @dataclass(frozen=True)
 class Adjustment:
     """Adjusted constants and how well the tests agree.
 
     ``forms`` include the expansion by the Birge ratio where the tests disagree. ``out_of_line`` is the one test without
     which the others agree; ``None`` where they agree, where none alone does it, or where two are all there are.
+    ``explanations`` are the errors that would make them agree, the least strange first.
     """
 
     forms: Mapping[str, Form]
@@ -81,6 +101,7 @@ class Adjustment:
     probability: float
     out_of_line: str | None
     set_aside: Sequence[str]
+    explanations: Sequence[Explanation] = ()
 
     @property
     def birge_ratio(self) -> float:
@@ -116,7 +137,8 @@ def adjust(name: str, observations: Sequence[Observation]) -> Adjustment:
         by_constant = {constant: float(weights[k, place]) for k, constant in enumerate(constants)}
         shares.append(Share(one.test, one.design, by_constant, residual, residual / u if u > 0 else 0.0))
     out = _out_of_line(kept, constants) if p < LEVEL else None
-    return Adjustment(forms, shares, solved.chi_square, solved.degrees_of_freedom, p, out, aside)
+    why = _explanations(kept, constants) if p < LEVEL else []
+    return Adjustment(forms, shares, solved.chi_square, solved.degrees_of_freedom, p, out, aside, why)
 
 
 @dataclass(frozen=True)
@@ -284,3 +306,29 @@ def _out_of_line(observations: Sequence[Observation], constants: Sequence[str]) 
             found.append((solved.probability, test))
     best = max(found, default=(0.0, ""))
     return best[1] if best[0] >= LEVEL else None
+
+
+def _explanations(observations: Sequence[Observation], constants: Sequence[str]) -> list[Explanation]:
+    """Return the named errors that, set free, leave differences that chance explains; the smallest shift first.
+
+    With one degree of freedom every error that moves the tests apart does.
+    """
+    values = np.array([one.form.value for one in observations])
+    design = np.array([[one.design.get(constant, 0.0) for constant in constants] for one in observations])
+    terms = _terms(observations)
+    inverse, rank = _inverse(terms @ terms.T)
+    # What the constants can take up is no difference between the tests.
+    left = inverse - inverse @ design @ np.linalg.solve(design.T @ inverse @ design, design.T @ inverse)
+    chi_square, freedom = float(values @ left @ values), rank - len(constants) - 1
+    found = []
+    for influence in {i for one in observations for i in one.form.terms if not i.block}:
+        acts = np.array([one.form.terms.get(influence, 0.0) for one in observations])
+        apart = float(acts @ left @ acts)
+        if apart <= _SINGULAR * float(acts @ inverse @ acts):
+            continue  # it moves all tests alike
+        shift = float(acts @ left @ values) / apart
+        p = _probability(observations, max(0.0, chi_square - shift**2 * apart), freedom)
+        if p >= LEVEL and abs(shift) > 1.0:
+            tests = sorted({one.test for one, c in zip(observations, acts, strict=True) if c != 0})
+            found.append(Explanation(influence, shift, tests, p))
+    return sorted(found, key=lambda one: (abs(one.shift), one.influence.name))
