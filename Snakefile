@@ -171,6 +171,7 @@ rule register:
         refused=plan.refused,
         signed=plan.signed,
         reports=plan.reports,
+        comparisons=plan.comparisons,
         code=plan.code("register"),
     message:
         "writing the register of all units"

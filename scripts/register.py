@@ -6,12 +6,17 @@ from typing import Any
 
 
 def main(
-    *, units: Sequence[Mapping[str, Any]], refused: Mapping[str, Any], signed: Iterable[str], reports: Path
+    *,
+    units: Sequence[Mapping[str, Any]],
+    refused: Mapping[str, Any],
+    signed: Iterable[str],
+    reports: Path,
+    comparisons: Mapping[str, Sequence[str]] | None = None,
 ) -> None:
     """Write the register of ``units`` and the ``refused`` under ``reports``; ``signed`` may have signed reports."""
     from rotorproof.rendering.register import write_register
 
-    write_register(units=units, refused=refused, signed=signed, reports=reports)
+    write_register(units=units, refused=refused, signed=signed, reports=reports, comparisons=comparisons)
 
 
 if "snakemake" in globals():
@@ -25,4 +30,5 @@ if "snakemake" in globals():
         refused=snakemake.params.refused,
         signed=snakemake.params.signed,
         reports=Path(snakemake.params.reports),
+        comparisons=snakemake.params.comparisons,
     )

@@ -65,7 +65,7 @@ def test_a_criterion_that_was_not_measured_has_a_row_and_the_worst_of_several_st
     results = entries.results(verdict="rejected", quantities={"a": entries.quantity_entry()}, criteria=criteria)
     write_json(tmp_path / "U/results.json", results.as_json())
     out = tmp_path / "x.csv"
-    export(units=[{"unit": "U"}], signed={}, reports=tmp_path, csv_path=out, parquet_path=tmp_path / "x.parquet")
+    export(units=[{"unit": "U"}], results={"U": results}, signed={}, csv_path=out, parquet_path=tmp_path / "x.parquet")
     table = pd.read_csv(out).set_index("quantity")
     assert table.loc["a", "decision"] == "fail"
     assert table.loc["b", "decision"] == "not measured"

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from rotorproof.decision.models import Results
-from rotorproof.jsonio import write_json
 from rotorproof.rendering.bench_view import bench_doubt, bench_view
 from rotorproof.rendering.register import bench_html, render_register
+from rotorproof.rendering.register_view import Beside
 from rotorproof.season.bench import judge
 from tests.entries import quantity_entry, results
 from tests.season.bench_days import INSTRUMENT, START, day
@@ -34,9 +34,15 @@ def reports(tmp_path: Path) -> Path:
         made.append(_unit(f"CS-{number:02d}", on, value, role="check standard", model="HM", serial="<S/N> 1"))
     made.append(_unit("early", START + datetime.timedelta(weeks=13), 0.12))
     made.append(_unit("late", START + datetime.timedelta(weeks=14, days=3), 0.12))
-    for unit, found in made:
-        write_json(tmp_path / unit["unit"] / "results.json", found.as_json())
-    render_register(units=[unit for unit, _ in made], refused={}, signed={}, reports=tmp_path)
+    render_register(
+        units=[unit for unit, _ in made],
+        results={unit["unit"]: found for unit, found in made},
+        fits={},
+        refused={},
+        signed={},
+        folder=tmp_path,
+        beside=Beside(),
+    )
     return tmp_path
 
 

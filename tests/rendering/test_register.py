@@ -15,9 +15,9 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.select import Select
 
 from rotorproof.decision.models import Results
-from rotorproof.jsonio import write_json
 from rotorproof.rendering.register import register_html, render_register
-from rotorproof.rendering.register_view import rows
+from rotorproof.rendering.register_view import Beside, rows
+from tests.benchmarks import register_scale
 from tests.entries import criterion, quantity_entry, results
 
 WILD = '"><img src=x onerror=alert(1)><script>document.title="owned"</script>'
@@ -61,10 +61,16 @@ SIGNED = {
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     reports = tmp_path_factory.mktemp("reports")
-    for unit, found in UNITS:
-        write_json(reports / unit["unit"] / "results.json", found.as_json())
     units = [unit for unit, _ in UNITS]
-    render_register(units=units, refused=REFUSED, signed=SIGNED, reports=reports)
+    render_register(
+        units=units,
+        results={unit["unit"]: found for unit, found in UNITS},
+        fits={},
+        refused=REFUSED,
+        signed=SIGNED,
+        folder=reports,
+        beside=Beside(comparisons={"two": ["U-9", "U-10"]}, sheets=frozenset({"U-9"})),
+    )
     return reports / "index.html"
 
 
@@ -222,6 +228,7 @@ class _Structure(HTMLParser):
         self.labelled, self.controls, self.links = 0, 0, 0
         self.depth = 0
         self.scopes: list[str] = []
+        self.scripts: list[str | None] = []
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         found = dict(attrs)
@@ -229,6 +236,8 @@ class _Structure(HTMLParser):
         if tag in ("input", "select"):
             self.controls += 1
             self.labelled += self.depth > 0
+        if tag == "script":
+            self.scripts.append(found.get("type"))
         if tag == "th":
             self.scopes.append(found.get("scope") or "")
         assert not (found.get("src") or "").startswith(("http", "//"))
@@ -244,6 +253,7 @@ def test_every_control_has_a_label_and_every_head_a_scope(page: Path) -> None:
     structure.feed(content)
     assert structure.controls == structure.labelled == 4
     assert all(structure.scopes)
+    assert structure.scripts == ["application/json", None]
     assert "http" not in content.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
 
 
@@ -256,9 +266,74 @@ def test_the_same_results_give_the_same_bytes_and_no_units_a_page() -> None:
     assert "No units yet" in register_html([])
 
 
-def test_signed_revisions_are_shown_with_the_newest_first(page: Path) -> None:
-    content = page.read_text(encoding="utf-8")
-    assert 'href="archive/U-9/r2/data/report.pdf"' in content
-    assert content.index("archive/U-9/r2/") < content.index("archive/U-9/r1/")
-    assert "1 waived" in content
-    assert content.count("not signed") == 3
+def test_signed_revisions_are_shown_with_the_newest_first(opened: webdriver.Chrome, page: Path) -> None:
+    row = opened.find_element(By.XPATH, "//tr[th//span[@class='name' and text()='U-9']]")
+    links = [link.get_attribute("href") for link in row.find_elements(By.CSS_SELECTOR, "a[href*='archive/']")]
+    names = ("r2/data/report.pdf", "r2/", "r1/data/report.pdf")
+    assert links == [(page.parent / "archive/U-9").as_uri() + f"/{name}" for name in names]
+    assert "1 waived" in row.text
+    assert sum("not signed" in line.text for line in opened.find_elements(By.CSS_SELECTOR, "tbody tr")) == 3
+
+
+def test_a_search_finds_the_words_of_a_verdicts_reasons(opened: webdriver.Chrome) -> None:
+    search = opened.find_element(By.ID, "search")
+    search.send_keys("outside the limits")
+    assert _order(opened) == ["U-9"]
+
+
+def test_a_column_without_anything_to_show_is_left_out(opened: webdriver.Chrome) -> None:
+    def heads() -> list[str | None]:
+        shown = opened.find_elements(By.CSS_SELECTOR, "thead th:not([hidden])")
+        return [head.get_attribute("data-key") for head in shown]
+
+    assert "phase_resistance" in heads()
+    Select(opened.find_element(By.ID, "kind")).select_by_visible_text("controller")
+    assert "phase_resistance" not in heads()
+    assert "signed" not in heads()
+    assert len(opened.find_elements(By.CSS_SELECTOR, "tbody tr:first-child > *")) == len(heads())
+
+
+def test_comparisons_and_sheets_are_linked(opened: webdriver.Chrome, page: Path) -> None:
+    row = opened.find_element(By.XPATH, "//tr[th//span[@class='name' and text()='U-9']]")
+    for text, target in (("bench sheets", "plans/U-9/"), ("comparison two", "comparisons/two/comparison.pdf")):
+        assert row.find_element(By.LINK_TEXT, text).get_attribute("href") == f"{page.parent.as_uri()}/{target}"
+    assert opened.find_element(By.CSS_SELECTOR, "section ul a").text == "two"
+
+
+def test_nothing_out_of_sight_takes_the_focus(opened: webdriver.Chrome) -> None:
+    metrics = {"width": 768, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    opened.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)  # type: ignore[no-untyped-call]
+    try:
+        active = opened.switch_to.active_element
+        for _ in range(14):
+            active.send_keys(Keys.TAB)
+            active = opened.switch_to.active_element
+            clipped = opened.execute_script(  # type: ignore[no-untyped-call]
+                "const e = document.activeElement; return e !== document.body && (e.closest('thead') !== null || "
+                "e.getBoundingClientRect().width < 2)"
+            )
+            assert not clipped, active.get_attribute("outerHTML")
+    finally:
+        opened.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})  # type: ignore[no-untyped-call]
+
+
+def test_of_many_units_only_those_near_the_window_are_made(browser: webdriver.Chrome, tmp_path: Path) -> None:
+    page = register_scale.write(tmp_path, 1000)
+    browser.set_window_size(1500, 900)
+    browser.get(page.as_uri())
+    rows_made = "return [...document.querySelectorAll('tbody:not(.away) tr')].map(r => Number(r.ariaRowIndex) - 1)"
+
+    def made() -> list[int]:
+        script = f"const done = arguments[0]; setTimeout(() => {{ done((() => {{ {rows_made} }})()) }}, 400)"
+        return list(browser.execute_async_script(script))  # type: ignore[no-untyped-call]
+
+    first = made()
+    assert 1 in first
+    assert len(first) < 300
+    browser.execute_script("scrollTo(0, document.body.scrollHeight / 2)")  # type: ignore[no-untyped-call]
+    middle = made()
+    assert 1 not in middle
+    assert len(middle) < 300
+    search = browser.find_element(By.ID, "search")
+    search.send_keys("hm-00999")
+    assert _order(browser) == ["HM-00999"]

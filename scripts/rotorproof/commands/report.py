@@ -101,7 +101,13 @@ def _register(plan: Plan, reports: Path) -> None:
             problem = Problem(f"{row['reason']}, or it was not asked for yet: make report UNIT={name}", name)
             missing[name] = [problem.as_json()]
     units = [unit for unit in plan.all_units if unit["unit"] not in missing]
-    write_register(units=units, refused={**plan.refused, **missing}, signed=plan.signed, reports=reports)
+    write_register(
+        units=units,
+        refused={**plan.refused, **missing},
+        signed=plan.signed,
+        reports=reports,
+        comparisons=plan.comparisons,
+    )
 
 
 def _row(reports: Path, name: str) -> dict[str, Any]:

@@ -215,4 +215,5 @@ def _renew_register(plan: Plan, reports: Path) -> None:
     from ..rendering.register import write_register
 
     have = [unit for unit in plan.all_units if (reports / unit["unit"] / "results.json").is_file()]
-    write_register(units=have, refused=plan.refused, signed=(*plan.units, *plan.refused), reports=reports)
+    signed = (*plan.units, *plan.refused)
+    write_register(units=have, refused=plan.refused, signed=signed, reports=reports, comparisons=plan.comparisons)

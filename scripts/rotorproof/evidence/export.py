@@ -44,16 +44,24 @@ Signed = Mapping[str, Sequence[Mapping[str, Any]]]
 
 
 def export(
-    *, units: Sequence[Mapping[str, Any]], signed: Signed, reports: Path, csv_path: Path, parquet_path: Path
+    *,
+    units: Sequence[Mapping[str, Any]],
+    results: Mapping[str, Results],
+    signed: Signed,
+    csv_path: Path,
+    parquet_path: Path,
 ) -> None:
-    """Write the results of ``units`` as they lie under ``reports`` to both files."""
-    rows = [
-        row
-        for unit in units
-        for row in _rows(unit, Results.read(reports / unit["unit"] / "results.json"), signed.get(unit["unit"], ()))
-    ]
+    """Write the ``results`` of ``units``, by name, to both files."""
+    rows = table_rows(units, results, signed)
     write_bytes(csv_path, csv_bytes(rows))
     write_bytes(parquet_path, parquet_bytes(rows))
+
+
+def table_rows(
+    units: Sequence[Mapping[str, Any]], results: Mapping[str, Results], signed: Signed
+) -> list[dict[str, Any]]:
+    """Return a row for each quantity of each unit."""
+    return [row for unit in units for row in _rows(unit, results[unit["unit"]], signed.get(unit["unit"], ()))]
 
 
 def _rows(unit: Mapping[str, Any], results: Results, signed: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:

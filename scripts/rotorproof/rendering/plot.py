@@ -89,6 +89,13 @@ class Frame:
             return Markup("{}<title>{}</title></rect>").format(shape, title)
         return Markup('<circle cx="{}" cy="{}" r="2.6" fill="{}"><title>{}</title></circle>').format(x, y, INK, title)
 
+    def dots(self, points: Sequence[tuple[datetime.date, float, float]]) -> Markup:
+        """Return many points as one path: a day, a value and the share of the day each."""
+        path = "".join(f"M{self.x(day, share)} {self.y(value)}h0" for day, value, share in points)
+        return Markup('<path d="{}" stroke="{}" stroke-width="2.4" stroke-linecap="round" fill="none"/>').format(
+            path, INK
+        )
+
     def picture(self, title: str, parts: Sequence[Markup]) -> Markup:
         """Return the whole chart; ``title`` says all of it in words."""
         return Markup(

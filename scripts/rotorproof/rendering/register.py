@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+from markupsafe import Markup
 
 from ..decision.models import Results
 from ..evidence.export import export
@@ -20,25 +24,46 @@ from . import words
 from .bench_view import bench_doubt, bench_view
 from .environment import environment
 from .population_view import population_view
-from .register_view import NOT_REPORTED, VERDICTS, Row, columns, rows
+from .register_view import NOT_REPORTED, VERDICTS, Beside, Row, columns, register_data, rows
 from .style import MARKS, TEMPLATES
 from .trends import trends
 
+#: The files that hold all values, and what each is for.
+TABLES = (("results.csv", "for a spreadsheet"), ("results.parquet", "for analysis"))
+
 
 def write_register(
-    *, units: Sequence[Mapping[str, Any]], refused: Mapping[str, Any], signed: Iterable[str], reports: Path
+    *,
+    units: Sequence[Mapping[str, Any]],
+    refused: Mapping[str, Any],
+    signed: Iterable[str],
+    reports: Path,
+    comparisons: Mapping[str, Sequence[str]] | None = None,
 ) -> None:
     """Write the register of ``units`` under ``reports``: its pages, ``results.csv`` and ``results.parquet``.
 
     ``refused`` are the units without results, ``signed`` those that may have signed reports. Whether the last of these
-    is of the present results is looked up here: the run that this belongs to may have made them anew.
+    is of the present results is looked up here: the run that this belongs to may have made them anew. ``comparisons``
+    are those that lie, or will lie, beside the reports, with their units.
     """
     found = all_signed(reports, signed)
-    render_register(units=units, refused=refused, signed=found, reports=reports)
+    results = {unit["unit"]: Results.read(reports / unit["unit"] / "results.json") for unit in units}
+    fits = {name: reports / ".work" / name / "fit.json" for name in results}
+    plans = reports / "plans"
+    sheets = frozenset(path.name for path in plans.iterdir()) if plans.is_dir() else frozenset[str]()
+    render_register(
+        units=units,
+        results=results,
+        fits=fits,
+        refused=refused,
+        signed=found,
+        folder=reports,
+        beside=Beside(comparisons=comparisons or {}, sheets=sheets),
+    )
     export(
         units=units,
+        results=results,
         signed=found,
-        reports=reports,
         csv_path=reports / "results.csv",
         parquet_path=reports / "results.parquet",
     )
@@ -47,27 +72,30 @@ def write_register(
 def render_register(
     *,
     units: Sequence[Mapping[str, Any]],
+    results: Mapping[str, Results],
+    fits: Mapping[str, Path],
     refused: Mapping[str, Any],
     signed: Mapping[str, Sequence[Mapping[str, Any]]],
-    reports: Path,
+    folder: Path,
+    beside: Beside,
+    tables: Sequence[tuple[str, str]] = TABLES,
 ) -> None:
-    """Write the pages over all units' results under ``reports`` and their ``signed`` reports.
+    """Write the pages over all units' ``results`` into ``folder``.
 
     ``index.html`` is the register, ``bench.html`` what the check standards among the units say of the bench,
-    ``models.html`` how the units of each model scatter.
+    ``models.html`` how the units of each model scatter. ``tables`` are the files that hold all values, and for what.
     """
-    results = {unit["unit"]: Results.read(reports / unit["unit"] / "results.json") for unit in units}
-    fits = {name: reports / ".work" / name / "fit.json" for name in results}
     judged = standards(units, results, fits)
     doubts = {unit["unit"]: found for unit in units if (found := bench_doubt(unit, judged))}
-    write_bytes(reports / "bench.html", bench_html(judged).encode())
-    write_bytes(reports / "models.html", models_html(populations(units, results)).encode())
-    write_bytes(reports / "index.html", register_html(rows(units, results, refused, signed, doubts)).encode())
+    listed = rows(units, results, refused, signed, replace(beside, doubts=doubts))
+    write_bytes(folder / "bench.html", bench_html(judged, beside.place).encode())
+    write_bytes(folder / "models.html", models_html(populations(units, results)).encode())
+    write_bytes(folder / "index.html", register_html(listed, beside.comparisons, tables).encode())
 
 
-def bench_html(judged: Sequence[Standard]) -> str:
-    """Return the page of the check standards; nothing on it runs."""
-    return _still("register/bench.html.j2", standards=bench_view(judged), baseline=BASELINE)
+def bench_html(judged: Sequence[Standard], place: str = "") -> str:
+    """Return the page of the check standards, whose reports lie at ``place``; nothing on it runs."""
+    return _still("register/bench.html.j2", standards=bench_view(judged), baseline=BASELINE, place=place)
 
 
 def models_html(found: Sequence[Population]) -> str:
@@ -81,11 +109,16 @@ def _still(template: str, **shown: Any) -> str:
     return html
 
 
-def register_html(all_rows: Sequence[Row]) -> str:
+def register_html(
+    all_rows: Sequence[Row],
+    comparisons: Mapping[str, Sequence[str]] | None = None,
+    tables: Sequence[tuple[str, str]] = TABLES,
+) -> str:
     """Return the page. Its policy lets nothing run but its own script, whatever a unit file may hold."""
     style = "\n".join([(TEMPLATES / "register" / "register.css").read_text(encoding="utf-8"), _verdict_colours()])
     script = (TEMPLATES / "register" / "register.js").read_text(encoding="utf-8")
     counts = Counter(row.verdict for row in all_rows)
+    shown = columns(all_rows)
     html: str = (
         environment()
         .get_template("register/register.html.j2")
@@ -94,16 +127,26 @@ def register_html(all_rows: Sequence[Row]) -> str:
             script=script,
             style_hash=_hash(style),
             script_hash=_hash(script),
-            rows=all_rows,
-            columns=columns(all_rows),
+            columns=shown,
+            data=_within_script(register_data(all_rows, shown)),
             counts=[(verdict, counts[verdict]) for verdict in VERDICTS if counts[verdict]],
             kinds=sorted({row.kind for row in all_rows}),
             trends=trends(all_rows),
             refused=[row for row in all_rows if row.verdict == NOT_REPORTED],
+            comparisons=comparisons or {},
+            tables=tables,
             place=words.place,
         )
     )
     return html
+
+
+def _within_script(data: Any) -> Markup:
+    """Return JSON that stands in an element of a script: no text in it can end the element or open another."""
+    text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for sign in "<>&":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return Markup(text.replace("\u2028", "\\u2028").replace("\u2029", "\\u2029"))
 
 
 def _verdict_colours() -> str:

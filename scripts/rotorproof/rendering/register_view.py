@@ -1,26 +1,27 @@
 """The register's rows and columns: what is known of every unit at a glance.
 
-A new column is one more entry of ``columns``; sorting, filtering and the narrow layout follow from it.
+A new column is one more entry of ``columns``; sorting, filtering and the narrow layout follow from it. A cell is data,
+from which the page's script makes what is seen: pieces of text, each with what it is (``register.js`` knows them all).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from markupsafe import Markup
 
 from ..decision.models import ProblemEntry, Results
 from ..quantities import key_quantities, quantities
-from . import gauges, numbers, words
-from .symbols import symbol_html, with_unit
+from . import numbers, words
+from .symbols import symbol_html, unbroken_pieces
 
 NOT_REPORTED = "not reported"
 #: Order of verdicts when sorted: what needs attention first.
 VERDICTS = ("rejected", "undecided", "incomplete", NOT_REPORTED, "accepted")
-#: Of the constants a technician compares units by, the first few found are shown.
-_MOST_KEYS = 5
+#: What a cell shows: text as it is, or a list of what it is and its parts.
+Piece = str | list[Any]
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,11 @@ class Row:
     signed: Sequence[Mapping[str, Any]] = ()
     #: Why the bench on which it was measured is in doubt.
     doubt: str = ""
+    #: What lies before the names of its files, seen from the page.
+    place: str = ""
+    #: Comparisons that it is part of, and whether its bench sheets lie there.
+    comparisons: Sequence[str] = ()
+    sheets: bool = False
 
     @property
     def verdict(self) -> str:
@@ -45,29 +51,43 @@ class Row:
         """Return the kind of unit, as far as it is known."""
         return str(self.unit.get("kind") or "unknown")
 
-    @property
-    def searched(self) -> str:
-        """Return everything that a search looks through, in lower case."""
-        facts = [self.unit.get(key) for key in ("model", "serial", "description", "operator", "tested_on")]
-        return " ".join(str(fact) for fact in (self.name, self.kind, self.verdict, *facts) if fact).lower()
-
 
 @dataclass(frozen=True)
 class Cell:
-    """What a cell shows and what it is sorted by (empty: always last)."""
+    """What a cell shows and what it is sorted by (empty: always last, and nothing to show a column for)."""
 
-    html: Markup
-    sort: str = ""
+    pieces: list[Piece]
+    sort: str | float = ""
 
 
 @dataclass(frozen=True)
 class Column:
-    """A column of the register; ``sorted_as`` tells how its cells compare."""
+    """A column of the register; ``sorted_as`` tells how its cells compare.
+
+    Of the constants (``constant``) the page shows the first few that the units have which it shows.
+    """
 
     key: str
     title: Markup
     cell: Callable[[Row], Cell]
     sorted_as: Literal["text", "number", ""] = "text"
+    constant: bool = False
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What lies beside the reports: doubts about the bench, comparisons and bench sheets, each by unit."""
+
+    doubts: Mapping[str, str] = field(default_factory=dict)
+    comparisons: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    sheets: frozenset[str] = frozenset()
+    place: str = ""
+
+    def of(self, name: str) -> dict[str, Any]:
+        """Return what a row keeps of it."""
+        within = [comparison for comparison, units in self.comparisons.items() if name in units]
+        doubt = self.doubts.get(name, "")
+        return {"doubt": doubt, "place": self.place, "comparisons": within, "sheets": name in self.sheets}
 
 
 def rows(
@@ -75,20 +95,18 @@ def rows(
     results: Mapping[str, Results],
     refused: Mapping[str, Sequence[Mapping[str, Any]]],
     signed: Mapping[str, Sequence[Mapping[str, Any]]],
-    doubts: Mapping[str, str] | None = None,
+    beside: Beside | None = None,
 ) -> list[Row]:
-    """Return all units by name: those with results, and those that were refused with their problems.
-
-    ``doubts`` says of units why the bench on which they were measured is in doubt.
-    """
-    doubts = doubts or {}
-    names = [unit["unit"] for unit in units]
+    """Return all units by name: those with results, and those that were refused with their problems."""
+    about = beside or Beside()
     found = [
-        Row(name, unit, results[name], results[name].problems, signed.get(name, ()), doubts.get(name, ""))
-        for name, unit in zip(names, units, strict=True)
-    ]
+        Row(str(unit["unit"]), unit, results[unit["unit"]], results[unit["unit"]].problems,
+            signed.get(unit["unit"], ()), **about.of(unit["unit"]))
+        for unit in units
+    ]  # fmt: skip
     for name, problems in refused.items():
-        found.append(Row(name, {}, None, [ProblemEntry(**problem) for problem in problems], signed.get(name, ())))
+        listed = [ProblemEntry(**problem) for problem in problems]
+        found.append(Row(name, {}, None, listed, signed.get(name, ()), **about.of(name)))
     return sorted(found, key=lambda row: row.name)
 
 
@@ -105,51 +123,64 @@ def columns(all_rows: Sequence[Row]) -> list[Column]:
     ]
 
 
+def register_data(all_rows: Sequence[Row], shown: Sequence[Column]) -> dict[str, Any]:
+    """Return the rows as the page's script takes them: of each unit its verdict, its kind, and ``[sort, *pieces]``."""
+    return {
+        "columns": [{"sort": column.sorted_as, "constant": column.constant} for column in shown],
+        "rows": [
+            [row.verdict, row.kind, [[cell.sort, *cell.pieces] for cell in (column.cell(row) for column in shown)]]
+            for row in all_rows
+        ],
+    }
+
+
 def _keys(all_rows: Sequence[Row]) -> list[str]:
     measured = {name for row in all_rows if row.results for name in row.results.quantities}
-    return [name for name in key_quantities() if name in measured][:_MOST_KEYS]
+    return [name for name in key_quantities() if name in measured]
 
 
-def _text(value: object) -> Cell:
-    if value is None or value == "":
-        return Cell(Markup("–"))
-    return Cell(Markup("{}").format(value), str(value).lower())
+def _about(*pieces: Piece) -> Piece:
+    """Return a line in small letters below."""
+    return ["about", *pieces]
+
+
+def _link(href: str, text: str, label: str) -> Piece:
+    return ["link", href, text, label]
+
+
+def _text(value: object) -> str:
+    return "" if value is None else str(value)
 
 
 def _stacked(row: Row, first: str, second: str) -> Cell:
     """Return two facts of a unit in one cell, the second in small letters; both sort it."""
     above, below = (_text(row.unit.get(key)) for key in (first, second))
-    small = Markup('<span class="about">{}</span>').format(below.html) if below.sort else Markup("")
+    if not above and not below:
+        return Cell(["–"])
     # A day stays on one line; the name of a model may be long.
-    shown = Markup('<span class="n">{}</span>').format(above.html) if first == "tested_on" else above.html
-    return Cell(Markup("{}{}").format(shown, small), f"{above.sort} {below.sort}".strip())
+    shown: Piece = ["whole", above] if first == "tested_on" and above else above or "–"
+    return Cell([shown, *([_about(below)] if below else [])], f"{above} {below}".strip().lower())
 
 
 def _unit(row: Row) -> Cell:
     kind = ", ".join(str(row.unit[key]) for key in ("kind", "role") if row.unit.get(key))
     about = ": ".join(str(fact) for fact in (kind, row.unit.get("description")) if fact)
-    small = Markup('<span class="about">{}</span>').format(about) if about else Markup("")
-    name = Markup('<span class="name">{}</span>').format(row.name)
-    if row.results is not None:
-        # The report is what most people come for: it is one click from the name, wherever the table is scrolled.
-        name = Markup('<a href="{0}/report.pdf" aria-label="report of {0}">{1}</a>').format(row.name, name)
-    return Cell(name + small + _files(row), row.name.lower())
+    # The report is what most people come for: it is one click from the name, wherever the table is scrolled.
+    report = f"{row.place}{row.name}/report.pdf"
+    named: Piece = ["name", row.name] if row.results is None else ["name", row.name, report, f"report of {row.name}"]
+    return Cell([named, *([_about(about)] if about else []), *_files(row)], row.name.lower())
 
 
 def _verdict(row: Row) -> Cell:
+    pieces: list[Piece] = [["verdict", row.verdict]]
     if row.results is None:
-        why = Markup('<a href="#refused-{}">why</a>').format(row.name)
+        pieces.append(_about(["link", f"#refused-{row.name}", "why"]))
     else:
         said = [words.verdict_reason(row.results), words.verdict_doubt(row.results)]
-        why = Markup("{}").format(" ".join(filter(None, said)))
+        pieces.append(_about(" ".join(filter(None, said))))
         if row.doubt:
-            why += Markup(' <a class="doubt" href="bench.html">{}</a>').format(row.doubt)
-    return Cell(
-        Markup('<span class="verdict v-{}">{} {}</span><span class="about">{}</span>').format(
-            row.verdict.replace(" ", "-"), gauges.mark(row.verdict), row.verdict, why
-        ),
-        str(VERDICTS.index(row.verdict)),
-    )
+            pieces.append(_about(["doubt", "bench.html", row.doubt]))
+    return Cell(pieces, VERDICTS.index(row.verdict))
 
 
 def _constant(name: str) -> Column:
@@ -158,49 +189,53 @@ def _constant(name: str) -> Column:
     def cell(row: Row) -> Cell:
         entry = row.results.quantities.get(name) if row.results else None
         if entry is None:
-            return Cell(Markup("–"))
+            return Cell(["–"])
         low, high = entry.interval
         shown = numbers.stated(entry.value, low, high, entry.expanded_uncertainty)
-        return Cell(with_unit(shown, entry.unit), repr(entry.value))
+        return Cell([["number", *unbroken_pieces(shown, entry.unit)]], entry.value)
 
     title = Markup("{} {}").format(quantity.title, symbol_html(quantity.symbol))
-    return Column(name, title, cell, "number")
+    return Column(name, title, cell, "number", constant=True)
 
 
 def _problems(row: Row) -> Cell:
     errors = sum(problem.severity == "error" for problem in row.problems)
     warnings = len(row.problems) - errors
     parts = [words.counted(n, word) for n, word in ((errors, "error"), (warnings, "warning")) if n]
-    return Cell(Markup("{}").format(", ".join(parts) or "none"), str(1000 * errors + warnings))
+    return Cell([", ".join(parts) or "none"], 1000 * errors + warnings if parts else "")
 
 
 def _signed(row: Row) -> Cell:
     if not row.signed:
-        return Cell(Markup("not signed"))
+        return Cell(["not signed"])
     *earlier, last = row.signed
-    link = Markup('<a href="{}" aria-label="signed report of {}, revision {}">r{}</a>')
-    shown = link.format(last["report"], row.name, last["revision"], last["revision"])
+    pieces: list[Piece] = [_revision(row, last)]
     if last["verdict"] != row.verdict or not last["current"]:
-        shown += Markup(" {}").format(last["verdict"])
+        pieces.append(f" {last['verdict']}")
     if last["waived"]:
-        shown += Markup('<span class="about">{}</span>').format(f"{len(last['waived'])} waived")
+        pieces.append(_about(f"{len(last['waived'])} waived"))
     if last["verdict"] != "damaged":
-        small = Markup('<span class="about"><span class="n">{}</span> {}</span>')
-        shown += small.format(last["signed_at"], last["name"])
+        pieces.append(_about(["whole", last["signed_at"]], f" {last['name']}"))
         if not last["current"]:
-            shown += Markup('<span class="about">{}</span>').format("the results have changed since")
+            pieces.append(_about("the results have changed since"))
+    folder = last["report"].removesuffix("data/report.pdf")
+    pieces.append(_about(_link(folder, "archive", f"archive of {row.name}, revision {last['revision']}")))
     if earlier:
-        links = (link.format(one["report"], row.name, one["revision"], one["revision"]) for one in earlier)
-        shown += Markup('<span class="about">replaced: {}</span>').format(Markup(" ").join(links))
-    return Cell(shown, f"{last['signed_at']} {last['verdict']}")
+        links = [piece for one in earlier for piece in (" ", _revision(row, one))]
+        pieces.append(_about("replaced:", *links))
+    return Cell(pieces, f"{last['signed_at']} {last['verdict']}")
 
 
-def _files(row: Row) -> Markup:
+def _revision(row: Row, one: Mapping[str, Any]) -> Piece:
+    return _link(one["report"], f"r{one['revision']}", f"signed report of {row.name}, revision {one['revision']}")
+
+
+def _files(row: Row) -> list[Piece]:
     """Return links to what lies beside the report, to which the unit's name leads."""
-    if row.results is None:
-        return Markup("")
-    link = Markup('<a href="{0}/{1}" aria-label="{2} of {0}">{2}</a>')
-    files = (("results.json", "results"), ("evidence.json", "evidence"))
-    return Markup('<span class="about">{}</span>').format(
-        Markup(" ").join(link.format(row.name, file, title) for file, title in files)
-    )
+    files = [("results.json", "results"), ("evidence.json", "evidence")] if row.results is not None else []
+    links = [(f"{row.place}{row.name}/{file}", title) for file, title in files]
+    if row.sheets:
+        links.append((f"plans/{row.name}/", "bench sheets"))
+    links += [(f"comparisons/{name}/comparison.pdf", f"comparison {name}") for name in row.comparisons]
+    pieces = [piece for href, title in links for piece in (" ", _link(href, title, f"{title} of {row.name}"))]
+    return [_about(*pieces[1:])] if pieces else []

@@ -42,10 +42,14 @@ def _letters(text: str) -> str:
 
 def with_unit(number: str, unit: str) -> Markup:
     """Return number and unit as HTML; a line may break before "±", "×" and "(" only."""
-    text = unit_text(unit)
-    space = before_unit(text)
-    pieces = re.split(r"[ \u202f](?=[±×(])", f"{number}{space}{text}")
+    pieces = unbroken_pieces(number, unit)
     return Markup(" ").join(Markup('<span class="n">{}</span>').format(piece) for piece in pieces)
+
+
+def unbroken_pieces(number: str, unit: str) -> list[str]:
+    """Return the pieces of a number with its unit between which a line may break: before "±", "×" and "("."""
+    text = unit_text(unit)
+    return re.split(r"[ \u202f](?=[±×(])", f"{number}{before_unit(text)}{text}")
 
 
 def before_unit(text: str) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,12 +11,17 @@ from markupsafe import Markup
 from ..quantities import key_quantities, quantities
 from ..signs import unit_text
 from . import numbers
+from .plot import Frame, frame
 from .register_view import Row
-from .style import INK, MARKS, MUTED, RULE
+from .style import INK, LIMIT, MARKS, MUTED
 from .symbols import axis_label
 
-_WIDTH, _HEIGHT = 340.0, 170.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 10.0, 30.0
+#: Up to so many units each has its mark, interval and words; beyond it is a dot, and the extreme ones are marked.
+_MOST_MARKED = 150
+#: Up to so many units all are named in the picture, else the extreme ones; so much of a name finds room.
+_MOST_NAMED, _LONGEST_NAME = 8, 16
+#: Where units were judged by more limits than these, lines tell nothing.
+_MOST_LIMITS = 4
 #: Fewer points show no trend.
 _FEWEST = 2
 
@@ -63,7 +67,7 @@ def trends(rows: Sequence[Row]) -> list[Trend]:
         for name in key_quantities():
             points = _points(members, name)
             if len(points) >= _FEWEST:
-                charts.append(_chart(name, points))
+                charts.append(_chart(name, points, _limits(members, name)))
         if charts:
             found.append(Trend(model, len(members), charts))
     return found
@@ -87,51 +91,63 @@ def _points(rows: Sequence[Row], name: str) -> list[Point]:
     return sorted(points, key=lambda point: (point.day, point.unit))
 
 
-def _chart(name: str, points: Sequence[Point]) -> Chart:
+def _limits(rows: Sequence[Row], name: str) -> list[float]:
+    """Return the limits that the units were judged by, each once; not where they were judged by many."""
+    found = {
+        limit
+        for row in rows
+        for criterion in (row.results.criteria if row.results else ())
+        if criterion.quantity == name and criterion.from_ is None
+        for limit in (criterion.min, criterion.max)
+        if limit is not None
+    }
+    return sorted(found) if len(found) <= _MOST_LIMITS else []
+
+
+def _chart(name: str, points: Sequence[Point], limits: Sequence[float]) -> Chart:
     quantity = quantities()[name]
     title = axis_label(quantity.title, quantity.unit)
-    ticks = _ticks(min(p.low for p in points), max(p.high for p in points))
-    bottom, top = ticks[0], ticks[-1]
-    first, last = points[0].day, points[-1].day
-    days = max((last - first).days, 1)
+    low, high = min(p.low for p in points), max(p.high for p in points)
+    # A limit far from all units would press them into a line.
+    span = high - low
+    near = [limit for limit in limits if low - 2 * span <= limit <= high + 2 * span]
+    plot = frame([p.day for p in points], min([low, *near]), max([high, *near]))
+    parts = plot.grid()
+    parts += [plot.level(limit, LIMIT, "5 3", f"limit {numbers.limit(limit)}") for limit in near]
+    shares = {id(p): (place + 0.5) / len(points) for place, p in enumerate(points)}
+    if len(points) <= _MOST_MARKED:
+        parts += [_marker(plot, p, shares[id(p)], quantity.unit) for p in points]
+        spoken = "; ".join(f"{p.day} {p.unit}: {_written(p, quantity.unit)}, {p.verdict}" for p in points)
+        named: Sequence[Point] = points if len(points) <= _MOST_NAMED else _extreme(points)
+    else:
+        parts.append(plot.dots([(p.day, p.value, shares[id(p)]) for p in points]))
+        named = _extreme(points)
+        parts += [_marker(plot, p, shares[id(p)], quantity.unit) for p in named]
+        spoken = f"{len(points)} units; " + "; ".join(f"{p.unit}: {_written(p, quantity.unit)}" for p in named)
+    parts += [_name(plot, p, shares[id(p)]) for p in named]
+    return Chart(title, plot.picture(f"{title}. {spoken}", parts))
 
-    def x(point: Point, place: int) -> float:
-        # On one day, side by side in the order of their names.
-        share = (point.day - first).days / days if last > first else (place + 0.5) / len(points)
-        return round(_LEFT + 8 + share * (_WIDTH - _LEFT - _RIGHT - 16), 1)
 
-    def y(value: float) -> float:
-        return round(_TOP + (top - value) / (top - bottom) * (_HEIGHT - _TOP - _BOTTOM), 1)
-
-    parts = [_gridline(y(tick), numbers.limit(tick)) for tick in ticks]
-    parts += [_marker(point, x(point, place), y, quantity.unit) for place, point in enumerate(points)]
-    label = Markup('<text x="{}" y="{}" font-size="11" fill="{}" text-anchor="{}">{}</text>')
-    parts.append(label.format(_LEFT, _HEIGHT - 8, MUTED, "start", first.isoformat()))
-    if last > first:
-        parts.append(label.format(_WIDTH - _RIGHT, _HEIGHT - 8, MUTED, "end", last.isoformat()))
-    spoken = "; ".join(f"{p.day} {p.unit}: {_written(p, quantity.unit)}, {p.verdict}" for p in points)
-    picture = Markup(
-        '<svg xmlns="http://www.w3.org/2000/svg" class="trend" role="img" viewBox="0 0 {} {}" width="{}" height="{}">'
-        "<title>{}. {}</title>{}</svg>"
-    ).format(_WIDTH, _HEIGHT, _WIDTH, _HEIGHT, title, spoken, Markup("").join(parts))
-    return Chart(title, picture)
+def _extreme(points: Sequence[Point]) -> list[Point]:
+    """Return the lowest and the highest units, which a reader looks for by name."""
+    by_value = sorted(points, key=lambda p: (p.value, p.unit))
+    return sorted([*by_value[:2], *by_value[-2:]], key=lambda p: (p.day, p.unit))
 
 
 def _written(point: Point, unit: str) -> str:
     return f"{numbers.result(point.value, (point.high - point.low) / 2).text} {unit_text(unit)}".rstrip()
 
 
-def _gridline(height: float, label: str) -> Markup:
-    return Markup(
-        '<line x1="{}" x2="{}" y1="{}" y2="{}" stroke="{}" stroke-width="0.8"/>'
-        '<text x="{}" y="{}" font-size="11" fill="{}" text-anchor="end">{}</text>'
-    ).format(_LEFT, _WIDTH - _RIGHT, height, height, RULE, _LEFT - 5, height + 4, MUTED, label)
+def _name(plot: Frame, point: Point, share: float) -> Markup:
+    x, y = plot.x(point.day, share), plot.y(point.high)
+    return Markup('<text x="{}" y="{}" font-size="9" fill="{}" text-anchor="{}">{}</text>').format(
+        x, max(9.0, y - 3), MUTED, "end" if x > plot.width / 2 else "start", point.unit[:_LONGEST_NAME]
+    )
 
 
-def _marker(point: Point, x: float, y: object, unit: str) -> Markup:
-    assert callable(y)
+def _marker(plot: Frame, point: Point, share: float, unit: str) -> Markup:
     look = MARKS[point.verdict]
-    top, middle, bottom = y(point.high), y(point.value), y(point.low)
+    x = plot.x(point.day, share)
     return Markup(
         '<g><title>{}, {}: {}</title><line x1="{x}" x2="{x}" y1="{}" y2="{}" stroke="{}" stroke-width="1.4"/>'
         '<g transform="translate({} {}) scale(0.65)"><path d="{}" fill="{}" stroke="white" stroke-width="1"/>'
@@ -140,24 +156,13 @@ def _marker(point: Point, x: float, y: object, unit: str) -> Markup:
         point.unit,
         point.day.isoformat(),
         _written(point, unit),
-        top,
-        bottom,
+        plot.y(point.high),
+        plot.y(point.low),
         INK,
         round(x - 6.5, 1),
-        round(middle - 6.5, 1),
+        round(plot.y(point.value) - 6.5, 1),
         look.shape,
         look.colour,
         look.sign,
         x=x,
     )
-
-
-def _ticks(low: float, high: float) -> list[float]:
-    """Return three to six round numbers that span ``low`` to ``high``."""
-    span = high - low or abs(high) * 0.1 or 1.0
-    rough = span / 4
-    power = 10.0 ** math.floor(math.log10(rough))
-    step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= rough * 0.999)
-    first = math.floor(low / step + 1e-9)
-    last = max(math.ceil(high / step - 1e-9), first + 1)
-    return [number * step for number in range(first, last + 1)]

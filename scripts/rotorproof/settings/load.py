@@ -35,6 +35,7 @@ RESERVED = (
     "plans",
     "results.csv",
     "results.parquet",
+    "season",
 )
 
 

@@ -1,0 +1,96 @@
+"""Put the batches of a season into one register: reports/season, from the reports of each batch.
+
+A batch is a folder of reports that was made with a 'reports_dir' of its own. Without names all such folders beside each
+other under reports/ are taken. Nothing is computed again: the register, the bench's control charts and the scatter of
+models are made over all of them, and every batch's results.parquet is put under season/results/batch=NAME. The exit
+status is 0, or 2 where there is no batch or one cannot be used.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from ..decision.models import Results
+from ..errors import InputError, Problem
+from ..evidence.export_batches import collect
+from ..evidence.revisions import all_signed
+from ..jsonio import read_json
+from ..rendering.register import render_register
+from ..rendering.register_view import Beside
+from ..settings.load import load_settings
+from ._project import ROOT, folder, overrides
+
+_HERE = "season"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's arguments."""
+    parser.add_argument("batches", nargs="*", metavar="FOLDER", help="folders of reports (default: all under reports/)")
+    parser.add_argument(
+        "--config", nargs="+", default=[], metavar="KEY=VALUE", help="override settings of config/config.yaml"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the register of the season."""
+    settings = load_settings(ROOT / "config" / "config.yaml", overrides(args.config))
+    reports = folder(settings.reports_dir)
+    if args.batches:
+        batches = {Path(name).name: Path(name).resolve() for name in args.batches}
+    else:
+        found = sorted(path.parent for path in reports.glob("*/results.parquet"))
+        batches = {path.name: path for path in found if path.name != _HERE}
+    if not batches:
+        print(f"error: {settings.reports_dir} holds no batch; name the folders of reports", file=sys.stderr)
+        return 2
+    target = reports / _HERE
+    units: list[dict[str, Any]] = []
+    results: dict[str, Results] = {}
+    fits: dict[str, Path] = {}
+    signed: dict[str, Any] = {}
+    place = ""
+    for name, batch in batches.items():
+        members = _members(name, batch)
+        if not members:
+            raise InputError(Problem("the folder holds no results of a unit; run its report", name))
+        place = f"{os.path.relpath(batch.parent, target)}/"
+        for unit, facts in members.items():
+            known = f"{name}/{unit}"
+            units.append({**facts, "unit": known})
+            results[known] = Results.read(batch / unit / "results.json")
+            fits[known] = batch / ".work" / unit / "fit.json"
+        for unit, rows in all_signed(batch, members).items():
+            signed[f"{name}/{unit}"] = [{**row, "report": f"{place}{name}/{row['report']}"} for row in rows]
+    if len({batch.parent for batch in batches.values()}) > 1:
+        raise InputError(Problem("the batches of a season lie in one folder, beside each other; move them there"))
+    render_register(
+        units=units,
+        results=results,
+        fits=fits,
+        refused={},
+        signed=signed,
+        folder=target,
+        beside=Beside(place=place),
+        tables=(("results/", "a folder for each batch, for analysis"),),
+    )
+    collect(batches, target / "results")
+    print(f"{len(units)} units of {len(batches)} batches")
+    print(os.path.relpath(target / "index.html"))
+    return 0
+
+
+def _members(name: str, batch: Path) -> dict[str, dict[str, Any]]:
+    """Return the unit files of a batch by unit, as the evidence of each report holds them. Raises ``InputError``."""
+    found = {}
+    for path in sorted(batch.glob("*/results.json")):
+        unit = path.parent.name
+        try:
+            found[unit] = dict(read_json(path.with_name("evidence.json"))["configuration"]["unit"])
+        except (OSError, ValueError, KeyError, TypeError):
+            words = "the evidence beside its results is lost or damaged; run its report again"
+            raise InputError(Problem(words, f"{name}/{unit}/evidence.json")) from None
+    return found

@@ -1,0 +1,58 @@
+"""The batches of a season in one register, and their tables as one."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+import pyarrow.dataset
+import pytest
+
+from rotorproof.commands import season
+from rotorproof.errors import InputError
+from rotorproof.evidence.export import parquet_bytes, table_rows
+from rotorproof.jsonio import write_bytes, write_json
+from tests.entries import quantity_entry, results
+
+
+def _batch(reports: Path, name: str, units: list[str]) -> None:
+    made: list[dict[str, Any]] = [{"unit": unit, "kind": "motor", "model": "HM", "tested_on": name} for unit in units]
+    found = {unit: results(unit=unit, quantities={"phase_resistance": quantity_entry()}) for unit in units}
+    for unit in made:
+        folder = reports / name / unit["unit"]
+        write_json(folder / "results.json", found[unit["unit"]].as_json())
+        write_json(folder / "evidence.json", {"configuration": {"unit": unit}})
+    write_bytes(reports / name / "results.parquet", parquet_bytes(table_rows(made, found, {})))
+
+
+def _run(reports: Path, *batches: str) -> int:
+    return season.run(argparse.Namespace(batches=list(batches), config=[f"reports_dir={reports}"]))
+
+
+def test_batches_stand_in_one_register_and_one_table(tmp_path: Path) -> None:
+    _batch(tmp_path, "2026-05-02", ["A", "CS-1"])
+    _batch(tmp_path, "2026-05-09", ["B", "CS-1"])
+    assert _run(tmp_path) == 0
+    page = (tmp_path / "season/index.html").read_text(encoding="utf-8")
+    for unit in ("2026-05-02/A", "2026-05-02/CS-1", "2026-05-09/B", "2026-05-09/CS-1"):
+        assert f'"../{unit}/report.pdf"' in page
+        assert (tmp_path / "season" / f"../{unit}/results.json").is_file()
+    table = pyarrow.dataset.dataset(tmp_path / "season/results", partitioning="hive").to_table().to_pylist()
+    assert sorted((row["batch"], row["unit"]) for row in table) == [
+        ("2026-05-02", "A"),
+        ("2026-05-02", "CS-1"),
+        ("2026-05-09", "B"),
+        ("2026-05-09", "CS-1"),
+    ]
+    # The register of the season is no batch of it, and a batch that is left out leaves the table.
+    assert _run(tmp_path, str(tmp_path / "2026-05-09")) == 0
+    assert [path.name for path in (tmp_path / "season/results").iterdir()] == ["batch=2026-05-09"]
+
+
+def test_what_is_no_batch_is_named(tmp_path: Path) -> None:
+    assert _run(tmp_path) == 2
+    _batch(tmp_path, "one", ["A"])
+    (tmp_path / "one/A/evidence.json").unlink()
+    with pytest.raises(InputError, match="lost or damaged"):
+        _run(tmp_path)
