@@ -88,6 +88,10 @@ layout: ready ## Propose a layout for an unknown export (ARGS="FILE --write")
 population: ready ## Tell how the units of each model scatter (ARGS="--write" keeps it as a process)
 	@$(ROTORPROOF) population $(ARGS)
 
+.PHONY: choose
+choose: ready ## Choose motor and controller from the stock for a vehicle (VEHICLE=NAME)
+	@$(ROTORPROOF) choose $(VEHICLE) $(ARGS)
+
 .PHONY: season
 season: ready ## Put the batches of a season into one register (ARGS="reports/2026-05-02 ...")
 	@$(ROTORPROOF) season $(ARGS)

@@ -29,6 +29,7 @@ _NO_NAME = set(_MARKS.replace(" ", ""))
 RESERVED = (
     "archive",
     "bench.html",
+    "choices",
     "comparisons",
     "index.html",
     "models.html",

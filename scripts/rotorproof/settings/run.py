@@ -57,6 +57,14 @@ class Vehicle(Strict):
     pack: Annotated[Name | None, Field(description="the pack in it, one of 'packs'; without it, each of them")] = None
 
 
+class Duty(Strict):
+    """What a vehicle must do beside its cruise, by which a motor and a controller are chosen for it."""
+
+    climb_grade: Annotated[Grade, Field(description="the longest grade, held for ever")]
+    climb_speed: Annotated[Velocity, Field(description="speed on that grade")]
+    start_grade: Annotated[Grade, Field(description="steepest grade on which it must start")]
+
+
 class Comparison(Strict):
     """Units to set side by side."""
 
@@ -106,6 +114,10 @@ class RunSettings(Strict):
     vehicle: Vehicle | None = None
     packs: Annotated[dict[Name, Pack], Field(description="several packs by name, in place of 'pack'")] = {}
     vehicles: Annotated[dict[Name, Vehicle], Field(description="several vehicles by name, in place of 'vehicle'")] = {}
+    duties: Annotated[
+        dict[Name, Duty],
+        Field(description="what each vehicle must do, by its name; of the one under 'vehicle' by the name 'vehicle'"),
+    ] = {}
     comparisons: list[Comparison] = []
     limits: Limits = Limits()
 

@@ -1,0 +1,63 @@
+"""What is asked of a choice: a vehicle, its pack and its duty, or words on which is missing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from rotorproof.commands.choose import _asked
+from rotorproof.errors import InputError
+from rotorproof.settings.run import RunSettings
+
+PACK = {"voltage_full": "42 V", "voltage_nominal": "36 V", "voltage_empty": "30 V"}
+VEHICLE = {"mass": "110 kg", "rolling_resistance": "0.8 percent", "drag_area": "0.5 m^2", "cruise_speed": "20 km/h"}
+DUTY = {"climb_grade": "6 percent", "climb_speed": "12 km/h", "start_grade": "10 percent"}
+
+
+def _settings(**known: Any) -> RunSettings:
+    return RunSettings.model_validate({"config_version": 1, **known})
+
+
+def test_a_named_vehicle_goes_with_its_pack_and_duty() -> None:
+    settings = _settings(
+        packs={"36V": PACK, "48V": PACK},
+        vehicles={"cargo": {**VEHICLE, "pack": "48V"}, "city": VEHICLE},
+        duties={"cargo": DUTY, "city": DUTY},
+    )
+    application, duty = _asked(settings, "cargo", "")
+    assert (application.vehicle_name, application.pack_name) == ("cargo", "48V")
+    assert duty.climb_grade.value == pytest.approx(0.06)
+    assert _asked(settings, "city", "36V")[0].pack_name == "36V"
+
+
+def test_the_only_vehicle_needs_no_name() -> None:
+    settings = _settings(pack=PACK, vehicle=VEHICLE, duties={"vehicle": DUTY})
+    assert _asked(settings, "", "")[0].vehicle is not None
+
+
+@pytest.mark.parametrize(
+    ("known", "vehicle", "said"),
+    [
+        ({"pack": PACK, "vehicle": VEHICLE}, "", "state under 'duties' what 'vehicle' must do"),
+        ({"pack": PACK, "vehicle": VEHICLE, "duties": {"vehicle": DUTY}}, "cargo", "there is no vehicle 'cargo'"),
+        ({"duties": {"vehicle": DUTY}}, "", "no pack with a vehicle"),
+        (
+            {"packs": {"36V": PACK, "48V": PACK}, "vehicles": {"city": VEHICLE}, "duties": {"city": DUTY}},
+            "city",
+            "city on 36V, city on 48V",
+        ),
+        (
+            {
+                "pack": PACK,
+                "vehicle": {key: value for key, value in VEHICLE.items() if key != "cruise_speed"},
+                "duties": {"vehicle": DUTY},
+            },
+            "",
+            "states no 'cruise_speed'",
+        ),
+    ],
+)
+def test_what_is_missing_is_said(known: dict[str, Any], vehicle: str, said: str) -> None:
+    with pytest.raises(InputError, match=said):
+        _asked(_settings(**known), vehicle, "")
