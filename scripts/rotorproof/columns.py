@@ -52,6 +52,7 @@ COLUMNS: dict[str, Column] = {
         ),
         *_family("current_ab current_bc current_ca", "current", "direct current through a pair of lines"),
         *_family("current_q current_d", "current", "rotor-frame current, peak of the phase current (not RMS)"),
+        *_family("voltage_q voltage_d", "voltage", "rotor-frame voltage, scaled as the currents are"),
         *_family("supply_voltage", "voltage", "DC supply voltage at the controller's terminals"),
         *_family("supply_current", "current", "DC supply current"),
         *_family("speed", "speed", "mechanical speed"),

@@ -10,6 +10,7 @@ from rotorproof.physics.wave_stream import WaveStream
 from tests.benchmarks.gate_studies import GATES
 from tests.benchmarks.mechanical_studies import MECHANICAL
 from tests.benchmarks.meter_studies import METERS
+from tests.benchmarks.telemetry_studies import TELEMETRY
 from tests.procedures.controller_runs import case as case_number
 from tests.procedures.controller_runs import si
 from tests.simulation.controller_bench import LimitController, SupplyController, ThrottleController
@@ -284,4 +285,5 @@ STUDIES: tuple[Study, ...] = (
     *GATES,
     *MECHANICAL,
     *METERS,
+    *TELEMETRY,
 )

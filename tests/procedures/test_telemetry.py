@@ -1,0 +1,144 @@
+"""Telemetry of an invented field-oriented drive: scales that are stated, readings that do not tell, slips."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from rotorproof.errors import FitError
+from rotorproof.fitting.engine import Outcome
+from rotorproof.physics import two_axis
+from rotorproof.procedures._bench.telemetry import ideal_logs
+from rotorproof.procedures.bench import Machine
+from rotorproof.procedures.telemetry import PROCEDURE
+from tests.procedures.runs import Columns, fitted, outcome
+from tests.simulation.field_oriented_drive import LEVELS, Truth, steps, telemetry
+
+TRUTH = Truth(rate=1000.0, bridge=0.0)
+STATED = {"transform": 0.0, "speed_kind": 0.0, "winding_temperature": 20.0}
+
+
+@cache
+def record() -> Columns:
+    return telemetry(TRUTH, steps([8.0 * level for level in LEVELS], 0.5), 4.0, np.random.default_rng(3))
+
+
+def run(columns: Columns, **conditions: float) -> Outcome:
+    return outcome(PROCEDURE, [(columns, {**STATED, **conditions})], pole_pairs=TRUTH.pole_pairs)
+
+
+def without(*names: str) -> Columns:
+    return {name: values for name, values in record().items() if name not in names}
+
+
+def scaled(factor: float, *kinds: str) -> Columns:
+    return {name: values * (factor if name.partition("_")[0] in kinds else 1.0) for name, values in record().items()}
+
+
+@pytest.mark.parametrize(
+    ("columns", "stated"),
+    [
+        (lambda: scaled(np.sqrt(1.5), "voltage", "current"), {"transform": 1.0}),  # power-invariant
+        (lambda: scaled(np.sqrt(0.5), "voltage", "current"), {"transform": 2.0}),  # RMS of a phase
+        (lambda: scaled(float(TRUTH.pole_pairs), "speed"), {"speed_kind": 1.0}),
+    ],
+)
+def test_what_is_stated_of_the_scales_is_followed(columns, stated) -> None:
+    plain, other = run(record()), run(columns(), **stated)
+    assert set(plain.forms) == set(other.forms)
+    for name, form in plain.forms.items():
+        assert other.forms[name].value == pytest.approx(form.value, rel=1e-6), name
+
+
+def test_transients_are_integrated_not_differentiated() -> None:
+    # A window of sin^2 turns a derivative over to itself: exact means of a parabola and of its slope.
+    time = np.linspace(0.0, 1.0, 101)
+    found = two_axis.windows(time, 20)
+    middle = found.means(time)
+    assert found.slopes(3.0 * time**2) == pytest.approx(6.0 * middle, rel=1e-3)
+    assert found.count == 5
+    gap = np.concatenate([time[:50], time[50:] + 1.0])
+    assert two_axis.windows(gap, 20).count == 4  # none across the gap
+
+
+def test_scatter_of_the_regressors_does_not_draw_the_constants_to_zero() -> None:
+    rng = np.random.default_rng(5)
+    spoiled = {**record(), "current_q": record()["current_q"] + rng.normal(0, 0.4, record()["time"].size)}
+    found = run(spoiled)
+    assert found.forms["inductance_q"].value == pytest.approx(TRUTH.inductance_q, rel=0.03)
+
+
+def test_without_the_d_axis_a_slow_record_gives_no_inductance() -> None:
+    slow = {name: values[::10] for name, values in without("voltage_d", "current_d").items()}
+    found = run(slow)
+    assert "inductance_q" not in found.forms
+    assert "too slow to see the current rise" in found.fit.missing["inductance_q"]
+    assert {"torque_constant_q", "moment_of_inertia"} <= set(found.forms)
+
+
+def test_without_a_temperature_there_is_no_resistance_at_20_degrees() -> None:
+    conditions = {name: value for name, value in STATED.items() if name != "winding_temperature"}
+    found = outcome(PROCEDURE, [(record(), conditions)], pole_pairs=TRUTH.pole_pairs)
+    assert "phase_resistance" not in found.forms
+    assert "winding_temperature" in found.fit.missing["phase_resistance"]
+    assert "torque_constant_q" in found.forms
+
+
+def test_a_rotor_that_is_held_gives_no_emf() -> None:
+    held = Truth(rate=4000.0, inertia=1e6)
+    columns = telemetry(held, steps([2.0, 8.0, 4.0, 6.0], 0.05), 0.4, np.random.default_rng(4))
+    columns["speed"] = np.zeros_like(columns["speed"])
+    found = run(columns)
+    assert "let it turn" in found.fit.missing["emf_constant_dc"]
+    assert "does not turn" in found.fit.missing["moment_of_inertia"]
+    assert found.forms["inductance_q"].value == pytest.approx(held.inductance_q, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("columns", "words"),
+    [
+        (lambda: scaled(-1.0, "current"), "invert it in the layout"),
+        (lambda: scaled(-1.0, "speed"), "opposite signs"),
+        (lambda: {**record(), "voltage_d": -record()["voltage_d"]}, "d-axis voltage has the wrong sign"),
+    ],
+)
+def test_a_wrong_sign_is_named(columns, words: str) -> None:
+    with pytest.raises(FitError, match=words):
+        run(columns())
+
+
+def test_pole_pairs_are_never_guessed() -> None:
+    with pytest.raises(FitError, match="pole pairs are known neither"):
+        outcome(PROCEDURE, [(record(), STATED)])
+
+
+@pytest.mark.parametrize(("share", "warned"), [(0.93, None), (1.5 * 0.93, "power"), (0.5 * 0.93, "rms")])
+def test_the_supplys_power_tells_another_transform(share: float, warned: str | None) -> None:
+    power = 1.5 * sum(record()[f"voltage_{axis}"] * record()[f"current_{axis}"] for axis in "qd")
+    supplied = {**record(), "supply_voltage": np.full(power.size, 36.0), "supply_current": power / 36.0 / share}
+    messages = [problem.message for problem in run(supplied).report.warnings if "supply" in problem.message]
+    assert bool(messages) == (warned is not None)
+    if warned:
+        assert f"'transform: {warned}' would make it right" in messages[0]
+
+
+def test_an_angle_that_contradicts_the_speed_is_named() -> None:
+    columns = record()
+    turned = np.concatenate([[0.0], np.cumsum(0.5 * (columns["speed"][1:] + columns["speed"][:-1]) * 1e-3)])
+    for factor, told in ((1.0, False), (float(TRUTH.pole_pairs), False), (3.0, True)):
+        found = run({**columns, "angle": (turned * factor) % (2 * np.pi)})
+        assert any("times as fast as the speed says" in p.message for p in found.report.warnings) == told, factor
+
+
+def test_ideal_readings_give_the_ideal_machine() -> None:
+    machine = Machine(36.0, 8.0, 0.3, 1.2, 24.0, 10, 0.4, 0.02)
+    (log,) = ideal_logs(machine)
+    found = PROCEDURE.derive(
+        fitted(PROCEDURE, [log], pole_pairs=10.0, winding_constant=234.5).parameters,
+        {**{item.name: item.value for item in PROCEDURE.assumptions}, "winding_constant": 234.5},
+    )
+    assert found["emf_constant_dc"] == pytest.approx(1.2, rel=1e-3)
+    assert found["moment_of_inertia"] == pytest.approx(machine.inertia, rel=0.02)
+    assert found["coulomb_friction"] == pytest.approx(machine.coulomb, rel=0.1)
