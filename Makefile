@@ -171,6 +171,11 @@ mutate: test-ready ## Break formulae on purpose and see which errors the outside
 fuzz: test-ready ## Spoil inputs of every kind by the thousand (ARGS="--hours 8")
 	@PYTHONPATH=scripts:. $(PY) -m tests.fuzz $(ARGS)
 
+# Not among the tests: it takes as long as it is given, and some of it needs root. docs/robustness.md has the figures.
+.PHONY: faults
+faults: test-ready ## Kill, fill the disk, set the clock back ... and look what is left (ARGS="--minutes 30")
+	@PYTHONPATH=scripts:. $(PY) -m tests.faults $(ARGS)
+
 .PHONY: lint
 lint: test-ready ## Check style and types
 	$(PY) -m ruff check .

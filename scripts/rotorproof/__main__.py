@@ -10,6 +10,7 @@ if __name__ == "__main__" and not sys.flags.safe_path:
 
 import argparse
 import contextlib
+import errno
 import os
 from collections.abc import Sequence
 from typing import NoReturn
@@ -43,11 +44,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for problem in error.problems:
             print(problem, file=sys.stderr)
         return 2
+    except OSError as error:
+        if error.errno not in _NO_ROOM:
+            raise
+        print(
+            f"{os.strerror(error.errno)}: make room on the disk that holds the reports, and run the same command "
+            "again; what was written before is kept",
+            file=sys.stderr,
+        )
+        return 2
     except KeyboardInterrupt:
         print("stopped; run the same command again to go on", file=sys.stderr)
         return 130
 
 
+#: The disk, a quota or a limit on files leaves no room for what is to be written.
+_NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 #: What a shell gives for a program that was ended because nobody reads its output any more (128 + SIGPIPE).
 _NO_READER = 141
 

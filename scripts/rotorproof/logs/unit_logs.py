@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import traceback
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -120,6 +121,36 @@ def hashes_of(folder: Path, tests: Sequence[Test]) -> dict[str, str | None]:
         except OSError:
             found[log] = None
     return found
+
+
+def states_of(folder: Path, logs: Iterable[str]) -> dict[str, tuple[int, ...]]:
+    """Return what the system keeps of each log that is there and that changes whenever it is written or replaced."""
+    found = {}
+    for log in logs:
+        with contextlib.suppress(OSError):
+            entry = (folder / log).stat()
+            found[log] = (entry.st_size, entry.st_mtime_ns, entry.st_ctime_ns, entry.st_ino)
+    return found
+
+
+def changed_meanwhile(
+    unit: str,
+    read: Mapping[str, str],
+    stamps: Mapping[str, str],
+    before: Mapping[str, tuple[int, ...]],
+    after: Mapping[str, tuple[int, ...]],
+) -> list[Problem]:
+    """Return a problem for each log that is not the one the run began with, or was written while it was read.
+
+    ``read`` holds the SHA-256 of the logs that were read, ``stamps`` those that the run goes by. Results of another log
+    than its stamp says would pass for those of the first, for as long as that one lies there.
+    """
+    changed = [
+        log for log, value in read.items() if stamps.get(log, value) != value or before.get(log) != after.get(log)
+    ]
+    return [
+        Problem("the log was changed while it was read; run the same command again", f"{unit}/{log}") for log in changed
+    ]
 
 
 def sha256(path: Path) -> str:
