@@ -23,6 +23,7 @@ from ..uncertainty.coverage import interval
 from ..uncertainty.forms import Form
 from ..uncertainty.monte_carlo import Simulation
 from ..uncertainty.result import Result
+from ..uncertainty.stamps import StampEnd
 from ..units import SI_UNIT
 from .admitted import admitted
 from .engine import InstrumentError, Outcome
@@ -163,7 +164,8 @@ def _explained(one: Explanation, error: InstrumentError | None) -> str:
     """Say which error it would be, and how large, as the instrument states its own."""
     times_ = f"{number_text(abs(one.shift), '.2g')} times its standard uncertainty"
     high = "high" if one.shift > 0 else "low"
-    if error is None:
+    # The rounding of a stamp is no error that an instrument's readings are all off by.
+    if error is None or isinstance(error.accuracy, StampEnd):
         return f"{one.influence.source}, {times_} too {high}"
     parts = []
     each = abs(one.shift) / math.sqrt(3.0)

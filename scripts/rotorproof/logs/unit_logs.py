@@ -125,7 +125,7 @@ def hashes_of(folder: Path, tests: Sequence[Test]) -> dict[str, str | None]:
 
 def states_of(folder: Path, logs: Iterable[str]) -> dict[str, tuple[int, ...]]:
     """Return what the system keeps of each log that is there and that changes whenever it is written or replaced."""
-    found = {}
+    found: dict[str, tuple[int, ...]] = {}
     for log in logs:
         with contextlib.suppress(OSError):
             entry = (folder / log).stat()
