@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import hashlib
+import re
 from collections.abc import Iterable, Iterator
 from functools import cache
 from pathlib import Path
@@ -42,7 +43,7 @@ def fingerprint(script: Path, extra: Iterable[Path] = (), *, formulas: bool = Tr
 @cache
 def _imports(path: Path) -> tuple[Path, ...]:
     found: list[Path] = []
-    for node in _statements(ast.parse(path.read_bytes())):
+    for node in _import_statements(path.read_bytes()):
         if isinstance(node, ast.ImportFrom):
             base = _absolute(path, node)
             if base is None:
@@ -54,6 +55,33 @@ def _imports(path: Path) -> tuple[Path, ...]:
             for alias in node.names:
                 found += _files(alias.name)
     return tuple(found)
+
+
+#: A line that holds the word, and is no comment.
+_HOLDS_IMPORT = re.compile(rb"^(?![ \t]*#).*\bimport\b", re.MULTILINE)
+#: An import statement at the beginning of a line, up to its end.
+_IMPORT = re.compile(rb"[ \t]*((?:from[ \t]+[.\w]+[ \t]+)?import[ \t]*(?:\([^()]*\)|[^()\n\\;]+$))", re.MULTILINE)
+
+
+def _import_statements(source: bytes) -> Iterator[ast.stmt]:
+    """Yield every import statement of a source, wherever it stands.
+
+    To parse whole files took a quarter of the time of a run with nothing to do. So the lines that hold the word are
+    parsed alone where each is a statement by itself; a file with any other such line is parsed as a whole.
+    """
+    source = source.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    alone: list[ast.stmt] = []
+    for line in _HOLDS_IMPORT.finditer(source):
+        statement = _IMPORT.match(source, line.start())
+        if statement is None or source.endswith(b"\\\n", 0, line.start()):
+            yield from _statements(ast.parse(source))
+            return
+        try:
+            alone += ast.parse(statement[1]).body
+        except SyntaxError:
+            yield from _statements(ast.parse(source))
+            return
+    yield from alone
 
 
 def _statements(node: ast.AST) -> Iterator[ast.stmt]:
@@ -75,10 +103,11 @@ def _absolute(path: Path, node: ast.ImportFrom) -> str | None:
     return ".".join([*package, *([node.module] if node.module else [])])
 
 
-def _files(module: str) -> list[Path]:
+@cache
+def _files(module: str) -> tuple[Path, ...]:
     parts = module.split(".")
     if parts[0] != "rotorproof":
-        return []
+        return ()
     found = []
     for length in range(1, len(parts) + 1):
         place = PACKAGE.joinpath(*parts[1:length])
@@ -86,4 +115,4 @@ def _files(module: str) -> list[Path]:
             found.append(place / "__init__.py")
         elif place.with_suffix(".py").is_file():
             found.append(place.with_suffix(".py"))
-    return found
+    return tuple(found)
