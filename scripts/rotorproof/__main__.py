@@ -17,27 +17,29 @@ from typing import NoReturn
 
 from . import __doc__ as purpose
 from . import __version__
-from .commands import commands
+from .commands import command, names
 from .errors import InputError
 from .signs import spell_on
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
-    known = commands()
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    # To load all commands takes longer than most of them do; only a list of them needs every one.
+    known = {name: command(name) for name in ([given[0]] if given and given[0] in names() else names())}
     parser = argparse.ArgumentParser(prog="rotorproof", description=purpose)
     parser.add_argument("--version", action="version", version=__version__)
     choices = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name, module in known.items():
         text = (module.__doc__ or "").strip()
-        command = choices.add_parser(
+        of_command = choices.add_parser(
             name,
             help=text.splitlines()[0],
             description=text,
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
-        module.add_arguments(command)
-    chosen = parser.parse_args(arguments)
+        module.add_arguments(of_command)
+    chosen = parser.parse_args(given)
     try:
         return int(known[chosen.command].run(chosen))
     except InputError as error:

@@ -10,7 +10,12 @@ import pkgutil
 from types import ModuleType
 
 
-def commands() -> dict[str, ModuleType]:
-    """Return every command's module by its name on the command line."""
-    names = [module.name for module in pkgutil.iter_modules(__path__) if not module.name.startswith("_")]
-    return {name.replace("_", "-"): importlib.import_module(f"{__name__}.{name}") for name in sorted(names)}
+def names() -> list[str]:
+    """Return the names of all commands, as they are typed."""
+    modules = [module.name for module in pkgutil.iter_modules(__path__) if not module.name.startswith("_")]
+    return sorted(name.replace("_", "-") for name in modules)
+
+
+def command(name: str) -> ModuleType:
+    """Return the module of a command."""
+    return importlib.import_module(f"{__name__}.{name.replace('-', '_')}")
