@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
 import sys
 from pathlib import Path
 from typing import Any
@@ -22,6 +24,20 @@ def test_only_the_limit_of_jobs_a_second_differs(monkeypatch: pytest.MonkeyPatch
     assert plain["max_jobs_per_timespan"] is not None
     assert chosen[0].max_jobs_per_timespan is None
     assert differing <= {"max_jobs_per_timespan"}
+
+
+def test_what_runs_jobs_elsewhere_is_not_loaded_for_a_run_here() -> None:
+    """In a process of its own: this one may have loaded it before."""
+    program = (
+        "import pkgutil, sys, engine\nevery = pkgutil.iter_modules\n"
+        "try: engine.main(['--help'])\nexcept SystemExit: print(*sys.modules, file=sys.stderr)\n"
+        "assert pkgutil.iter_modules is every"
+    )
+    paths = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    done = subprocess.run([sys.executable, "-c", program], env=paths, capture_output=True, text=True, check=True)
+    loaded = set(done.stderr.split())
+    assert "snakemake.cli" in loaded
+    assert not [name for name in loaded if name.startswith(("snakemake_executor_plugin_", "pandas"))]
 
 
 def test_a_run_that_cannot_be_done_is_said_and_fails(
