@@ -149,4 +149,4 @@ def test_a_library_that_does_not_load_costs_only_the_steps_that_need_it(monkeypa
 
     monkeypatch.setattr(warm, "_LIBRARIES", ("no_such_library", "rotorproof.logs.unit_logs"))
     monkeypatch.setattr(warm, "_try_out", broken)
-    assert set(warm._loaded()) == {"read", "fit", "decide", "draw", "render"}
+    assert set(warm._loaded()) == {"read", "fit", "decide", "draw", "render", "register"}
