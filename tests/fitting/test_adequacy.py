@@ -173,3 +173,11 @@ def test_a_series_that_hangs_together_throughout_says_nothing() -> None:
     wander = np.sin(time)
     series = Residuals("slow", "1", time, wander, 0.7, {"x": time}, 4.0, time)
     assert judge([series]).state == "not determined"
+
+
+def test_the_rounding_of_exact_readings_is_judged_by_nobody() -> None:
+    """It bends, and runs, as a processor rounds: readings without scatter say nothing of the formula."""
+    x = np.linspace(1.0, 10.0, 40)
+    residual = 1e-15 * ((x - x.mean()) ** 2 - np.mean((x - x.mean()) ** 2) + 0.1 * np.sin(40 * x))
+    assert judge([Residuals("exact", "1", 9.0 * x, residual, 1e-16, {"x": x}, 38.0)]).state == "not determined"
+    assert judge([Residuals("real", "1", 9.0 * x, 1e6 * residual, 1e-10, {"x": x}, 38.0)]).state == "widened"

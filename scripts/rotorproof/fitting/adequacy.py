@@ -22,9 +22,7 @@ from itertools import combinations, pairwise
 from typing import Any, Literal
 
 import numpy as np
-from scipy.stats import f as f_law
-from scipy.stats import norm
-from scipy.stats import t as t_law
+from scipy.special import fdtrc, ndtr, stdtr
 
 from ..procedures.fit import Residuals
 from ..signs import number_text
@@ -40,6 +38,8 @@ _SAME_SETTING, _OTHER_SETTING = 0.01, 0.03
 _APART = 2.0
 #: More leverage is not believed, since the terms of the formula are not known here, only what it rests on.
 _MOST_LEVERAGE = 0.5
+#: Residuals of this share of what is fitted are the rounding of a computer, and follow its processor.
+_ROUNDING = 1e-12
 #: A misfit that adds less to the variance widens an interval by less than three percent.
 _MATERIAL = 0.05
 
@@ -121,7 +121,7 @@ def judge(left: Sequence[Residuals]) -> Adequacy:
 
 
 def _checks(left: Residuals) -> Iterator[Checked]:
-    if not np.all(np.asarray(left.uncertainty) > 0):
+    if not np.all(np.asarray(left.uncertainty) > _ROUNDING * np.max(np.abs(left.fitted))):
         return  # readings without any scatter, as typed from one another: there is nothing to compare a misfit with
     scaled = left.residual / left.uncertainty
     size, correlated = scaled.size, left.degrees_of_freedom < 0.6 * left.residual.size and left.residual.size > 30
@@ -174,12 +174,12 @@ def lack_of_fit(residuals: np.ndarray, replicate: np.ndarray, parameters: int) -
         return None
     middle = np.bincount(place, residuals) / np.bincount(place)
     pure = float(np.sum((residuals - middle[place]) ** 2))
-    between = float(np.sum(residuals**2)) - pure
+    between = max(0.0, float(np.sum(residuals**2)) - pure)
     if pure <= 0:
         return None
     statistic = (between / (m - parameters)) / (pure / (n - m))
     excess = between / (m - parameters) / (float(residuals @ residuals) / (n - parameters)) - 1.0
-    return statistic, float(f_law.sf(statistic, m - parameters, n - m)), max(0.0, excess)
+    return statistic, float(fdtrc(m - parameters, n - m, statistic)), max(0.0, excess)
 
 
 def bend(regressor: np.ndarray, residuals: np.ndarray, parameters: int) -> tuple[float, float, float] | None:
@@ -215,7 +215,7 @@ def _extra(terms: np.ndarray, residuals: np.ndarray, parameters: int) -> tuple[f
     mean_square = explained / terms.shape[1]
     statistic = mean_square / (rest / freedom)
     excess = mean_square / (float(residuals @ residuals) / (n - parameters)) - 1.0
-    return statistic, float(f_law.sf(statistic, terms.shape[1], freedom)), max(0.0, excess)
+    return statistic, float(fdtrc(terms.shape[1], freedom, statistic)), max(0.0, excess)
 
 
 def runs(residuals: np.ndarray) -> tuple[float, float] | None:
@@ -232,7 +232,7 @@ def runs(residuals: np.ndarray) -> tuple[float, float] | None:
     mean = 2.0 * more * less / n + 1.0
     variance = (mean - 1.0) * (mean - 2.0) / (n - 1.0)
     z = (1 + int(np.sum(signs[1:] != signs[:-1])) - mean) / math.sqrt(variance)
-    return z, float(norm.cdf(z))
+    return z, float(ndtr(z))
 
 
 def single(design: np.ndarray, residuals: np.ndarray, parameters: int) -> tuple[float, float, float, int] | None:
@@ -250,7 +250,7 @@ def single(design: np.ndarray, residuals: np.ndarray, parameters: int) -> tuple[
     square = float(residuals @ residuals)
     others = max(square - float(residuals[place] ** 2), 1e-12 * square) / (n - k - 1)
     studentised = float(residuals[place]) / math.sqrt(others)
-    probability = min(1.0, 2.0 * n * float(t_law.sf(abs(studentised), n - k - 1)))
+    probability = min(1.0, 2.0 * n * float(stdtr(n - k - 1, -abs(studentised))))
     scale = np.linalg.norm(design, axis=0)
     basis, values, _ = np.linalg.svd(design[:, scale > 0] / scale[scale > 0], full_matrices=False)
     leverage = min(float(np.sum(basis[place, values > 1e-9 * values[0]] ** 2)), _MOST_LEVERAGE)
