@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
-import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-from tests.patience import HUNG
+from tests.evidence.forked import Forks, forks
 from tests.workflow.conftest import Project
 
 PASSPHRASE = "correct horse 7"
@@ -19,10 +19,11 @@ PASSPHRASE = "correct horse 7"
 
 @dataclass(frozen=True)
 class Workshop:
-    """A project, and the home folder in which its certificate lies."""
+    """A project, the home folder in which its certificate lies, and what runs the program's commands."""
 
     project: Project
     home: Path
+    forks: Forks
 
     @property
     def root(self) -> Path:
@@ -47,17 +48,9 @@ class Workshop:
     def command(self, *arguments: str | Path, trust: bool = True) -> subprocess.CompletedProcess[str]:
         """Run a command of the program; without ``trust`` as a stranger who has no certificate."""
         home = self.home if trust else self.home / "stranger"
-        environment = {**os.environ, "PYTHONPATH": str(self.root / "scripts"), "XDG_DATA_HOME": str(home)}
-        result = subprocess.run(
-            [sys.executable, "-m", "rotorproof", *map(str, arguments)],
-            cwd=self.root,
-            env={**environment, "OMP_NUM_THREADS": "1"},
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            check=False,
-            timeout=HUNG,
-        )
+        environment = {**os.environ, "PYTHONPATH": str(self.root / "scripts"), "OMP_NUM_THREADS": "1"}
+        environment["XDG_DATA_HOME"] = str(home)
+        result = self.forks.run([str(argument) for argument in arguments], self.root, environment)
         assert "Traceback" not in result.stderr, result.stderr
         assert PASSPHRASE not in result.stdout + result.stderr
         return result
@@ -75,15 +68,22 @@ def copy_of(workshop: Workshop, place: Path) -> Workshop:
     for path in (place / "project").rglob("*"):
         if path.is_file():
             path.chmod(0o644)
-    return Workshop(Project(place / "project"), place / "home")
+    return Workshop(Project(place / "project"), place / "home", workshop.forks)
 
 
 @pytest.fixture(scope="session")
-def reported(tmp_path_factory: pytest.TempPathFactory) -> Workshop:
+def forked() -> Iterator[Forks]:
+    """Return the process that forks for every command."""
+    with forks() as process:
+        yield process
+
+
+@pytest.fixture(scope="session")
+def reported(forked: Forks, tmp_path_factory: pytest.TempPathFactory) -> Workshop:
     """Return a workshop whose unit CT-1 has a report; not to be changed."""
     place = tmp_path_factory.mktemp("workshop")
     (place / "home").mkdir()
-    workshop = Workshop(Project.fresh(place / "project"), place / "home")
+    workshop = Workshop(Project.fresh(place / "project"), place / "home", forked)
     workshop.passphrase.write_text(PASSPHRASE + "\n", encoding="utf-8")
     workshop.project.add_unit("CT-1")
     workshop.project.run()
