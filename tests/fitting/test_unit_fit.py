@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pytest
 
 from rotorproof.fitting.unit_fit import TestLog, UnitFit, fit_unit
 from rotorproof.procedures.base import Log
@@ -83,6 +84,7 @@ def test_a_fast_open_circuit_run_does_not_narrow_what_is_said_of_drag_at_speed()
         assert any("The drag was measured up to 76 rpm" in note for note in part.shown.notes)
 
 
+@pytest.mark.usefixtures("smooth_drive")
 def test_what_one_units_nameplate_states_is_no_error_of_another() -> None:
     names = []
     for name in ("U-1", "U-2"):
@@ -91,6 +93,7 @@ def test_what_one_units_nameplate_states_is_no_error_of_another() -> None:
     assert names[0] and names[1] and not names[0] & names[1]
 
 
+@pytest.mark.usefixtures("smooth_drive")
 def test_what_cannot_be_predicted_is_a_problem_that_says_why() -> None:
     found = fitted(winding_resistance=steps(), no_load=free_run(25.0))
     messages = [problem.message for problem in found.problems if problem.procedure == "pack-prediction"]

@@ -476,7 +476,7 @@ def test_mdf_whose_blocks_go_in_a_circle(tmp_path):
     channel = content.index(b"##CN")
     struct.pack_into("<Q", content, channel + 24, channel)  # the next channel is this one
     (tmp_path / "a.mf4").write_bytes(content)
-    limits.use(Limits(reading_seconds=8))
+    limits.use(Limits(reading_seconds=3))
     assert "reading_seconds" in refused(tmp_path / "a.mf4")[0].message
 
 

@@ -40,8 +40,15 @@ def written(path: Path, rows: list[dict[str, Any]]) -> Path:
     return path
 
 
-def test_a_book_names_every_quantity_its_checks_and_what_is_not_covered(tmp_path: Path) -> None:
-    pdf, html = render_book(written(tmp_path / "record.json", full()), tmp_path / "book")
+@pytest.fixture(scope="module")
+def book(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Return the book of all quantities, made once, as PDF and as a page."""
+    folder = tmp_path_factory.mktemp("book")
+    return render_book(written(folder / "record.json", full()), folder / "book")
+
+
+def test_a_book_names_every_quantity_its_checks_and_what_is_not_covered(book: tuple[Path, Path]) -> None:
+    pdf, html = book
     text = html.read_text(encoding="utf-8")
     for quantity in quantities().values():
         assert quantity.name in text
@@ -53,10 +60,9 @@ def test_a_book_names_every_quantity_its_checks_and_what_is_not_covered(tmp_path
     assert any("IEC 60228, table 1" in page.extract_text() for page in pages)
 
 
-def test_the_same_record_gives_the_same_bytes(tmp_path: Path) -> None:
-    record = written(tmp_path / "record.json", full())
-    first, second = (render_book(record, tmp_path / name) for name in ("one", "two"))
-    assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]
+def test_the_same_record_gives_the_same_bytes(book: tuple[Path, Path], tmp_path: Path) -> None:
+    again = render_book(written(tmp_path / "record.json", full()), tmp_path / "again")
+    assert [path.read_bytes() for path in book] == [path.read_bytes() for path in again]
 
 
 def test_a_hole_a_failure_and_an_unknown_subject_stop_it(tmp_path: Path) -> None:
