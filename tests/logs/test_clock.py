@@ -19,7 +19,7 @@ from rotorproof.logs import limits
 from rotorproof.logs.clock import Clock, seconds
 from rotorproof.logs.table import open_log, read_table
 from rotorproof.settings.layout import BUILTIN, Layout, LayoutColumn
-from rotorproof.uncertainty.stamps import StampEnd
+from rotorproof.uncertainty.stamps import PLACES, StampError
 
 from ..errors.bench import Bench, process
 
@@ -80,7 +80,7 @@ def test_every_form_is_read_as_seconds(tmp_path, form):
     assert found.time_resolution == pytest.approx(step)
     (note,) = found.notes
     assert note.severity == "warning"
-    assert "counts as an error of ± 0.005 s of the first and of the last reading" in note.message
+    assert "counts as an error of ± 0.005 s" in note.message
     assert ("midnight passed" in note.message) == ("%d" not in pattern)
 
 
@@ -285,11 +285,31 @@ def test_the_ends_of_a_log_are_as_far_off_as_its_clock_is_coarse():
     begin = draw.uniform(0, 1, 200_000)
     length = draw.uniform(100, 200, 200_000)
     off = np.floor(begin + length) - np.floor(begin) - length
-    time = np.array([0.0, 40.0, 150.0])
-    ends = [StampEnd(1.0, first).error(time) for first in (True, False)]
-    stated = math.hypot(*(error[-1] - error[0] for error in ends))
+    time = np.array([0.0, 40.0, 75.0, 150.0])
+    places = [StampError(1.0, place).error(time) for place in range(len(PLACES))]
+    stated = math.hypot(*(error[-1] - error[0] for error in places))
     assert stated == pytest.approx(off.std(), rel=0.01)
-    assert all(abs(error).max() * math.sqrt(3) == pytest.approx(0.5) for error in ends)
+    assert all(abs(error).max() * math.sqrt(3) == pytest.approx(0.5) for error in places)
+    # Nowhere is a stamp off by more than its step allows.
+    assert np.all(np.abs(places).sum(axis=0) * math.sqrt(3) <= 0.5 + 1e-12)
+
+
+@pytest.mark.parametrize("pace", [0.77, 1.0, 1.013, 1.03])
+def test_slope_and_bend_hold_the_truth_whatever_the_pace_of_the_readings(pace):
+    """A clock cut to whole seconds moves a fitted slope and bend by no more than two and a half times what is stated.
+
+    The fit is NumPy's; the clock, with every phase that readings can have to it, is arithmetic.
+    """
+    true = np.arange(0.0, 30.0, pace)
+    off = []
+    for begin in np.linspace(0.0, 1.0, 101)[:-1]:
+        time = np.floor(begin + true) - np.floor(begin)
+        off.append(np.polyfit(time, true, 2)[:2])
+    spread = np.std(off, axis=0)
+    moved = [np.polyfit(true + StampError(1.0, place).error(true), true, 2)[:2] for place in range(len(PLACES))]
+    stated = np.sqrt(np.sum((np.array(moved) - np.polyfit(true, true, 2)[:2]) ** 2, axis=0))
+    assert np.all(spread < 1.5 * stated)
+    assert np.all(np.abs(off - np.polyfit(true, true, 2)[:2]).max(axis=0) < 2.5 * stated)
 
 
 def test_check_sees_the_same(tmp_path):

@@ -204,7 +204,7 @@ def _column(position: int, head: str, first: str) -> ProposedColumn:
     number = position + 1
     if len(head) > limits.LONGEST_NAME:
         return ProposedColumn(number, head[:40] + "...", None, None, "its header is too long for a name")
-    seen = f"; the first reading is {first[:40]}" if first else ""
+    seen = f"; the first reading is {first.removeprefix('T')[:40]}" if first else ""
     if is_stamp(first) and has_time(first):
         two = first.count(":") == 1 and not has_date(first) and not first.startswith("T")
         unit = None if two and "." not in first and "," not in first else "clock"

@@ -21,10 +21,15 @@ from ..settings.unit import Accuracies, Instrument, Test, UnitFile
 from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence
 from ..uncertainty.specification import Specification, components, rounding_shows
-from ..uncertainty.stamps import StampEnd
+from ..uncertainty.stamps import PLACES, StampError
 from ..units import Measured
 from .engine import InstrumentError
 
+#: What is said where no instrument states how exactly the clock runs whose times a log holds.
+_CLOCK_ALONE = (
+    "no instrument states an accuracy for time; of the clock the intervals hold the step of its times alone, "
+    "not how fast it runs: add 'accuracy: {time: 50 ppm}' or what its data sheet says"
+)
 _KINDS = frozenset(Accuracies.model_fields)
 
 
@@ -108,23 +113,24 @@ def assign(
             # One log may serve two tests.
             known = errors.get(error.influence.name)
             errors[error.influence.name] = replace(error, columns=(*known.columns, *error.columns)) if known else error
+    if "time" in problems and all(log.time_resolution for log in logs):
+        problems["time"] = replace(problems["time"], message=_CLOCK_ALONE)
     return Assigned(list(errors.values()), uncertain, list(problems.values()))
 
 
 def _stamp_errors(unit: str, test: Test, index: int, log: Log) -> list[InstrumentError]:
-    """Return the errors of a log's clock times: what the step in which they are written leaves open at either end."""
+    """Return the errors of a log's clock times: what the step in which they are written leaves open."""
     time = log.get("time")
     if not log.time_resolution or time is None or not time.size:
         return []
     stem = f"clock/{unit}/{test.log}/{time[0]:.9g} to {time[-1]:.9g}"
-    ends = [(True, "first"), (False, "last")]
     return [
         InstrumentError(
-            Influence(f"{stem}/{name}", f"step of the clock times of {test.log}, {name} reading", "rectangular"),
-            StampEnd(log.time_resolution, first),
+            Influence(f"{stem}/{name}", f"step of the clock times of {test.log}, {name}", "rectangular"),
+            StampError(log.time_resolution, place),
             ((index, "time"),),
         )
-        for first, name in ends
+        for place, name in enumerate(PLACES)
     ]
 
 

@@ -24,7 +24,7 @@ from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence, block_influences, propagate
 from ..uncertainty.monte_carlo import Direction, Expansion, Simulation, simulate
 from ..uncertainty.result import Result
-from ..uncertainty.stamps import StampEnd
+from ..uncertainty.stamps import StampError
 from .adequacy import Adequacy, advice, judge
 from .adequacy import words as adequacy_words
 from .admitted import admitted
@@ -36,7 +36,7 @@ class InstrumentError:
     """One instrument's systematic error: the columns and conditions it read, as ``(log index, name)``."""
 
     influence: Influence
-    accuracy: Accuracy | StampEnd
+    accuracy: Accuracy | StampError
     columns: Sequence[tuple[int, str]] = ()
     conditions: Sequence[tuple[int, str]] = ()
     #: Of what kind of quantity the readings are; "" where nobody says.

@@ -31,8 +31,8 @@ class Stamps:
             words += ", midnight passed" if self.midnights == 1 else f", midnight passed {self.midnights} times"
         if self.sharing > 1:
             words += f"; up to {self.sharing} readings carry the same stamp and are spread evenly over its step"
-        words += f"; its step of {self.resolution:g} s counts as an error of ± {self.resolution / 2:g} s of the first "
-        return Problem(words + "and of the last reading", file=shown, column="time", severity="warning")
+        words += f"; its step of {self.resolution:g} s counts as an error of ± {self.resolution / 2:g} s"
+        return Problem(words, file=shown, column="time", severity="warning")
 
 
 @dataclass(frozen=True)

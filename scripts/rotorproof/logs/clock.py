@@ -155,7 +155,7 @@ def seconds(texts: Sequence[str], clock: Clock) -> tuple[np.ndarray, Stamps]:
     counts = np.diff(starts, append=raw.size)
     inside = np.arange(raw.size) - np.repeat(starts, counts)
     time = raw + resolution * (inside + 0.5) / np.repeat(counts, counts)
-    return time - time[0], Stamps(resolution, int(counts.max()), int(turns[-1]), texts[0])
+    return time - time[0], Stamps(resolution, int(counts.max()), int(turns[-1]), texts[0].removeprefix("T"))
 
 
 def _read(texts: Sequence[str], clock: Clock) -> tuple[np.ndarray, np.ndarray, np.ndarray, bool]:
