@@ -17,6 +17,7 @@ def main(
     """Fit the logs in ``readings`` and write ``fit`` (JSON) and ``panels`` (arrays of the figures).
 
     ``parts`` are the fits of a drive's parts, in the order in which its file names them.
+    What they say is compared with the nameplate, and a slip that would explain a disagreement is named.
     Returns the traces of what failed.
     """
     from rotorproof.fitting.parts import part
@@ -27,6 +28,7 @@ def main(
     from rotorproof.settings.load import conditions_of
     from rotorproof.settings.run import RunSettings
     from rotorproof.settings.unit import UnitFile
+    from rotorproof.witness.search import second_witness
 
     model = UnitFile.model_validate(unit)
     roles = model.parts.roles if model.parts else {}
@@ -39,7 +41,9 @@ def main(
         written = conditions_of(test)
         values = {name: measured.value for name, measured in written.items()}
         entries.append(TestLog(test, Log(test.label or test.procedure, columns, values, time_resolution=step), written))
-    result = fit_unit(model, entries, RunSettings.model_validate(settings), f"{model.unit}/unit.yaml", made_of)
+    run = RunSettings.model_validate(settings)
+    result = fit_unit(model, entries, run, f"{model.unit}/unit.yaml", made_of)
+    result.problems += second_witness(model, entries, run, result, made_of)
     save_fit(fit, panels, result)
     return result.tracebacks
 

@@ -41,6 +41,7 @@ MAY_IMPORT = {
     "logs": "columns errors files jsonio procedures settings signs units",
     "fitting": "signs columns derivations errors jsonio physics procedures quantities settings uncertainty units",
     "season": "decision derivations errors fitting procedures quantities settings uncertainty units",
+    "witness": "columns errors fitting procedures quantities settings signs units",
     "checking": "columns derivations errors fitting logs procedures settings signs units",
     "evidence": "__init__ bounded child decision errors files jsonio logs",
     "drafts": "columns derivations errors logs procedures settings units",

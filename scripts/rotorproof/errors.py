@@ -34,8 +34,9 @@ class Problem:
     ``message`` says in one or two sentences what is wrong and what to do; ``file``, ``line`` and ``column`` say
     where, as far as it is known. An *error* means something asked for could not be given; a *warning* means a
     number was given but needs a careful eye. ``doubt`` marks a warning that a number may be right or wrong by a
-    known kind of slip: ``"unit"`` where the readings look as if a unit were wrong. ``danger`` marks what may hurt
-    somebody who uses the unit: it stands beside the verdict.
+    known kind of slip: ``"unit"`` where the readings look as if a unit were wrong; ``slip`` then says in a few words
+    which single slip would explain it, where one does. ``danger`` marks what may hurt somebody who uses the unit: it
+    stands beside the verdict.
     """
 
     message: str
@@ -45,6 +46,7 @@ class Problem:
     severity: Severity = "error"
     procedure: str | None = None
     doubt: Literal["unit"] | None = None
+    slip: str | None = None
     danger: bool = False
 
     def as_json(self) -> dict[str, Any]:

@@ -122,4 +122,32 @@ def test_rows_of_zeros_at_the_end_are_padding() -> None:
     columns = {name: np.concatenate([values, np.zeros(40)]) for name, values in free().items()}
     (found,) = seen(columns)
     assert "the last 40 rows are zero" in found.message
-    assert not found.unit
+    assert found.unit
+    assert found.slip
+    first = {name: np.concatenate([np.zeros(3), values]) for name, values in free().items()}
+    assert any("the first 3 rows are zero" in f.message for f in seen(first))
+
+
+@pytest.mark.parametrize(("row", "factor"), [(40, 10.0), (99, 0.1), (0, 10.0)])
+def test_one_reading_of_a_record_is_off_by_ten(row: int, factor: float) -> None:
+    """A tail current, or any reading of a smooth record, whose decimal slipped."""
+    rng = np.random.default_rng(4)
+    time = np.arange(100.0)
+    columns = {
+        "time": time,
+        "supply_current": 3.0 * np.exp(-time / 60) + rng.normal(0, 2e-3, 100),
+        "temperature_winding": 22.0 + 0.3 * time,
+    }
+    assert seen(columns) == []
+    columns["supply_current"][row] *= factor
+    (found,) = seen(columns)
+    assert found.unit
+    assert f"reading {row + 1} of supply current" in str(found.slip)
+
+
+def test_a_step_and_coarse_noise_are_no_slip_of_a_decimal() -> None:
+    rng = np.random.default_rng(5)
+    time = np.arange(400.0)
+    noise = np.round(rng.normal(0, 2e-3, 400), 3)
+    step = np.where(time < 200, 10.0, 1.0) + rng.normal(0, 1e-3, 400)
+    assert seen({"time": time, "supply_current": noise + 0.001, "throttle": step}) == []

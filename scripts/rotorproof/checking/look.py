@@ -46,6 +46,7 @@ def look(unit: UnitFile, test: Test, survey: Survey) -> list[Problem]:
             severity="warning",
             procedure=procedure.name,
             doubt="unit" if finding.unit else None,
+            slip=finding.slip,
         )
         for finding in found
         if not (finding.small and _at_rest(test))

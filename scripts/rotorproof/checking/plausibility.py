@@ -151,7 +151,9 @@ def _rated(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
 
 def _swapped_supply(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
     rated = known.get("rated_voltage")
-    if rated and {"supply_voltage", "supply_current"} <= set(survey.columns):
+    # A winding at rest that direct current warms takes such a current at such a voltage.
+    warmed = "temperature_winding" in survey.columns and "speed" not in survey.columns
+    if rated and not warmed and {"supply_voltage", "supply_current"} <= set(survey.columns):
         voltage, current = survey.mean("supply_voltage"), survey.mean("supply_current")
         if 0.6 < current / rated < 1.6 and abs(voltage) < 0.3 * rated:
             yield Finding(

@@ -18,6 +18,9 @@ _COLDEST_ROOM, _HOTTEST_ROOM = 0.0, 45.0
 _AT_REST, _ELSEWHERE = 12.0, 25.0
 #: Standard acceleration of free fall, which a force in kg lacks to be in N (CGPM 1901; ISO 80000-3).
 GRAVITY = 9.80665
+#: A record of so many rows is looked through for single readings off by ten, within this share of ten; where more than
+#: a few are, it is the record that jumps (common practice, no source).
+_FEWEST_ROWS, _MOST_ROWS, _TEN, _FEW_SPIKES = 12, 20_000, 0.08, 3
 #: Rows of zeros in every column from which on they are no readings (common practice, no source).
 _PADDING_ROWS = 3
 
@@ -28,6 +31,7 @@ def slips(survey: Survey, known: Mapping[str, float], conditions: Mapping[str, f
     yield from _exchanged(survey, known)
     yield from _kilograms(survey, known, conditions)
     yield from _padding(survey)
+    yield from _spike(survey)
 
 
 def _celsius(fahrenheit: float) -> float:
@@ -117,15 +121,50 @@ def _kilograms(survey: Survey, known: Mapping[str, float], conditions: Mapping[s
 
 
 def _padding(survey: Survey) -> Iterator[Finding]:
-    """Tell rows of zeros at the end of a log: a logger that filled its file, not readings."""
+    """Tell rows of zeros in every column but time: a logger that filled its file, not readings."""
     columns = {n: v for n, v in survey.start.items() if n != "time" and COLUMNS[n].kind != "logic" and np.any(v)}
-    if len(columns) < 2 or survey.rows > KEPT_ROWS:
+    if len(columns) < (1 if "time" in survey.start else 2) or survey.rows > KEPT_ROWS:
         return
-    filled = np.flatnonzero(np.any([v != 0 for v in columns.values()], axis=0))
-    rows = survey.rows - 1 - int(filled[-1])
-    if rows >= _PADDING_ROWS:
+    zero = ~np.any([v != 0 for v in columns.values()], axis=0)
+    before = int(np.argmin(zero))
+    after = int(np.argmin(zero[::-1]))
+    where = " and ".join(
+        f"the {side} {rows} rows" for side, rows in (("first", before), ("last", after)) if rows >= _PADDING_ROWS
+    )
+    if len(columns) > 1 and where:
         yield Finding(
-            f"the last {rows} rows are zero in every column: did the logger fill up its file? Take them off, or give "
-            "the log a 'window' that ends before them",
+            f"{where} are zero in every column: did the logger fill up its file? Take them off, or give the log a "
+            "'window' that leaves them out",
             None,
+            unit=True,
+            slip="rows of zeros that a logger filled in",
         )
+
+
+def _spike(survey: Survey) -> Iterator[Finding]:
+    """Tell a reading of a smooth record that is ten times, or a tenth of, what its neighbours are."""
+    if "time" not in survey.start or not _FEWEST_ROWS <= survey.rows <= _MOST_ROWS:
+        return
+    for name, values in survey.start.items():
+        if COLUMNS[name].kind in ("time", "logic", "ratio") or not np.any(values):
+            continue
+        padded = np.pad(values, 2, mode="reflect")
+        middle = np.sort(np.column_stack([padded[k : k + values.size] for k in (0, 1, 3, 4)]), axis=1)
+        # Of four neighbours the two in the middle: another spike among them does not count.
+        around, apart = 0.5 * (middle[:, 1] + middle[:, 2]), np.ptp(middle, axis=1)
+        step = float(np.min(np.diff(np.unique(values)), initial=np.inf))
+        told = np.abs(around) > max(10.0 * step, 0.02 * float(np.median(np.abs(values))))
+        calm = told & (apart < 0.1 * np.abs(around))
+        ratio = np.divide(values, around, out=np.ones_like(values), where=calm)
+        rows = np.flatnonzero(calm & ((np.abs(ratio / 10 - 1) < _TEN) | (np.abs(ratio * 10 - 1) < _TEN)))
+        if 1 <= rows.size <= _FEW_SPIKES:
+            row = int(rows[0])
+            side = "ten times" if ratio[row] > 1 else "a tenth of"
+            title = COLUMNS[name].title
+            yield Finding(
+                f"reading {row + 1} of {title} is {side} its neighbours: a decimal that slipped, or a range that the "
+                "meter changed? Correct it at its source, or leave it out with a 'window'",
+                name,
+                unit=True,
+                slip=f"reading {row + 1} of {title} off by ten",
+            )

@@ -228,6 +228,7 @@ class ProblemEntry(_Model):
     procedure: str | None = None
     #: The readings look as if a unit were wrong: a verdict may rest on it.
     doubt: Literal["unit"] | None = None
+    slip: Annotated[str | None, Field(description="the likeliest single slip, in a few words")] = None
     danger: Annotated[bool, Field(description="somebody who uses the unit may be hurt")] = False
 
     @classmethod

@@ -13,7 +13,9 @@ def doubt(results: Results) -> str:
         return ""
     names = list(dict.fromkeys(str(place).rpartition("/")[2] for place in places if place))
     where = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
-    return f"readings look as if a unit or a scale were wrong ({where}): see Problems before relying on the verdict"
+    likely = next((p.slip for p in results.problems if p.slip), None)
+    named = f". The likeliest slip: {likely}. See" if likely else ": see"
+    return f"readings look as if a unit or a scale were wrong ({where}){named} Problems before relying on the verdict"
 
 
 def titled(criterion: CriterionEntry | ComparedCriterion) -> str:

@@ -109,7 +109,7 @@ def run(
     given = {**given, **{item.name: form for item, form in assumed}}
     values = {name: form.value for name, form in given.items()}
     centre = _Asked(values)
-    logs = _with_stated(logs, instruments, uncertain_conditions)
+    logs = with_stated(logs, instruments, uncertain_conditions)
     choice = procedure.choose(logs, values)
     fit = procedure.estimate(logs, centre, choice)
     best = procedure.derive(fit.parameters, centre)
@@ -321,7 +321,7 @@ class _Response:
         )
 
 
-def _with_stated(
+def with_stated(
     logs: Sequence[Log], instruments: Sequence[InstrumentError], uncertain_conditions: Mapping[tuple[int, str], Form]
 ) -> list[Log]:
     """Return the logs with the stated standard uncertainty of each column and condition at its RMS reading."""

@@ -106,7 +106,7 @@ def fit_unit(
     result = UnitFit(problems=instrument_problems(unit, shown), parts=parts)
     result.applications = applications(unit.meant, settings)
     fixed = _fixed(unit, settings, parts)
-    in_tests = {**fixed, **_only_pack(result.applications)}
+    in_tests = scalars_of_tests(unit, settings, parts)
     probability = settings.coverage_probability
     by_procedure: dict[str, list[TestLog]] = defaultdict(list)
     for entry in logs:
@@ -114,7 +114,7 @@ def fit_unit(
     for name in in_order(set(by_procedure)):
         procedure = procedures()[name]
         entries = by_procedure[name]
-        for label, group in _runs(procedure, entries):
+        for label, group in runs(procedure, entries):
             given = {**in_tests, **_needed(procedure.needs, best_forms(result.outcomes), result)}
             _run_one(unit, procedure, label, group, given, shown, result, probability=probability)
     result.adjusted = adjusted(unit.unit, result.outcomes, probability)
@@ -283,12 +283,13 @@ def _highest(logs: Sequence[TestLog], column: str) -> float | None:
     return max((float(abs(entry.log[column]).max()) for entry in logs if column in entry.log), default=None)
 
 
-def _runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, list[TestLog]]]:
+def runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, list[TestLog]]]:
+    """Return the label and the logs of each run of a procedure: one log, or those that it fits together."""
     if procedure.combines_by_label:
-        runs: dict[str, list[TestLog]] = defaultdict(list)
+        together: dict[str, list[TestLog]] = defaultdict(list)
         for entry in entries:
-            runs[entry.test.label or procedure.name].append(entry)
-        return list(runs.items())
+            together[entry.test.label or procedure.name].append(entry)
+        return list(together.items())
     if procedure.combines:
         return [(procedure.name, list(entries))]
     labels: dict[str, list[TestLog]] = {}
@@ -376,6 +377,11 @@ def _unexpected(unit: str, name: str, error: Exception, result: UnitFit, files: 
     """Keep an unforeseen failure from taking the unit down; the trace goes to the job's log."""
     result.tracebacks.append(f"{name}, {files or unit}\n{traceback.format_exc()}")
     result.problems.append(unforeseen(name, error, files, trace_of(unit, "fit")))
+
+
+def scalars_of_tests(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict[str, Form]:
+    """Return the scalars that tests may use and none gives: those of ``_fixed``, and the pack where there is one."""
+    return {**_fixed(unit, settings, parts), **_only_pack(applications(unit.meant, settings))}
 
 
 def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict[str, Form]:

@@ -89,6 +89,8 @@ def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: s
             line_of(path, layout, wanted, suspect.row if rows is None else int(rows[suspect.row]), shown=shown),
             suspect.column,
             "warning",
+            doubt="unit" if suspect.slip else None,
+            slip=suspect.slip,
         )
         for suspect in procedure.suspects(found.columns)
     ]

@@ -284,11 +284,15 @@ def electrical_turns(given: Mapping[str, Any]) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """A reading that can be read but hardly be right: ``row`` from 0, the canonical column, and what to do."""
+    """A reading that can be read but hardly be right: ``row`` from 0, the canonical column, and what to do.
+
+    ``slip`` says in a few words what slipped, where it is so gross that the verdict is in doubt.
+    """
 
     row: int
     column: str
     message: str
+    slip: str | None = None
 
 
 class Reducer(Protocol):

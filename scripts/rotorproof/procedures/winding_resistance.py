@@ -96,6 +96,7 @@ class WindingResistance(Procedure):
                     f"{voltage[row]:.4g} V at {current[row]:.4g} A, where the other readings lead to "
                     f"{expected[row]:.4g} V: more than ten robust standard deviations and 20 % off their line. Correct "
                     "the voltage or the current if it is a slip",
+                    f"reading {row + 1} of voltage or current {pair[0].upper()}-{pair[1].upper()}",
                 )
                 for row in np.flatnonzero(rows)[:_NAMED]
             ]

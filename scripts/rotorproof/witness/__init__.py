@@ -1,0 +1,1 @@
+"""A second witness: do nameplate, physics and tests of a unit agree, and if not, which single slip explains it."""

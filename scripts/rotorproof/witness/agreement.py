@@ -1,0 +1,273 @@
+"""How far the tests of a unit, its nameplate and its kind agree on the constants that they have in common.
+
+Each constant is a pool of witnesses: what each test gives, as a logarithm with its spread, and what the nameplate lets
+expect. The price of a pool is the least sum of squared normalised distances from one common value, which grows as the
+distance itself beyond five spreads, so that one wild value does not outweigh all others.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..columns import COLUMNS
+from ..fitting.points import Point, Run
+from ..procedures.base import Log
+from ..quantities import quantities
+from .expected import Expected, expected
+
+#: Spread of the logarithm that is left to what two tests mean by one constant, beside their stated uncertainty
+#: (common practice, no source): commutation, warm magnets, unlike running-in.
+_APART = {"constant": 0.04, "drag": 0.35, "line resistance": 0.06}
+_ELSE_APART = 0.04
+#: A slow turn in a cogging test shows other friction than a fast one, of the same order.
+_STATIC = 0.8
+_STRAIGHT = 5.0
+#: What the nameplate lets expect with less spread than this tells a slip from none.
+_NARROW = 0.25
+#: Price of a run, or of a value that was there before, which gives no result or one that cannot be.
+_NOTHING = 24.0
+#: Relative change of the resistance of copper per kelvin, from 20 °C (IEC 60034-1: 1/(235 + 20)).
+_COPPER = 1 / 255
+#: Fed with direct current, a winding at rest takes less than this share of the rated voltage.
+_AT_REST = 0.3
+
+
+@dataclass(frozen=True)
+class Witness:
+    """One value of a constant: who says so in words, the value in SI, the spread of its logarithm, its tests.
+
+    A value below zero, or none where there was one, has no logarithm: it costs ``_NOTHING`` and joins no pool.
+    """
+
+    who: str
+    value: float
+    spread: float
+    places: tuple[int, ...] = ()
+    #: Kind of quantity, which fixes the unit of ``value``.
+    kind: str = "number"
+
+
+@dataclass(frozen=True)
+class Pool:
+    """The witnesses of one constant, the common value that fits them best (logarithm), and the price."""
+
+    name: str
+    witnesses: Sequence[Witness]
+    middle: float
+    price: float
+
+
+@dataclass
+class Agreement:
+    """All pools, and the price of the whole."""
+
+    pools: list[Pool] = field(default_factory=list)
+    price: float = 0.0
+    #: Keys of witnesses and runs that gave something.
+    gave: frozenset[tuple[str, ...]] = frozenset()
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """The relative standard uncertainty of each quantity of each run, as the full fit found it."""
+
+    known: Mapping[tuple[str, str, str], float]
+
+    def of(self, run: Run, quantity: str) -> float:
+        """Return it, at most 1; 5 % where the full fit had no result."""
+        return min(1.0, self.known.get((run.procedure.name, run.label, quantity), 0.05))
+
+
+def agreement(
+    kind: str,
+    runs: Sequence[Run],
+    points: Sequence[Point],
+    logs: Mapping[int, Log],
+    scalars: Mapping[str, float],
+    spreads: Spreads,
+    before: frozenset[tuple[str, ...]] = frozenset(),
+) -> Agreement:
+    """Return how well everything agrees. ``before`` is what was there with the readings as they stand."""
+    plate = {k.removeprefix("nameplate_"): v for k, v in scalars.items() if k.startswith("nameplate_")}
+    ranges = expected(kind, plate)
+    pools: dict[str, list[Witness]] = {}
+    price = 0.0
+    gave: set[tuple[str, ...]] = set()
+    for run, point in zip(runs, points, strict=True):
+        for pool, witness in _reaches(run, logs):
+            pools[pool] = [witness]
+        if point.values is None:
+            price += _NOTHING
+            continue
+        gave.add((run.procedure.name, run.label))
+        for pool, witness in _witnesses(run, point.values, logs, plate, spreads):
+            key = (run.procedure.name, run.label, pool, witness.who)
+            if witness.value > 0 and math.isfinite(witness.value):
+                gave.add(key)
+                pools.setdefault(pool, []).append(witness)
+            elif witness.spread < 0.5:
+                price += _NOTHING
+    price += _NOTHING * len({key for key in before if key not in gave and key[:2] in gave})
+    # A run that gives something at last says nothing for the slip unless another test, or the nameplate, bears it out.
+    borne_out = {
+        one.places
+        for name, pool in pools.items()
+        for one in pool
+        if len(pool) > 1 or ((ahead := ranges.get(range_name(name))) is not None and ahead.spread < _NARROW)
+    }
+    price += _NOTHING * sum(
+        bool(before) and (run.procedure.name, run.label) in gave - before and run.places not in borne_out
+        for run in runs
+    )
+    found = Agreement(gave=frozenset(gave))
+    for name, witnesses in pools.items():
+        priced = _pool(name, witnesses, ranges.get(range_name(name)))
+        price += priced.price
+        found.pools.append(priced)
+    found.price = price
+    return found
+
+
+def range_name(pool: str) -> str:
+    """Return the name under which the range of a pool is expected."""
+    if pool.startswith("reach/"):
+        return pool.rpartition("/")[0]
+    return {"constant": "emf_constant_dc", "line resistance": "phase_resistance"}.get(pool, pool)
+
+
+def _witnesses(
+    run: Run, values: Mapping[str, float], logs: Mapping[int, Log], plate: Mapping[str, float], spreads: Spreads
+) -> Iterator[tuple[str, Witness]]:
+    """Yield the pools that a run has a say in."""
+    name = run.procedure.name
+
+    def witness(quantity: str, value: float, apart: float) -> Witness:
+        spread = math.hypot(spreads.of(run, quantity), apart)
+        return Witness(
+            f"{quantity.replace('_', ' ')} by {run.label}", value, spread, run.places, quantities()[quantity].kind
+        )
+
+    constants = [q for q in ("emf_constant_dc", "torque_constant") if q in values]
+    if constants:
+        # Of an open-circuit test both are one number.
+        yield "constant", witness(constants[-1], values[constants[-1]], _APART["constant"])
+    if name == "load" and "torque_constant" in values and (own := _volts_per_speed(logs[run.places[0]])) is not None:
+        yield "constant", Witness(f"voltage over speed of {run.label}", own, 0.12, run.places, "emf_constant")
+    if "phase_resistance" in values:
+        yield "line resistance", witness("phase_resistance", values["phase_resistance"], _APART["line resistance"])
+    if name == "heat-run" and (own := _fed(logs, run.places, plate)) is not None:
+        yield "line resistance", Witness(f"voltage over current of {run.label}", own, 0.2, run.places, "resistance")
+    speed = plate.get("rated_speed")
+    if speed and "coulomb_friction" in values:
+        middle = 0.5 * speed
+        drag = values["coulomb_friction"] + values.get("viscous_friction", 0.0) * middle
+        drag += values.get("windage", 0.0) * middle**2
+        spread = math.hypot(_APART["drag"], min(0.5, spreads.of(run, "coulomb_friction")))
+        yield "drag", Witness(f"drag at half the rated speed by {run.label}", drag, spread, run.places, "torque")
+    if speed and "static_friction" in values:
+        yield "drag", Witness(f"friction of {run.label}", values["static_friction"], _STATIC, run.places, "torque")
+    for quantity in _SINGLE:
+        if quantity in values:
+            yield quantity, witness(quantity, values[quantity], _ELSE_APART)
+
+
+#: Columns whose largest reading the nameplate lets expect, by procedure.
+_REACH = {
+    "no-load": ("supply_voltage", "speed"),
+    "load": ("supply_voltage", "speed", "supply_current", "torque"),
+    "locked-rotor": ("supply_current", "torque"),
+}
+
+
+def _reaches(run: Run, logs: Mapping[int, Log]) -> Iterator[tuple[str, Witness]]:
+    """Yield the largest readings of a run, which say something even where it gives nothing."""
+    for name in _REACH.get(run.procedure.name, ()):
+        own = [logs[place].columns[name] for place in run.places if name in logs[place]]
+        largest = max((float(np.max(np.abs(values), initial=0.0)) for values in own), default=0.0)
+        if largest > 0:
+            who = f"largest {COLUMNS[name].title} of {run.label}"
+            yield f"reach/{name}/{run.label}", Witness(who, largest, 0.05, run.places, COLUMNS[name].kind)
+
+
+#: Quantities that are a pool of their own.
+_SINGLE = (
+    "emf_constant_peak",
+    "torque_constant_q",
+    "pole_pair_ratio",
+    "no_load_current",
+    "moment_of_inertia",
+    "saturation_current",
+    "electrical_time_constant",
+    "thermal_time_constant",
+    "thermal_capacity",
+    "thermal_resistance",
+    "continuous_current",
+    "efficiency_max",
+    "motor_efficiency_max",
+    "cogging_torque",
+    "pwm_frequency",
+    "dead_time_min",
+    "controller_efficiency",
+    "controller_loss",
+    "standby_power",
+    "throttle_start",
+    "throttle_full",
+    "start_voltage",
+    "cutoff_voltage",
+    "overvoltage_cutoff",
+    "supply_current_limit",
+    "phase_current_limit",
+)
+
+
+def _volts_per_speed(log: Log) -> float | None:
+    """Return supply voltage over speed where the load is least, which is the EMF constant but for a few percent."""
+    columns = [log.get(name) for name in ("supply_voltage", "speed", "torque")]
+    volt, speed, torque = columns
+    if volt is None or speed is None or torque is None:
+        return None
+    duty = log.get("duty")
+    light = (np.abs(torque) <= 0.25 * float(np.max(np.abs(torque), initial=0.0))) & (speed != 0)
+    if not light.any():
+        return None
+    fed = volt if duty is None else volt * duty
+    return float(np.median(np.abs(fed[light] / speed[light])))
+
+
+def _fed(logs: Mapping[int, Log], places: Sequence[int], plate: Mapping[str, float]) -> float | None:
+    """Return half of voltage over current of a winding at rest that direct current warms, in ohm at 20 °C.
+
+    ``None`` where the voltage is more than such a winding takes: then a controller feeds it.
+    """
+    rated = plate.get("rated_voltage")
+    for place in places:
+        log = logs[place]
+        volt, ampere = log.get("supply_voltage"), log.get("supply_current")
+        warm = log.get("temperature_winding")
+        if not rated or volt is None or ampere is None or "speed" in log or np.any(ampere == 0) or not volt.size:
+            continue
+        if float(np.max(np.abs(volt))) < _AT_REST * rated:
+            degrees = float(warm[0]) if warm is not None and warm.size else 20.0
+            return 0.5 * abs(float(volt[0] / ampere[0])) / (1.0 + _COPPER * (degrees - 20.0))
+    return None
+
+
+def _pool(name: str, witnesses: Sequence[Witness], ahead: Expected | None) -> Pool:
+    x = [math.log(one.value) for one in witnesses]
+    s = [one.spread for one in witnesses]
+    if ahead is not None:
+        x.append(ahead.middle)
+        s.append(ahead.spread)
+    at, spread = np.array(x), np.array(s)
+    weight = spread**-2
+    # The least price lies at a witness, or at the mean of some of them: every mean of two is tried, and that of all.
+    pairs = (weight[:, None] * at[:, None] + weight * at) / (weight[:, None] + weight)
+    tried = np.append(pairs.ravel(), np.average(at, weights=weight))
+    far = np.abs(at - tried[:, None]) / spread
+    prices = np.sum(np.where(far <= _STRAIGHT, far**2, _STRAIGHT * (2 * far - _STRAIGHT)), axis=1)
+    best = int(np.argmin(prices))
+    return Pool(name, witnesses, float(tried[best]), float(prices[best]))

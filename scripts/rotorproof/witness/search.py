@@ -1,0 +1,187 @@
+"""Which single slip, undone, makes all tests and the nameplate agree: the line beside the verdict."""
+
+from __future__ import annotations
+
+import math
+import traceback
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from itertools import chain
+
+from ..errors import Problem, trace_of, unforeseen
+from ..fitting.parts import Part
+from ..fitting.points import Points, Run
+from ..fitting.unit_fit import TestLog, UnitFit
+from ..procedures.base import Log
+from ..settings.run import RunSettings
+from ..settings.unit import UnitFile
+from ..signs import number_text, value_text
+from ..units import SI_UNIT
+from .agreement import Agreement, Pool, Spreads, agreement, range_name
+from .expected import Expected, expected
+from .readings import OneReading, one_reading
+from .slip import Slip, plate_slips, slips
+
+#: Twice the logarithm of the odds from which on a slip is named (50 to 1), after its cost.
+_NAMED = 8.0
+#: A pool is odd from this price on: one value more than four spreads off.
+_ODD = 16.0
+#: Runs of more readings are compared, and no slip is tried on them: that would take minutes.
+_MOST_READINGS = 100_000
+#: A witness that is this many spreads off stands apart.
+_FAR = 2.0
+#: Another slip is named beside the likeliest if it is nearly as likely.
+_NEARLY = 3.0
+
+
+def second_witness(
+    unit: UnitFile, entries: Sequence[TestLog], settings: RunSettings, fit: UnitFit, parts: Sequence[Part] = ()
+) -> list[Problem]:
+    """Return one warning for the slip that explains why tests and nameplate disagree, or for each odd constant.
+
+    Nothing is tried where everything agrees, so a sound unit costs one more fit without uncertainty. A comparison that
+    fails in a way nobody foresaw costs no result: it is named, and its trace kept with those of the fit.
+    """
+    try:
+        return _compared(unit, entries, settings, fit, parts)
+    except Exception as error:
+        fit.tracebacks.append(f"comparison of tests and nameplate, {unit.unit}\n{traceback.format_exc()}")
+        name = "the comparison of tests and nameplate"
+        failed = unforeseen(name, error, f"{unit.unit}/unit.yaml", trace_of(unit.unit, "fit"))
+        return [replace(failed, severity="warning", procedure=None)]
+
+
+def _compared(
+    unit: UnitFile, entries: Sequence[TestLog], settings: RunSettings, fit: UnitFit, parts: Sequence[Part]
+) -> list[Problem]:
+    points = Points(unit, entries, settings, parts)
+    known = {
+        (outcome.procedure, outcome.label, name): form.standard_uncertainty / abs(form.value) if form.value else 1.0
+        for outcome in fit.outcomes
+        for name, form in outcome.forms.items()
+    }
+    seen = _Unit(unit, points, Spreads(known))
+    now = seen.agreement(points.logs, points.scalars)
+    single = [_reading(unit, found) for run in seen.badly(fit) if (found := one_reading(points, run)) is not None]
+    if single:
+        return single
+    if now.price - _least(now) < _ODD and all(pool.price < _ODD for pool in now.pools):
+        return []
+    tried = sorted(seen.tried(now), key=lambda one: one[0])
+    if tried and tried[0][0] < now.price - _NAMED:
+        return [_named(unit, now, tried)]
+    ranges = expected(unit.kind, seen.plate)
+    return [_odd(unit, pool, ranges.get(range_name(pool.name))) for pool in now.pools if pool.price >= _ODD]
+
+
+def _suspected(pool: Pool) -> set[int]:
+    """Return the tests that stand apart in a pool; all of them where none does, or two alone."""
+    far = [one for one in pool.witnesses if abs(math.log(one.value) - pool.middle) > _FAR * one.spread]
+    if not far or len(pool.witnesses) < 3:
+        far = list(pool.witnesses)
+    return {place for one in far for place in one.places}
+
+
+def _least(now: Agreement) -> float:
+    """Return the part of the price that every sound unit pays: that of pools which agree."""
+    return sum(pool.price for pool in now.pools if pool.price < _ODD)
+
+
+class _Unit:
+    """A unit whose readings are changed on trial."""
+
+    def __init__(self, unit: UnitFile, points: Points, spreads: Spreads) -> None:
+        self.unit, self.points, self.spreads = unit, points, spreads
+        self.plate = {k.removeprefix("nameplate_"): v for k, v in points.scalars.items() if k.startswith("nameplate_")}
+
+    def badly(self, fit: UnitFit) -> list[Run]:
+        """Return the runs that gave nothing, or whose formulas did not describe their readings."""
+        sound = {(one.procedure, one.label) for one in fit.outcomes if one.adequacy.state != "widened"}
+        return [run for run in self.points.runs if (run.procedure.name, run.label) not in sound]
+
+    def agreement(
+        self, logs: Mapping[int, Log], scalars: Mapping[str, float], before: Agreement | None = None
+    ) -> Agreement:
+        """Return how well everything agrees with these logs, and with scalars of the nameplate as they may be.
+
+        A fit takes little from the nameplate, so that no run is fitted again for it.
+        """
+        found = self.points.at(logs)
+        gave = before.gave if before else frozenset()
+        return agreement(self.unit.kind, self.points.runs, found, logs, scalars, self.spreads, gave)
+
+    def tried(self, now: Agreement) -> Iterator[tuple[float, Slip]]:
+        """Yield the price of everything with each slip undone, its cost added."""
+        places = {place for pool in now.pools if pool.price >= _ODD for place in _suspected(pool)}
+        found = self.points.at(self.points.logs)
+        for run, point in zip(self.points.runs, found, strict=True):
+            if point.values is None:
+                places |= {*run.places}
+        together = [run.places for run in self.points.runs if {*run.places} & places and self._short(run)]
+        every = chain(slips(self.unit.tests, self.points.logs, together), plate_slips(self.points.scalars))
+        for slip in every:
+            logs = {**self.points.logs, **slip.logs}
+            after = self.agreement(logs, {**self.points.scalars, **slip.scalars}, now)
+            yield after.price + slip.cost, slip
+
+    def _short(self, run: Run) -> bool:
+        """Tell whether a run has few enough readings to be fitted some fifty times."""
+        logs = [self.points.logs[place] for place in run.places]
+        return sum(max((v.size for v in log.columns.values()), default=0) for log in logs) <= _MOST_READINGS
+
+
+def _reading(unit: UnitFile, found: OneReading) -> Problem:
+    test = unit.tests[found.place]
+    return Problem(
+        f"{found.what}: with it put right the formula of this test describes its readings, and with no other does it. "
+        "Correct it at its source if it is a slip; every result of this test rests on it as it stands",
+        f"{unit.unit}/{test.log}",
+        column=found.column,
+        severity="warning",
+        procedure=test.procedure,
+        doubt="unit",
+        slip=f"{found.what} in {test.log}",
+    )
+
+
+def _named(unit: UnitFile, now: Agreement, tried: Sequence[tuple[float, Slip]]) -> Problem:
+    price, slip = tried[0]
+    near = next((other for cost, other in tried[1:] if cost < price + _NEARLY and other.what != slip.what), None)
+    where = [unit.tests[place].log for place in slip.places]
+    odd = [pool for pool in now.pools if pool.price >= _ODD]
+    seen = "; ".join(_said(pool) for pool in sorted(odd, key=lambda pool: -pool.price)[:2])
+    seen = seen or "a test gives no result that can be"
+    likely = f"{slip.what}{f', or {near.what}' if near else ''}{f' ({where[0]})' if len(where) == 1 else ''}"
+    return Problem(
+        f"tests and nameplate do not agree: {seen}. The likeliest single slip: {likely}. Fitted again with it "
+        "undone, the tests agree best. Correct it at its source if it is one; the results stand as the readings give "
+        "them",
+        f"{unit.unit}/{where[0] if where else 'unit.yaml'}",
+        column=slip.column or None,
+        severity="warning",
+        procedure=unit.tests[slip.places[0]].procedure if slip.places else None,
+        doubt="unit",
+        slip=likely,
+    )
+
+
+def _said(pool: Pool) -> str:
+    return ", ".join(f"{value_text(one.value, SI_UNIT[one.kind], '.3g')} ({one.who})" for one in pool.witnesses[:4])
+
+
+def _odd(unit: UnitFile, pool: Pool, ahead: Expected | None) -> Problem:
+    """Return the warning for a constant on which tests and nameplate differ for no reason that is a single slip."""
+    places = [place for one in pool.witnesses for place in one.places]
+    (kind,) = {SI_UNIT[one.kind] for one in pool.witnesses[:1]}
+    lets = ""
+    if ahead is not None:
+        low, high = number_text(ahead.low, ".3g"), value_text(ahead.high, kind, ".3g")
+        lets = f", where {ahead.why} lets expect {low} to {high} (common practice, no source)"
+    return Problem(
+        f"{_said(pool)}{lets}: these do not agree, and no single slip of unit, scale or column that was tried explains "
+        "it. Look at the readings of these tests and at the nameplate",
+        f"{unit.unit}/{unit.tests[places[0]].log}",
+        severity="warning",
+        procedure=unit.tests[places[0]].procedure,
+        doubt="unit",
+    )
