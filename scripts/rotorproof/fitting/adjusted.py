@@ -23,7 +23,7 @@ from ..uncertainty.coverage import interval
 from ..uncertainty.forms import Form
 from ..uncertainty.monte_carlo import Simulation
 from ..uncertainty.result import Result
-from ..uncertainty.stamps import StampEnd
+from ..uncertainty.stamps import StampError
 from ..units import SI_UNIT
 from .admitted import admitted
 from .engine import InstrumentError, Outcome
@@ -165,7 +165,7 @@ def _explained(one: Explanation, error: InstrumentError | None) -> str:
     times_ = f"{number_text(abs(one.shift), '.2g')} times its standard uncertainty"
     high = "high" if one.shift > 0 else "low"
     # The rounding of a stamp is no error that an instrument's readings are all off by.
-    if error is None or isinstance(error.accuracy, StampEnd):
+    if error is None or isinstance(error.accuracy, StampError):
         return f"{one.influence.source}, {times_} too {high}"
     parts = []
     each = abs(one.shift) / math.sqrt(3.0)
