@@ -26,6 +26,7 @@ def main(
     from rotorproof.fitting.store import load_fit
     from rotorproof.jsonio import write_json
     from rotorproof.logs.store import load_readings
+    from rotorproof.planning.rehearsal import further
     from rotorproof.settings.acceptance import AcceptanceSet
     from rotorproof.settings.unit import UnitFile
 
@@ -35,7 +36,16 @@ def main(
     traces: list[str] = []
     problems = [*read.problems, *reading_problems(model, read, traces)]
     made_of = [Results.read(path) for path in parts]
-    found = build_results(model.unit, model.kind, load_fit(fit), problems, limits, probability, made_of)
+    found = build_results(
+        model.unit,
+        model.kind,
+        load_fit(fit),
+        problems,
+        limits,
+        probability,
+        made_of,
+        further=further(model, probability, {test.procedure for test in model.tests}),
+    )
     write_json(results, found.as_json())
     return traces
 

@@ -16,13 +16,15 @@ from rotorproof.__main__ import main
 from rotorproof.columns import COLUMNS
 from rotorproof.commands import plan
 from rotorproof.planning.capability import capability
+from rotorproof.planning.next_best import next_best
 from rotorproof.planning.rehearsal import rehearse
 from rotorproof.procedures import procedures
 from rotorproof.procedures._bench import _general
 from rotorproof.procedures.bench import Effect, Expectation, Situation, fuse
 from rotorproof.quantities import quantities
 from rotorproof.rendering.wiring import wiring_svg
-from rotorproof.settings.acceptance import Criterion
+from rotorproof.settings.acceptance import AcceptanceSet, Criterion
+from rotorproof.settings.run import RunSettings
 from rotorproof.settings.unit import UnitFile
 from rotorproof.uncertainty.result import Result
 from rotorproof.units import conversion
@@ -239,6 +241,26 @@ def test_inertia_is_rehearsed_with_the_friction_of_the_run_before():
     found = capability(file, tests[0], criterion, (), None, 0.95, inertia)
     assert found.ratio == pytest.approx(0.075 / widest, rel=0.05)
     assert found.decides
+
+
+def test_what_cannot_be_decided_comes_with_the_next_best_measurement():
+    """A tachometer of 2 % cannot settle a constant to 1 %: another of half the error is named, with its work."""
+    file = unit({"voltage": "0.1 %", "current": "0.1 %", "speed": "2 %"})
+    constant = 36 / (24 / 0.85)
+    ends = {side: f"{by * constant:.6f} V s/rad" for side, by in (("min", 0.99), ("max", 1.01))}
+    limits = AcceptanceSet.model_validate({"criteria": [{"quantity": "emf_constant_dc", **ends}]})
+    tests = [procedures()[name] for name in ("no-load", "winding-resistance")]
+    rehearsed = rehearse(file, tests, FULL, 0.95)
+    found = next_best(file, tests, limits, RunSettings(config_version=1), FULL, rehearsed)["emf_constant_dc"]
+    assert 1 <= len(found) <= 3
+    better = next(step for step in found if "an instrument of half the error" in step)
+    assert "speed" in better and "No-load run" in better
+    # Fetching it and one run again.
+    assert f"about {15 + procedures()['no-load'].minutes} minutes" in better
+    # Two tachometers, 2 % and 1 % over sqrt(3): together 0.89 % over sqrt(3), beside what else is in the run.
+    after = float(better.rpartition("± ")[2].split()[0])
+    assert after > 1.9 * 0.0089 / math.sqrt(3) * constant
+    assert after < rehearsed["no-load"]["emf_constant_dc"].interval(0.95).expanded_uncertainty
 
 
 def test_a_test_with_a_column_of_unknown_accuracy_is_not_rehearsed():

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from ..checking.missing import missing
 from ..errors import InputError, Problem
+from ..planning.next_best import next_best
 from ..planning.rehearsal import rehearse
 from ..planning.sheet import known_lines, planned, sheet, situation
 from ..rendering.words import counted
@@ -78,7 +79,11 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
         )
     known = situation(file, settings, bench)
     rehearsed = rehearse(file, tests, known, settings.coverage_probability) if limits is not None else {}
-    sheets = [sheet(file, procedure, limits, settings, known, rehearsed.get(procedure.name)) for procedure in tests]
+    steps = next_best(file, tests, limits, settings, known, rehearsed)
+    sheets = [
+        sheet(file, procedure, limits, settings, known, rehearsed.get(procedure.name), steps=steps)
+        for procedure in tests
+    ]
     paths = render_plan(
         ROOT / settings.reports_dir / "plans" / name,
         unit={"unit": file.unit, "kind": file.kind, "model": file.model, "serial": file.serial},
@@ -91,3 +96,5 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
     print(f"{name}: {counted(len(sheets), 'sheet')} in {paths[0].parent}")
     for row in short:
         print(f"  {row['title']}: {row['words']}")
+        for step in row["steps"]:
+            print(f"    {step}")

@@ -24,4 +24,4 @@ def advise(criteria: Sequence[CriterionEntry], fit: Mapping[str, Any]) -> None:
 
 
 def _advice(why: str | None, step: str | None) -> AdviceEntry:
-    return AdviceEntry(**{key: text for key, text in (("why", why), ("step", step)) if text})
+    return AdviceEntry.model_validate({key: text for key, text in (("why", why), ("step", step)) if text})

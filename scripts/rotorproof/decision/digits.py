@@ -120,7 +120,14 @@ _PROBABILITIES = (
 _RULES: Mapping[str, _Rule] = {
     **dict.fromkeys(("value", "interval", "acceptance_interval", "difference", "residual"), _VALUE),
     **dict.fromkeys(
-        (*_UNCERTAINTIES, "expanded_uncertainty_if_halved", "significance", "chi_square", "birge_ratio"),
+        (
+            *_UNCERTAINTIES,
+            "expanded_uncertainty_if_halved",
+            "expected_uncertainty",
+            "significance",
+            "chi_square",
+            "birge_ratio",
+        ),
         _digits(UNCERTAINTY_DIGITS),
     ),
     **dict.fromkeys((*_PROBABILITIES, "probability"), _PROBABILITY),
@@ -211,6 +218,8 @@ def _criterion(row: Mapping[str, Any], entry: Mapping[str, Any] | None) -> dict[
     u = entry["standard_uncertainty"] if entry is not None else 0.0
     limits = [row.get(side) for side in ("min", "max")]
     rounded = _each(row, ("min", "max", *_PROBABILITIES))
+    if row.get("advice"):
+        rounded["advice"] = [_each(one, ("expected_uncertainty",)) for one in row["advice"]]
     ends = row.get("acceptance_interval")
     if ends is not None:
         # Without a guard band an end is the limit itself, as its author wrote it.

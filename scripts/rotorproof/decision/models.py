@@ -57,6 +57,13 @@ class AdviceEntry(_Model):
 
     why: str | None = None
     step: str | None = None
+    minutes: Annotated[float | None, Field(gt=0, description="work at the bench that the step takes")] = None
+    expected_uncertainty: Annotated[
+        float | None, Field(ge=0, description="expanded uncertainty after the step, in the criterion's unit")
+    ] = None
+    decides: Annotated[bool | None, Field(description="whether the step decides the criterion if the value stays")] = (
+        None
+    )
 
 
 class BudgetEntry(_Model):

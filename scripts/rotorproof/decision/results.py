@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ..errors import Problem
+from ..procedures import procedures
 from ..quantities import ADJUSTED, applied_quantities, preference, quantities
 from ..settings.acceptance import AcceptanceSet, Criterion
 from ..settings.application import words
@@ -34,7 +35,7 @@ from .models import (
     TakenEntry,
     TestEntry,
 )
-from .narrowing import narrowing
+from .narrowing import Further, Known, narrowing
 from .plausible import implausible
 from .reasons import doubt
 from .rules import verdict
@@ -53,10 +54,14 @@ def build_results(
     acceptance: AcceptanceSet | None,
     probability: float,
     part_results: Sequence[Results] = (),
+    *,
+    further: Further = lambda _: {},
 ) -> Results:
     """Return the content of ``results.json``. ``fit`` is what ``load_fit`` returns.
 
     ``part_results`` holds the results of the units that a drive is made of, in the order of the fit's parts.
+    ``further`` gives what tests that were not made would show, for the quantities named; it is asked where a criterion
+    is undecided.
     """
     wanted = {criterion.quantity for criterion in acceptance.criteria} if acceptance else set()
     parts = [(part["procedure"], part) for part in fit["outcomes"]]
@@ -78,7 +83,7 @@ def build_results(
             if judged:
                 row.origin = judged[0].origin
                 if row.decision == "undecided":
-                    steps = narrowing(row, judged[0], kind, {maker for maker, _ in parts})
+                    steps = narrowing(row, judged[0], judged[1].form, _known(kind, fit, there, further), probability)
                     row.advice = steps or None
             criteria.append(row)
     advise(criteria, fit)
@@ -112,6 +117,16 @@ def build_results(
             for names, there in zip(applications, each, strict=True)
         ]
     return Results.model_validate(digits.results(results.as_json()))
+
+
+def _known(kind: Kind, fit: Mapping[str, Any], candidates: _Candidates, further: Further) -> Known:
+    """Return what there is to find the next best measurement from; the first run of each procedure may be repeated."""
+    best = {name: min(found, key=lambda c: c[:2])[3].form for name, found in candidates.items()}
+    made: dict[str, Mapping[str, Form]] = {}
+    for outcome in (*fit["outcomes"], *(one for part in fit.get("parts", ()) for one in part["outcomes"])):
+        if outcome["procedure"] in procedures():
+            made.setdefault(outcome["procedure"], outcome["forms"])
+    return Known(kind, best, list(made.items()), further)
 
 
 def _candidates(parts: Sequence[tuple[str, Mapping[str, Any]]], probability: float) -> _Candidates:

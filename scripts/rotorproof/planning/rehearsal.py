@@ -7,7 +7,7 @@ log. It is offered for quantities whose sensitivity to the instruments no short 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 
 import numpy as np
 
@@ -15,11 +15,13 @@ from ..columns import COLUMNS
 from ..errors import FitError, Problem
 from ..fitting.assign import assign
 from ..fitting.engine import run
+from ..procedures import procedures
 from ..procedures.base import Log, Procedure
 from ..procedures.bench import Machine, Situation
 from ..settings.unit import Test, UnitFile
 from ..uncertainty.forms import Form
 from ..uncertainty.result import Result
+from ..units import Measured
 
 #: A trace of noise, as a share of each column's largest reading: fits that weigh by scatter need some.
 _TRACE = 1e-6
@@ -68,6 +70,46 @@ def rehearse(
         found[procedure.name] = {name: outcome.result(name) for name in outcome.forms}
         measured |= {name: form for name, form in outcome.forms.items() if name not in measured}
     return found
+
+
+def further(
+    file: UnitFile, probability: float, made: Collection[str]
+) -> Callable[[Collection[str]], dict[str, dict[str, Form]]]:
+    """Return what gives the forms of tests not among those ``made``, by procedure, that show one of the names asked.
+
+    They are those of the instruments of ``file`` alone: what the readings will scatter nobody knows.
+    """
+
+    def asked(names: Collection[str]) -> dict[str, dict[str, Form]]:
+        chosen = [
+            procedure
+            for procedure in procedures().values()
+            if file.kind in procedure.unit_kinds and procedure.name not in made and set(names) & set(procedure.gives)
+        ]
+        if not chosen:
+            return {}
+        needs = {need.quantity for procedure in chosen for need in procedure.needs}
+        before = [one for one in procedures().values() if one.name in made and needs & set(one.gives)]
+        found = rehearse(file, [*before, *chosen], nameplate_of(file), probability)
+        wanted = {procedure.name for procedure in chosen}
+        return {
+            name: {quantity: result.form for quantity, result in results.items()}
+            for name, results in found.items()
+            if name in wanted
+        }
+
+    return asked
+
+
+def nameplate_of(file: UnitFile) -> Situation:
+    """Return what the nameplate lets know before a test."""
+    known = {}
+    for key, value in file.nameplate:
+        if isinstance(value, Measured):
+            known[f"nameplate_{key}"] = value.value
+        elif isinstance(value, int | float) and not isinstance(value, bool):
+            known[f"nameplate_{key}"] = float(value)
+    return Situation(file.kind, known, file.nameplate.insulation_class, file.nameplate.freewheel)
 
 
 def _lacks_accuracy(problem: Problem) -> bool:

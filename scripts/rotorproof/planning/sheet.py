@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ..columns import COLUMNS
@@ -53,16 +53,20 @@ def sheet(
     settings: RunSettings,
     known: Situation,
     rehearsed: Mapping[str, Result] | None = None,
+    *,
+    steps: Mapping[str, Sequence[str]] | None = None,
 ) -> dict[str, Any]:
     """Return one bench sheet as plain data; ``wiring`` is left as the drawing's data.
 
-    ``rehearsed`` holds what the procedure's own fit made of ideal readings (``rehearsal.rehearse``).
+    ``rehearsed`` holds what the procedure's own fit made of ideal readings (``rehearsal.rehearse``), ``steps`` by
+    quantity what would narrow it (``next_best.next_best``).
     """
     bench = procedure.bench(known)
     can = capabilities(file, procedure, acceptance, settings, bench, rehearsed or {})
     return {
         "name": procedure.name,
         "title": procedure.title,
+        "minutes": procedure.minutes,
         "purpose": procedure.purpose,
         "cautions": list(procedure.cautions),
         "notes": list(bench.notes),
@@ -78,7 +82,7 @@ def sheet(
         "expectations": [_expectation(e) for e in _defined(bench)],
         "wrong": [{"seen": seen, "means": means} for seen, means in bench.wrong],
         "low_supply": bench.low_supply,
-        "capabilities": [_capability(c) for c in can],
+        "capabilities": [_capability(c, (steps or {}).get(c.quantity, ())) for c in can],
         "columns": [
             {"name": name, "unit": written_unit(name), "meaning": COLUMNS[name].meaning, "need": need}
             for name, need in _columns(procedure)
@@ -164,7 +168,7 @@ def _expectation(expected: Expectation) -> dict[str, str]:
     }
 
 
-def _capability(found: Capability) -> dict[str, Any]:
+def _capability(found: Capability, steps: Sequence[str]) -> dict[str, Any]:
     quantity = quantities()[found.quantity]
     ends = [
         None if limit is None else f"{from_si(limit, quantity.unit, quantity.kind):.6g}"
@@ -183,6 +187,7 @@ def _capability(found: Capability) -> dict[str, Any]:
         "ratio": "" if found.ratio is None else f"{found.ratio:.1f}",
         "decides": {True: "yes:", False: "no:", None: "not known:"}[found.decides],
         "words": found.words,
+        "steps": list(steps),
     }
 
 

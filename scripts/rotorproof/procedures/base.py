@@ -340,6 +340,8 @@ class Procedure(ABC):
     combines_by_label: ClassVar[bool] = False
     #: Place in a safe order of tests: insulation and resistance before power.
     order: ClassVar[int] = 50
+    #: What it takes at the bench, wiring included, in minutes (common practice, no source): the price of a repeat.
+    minutes: ClassVar[int]
     #: How long a log lasts at least and at most, in s (common practice, no source); else its unit of time is doubted.
     lasts: ClassVar[tuple[float, float]] = (0.0, math.inf)
     #: Time must increase from row to row (a waveform), or is not used at all (a hand-written table).

@@ -165,6 +165,7 @@ class CoastDown(Procedure):
     minimum_rows = 20
     combines = True
     order = 45
+    minutes = 20
     lasts = (0.1, math.inf)  # a wheel does not stop in less
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:

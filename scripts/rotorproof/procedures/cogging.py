@@ -105,6 +105,7 @@ class Cogging(Procedure):
     minimum_rows = 24
     combines = True
     order = 30
+    minutes = 40
     time_ordered = False
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:

@@ -103,6 +103,7 @@ class ControllerLoss(Procedure):
     minimum_rows = 5
     combines = True
     order = 65
+    minutes = 60
     time_ordered = False
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:

@@ -56,6 +56,7 @@ class CurrentLimit(Procedure):
     )
     minimum_rows = 60
     order = 60
+    minutes = 20
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Find the plateau of each current."""

@@ -65,6 +65,7 @@ class EmfByMeter(Procedure):
     )
     minimum_rows = _FEWEST
     order = 31
+    minutes = 15
     time_ordered = False
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> None:

@@ -132,6 +132,7 @@ class GateTiming(Procedure):
     minimum_rows = 10
     combines = True
     order = 20
+    minutes = 30
     reduced_columns = REDUCED
 
     def reducer(self, conditions: Mapping[str, float]) -> Reducer | None:

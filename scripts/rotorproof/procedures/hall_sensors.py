@@ -114,6 +114,7 @@ class HallSensors(Procedure):
     )
     minimum_rows = 12
     order = 32
+    minutes = 25
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Decide the kind of set, the zero crossings it belongs to and the table."""

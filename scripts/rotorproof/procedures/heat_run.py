@@ -127,6 +127,7 @@ class HeatRun(Procedure):
     combines = True
     combines_by_label = True
     order = 70
+    minutes = 240
     lasts = (0.0, 48 * 3600.0)  # a motor of this size is warm after hours
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:

@@ -98,6 +98,7 @@ class InsulationResistance(Procedure):
     )
     minimum_rows = 3
     order = 5
+    minutes = 20
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> np.ndarray:
         """Tell which readings ``(n,)`` are over the tester's range."""

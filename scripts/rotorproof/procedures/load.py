@@ -153,6 +153,7 @@ class Load(Procedure):
     )
     minimum_rows = 8
     order = 60
+    minutes = 90
     time_ordered = False
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> parts.Choice:

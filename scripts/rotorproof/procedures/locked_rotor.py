@@ -104,6 +104,7 @@ class LockedRotor(Procedure):
     )
     minimum_rows = 5
     order = 55
+    minutes = 45
     time_ordered = False
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:

@@ -115,6 +115,7 @@ class NoLoad(Procedure):
     )
     minimum_rows = 4
     order = 40
+    minutes = 30
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find the steady stretches, the points at which the rotor turns, and those for the no-load current."""

@@ -179,6 +179,7 @@ class OpenCircuit(Procedure):
     minimum_rows = 24
     combines = True
     order = 30
+    minutes = 40
     reduced_columns = REDUCED
     long_logs_only = True
 

@@ -103,6 +103,7 @@ class SupplyWindow(Procedure):
     minimum_rows = 50
     combines = True
     order = 15
+    minutes = 15
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Find the switchings of all sweeps and average each kind."""

@@ -129,6 +129,7 @@ class Telemetry(Procedure):
     )
     minimum_rows = 200
     order = 47
+    minutes = 30
     lasts = (0.2, 7200.0)
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:

@@ -181,6 +181,7 @@ class Throttle(Procedure):
     minimum_rows = 8
     combines = True
     order = 25
+    minutes = 15
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> dict[str, bool]:
         """Decide once, on the readings as they are, in which cases the output ended: a count has no scatter."""

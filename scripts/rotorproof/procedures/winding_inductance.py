@@ -163,6 +163,7 @@ class WindingInductance(Procedure):
     minimum_rows = 3
     combines = True
     order = 15
+    minutes = 15
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find what tells the axes apart."""

@@ -79,6 +79,7 @@ class WindingResistance(Procedure):
     )
     minimum_rows = 4
     order = 10
+    minutes = 15
     time_ordered = False
 
     def suspects(self, columns: Mapping[str, np.ndarray]) -> Sequence[Suspect]:
