@@ -80,7 +80,7 @@ def test_every_form_is_read_as_seconds(tmp_path, form):
     assert found.time_resolution == pytest.approx(step)
     (note,) = found.notes
     assert note.severity == "warning"
-    assert "counts as an error of ± 0.005 s" in note.message
+    assert "there counts ± 0.005 s as an error" in note.message
     assert ("midnight passed" in note.message) == ("%d" not in pattern)
 
 
@@ -135,7 +135,8 @@ def test_lines_and_pieces(tmp_path, monkeypatch):
 
 
 def test_readings_that_share_a_stamp_are_spread_over_it(tmp_path):
-    true = np.arange(0.0, 20.0, 0.4)
+    # At no even pace: a stretch of three seconds is lost.
+    true = np.delete(np.arange(0.0, 20.0, 0.4), np.arange(20, 28))
     stamps = [(datetime.datetime(2026, 5, 2, 9, 0) + datetime.timedelta(seconds=math.floor(t + 0.7))) for t in true]
     rows = [[stamp.strftime("%H:%M:%S"), 5] for stamp in stamps]
     found = read(write(tmp_path / "a.csv", [["time", "speed [rpm]"]], rows))
@@ -143,6 +144,35 @@ def test_readings_that_share_a_stamp_are_spread_over_it(tmp_path):
     assert np.ptp(error) <= 1.0
     assert found.time_resolution == 1.0
     assert "up to 3 readings carry the same stamp" in found.notes[0].message
+
+
+@pytest.mark.parametrize("pace", [0.3, 0.77, 1.0, 1.013, 1.03, 1.06, 2.37, 5.0])
+def test_an_even_pace_tells_more_than_a_stamp(pace):
+    """Of readings that come evenly the duration is known to what is stated, from every phase and with late readings."""
+    draw = np.random.default_rng(4)
+    true = pace * np.arange(40)
+    for begin in np.linspace(0.0, 0.95, 20):
+        late = draw.uniform(0.0, 0.05, true.size)
+        moments = [
+            datetime.datetime(2026, 5, 2, 9) + datetime.timedelta(seconds=s) for s in np.floor(begin + true + late)
+        ]
+        time, told = seconds([f"{moment:%H:%M:%S}" for moment in moments], Clock())
+        assert told.period == pytest.approx(pace, rel=0.05)
+        # Rectangles of two ends, each as wide as is said: together as much as the pace is open.
+        assert abs(time[-1] - true[-1]) <= told.width
+        assert np.ptp(time - true) < 1.1
+        # Next to the clock's own pace little is won; far from it the step counts for some half of it.
+        assert told.width < (2.0 if abs(pace - round(pace)) < 0.05 else 0.65) * told.resolution
+
+
+def test_irregular_readings_have_no_pace():
+    draw = np.random.default_rng(5)
+    for _ in range(20):
+        true = np.cumsum(draw.uniform(0.5, 3.0, 40))
+        moments = [datetime.datetime(2026, 5, 2, 9) + datetime.timedelta(seconds=s) for s in np.floor(true)]
+        time, told = seconds([f"{moment:%H:%M:%S}" for moment in moments], Clock())
+        assert (told.period, told.width) == (0.0, 1.0)
+        assert np.ptp(time - true) <= 1.0
 
 
 @pytest.mark.parametrize(

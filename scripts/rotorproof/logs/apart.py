@@ -87,8 +87,9 @@ class _Child:
         if said is None:
             return None
         try:
-            step, sharing, midnights, first = said
-            return Stamps(float(step), int(sharing), int(midnights), str(first)[:LONGEST_STAMP])
+            step, width, sharing, midnights, first, period = said
+            text = str(first)[:LONGEST_STAMP]
+            return Stamps(float(step), float(width), int(sharing), int(midnights), text, float(period))
         except (ValueError, TypeError):
             self._broken("said nothing that can be understood")
 

@@ -19,10 +19,14 @@ class Stamps:
     """What a column of stamps told: the step in which it is written (s), and what its reader should know."""
 
     resolution: float
+    #: What that leaves open of the time of a reading, as the width of a rectangle (s): the step itself, or less.
+    width: float
     #: Most readings that carry the same stamp.
     sharing: int
     midnights: int
     first: str
+    #: The even pace (s) that explains every stamp, 0 where none does.
+    period: float = 0.0
 
     def note(self, shown: str) -> Problem:
         """Return how the stamps were read, in one line."""
@@ -31,7 +35,9 @@ class Stamps:
             words += ", midnight passed" if self.midnights == 1 else f", midnight passed {self.midnights} times"
         if self.sharing > 1:
             words += f"; up to {self.sharing} readings carry the same stamp and are spread evenly over its step"
-        words += f"; its step of {self.resolution:g} s counts as an error of ± {self.resolution / 2:g} s"
+        if self.period:
+            words += f"; readings every {self.period:.6g} s explain every stamp and are taken for them"
+        words += f"; of its step of {self.resolution:g} s there counts ± {self.width / 2:.2g} s as an error"
         return Problem(words, file=shown, column="time", severity="warning")
 
 
@@ -60,7 +66,7 @@ class Log:
     names: Sequence[str]
     chunks: Iterator[Chunk]
     notes: list[Problem] = field(default_factory=list)
-    #: The step in which clock times were written, in s, once the log is read; 0 where time came as a number.
+    #: What the step of clock times leaves open (``Stamps.width``), in s, once the log is read; 0 for numbers.
     time_resolution: float = 0.0
 
     def watched(self, shown: str) -> Log:
@@ -71,7 +77,7 @@ class Log:
     def _watched(self, chunks: Iterator[Chunk], shown: str) -> Iterator[Chunk]:
         for chunk in chunks:
             if chunk.stamps is not None:
-                self.time_resolution = chunk.stamps.resolution
+                self.time_resolution = chunk.stamps.width
                 self.notes.append(chunk.stamps.note(shown))
             yield chunk
 

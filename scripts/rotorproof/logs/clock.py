@@ -19,6 +19,7 @@ from ..errors import InputError, Problem
 from ..settings.layout import DATE_ORDERS
 from . import limits
 from .chunks import Chunk, Stamps
+from .pace import even_pace
 
 #: Longer texts are no stamps, and no pattern looks at them.
 LONGEST_STAMP = 60
@@ -151,11 +152,18 @@ def seconds(texts: Sequence[str], clock: Clock) -> tuple[np.ndarray, Stamps]:
     if len(texts) > 1 and raw[-1] == raw[0]:
         raise _StampError(1, f"the clock stands still: every reading carries the stamp {texts[0]!r}; export seconds")
     resolution = float(step.min())
+    pace = even_pace(raw, resolution)
+    if pace is not None and pace.period > 0:
+        # The errors of two ends are together as large as what is open of the time between them.
+        told = Stamps(
+            resolution, np.sqrt(2.0) * pace.half_width, 1, int(turns[-1]), texts[0].removeprefix("T"), pace.period
+        )
+        return pace.times(raw.size), told
     starts = np.flatnonzero(np.diff(raw, prepend=-np.inf) > 0)
     counts = np.diff(starts, append=raw.size)
     inside = np.arange(raw.size) - np.repeat(starts, counts)
     time = raw + resolution * (inside + 0.5) / np.repeat(counts, counts)
-    return time - time[0], Stamps(resolution, int(counts.max()), int(turns[-1]), texts[0].removeprefix("T"))
+    return time - time[0], Stamps(resolution, resolution, int(counts.max()), int(turns[-1]), texts[0].removeprefix("T"))
 
 
 def _read(texts: Sequence[str], clock: Clock) -> tuple[np.ndarray, np.ndarray, np.ndarray, bool]:

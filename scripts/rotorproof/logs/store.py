@@ -21,7 +21,7 @@ class Readings:
     columns: Sequence[Mapping[str, np.ndarray] | None]
     sha256: Mapping[str, str]
     problems: Sequence[Problem]
-    #: Of each test the step (s) in which its clock times were written, 0 where time came as a number; none: all 0.
+    #: Of each test what the step of its clock times leaves open (s), 0 where time came as a number; none: all 0.
     time_resolution: Sequence[float] = ()
     #: Of failures that nobody foresaw, for the job's log; not stored.
     tracebacks: Sequence[str] = ()

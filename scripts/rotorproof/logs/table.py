@@ -62,7 +62,7 @@ class Table:
     columns: dict[str, np.ndarray]
     names: Sequence[str]
     notes: Sequence[Problem]
-    #: The step in which clock times were written, in s; 0 where time came as a number.
+    #: What the step of clock times leaves open of each, in s (``Stamps.width``); 0 where time came as a number.
     time_resolution: float = 0.0
 
 

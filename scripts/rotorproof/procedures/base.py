@@ -111,7 +111,7 @@ class Log:
     #: Column or condition -> standard uncertainty (SI) that its instrument or writer states, at the RMS reading.
     #: For decisions that need it (is this ratio a whole number?); the engine itself carries it into the results.
     stated: Mapping[str, float] = field(default_factory=dict)
-    #: The step (s) in which the clock times behind "time" were written; 0 where time came as a number.
+    #: What the step of the clock times behind "time" leaves open of each (s); 0 where time came as a number.
     time_resolution: float = 0.0
 
     def __getitem__(self, column: str) -> np.ndarray:
