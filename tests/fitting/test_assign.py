@@ -127,7 +127,7 @@ def test_temperature_coefficient_asks_for_the_ambient_temperature() -> None:
     file = unit(accuracy=accuracy)
     warm = UnitFile.model_validate(
         {
-            **file.model_dump(exclude={"instruments", "ambient"}, exclude_none=True),
+            **file.model_dump(by_alias=True, exclude={"instruments", "ambient"}, exclude_none=True),
             "instruments": {"meter": {"accuracy": accuracy}},
             "ambient": {"temperature": "35 degC"},
         }
