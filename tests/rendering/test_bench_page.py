@@ -65,7 +65,7 @@ def test_the_charts_say_in_words_what_they_show() -> None:
         title = root.findtext("{http://www.w3.org/2000/svg}title") or ""
         assert "22 days; " in title
     assert "beyond the limits on 2026-05-23" in str(view.charts[0].picture)
-    assert view.days[0].why.startswith(f"fits meter {INSTRUMENT['voltage']}, voltage; an error of 6")
+    assert view.days[0].why.startswith(f"fits meter {INSTRUMENT['voltage']}, voltage; an error of ")
     unit = {"tested_on": days[-1].day, "instruments": {"dmm": {"serial": INSTRUMENT["voltage"]}}}
     assert "measure this unit again" in bench_doubt(unit, [found])
     assert not bench_doubt({**unit, "instruments": {"dmm": {"serial": "another"}}}, [found])

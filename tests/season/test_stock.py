@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from rotorproof.errors import FitError
 from rotorproof.season.stock import Candidate, followed, rank
 from rotorproof.uncertainty.forms import Form, Influence, propagate
 
@@ -72,13 +71,21 @@ def test_one_call_on_arrays_follows_as_many_calls_do() -> None:
     def model(given: Mapping[str, float | np.ndarray]) -> dict[str, float | np.ndarray]:
         return {"product": given["a"] * given["b"] ** 2, "constant": given["c"]}
 
-    found, expected = followed(model, inputs), propagate(model, inputs)  # type: ignore[arg-type]
+    other = {**inputs, "a": Form(5.0, {_own("z"): 0.3}), "c": Form(1.0)}
+    expected = propagate(model, inputs)  # type: ignore[arg-type]
+    found, second = followed(model, [inputs, other])
     for name, form in expected.items():
         assert found[name].value == pytest.approx(form.value, rel=1e-12)
         for influence, c in form.terms.items():
             assert found[name].terms[influence] == pytest.approx(c, rel=1e-12)
+    alone = propagate(model, other)  # type: ignore[arg-type]
+    assert second["product"].standard_uncertainty == pytest.approx(alone["product"].standard_uncertainty, rel=1e-12)
 
 
-def test_what_has_no_value_at_an_end_is_no_candidate() -> None:
-    with pytest.raises(FitError, match="cannot be followed"):
-        followed(lambda given: {"x": np.where(given["a"] < 1.95, np.nan, 1.0)}, {"a": Form(2.0, {COMMON: 0.1})})
+def test_what_has_no_value_at_an_end_is_left_out_of_that_candidate_alone() -> None:
+    def model(given: Mapping[str, float | np.ndarray]) -> dict[str, float | np.ndarray]:
+        return {"x": np.where(np.asarray(given["a"]) < 1.95, np.nan, 1.0)}
+
+    first, second = followed(model, [{"a": Form(2.0, {COMMON: 0.1})}, {"a": Form(3.0, {COMMON: 0.1})}])
+    assert not first
+    assert second["x"].value == 1.0

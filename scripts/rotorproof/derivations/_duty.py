@@ -33,16 +33,29 @@ def lacking(given: Mapping[str, Values], paired: bool) -> list[str]:
     return list(dict.fromkeys(found))
 
 
+def impossible(given: Mapping[str, Values]) -> str:
+    """Return why a pair whose controller was measured cannot be predicted all the same, "" if it can."""
+    together: Any = given
+    return _without_losses(together) or ""
+
+
+#: Scalars that are one number for all candidates of a call: switches, and what the bench reached.
+ALIKE = (
+    "drive_field_oriented",
+    "bench_speed_max",
+    "bench_speed_max_apart",
+    "coulomb_friction_holds_controller_loss",
+)
+
+
 def figures(given: Mapping[str, Values], paired: bool) -> dict[str, Values]:
     """Return margins (N m, A) and the energy of the cruise (J/m) for scalars, or arrays ``(n,)`` of them.
 
     ``paired`` takes limits and losses of the controller as measured. A figure is left out where what it needs was not
-    measured. Raises ``FitError`` where no operating point fits.
+    measured. In arrays the scalars ``ALIKE`` are the same for all. Raises ``FitError`` where no operating point fits.
     """
     if paired:
         together: Any = given
-        if _without_losses(together) is not None:
-            return {}
         given = _pair(together)
     machine, source, load = _machine(given), _source(given, "nominal"), _load(given)
     assert load is not None

@@ -110,6 +110,8 @@ def _verdict(pairs: Sequence[Mapping[str, Any]]) -> str:
     name, chance = _name(first[0]), numbers.probability(first[0][_MEETS])
     if first[0][_MEETS] < 0.5:
         return f"No pair is likely to meet the duty; nearest is {name}, with {chance}: {_missed(first[0])}."
+    if len(pairs) == 1:
+        return f"{name} is the only pair; it meets the duty with {chance}."
     if len(first) == 1:
         return f"Take {name}: it meets the duty with {chance} and is better than any other pair."
     others = ", ".join(_name(one) for one in first[1:4]) + (" and more" if len(first) > 4 else "")

@@ -13,7 +13,7 @@ import math
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -30,8 +30,9 @@ BASELINE = 12
 _UNLIKELY = 0.01
 #: Two causes whose sums of squares differ by less cannot be told apart (95 % point of chi-square, one degree).
 _TOLD_APART = 3.84
-#: A cause that explains this share of a departure fits it, whatever is left (common practice, no source).
-_MOST = 0.95
+#: How far a shift may differ from its share of a cause's pattern: a drift need not have the shape of the stated
+#: accuracy, a gain may drift where the statement has an offset too (common practice, no source).
+_SHAPE = 0.1
 #: Drag is charted by both of its constants; of the others those by which units are compared.
 _ALSO = ("coulomb_friction", "viscous_friction")
 
@@ -92,11 +93,8 @@ class Cause:
 
     @property
     def explains(self) -> bool:
-        """Tell whether what it leaves over is chance, or little beside what it explains.
-
-        A drift need not have the shape of the stated accuracy: a gain may drift where the statement has an offset too.
-        """
-        return self.probability >= _UNLIKELY or self.share >= _MOST
+        """Tell whether what it leaves over is chance."""
+        return self.probability >= _UNLIKELY
 
 
 @dataclass(frozen=True)
@@ -179,6 +177,11 @@ def _chart(name: str, days: Sequence[BenchDay], together: int) -> Chart:
     having = [one for one in days if name in one.values]
     values = np.array([one.values[name] for one in having])
     history = scatter(values[:BASELINE])
+    # Days cannot scatter less than the readings of one day do; a few days may look as if they did.
+    within = max(
+        (_own_scatter(one.forms[name]).standard_uncertainty for one in having if name in one.forms), default=0.0
+    )
+    history = replace(history, standard_deviation=max(history.standard_deviation, within))
     factor = prediction_factor(history, together)
     # A day to come scatters about a mean that is itself uncertain.
     mean_share = 1.0 / history.count
@@ -270,22 +273,24 @@ def _causes(one: BenchDay, days: Sequence[BenchDay], charts: Sequence[Chart]) ->
     correlation = np.array([[a.correlation(b) for b in scattered] for a in scattered])
     np.fill_diagonal(correlation, 1.0)
     # Correlations near one would make the answer hang on how well the scatter itself is known.
-    weight = np.linalg.inv(0.9 * correlation + 0.1 * np.eye(len(used)))
+    spread = 0.9 * correlation + 0.1 * np.eye(len(used))
     d = d / scale
-    total = float(d @ weight @ d)
+    freedom = len(used) - 1
+    of_scatter = min(chart.history.degrees_of_freedom for chart in used)
+    plain = np.linalg.inv(spread)
     found = []
     for name, sensitivities in _patterns(forms).items():
         s = sensitivities / scale
-        curvature = float(s @ weight @ s)
-        if curvature <= 1e-12:
+        if float(s @ plain @ s) <= 1e-12:
             continue
-        amount = float(s @ weight @ d) / curvature
+        amount = float(s @ plain @ d) / float(s @ plain @ s)
+        weight = np.linalg.inv(spread + np.diag((_SHAPE * amount * s) ** 2))
+        amount = float(s @ weight @ d) / float(s @ weight @ s)
         left = d - amount * s
         chi_square = float(left @ weight @ left)
-        freedom = len(used) - 1
-        of_scatter = min(chart.history.degrees_of_freedom for chart in used)
         chance = _chance(chi_square, freedom, of_scatter)
-        found.append(Cause(name, amount / math.sqrt(3), chi_square, freedom, chance, 1.0 - chi_square / total))
+        explained = 1.0 - chi_square / float(d @ weight @ d)
+        found.append(Cause(name, amount / math.sqrt(3), chi_square, freedom, chance, explained))
     return sorted(found, key=lambda cause: (cause.chi_square, cause.name))
 
 

@@ -1,8 +1,8 @@
 """Which motor and controller from the shelf for this vehicle: each alone, and every pair, ranked with their doubt.
 
-Only the prediction runs, once for a candidate, on arrays: at the best values and at each scalar shifted by its standard
-uncertainty (JCGM 100:2008, 5.1.3 note 2). What candidates share, the errors of one instrument or of the stated vehicle,
-is drawn once for all (JCGM 101:2008), so that it cancels where two of them are compared.
+Only the prediction runs, for many candidates at once, on arrays: at the best values and at each scalar shifted by its
+standard uncertainty (JCGM 100:2008, 5.1.3 note 2). What candidates share, the errors of one instrument or of the stated
+vehicle, is drawn once for all (JCGM 101:2008), so that it cancels where two of them are compared.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..errors import FitError
 from ..uncertainty.forms import Form, Influence
 from ..uncertainty.monte_carlo import draw_influences
 
@@ -80,30 +79,46 @@ class _Draws:
         return found
 
 
-def followed(model: Model, scalars: Mapping[str, Form]) -> dict[str, Form]:
-    """Carry forms through a model of arrays: one call at the best values and at each uncertain scalar up and down.
+def followed(model: Model, each: Sequence[Mapping[str, Form]]) -> list[dict[str, Form]]:
+    """Carry the scalars of several candidates through a model of arrays, in one call.
 
-    Raises ``FitError`` where a figure that has a best value cannot be followed over the uncertainty of a scalar.
+    The call holds, of each candidate, its best values and each uncertain scalar one standard uncertainty up and down.
+    All candidates name the same scalars. A figure that has no value somewhere is left out of that candidate's.
     """
-    uncertain = [name for name, form in scalars.items() if form.standard_uncertainty > 0]
-    given: dict[str, np.ndarray | float] = {name: form.value for name, form in scalars.items()}
-    for place, name in enumerate(uncertain):
-        row = np.full(2 * len(uncertain) + 1, scalars[name].value)
-        row[1 + 2 * place] += scalars[name].standard_uncertainty
-        row[2 + 2 * place] -= scalars[name].standard_uncertainty
-        given[name] = row
-    found = {}
-    for figure, values in model(given).items():
-        at = np.broadcast_to(np.asarray(values, dtype=float), (2 * len(uncertain) + 1,))
-        if not np.isfinite(at).all():
-            raise FitError(f"{figure} cannot be followed over the uncertainty of what it rests on")
-        terms: dict[Influence, float] = defaultdict(float)
-        for place, name in enumerate(uncertain):
-            slope = (at[1 + 2 * place] - at[2 + 2 * place]) / (2 * scalars[name].standard_uncertainty)
-            for influence, c in scalars[name].terms.items():
-                terms[influence] += slope * c
-        found[figure] = Form(float(at[0]), {i: c for i, c in terms.items() if c != 0})
+    names = list(each[0])
+    uncertain = [name for name in names if any(one[name].standard_uncertainty > 0 for one in each)]
+    width = 2 * len(uncertain) + 1
+    given: dict[str, np.ndarray | float] = {}
+    for name in names:
+        values = np.array([one[name].value for one in each])
+        if name not in uncertain and np.all(values == values[0]):
+            given[name] = float(values[0])
+            continue
+        rows = np.repeat(values[:, None], width, axis=1)
+        if name in uncertain:
+            place = 1 + 2 * uncertain.index(name)
+            u = np.array([one[name].standard_uncertainty for one in each])
+            rows[:, place] += u
+            rows[:, place + 1] -= u
+        given[name] = rows.ravel()
+    found: list[dict[str, Form]] = [{} for _ in each]
+    for figure, result in model(given).items():
+        at = np.broadcast_to(np.asarray(result, dtype=float), (len(each) * width,)).reshape(len(each), width)
+        for row, one, forms in zip(at, each, found, strict=True):
+            if np.isfinite(row).all():
+                forms[figure] = _form(row, [one[name] for name in uncertain])
     return found
+
+
+def _form(row: np.ndarray, scalars: Sequence[Form]) -> Form:
+    """Return a figure as a form, from its value and those with each scalar moved up and down."""
+    terms: dict[Influence, float] = defaultdict(float)
+    for scalar, up, down in zip(scalars, row[1::2], row[2::2], strict=True):
+        u = scalar.standard_uncertainty
+        if u > 0:
+            for influence, c in scalar.terms.items():
+                terms[influence] += (up - down) / (2 * u) * c
+    return Form(float(row[0]), {i: c for i, c in terms.items() if c != 0})
 
 
 def rank(candidates: Sequence[Candidate]) -> list[Ranked]:
