@@ -11,8 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-#: Of fewer readings an even pace proves nothing; more are not looked at for it, since it takes time.
-_FEWEST, _MOST = 10, 20_000
+from ..procedures.base import FEWEST_EVEN
+
+#: More readings are not looked at for an even pace, since it takes time.
+_MOST = 20_000
 #: By so much of a step a reading may lie outside its bounds, as loggers are late now and then; the ends of the log may
 #: be as late as any (common practice, no source).
 _LATE = 0.05
@@ -39,7 +41,7 @@ def even_pace(stamps: np.ndarray, step: float) -> Pace | None:
     come the slowest and the fastest.
     """
     n = stamps.size
-    if not _FEWEST <= n <= _MOST or step * (n - 1) < _COARSE * (stamps[-1] - stamps[0]):
+    if not FEWEST_EVEN <= n <= _MOST or step * (n - 1) < _COARSE * (stamps[-1] - stamps[0]):
         return None
     from scipy.optimize import linprog
 

@@ -101,6 +101,10 @@ class Need:
     along: str = ""
 
 
+#: Clock times of fewer readings than these prove no even pace, however evenly they stand.
+FEWEST_EVEN = 10
+
+
 @dataclass(frozen=True)
 class Log:
     """The readings of one test: canonical column name -> ``(n,)`` float64 in SI, and its conditions in SI."""
