@@ -25,7 +25,10 @@ from .procedures.base import Procedure
 from .settings.load import Project, Unit, load_project, load_settings
 from .settings.run import RunSettings
 
-_FIT_UNIT_KEYS = ("unit", "kind", "tested_on", "nameplate", "ambient", "instruments", "parts", "drive", "for", "tests")
+_FIT_UNIT_KEYS = (
+    *("unit", "kind", "tested_on", "nameplate", "ambient", "instruments"),
+    *("parts", "drive", "for", "stand_in", "tests"),
+)
 _FIT_SETTINGS = ("config_version", "winding_constant", "pack", "vehicle", "packs", "vehicles", "coverage_probability")
 #: What is made for a unit: the steps on the way, under ``.work``, and what a reader sees.
 STEPS = ("readings.npz", "fit.json", "panels.npz", "stages.json")

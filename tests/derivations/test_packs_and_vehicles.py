@@ -225,7 +225,7 @@ def test_the_fit_is_told_all_that_a_unit_states_but_its_words() -> None:
     words = {"description", "model", "serial", "operator", "customer", "received_on", "place", "role", "acceptance"}
     stated = {field.alias or name for name, field in UnitFile.model_fields.items()}
     assert stated - words == set(_FIT_UNIT_KEYS)
-    runs = {"raw_dir", "reports_dir", "workshop", "workshop_address", "comparisons", "limits"}
+    runs = {"raw_dir", "reports_dir", "workshop", "workshop_address", "comparisons", "duties", "limits"}
     assert set(RunSettings.model_fields) - runs == set(_FIT_SETTINGS)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ..derivations import derivations
+from ..fitting.stood_in import LIMITS, LOSSES
 from ..procedures import procedures
 from ..settings.acceptance import AcceptanceSet
 from ..settings.unit import UnitFile
@@ -15,6 +16,10 @@ def missing(file: UnitFile, acceptance: AcceptanceSet | None, parts: Sequence[Un
     listed = {test.procedure for test in file.tests}
     tested = listed | {test.procedure for part in parts for test in part.tests}
     given = {name for procedure in tested for name in procedures()[procedure].gives}
+    if file.stand_in:
+        # Losses that nobody measured are assumed where a nameplate may stand in.
+        given |= {name for part in parts for name in LIMITS if getattr(part.nameplate, name) is not None}
+        given |= LOSSES
     derived: dict[str, list[str]] = {}
     for derivation in derivations().values():
         if file.kind in derivation.unit_kinds:

@@ -11,7 +11,7 @@ from ..quantities import quantities
 from ..settings.acceptance import AcceptanceSet, Criterion, Rule, difference
 from ..uncertainty.result import Result
 from ..units import from_si, parse
-from .models import CriterionEntry
+from .models import AdviceEntry, CriterionEntry
 from .risk import Process, global_risk, specific_risk
 from .rules import Limits, decide, probability_of_conformity, statement, zones
 
@@ -69,6 +69,22 @@ def criterion_row(
         risks = global_risk(process, limits, found, result)
         row |= {"global_consumer_risk": risks.consumer, "global_producer_risk": risks.producer}
     return CriterionEntry(**row)
+
+
+def leave_open(row: CriterionEntry) -> None:
+    """Leave a criterion undecided, in place, whose value rests on what a nameplate states: that decides nothing.
+
+    Neither a pass nor a fail would be of this unit. The probability stays: it holds if the stated values are true.
+    """
+    row.decision = "undecided"
+    row.specific_consumer_risk = row.specific_producer_risk = None
+    row.statement += " A value that rests on what a nameplate states decides nothing, whichever side it lies on."
+    row.advice = [
+        AdviceEntry(
+            why=f"it rests on stated values ({row.origin.from_ if row.origin else ''}), which nobody measured",
+            step="measure them, and the criterion is decided",
+        )
+    ]
 
 
 def _ends(zone: Limits, quantity: Quantity) -> tuple[float | None, float | None]:

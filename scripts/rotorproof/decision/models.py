@@ -45,11 +45,16 @@ class _Model(BaseModel):
 
 
 class OriginEntry(_Model):
-    """Whether a value was measured, lies beyond the readings (and how far), or is predicted (and from what)."""
+    """Whether a value was measured, lies beyond the readings (and how far), or is predicted (and from what).
 
-    kind: Literal["measured", "extrapolated", "predicted"]
+    One that is *stated* is predicted from values that a nameplate states and nobody measured; they decide nothing.
+    """
+
+    kind: Literal["measured", "extrapolated", "predicted", "stated"]
     by: Annotated[str | None, Field(description="how far it lies beyond the readings")] = None
-    from_: Annotated[str | None, Field(alias="from", description="what it is predicted from")] = None
+    from_: Annotated[
+        str | None, Field(alias="from", description="what it is predicted from; the stated values that it rests on")
+    ] = None
 
 
 class AdviceEntry(_Model):

@@ -28,14 +28,23 @@ def reason(results: Results) -> str:
     """Return why the verdict is what it is, naming the quantities that decide."""
     by_decision: dict[str, list[str]] = {}
     for criterion in results.criteria:
-        by_decision.setdefault(criterion.decision, []).append(titled(criterion))
+        stated = criterion.decision == "undecided" and criterion.origin and criterion.origin.kind == "stated"
+        by_decision.setdefault("stated" if stated else criterion.decision, []).append(titled(criterion))
     match results.verdict:
         case "accepted":
             return f"all {len(results.criteria)} criteria are met"
         case "rejected":
             return f"outside the limits: {'; '.join(by_decision['fail'])}"
         case "undecided":
-            return f"the uncertainty is too large to decide: {'; '.join(by_decision['undecided'])}"
+            too_wide, stated = (by_decision.get(kind) for kind in ("undecided", "stated"))
+            return "; ".join(
+                f"{why}: {'; '.join(titles)}"
+                for why, titles in (
+                    ("the uncertainty is too large to decide", too_wide),
+                    ("what a nameplate states decides nothing", stated),
+                )
+                if titles
+            )
         case _:
             missing = by_decision.get("not measured")
             return (

@@ -18,7 +18,7 @@ from . import digits
 from .advice import advise
 from .budgets import budget_entries, finite, uncertainty_notes
 from .consistency import consistency_entry, disagreements
-from .criteria import criterion_row
+from .criteria import criterion_row, leave_open
 from .cross_checks import cross_checks
 from .models import (
     AdequacyEntry,
@@ -82,7 +82,9 @@ def build_results(
             row = criterion_row(one, acceptance, judged[1] if judged else None, probability, names)
             if judged:
                 row.origin = judged[0].origin
-                if row.decision == "undecided":
+                if row.origin is not None and row.origin.kind == "stated":
+                    leave_open(row)
+                elif row.decision == "undecided":
                     steps = narrowing(row, judged[0], judged[1].form, _known(kind, fit, there, further), probability)
                     row.advice = steps or None
             criteria.append(row)
@@ -292,7 +294,12 @@ def normalised_error(one: Form, other: Form, probability: float = 0.95) -> float
 
 
 def _origin(name: str, made: Mapping[str, Any]) -> OriginEntry:
-    """Return whether a value was measured: a derivation predicts, a test may say that it went beyond its readings."""
+    """Return whether a value was measured: a derivation predicts, a test may say that it went beyond its readings.
+
+    What rests on a nameplate is called stated, whatever else it is.
+    """
+    if name in made.get("stated", {}):
+        return OriginEntry(kind="stated", **{"from": made["stated"][name]})
     if name in made.get("predicted", {}):
         return OriginEntry(kind="predicted", **{"from": made["predicted"][name]})
     if name in made.get("extrapolated", {}):

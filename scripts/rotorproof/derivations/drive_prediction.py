@@ -31,6 +31,8 @@ _CUTOFF = ("cutoff_voltage", "vehicle_cruise_speed", "pack_internal_resistance")
 _SWITCHING = ("pwm_frequency", "pole_pairs")
 _HOLDS = "coulomb_friction_holds_controller_loss"
 _FRICTION = ("coulomb_friction", "viscous_friction")
+#: Set where a nameplate may stand in and no test gave the controller's losses.
+_NOT_MEASURED = "controller_efficiency_not_measured"
 
 
 class DrivePrediction(PackPrediction):
@@ -101,6 +103,21 @@ class DrivePrediction(PackPrediction):
             "counted again",
             when=_HOLDS,
         ),
+        *(
+            Assumption(f"unmeasured_{part}", most / 2, most / 2, why, when=_NOT_MEASURED)
+            for part, most, why in (
+                ("standing", 2.0, "the controller, whose losses nobody measured, takes up to 2 W at standby"),
+                ("drop", 0.8, "the controller, whose losses nobody measured, takes a voltage of up to 0.8 V"),
+                ("resistance", 0.04, "the controller, whose losses nobody measured, has up to 40 mΩ in two phases"),
+            )
+        ),
+        Assumption(
+            "stated_current_peak",
+            0.5 * (1.0 + math.sqrt(2.0)),
+            0.5 * (math.sqrt(2.0) - 1.0),
+            "a nameplate does not say whether its phase current is the peak or the RMS of a sine",
+            when="phase_current_limit_stated",
+        ),
     )
     order = 110
 
@@ -150,7 +167,9 @@ def _pair(given: Mapping[str, float]) -> dict[str, float]:
         pair["pack_current_limit"] = np.minimum(given["supply_current_limit"], stated)
     if "phase_current_limit" in given:
         # It was found as the mean of the two largest phase currents: of sines that is 3 sqrt(3)/(2 pi) of the peak.
-        peak = 2 * math.pi / math.sqrt(27) if np.any(given.get("drive_field_oriented", 0.0)) else 1.0
+        # A nameplate's is taken for anything from the peak to the RMS of a sine.
+        of_sine = given.get("stated_current_peak", 2 * math.pi / math.sqrt(27))
+        peak = of_sine if np.any(given.get("drive_field_oriented", 0.0)) else 1.0
         pair["pack_motor_current_limit"] = given["phase_current_limit"] * peak
     if _without_losses(given) is None and "pack_voltage_nominal" in given:
         pair |= _losses(given)
@@ -175,6 +194,8 @@ def _friction_alone(pair: Mapping[str, float]) -> dict[str, float]:
 
 def _without_losses(given: Mapping[str, float]) -> str | None:
     """Return why the controller's losses are not known, ``None`` if they are."""
+    if np.any(given.get(_NOT_MEASURED, 0.0)):
+        return None
     lacking = _lacking(given, _LOSSES)
     if lacking:
         return needs_words(lacking)
@@ -189,6 +210,8 @@ def _losses(given: Mapping[str, float]) -> dict[str, float]:
     The output is loss times eta / (1 - eta), its current that output over duty ratio and supply voltage of the bench. A
     share of what does not grow with the square of the current grows with the voltage: what switching edges take.
     """
+    if np.any(given.get(_NOT_MEASURED, 0.0)):
+        return {f"controller_{part}": given[f"unmeasured_{part}"] for part in ("standing", "drop", "resistance")}
     efficiency, loss, standing = given["controller_efficiency"], given["controller_loss"], given["standby_power"]
     output = loss * efficiency / (1 - efficiency)
     pack = given["pack_voltage_nominal"]
@@ -216,16 +239,21 @@ def _friction_notes(given: Mapping[str, float]) -> list[str]:
     return ["The motor's friction is that of a test without a controller's loss in it (see its report)."]
 
 
+def _known(name: str, given: Mapping[str, float]) -> str:
+    return "as its nameplate states, not measured" if given.get(f"{name}_stated") else "as measured"
+
+
 def _limit_notes(given: Mapping[str, float]) -> list[str]:
     notes = []
     stated, found = given.get("pack_current_limit"), given.get("supply_current_limit")
     if found is not None:
-        beside = "" if stated is None else f" as measured, by the pack at {stated:.1f} A as stated in config.yaml"
+        known = _known("supply_current_limit", given)
+        beside = f" {known}" if stated is None else f" {known}, by the pack at {stated:.1f} A as stated in config.yaml"
         notes.append(f"The supply current is limited by the controller at {found:.1f} A{beside}; the smaller holds.")
     if "phase_current_limit" in given:
         notes.append(
-            f"The motor current is limited by the controller at {given['phase_current_limit']:.1f} A as measured, "
-            "whatever 'motor_current_limit' in config.yaml says."
+            f"The motor current is limited by the controller at {given['phase_current_limit']:.1f} A "
+            f"{_known('phase_current_limit', given)}, whatever 'motor_current_limit' in config.yaml says."
         )
     return notes
 

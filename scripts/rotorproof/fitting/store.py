@@ -70,6 +70,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "tables": [asdict(table) for table in part.shown.tables],
             "hints": [asdict(hint) for hint in part.shown.hints],
             "predicted": dict(part.predicted),
+            "stated": dict(part.stated),
             "for": dict(part.application),
             **({"label": label(part.application)} if several and part.application else {}),
             "missing": dict(part.shown.missing),

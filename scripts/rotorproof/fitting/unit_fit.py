@@ -20,15 +20,17 @@ from ..settings.application import words as names_of
 from ..settings.fields import Strict
 from ..settings.run import RunSettings
 from ..settings.unit import Test, UnitFile
+from ..signs import value_text
 from ..uncertainty.forms import Form, Influence, propagate
 from ..uncertainty.monte_carlo import Simulation, simulate_forms
-from ..units import Measured
+from ..units import Measured, from_si
 from .adjusted import Adjusted, adjusted
 from .assign import assign
 from .assumed import assume
 from .calibration import instrument_problems
 from .engine import Outcome, run
 from .parts import Part, giver, motor_of, stated
+from .stood_in import stood_in
 
 _STATED = ("nameplate_", "bench_", "drive_", "winding_constant")
 
@@ -54,6 +56,8 @@ class DerivedOutcome:
     simulated: Mapping[str, Simulation] = field(default_factory=dict)
     #: What each quantity is predicted from, in words.
     predicted: Mapping[str, str] = field(default_factory=dict)
+    #: Of the quantities that rest on what a nameplate states: those values in words.
+    stated: Mapping[str, str] = field(default_factory=dict)
     #: The names of the pack and vehicle that it holds for, where they have any (``Application.names``).
     application: Mapping[str, str] = field(default_factory=dict)
 
@@ -135,10 +139,15 @@ def _derive(
         if unit.kind not in derivation.unit_kinds:
             continue
         needed = _needed(derivation.needs, measured, result)
+        stood = _stood_in(derivation.needs, needed, result) if unit.stand_in else {}
         scalars = _along(derivation.needs, {**fixed, **needed, **_apart(derivation.needs, needed, result)}, result)
+        if unit.stand_in:
+            absent = [need.quantity for need in derivation.needs if need.quantity not in {**needed, **stood}]
+            scalars |= {f"{name}_not_measured": Form(1.0) for name in absent}
+            scalars |= stood | {f"{name}_stated": Form(1.0) for name in stood}
         lacking: list[tuple[Application | None, list[Problem]]] = []
         for application in result.applications if derivation.applied else (None,):
-            found = _derive_one(unit, derivation, scalars, application, result, probability)
+            found = _derive_one(unit, derivation, scalars, application, result, probability, stood)
             if found is None:
                 continue
             result.derived.append(found)
@@ -156,8 +165,12 @@ def _derive_one(
     application: Application | None,
     result: UnitFit,
     probability: float,
+    stood: Mapping[str, Form],
 ) -> DerivedOutcome | None:
-    """Return what a derivation gives on a pack and vehicle, ``None`` if it has nothing to say or failed."""
+    """Return what a derivation gives on a pack and vehicle, ``None`` if it has nothing to say or failed.
+
+    ``stood`` are the values among those ``known`` that a nameplate states.
+    """
     names = application.names if application else {}
     scalars = {**known, **(_on(application) if application else {})}
     assumed = assume(derivation.assumptions, scalars, unit.unit, derivation.name, motor_of(result.parts))
@@ -181,7 +194,26 @@ def _derive_one(
         return None
     notes = [f"Assumed: {item.why}." for item, _ in assumed] if forms else []
     shown = replace(shown, notes=[*shown.notes, *notes])
-    return DerivedOutcome(derivation.name, forms, shown, simulated, predicted, names)
+    rests = {key: _rests_on(form, stood) for key, form in forms.items()}
+    stated_ = {key: words for key, words in rests.items() if words}
+    return DerivedOutcome(derivation.name, forms, shown, simulated, predicted, stated_, names)
+
+
+def _stood_in(needs: Sequence[Need], needed: Mapping[str, Form], result: UnitFit) -> dict[str, Form]:
+    """Return what the nameplate of the drive's controller states of needs that nobody measured."""
+    found = {need.quantity: stood_in(need, result.parts) for need in needs if need.quantity not in needed}
+    return {name: form for name, form in found.items() if form is not None}
+
+
+def _rests_on(form: Form, stood: Mapping[str, Form]) -> str:
+    """Return in words on which stated values a form rests, "" if on none: their influences are among its own."""
+    said = []
+    for name, one in stood.items():
+        if any(form.terms.get(influence, 0.0) for influence in one.terms):
+            quantity = quantities()[name]
+            value = from_si(one.value, quantity.unit, quantity.kind)
+            said.append(f"{quantity.title.lower()} {value_text(value, quantity.unit)}")
+    return ", ".join(said)
 
 
 def _told_apart(lacking: Sequence[tuple[Application | None, list[Problem]]]) -> list[Problem]:

@@ -44,7 +44,8 @@ def summary(results: Results, givers: Mapping[str, Sequence[str]]) -> Summary:
     for criterion in undecided[: _MOST - len(what)]:
         title = titled(criterion)
         what.append(f"undecided: {_short(criterion, results.judged(criterion))}")
-        why.append(f"{title}: the limit lies within the uncertainty of the value")
+        stated = [advice.why for advice in criterion.advice or () if advice.why]
+        why.append(f"{title}: {stated[0] if stated else 'the limit lies within the uncertainty of the value'}")
         steps = [advice.step for advice in criterion.advice or () if advice.step]
         if steps:
             step.append(f"{title}: {', or '.join(steps)}")

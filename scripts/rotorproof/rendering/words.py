@@ -60,9 +60,11 @@ def limits_text(criterion: CriterionEntry | ComparedCriterion) -> str:
 
 
 def origin(entry: OriginEntry | None) -> str:
-    """Return how far a value is extrapolated or what it is predicted from; "" for a measured one."""
+    """Return how far a value is extrapolated, what it is predicted from or rests on; "" for a measured one."""
     if entry is None or entry.kind == "measured":
         return ""
+    if entry.kind == "stated":
+        return f"by a nameplate and not measured, so it decides nothing: {entry.from_}"
     return entry.by or "" if entry.kind == "extrapolated" else f"from {entry.from_}"
 
 

@@ -51,6 +51,11 @@ class Nameplate(Strict):
     cooling: Annotated[Line | None, Field(description="method of cooling, such as IC 40 (IEC 60034-6)")] = None
     connection: Literal["star", "delta"] | None = None
     rotation: Annotated[Line | None, Field(description="sense of rotation, and from which side it is seen")] = None
+    start_voltage: Annotated[Voltage | None, Field(description="of a controller: where it starts")] = None
+    cutoff_voltage: Annotated[Voltage | None, Field(description="of a controller: where it cuts off")] = None
+    overvoltage_cutoff: Annotated[Voltage | None, Field(description="of a controller: where it cuts off above")] = None
+    supply_current_limit: Annotated[Current | None, Field(description="of a controller")] = None
+    phase_current_limit: Annotated[Current | None, Field(description="of a controller")] = None
 
 
 class Ambient(Strict):
@@ -186,6 +191,13 @@ class UnitFile(Strict):
             "six-step is assumed, and said"
         ),
     ] = None
+    stand_in: Annotated[
+        Literal["nameplate"] | None,
+        Field(
+            description="of a drive: limits that its controller's nameplate states stand in where they were not "
+            "measured; what rests on them is called stated, and no criterion on it is decided"
+        ),
+    ] = None
     meant: Annotated[
         list[For],
         BeforeValidator(
@@ -216,6 +228,12 @@ class UnitFile(Strict):
                 "its serial number and in the order of their dates",
                 "role",
             )
+        return self
+
+    @model_validator(mode="after")
+    def _stands_in_for_a_part(self) -> UnitFile:
+        if self.stand_in is not None and self.parts is None:
+            raise MisplacedError("only a drive made of parts has a controller whose nameplate can stand in", "stand_in")
         return self
 
     @model_validator(mode="after")
