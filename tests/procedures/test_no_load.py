@@ -139,3 +139,41 @@ def test_standby_power_is_never_negative() -> None:
     assert any("below zero" in note for note in result.report.notes)
     cover = interval(result.forms["coulomb_friction"])
     assert cover.low <= 0.3 <= cover.high
+
+
+NAMEPLATE = {"nameplate_rated_voltage": 36.0, "nameplate_rated_power": 250.0}
+
+
+def rows(resistance: float, share: float = 0.04) -> dict[str, np.ndarray]:
+    """Return a run of V = K w + 2 R I, K = 0.9 V s/rad, with a current of ``share`` (A/V) and 2 W of standby."""
+    voltage = np.linspace(12.0, 30.0, 6)
+    current = share * voltage
+    speed = (voltage - 2 * resistance * current) / 0.9
+    return {"supply_voltage": voltage, "supply_current": current + 2.0 / voltage, "speed": speed}
+
+
+@pytest.mark.parametrize("resistance", [0.04, 0.15, 0.4])
+def test_a_nameplate_bounds_what_the_winding_takes_and_the_speed_constant_holds_that_doubt(resistance: float) -> None:
+    # By hand: 250 W at 36 V and 8.68 A turn 2 to 28 % to heat in 0.033 to 0.46 ohm from line to neutral.
+    conditions = {"standby_power": 2.0, "winding_temperature": 20.0, "resistance_from": 0.0, "magnet_temperature": 20.0}
+    found = outcome(PROCEDURE, [(rows(resistance), conditions)], **NAMEPLATE)
+    cover = interval(found.forms["speed_constant"])
+    assert cover.low <= 1 / 0.9 <= cover.high
+    # 0.04 A/V through 0.03 to 0.4 ohm twice takes 0.2 to 3 % of the voltage.
+    assert 0.01 < cover.expanded_uncertainty * 0.9 < 0.03
+    assert found.forms["speed_constant"].value * found.forms["emf_constant_dc"].value == pytest.approx(1.0)
+    assert any("2 to 28 percent of rated power" in note for note in found.report.notes)
+    assert any("not measured" in note for note in found.report.notes)
+
+
+def test_no_nameplate_stands_in_unasked() -> None:
+    found = outcome(PROCEDURE, [(rows(0.15), {"standby_power": 2.0})], **NAMEPLATE)
+    assert not {"speed_constant", "emf_constant_dc"} & set(found.forms)
+    assert "the winding resistance is not known" in found.fit.missing["emf_constant_dc"]
+
+
+def test_a_run_under_load_is_named_by_the_rated_current() -> None:
+    conditions = {"standby_power": 2.0, "winding_temperature": 20.0}
+    for share, named in ((0.04, False), (0.2, True)):
+        found = outcome(PROCEDURE, [(rows(0.15, share), conditions)], phase_resistance=0.15, **NAMEPLATE)
+        assert any("these points are under load" in problem.message for problem in found.report.warnings) == named

@@ -16,6 +16,8 @@ from .base import Log
 from .fit import Fit
 
 FRICTION = ("coulomb_friction", "viscous_friction")
+#: The condition that lets a bound from the nameplate stand for the winding resistance.
+FROM = "resistance_from"
 _ROUNDS = 200  # of finding standby power and winding loss together; each takes off nine tenths of the error
 _SETTLED = 1e-12  # of the largest power
 
@@ -86,6 +88,8 @@ class Machine:
     emf: float
     share: np.ndarray
     field_oriented: bool
+    #: The resistance is a bound from the nameplate, not a measured one.
+    bounded: bool = False
 
 
 @dataclass(frozen=True)
@@ -117,6 +121,9 @@ class Balance:
 def machine(log: Log, given: Mapping[str, float], run: Points) -> tuple[Machine | None, str]:
     """Return motor and drive, or ``None`` and what is missing."""
     resistance, lacking = _winding_state.resistance(log, given, run.temperature, run.speed.size)
+    bounded = resistance is None and FROM in log.conditions
+    if bounded:
+        resistance, lacking = _from_nameplate(given, run.speed.size)
     if resistance is None:
         return None, lacking
     share = magnets.emf_share(warmth(log, given, run).temperature, given["magnet_coefficient"])
@@ -124,7 +131,22 @@ def machine(log: Log, given: Mapping[str, float], run: Points) -> tuple[Machine 
     if emf is None:
         # Near enough for what the bridge adds: the current at no load takes little voltage.
         emf = float(np.median((run.effective() - 2 * resistance * run.current) / (run.speed * share)))
-    return Machine(resistance, emf, share, _bridge_cost.field_oriented(log, given)), ""
+    return Machine(resistance, emf, share, _bridge_cost.field_oriented(log, given), bounded), ""
+
+
+def rated_current(given: Mapping[str, float]) -> float | None:
+    """Return the rated current in A: stated, else rated power over rated voltage over 0.8 (common practice)."""
+    power, voltage = given.get("nameplate_rated_power"), given.get("nameplate_rated_voltage")
+    stated = given.get("nameplate_rated_current")
+    return stated if stated is not None or not (power and voltage) else power / voltage / 0.8
+
+
+def _from_nameplate(given: Mapping[str, float], count: int) -> tuple[np.ndarray | None, str]:
+    """Return the phase resistance (ohm) that turns the assumed share of rated power to heat, or what is missing."""
+    power, current = given.get("nameplate_rated_power"), rated_current(given)
+    if power is None or current is None:
+        return None, "a bound of the winding resistance needs rated power and rated voltage or current on the nameplate"
+    return np.full(count, 0.5 * given["rated_copper_share"] * power / current**2), ""
 
 
 def warmth(log: Log, given: Mapping[str, float], run: Points) -> _magnets.Magnets:

@@ -16,7 +16,7 @@ from . import _bridge_cost, _magnets, _winding_state
 from . import _no_load as run_of
 from ._friction_line import FrictionLine
 from ._no_load import FRICTION, Balance, Choice, Machine, Points, distinct
-from .assumption import MAGNET_COEFFICIENT, STANDBY_GROWTH
+from .assumption import MAGNET_COEFFICIENT, STANDBY_GROWTH, Assumption
 from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, electrical_turns, outside
 from .fit import Fit
 
@@ -24,6 +24,7 @@ _SAMPLED = 60  # rows from which a log is a record in time rather than a table o
 #: Share of the torque at top speed that air drag of a wheel stays below (common practice, no source).
 _MOST_AIR = 0.5
 _STANDING = 0.02  # of the highest speed
+_LOADED = 0.4  # of the rated current: more is no run without load (common practice, no source)
 _LEFT_IN_EMF = 0.01
 _TORQUE = Axis("Friction torque with iron loss", "torque", "N m")
 _SPEED = Axis("Speed", "speed", "rpm")
@@ -56,6 +57,13 @@ class NoLoad(Procedure):
         _magnets.CONDITION,
         _bridge_cost.CONDITION,
         Condition(
+            run_of.FROM,
+            "number",
+            "'nameplate': nobody measured the winding resistance; what rated power, voltage and current leave it takes "
+            "its place, with that doubt",
+            choices=("nameplate",),
+        ),
+        Condition(
             "standby_power", "power", "power the controller takes with the motor standing; or log a row at speed zero"
         ),
     )
@@ -64,8 +72,15 @@ class NoLoad(Procedure):
         MAGNET_COEFFICIENT,
         *_bridge_cost.ASSUMPTIONS,
         STANDBY_GROWTH,
+        Assumption(
+            "rated_copper_share",
+            0.15,
+            0.13,
+            "at rated current the winding turns 2 to 28 percent of rated power to heat (common practice, no source), "
+            "since nobody measured its resistance",
+        ),
     )
-    gives = ("coulomb_friction", "viscous_friction", "no_load_current", "emf_constant_dc")
+    gives = ("coulomb_friction", "viscous_friction", "no_load_current", "emf_constant_dc", "speed_constant")
     # fmt: off
     quantities = (
         Quantity(
@@ -176,6 +191,8 @@ class NoLoad(Procedure):
             fit.block(label, {"emf/ripple": 0.0}, _LEFT_IN_EMF**2 / 3.0, distribution="rectangular")
         if not set(fit.parameters) & set(self.gives):
             raise FitError("the readings give neither friction nor no-load current; take at least five voltages")
+        if machine is not None and machine.bounded:
+            fit.exact("resistance bounded by the nameplate", bounded=1.0)
         fit.seen = Seen(run, still, machine, balance, current, current_at, behind)
         return fit
 
@@ -184,6 +201,7 @@ class NoLoad(Procedure):
         log, report, seen = logs[0], Report(), fit.seen
         if seen.machine is not None:
             report.notes += _machine_words(log, given, choice, seen)
+        _name_load(seen.run, given, report)
         if seen.balance:
             _show_friction(log, choice, seen, report)
         if seen.current:
@@ -211,6 +229,9 @@ class NoLoad(Procedure):
         if "emf_constant_dc" in result:
             warmer = magnets.emf_share(20.0 + parameters["magnets/doubt"], given["magnet_coefficient"])
             result["emf_constant_dc"] = result["emf_constant_dc"] * (1.0 + parameters.get("emf/ripple", 0.0)) / warmer
+            if "bounded" in parameters:
+                # Where electrical readings and a nameplate are all there is, this is what is asked for.
+                result["speed_constant"] = 1.0 / result["emf_constant_dc"]
         return result
 
     def friction_line(self, fit: Fit) -> FrictionLine | None:
@@ -264,6 +285,18 @@ def _refuse_load(run: Points, still: Points, stated: float | None) -> None:
         )
 
 
+def _name_load(run: Points, given: Mapping[str, float], report: Report) -> None:
+    """Say so where the supply current is that of a unit under load, by the nameplate's rated one."""
+    rated, most = run_of.rated_current(given), float(run.current.max())
+    if rated is not None and most > _LOADED * rated:
+        report.warn(
+            f"the supply current reaches {number_text(most, '.2g')} A, {100 * most / rated:.0f} % of the rated one: "
+            "these points are under load, and what is called friction holds that load. Without load a unit takes a few "
+            "to 20 percent (common practice); give points under load as a load run, with their torque",
+            "supply_current",
+        )
+
+
 def _rows(log: Log) -> tuple[slice, ...] | None:
     if "time" not in log or log["speed"].size < _SAMPLED:
         return None
@@ -288,7 +321,8 @@ def _machine_words(log: Log, given: Mapping[str, float], choice: Choice, seen: S
     machine, run = seen.machine, seen.run
     assert machine is not None
     milliohm = 1e3 * float(np.mean(machine.resistance))
-    words = [f"Winding loss with a phase resistance of {milliohm:.4g} mΩ.", _bridge_cost.drive_words(log, given)]
+    rests = " that rated power and current leave it, not measured" if machine.bounded else ""
+    words = [f"Winding loss with a phase resistance of {milliohm:.4g} mΩ{rests}.", _bridge_cost.drive_words(log, given)]
     if choice.cost is not None:
         extra = _bridge_cost.added(choice.cost, given, run.speed.size)
         watts, volts = (number_text(float(v.max()), ".2g") for v in (extra.copper, extra.voltage))
