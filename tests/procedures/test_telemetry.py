@@ -7,10 +7,13 @@ from functools import cache
 import numpy as np
 import pytest
 
+from rotorproof.checking.plausibility import findings
+from rotorproof.checking.survey import Survey
 from rotorproof.errors import FitError
 from rotorproof.fitting.engine import Outcome
 from rotorproof.physics import two_axis
 from rotorproof.procedures._bench.telemetry import ideal_logs
+from rotorproof.procedures.base import Log
 from rotorproof.procedures.bench import Machine
 from rotorproof.procedures.telemetry import PROCEDURE
 from tests.procedures.runs import Columns, fitted, outcome
@@ -50,6 +53,21 @@ def test_what_is_stated_of_the_scales_is_followed(columns, stated) -> None:
     assert set(plain.forms) == set(other.forms)
     for name, form in plain.forms.items():
         assert other.forms[name].value == pytest.approx(form.value, rel=1e-6), name
+
+
+def test_an_electrical_speed_is_no_speed_of_the_wheel() -> None:
+    fast = {**record(), "speed": record()["speed"] * TRUTH.pole_pairs}
+    known = {"pole_pairs": float(TRUTH.pole_pairs)}
+    slow = PROCEDURE.reached(Log("", record(), STATED), "speed", known)
+    assert slow == pytest.approx(float(np.abs(record()["speed"]).max()))
+    assert PROCEDURE.reached(Log("", fast, {**STATED, "speed_kind": 1.0}), "speed", known) == pytest.approx(slow)
+    assert PROCEDURE.reached(Log("", fast, {**STATED, "speed_kind": 1.0}), "speed", {}) is None
+    # At ten pole pairs it looks like rpm written as rad/s, which is no slip where the speed is said to be electrical.
+    table = Survey.of_extremes(fast)
+    rated = {"rated_speed": slow}
+    assert any("rpm written as rad/s" in one.message for one in findings(table, rated, waveforms=False))
+    said = findings(table, rated, waveforms=False, conditions={"speed_kind": 1.0})
+    assert not any("rpm written as rad/s" in one.message for one in said)
 
 
 def test_transients_are_integrated_not_differentiated() -> None:

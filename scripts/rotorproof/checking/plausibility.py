@@ -44,6 +44,9 @@ def findings(
     tells whether the rows are samples of waveforms in time (not a hand-written table, not logic transitions);
     ``conditions`` are those of the test in SI.
     """
+    if (conditions or {}).get("speed_kind"):
+        # An electrical speed is pole pairs times that of the nameplate.
+        known = {name: value for name, value in known.items() if name != "rated_speed"}
     found = [*_prefixes(survey), *_rated(survey, known), *_resistances(survey)]
     if (conditions or {}).get("output_power") != 0.0:  # at rest a small voltage drives any current
         found += _swapped_supply(survey, known)

@@ -36,12 +36,12 @@ def reason(results: Results) -> str:
         case "rejected":
             return f"outside the limits: {'; '.join(by_decision['fail'])}"
         case "undecided":
-            too_wide, stated = (by_decision.get(kind) for kind in ("undecided", "stated"))
+            too_wide, of_plate = (by_decision.get(kind) for kind in ("undecided", "stated"))
             return "; ".join(
                 f"{why}: {'; '.join(titles)}"
                 for why, titles in (
                     ("the uncertainty is too large to decide", too_wide),
-                    ("what a nameplate states decides nothing", stated),
+                    ("what a nameplate states decides nothing", of_plate),
                 )
                 if titles
             )

@@ -122,7 +122,7 @@ def fit_unit(
             given = {**in_tests, **_needed(procedure.needs, best_forms(result.outcomes), result)}
             _run_one(unit, procedure, label, group, given, shown, result, probability=probability)
     result.adjusted = adjusted(unit.unit, result.outcomes, probability)
-    fixed |= _reach(unit, logs, result)
+    fixed |= _reach(unit, logs, result, fixed)
     result.stated = {name: form for name, form in fixed.items() if name.startswith(_STATED)}
     _derive(unit, fixed, {**best_forms(result.outcomes), **result.adjusted.forms}, result, probability)
     return result
@@ -279,7 +279,7 @@ def _lacking(maker: str, missing: Mapping[str, str]) -> list[Problem]:
     ]
 
 
-def _reach(unit: UnitFile, logs: Sequence[TestLog], result: UnitFit) -> dict[str, Form]:
+def _reach(unit: UnitFile, logs: Sequence[TestLog], result: UnitFit, fixed: Mapping[str, Form]) -> dict[str, Form]:
     """Return how far the bench went: the highest reading of the column that bounds a quantity, the highest voltage.
 
     The reading is that of the run that gave the quantity, or of the runs that it is adjusted from: a rotor that was
@@ -288,6 +288,7 @@ def _reach(unit: UnitFile, logs: Sequence[TestLog], result: UnitFit) -> dict[str
     the motor's. ``bench_<column>_max_apart`` is that of the quantity without a controller's loss, where there is one.
     """
     before, reach = stated(result.parts), {}
+    known = {name: form.value for name, form in {**fixed, **best_forms(result.outcomes)}.items()}
     for quantity in (quantity for quantity in quantities().values() if quantity.reach):
         column, name = quantity.reach, f"bench_{quantity.reach}_max"
         givers = [outcome for outcome in result.outcomes if quantity.name in outcome.forms]
@@ -299,20 +300,21 @@ def _reach(unit: UnitFile, logs: Sequence[TestLog], result: UnitFit) -> dict[str
             own = [entry for entry in logs if any(entry.test is unit.tests[place] for place in places)]
             peak = None
             if outcomes:
-                peak = _highest([entry for entry in own if column in entry.log] or logs, column)
+                peak = _highest([entry for entry in own if column in entry.log] or logs, column, known)
             if key in before and not givers:
                 peak = before[key].value
             if peak is not None:
                 reach[key] = Form(peak)
-    voltage = _highest(logs, "supply_voltage")
+    voltage = _highest(logs, "supply_voltage", known)
     if (earlier := before.get("bench_voltage_max")) is not None:
         voltage = max(earlier.value, voltage or 0.0)
     return reach if voltage is None else {**reach, "bench_voltage_max": Form(voltage)}
 
 
-def _highest(logs: Sequence[TestLog], column: str) -> float | None:
+def _highest(logs: Sequence[TestLog], column: str, known: Mapping[str, float]) -> float | None:
     """Return the largest reading of a column without its sign, ``None`` if no log has it."""
-    return max((float(abs(entry.log[column]).max()) for entry in logs if column in entry.log), default=None)
+    found = [procedures()[entry.test.procedure].reached(entry.log, column, known) for entry in logs]
+    return max((one for one in found if one is not None), default=None)
 
 
 def runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, list[TestLog]]]:

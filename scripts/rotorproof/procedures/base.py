@@ -437,6 +437,13 @@ class Procedure(ABC):
         """Return single readings to warn of, by a rule that their messages state; reading adds file and line."""
         return ()
 
+    def reached(self, log: Log, column: str, given: Mapping[str, float]) -> float | None:
+        """Return the largest reading of a column without its sign, in its canonical meaning; ``None`` without one.
+
+        ``given`` holds scalars in SI, as for ``choose``.
+        """
+        return float(np.abs(log[column]).max()) if column in log else None
+
     def source_column(self, column: str) -> str | None:
         """Return the raw column whose instrument error a column of the log carries, ``None`` for a mere count."""
         return self.reduced_columns.get(column, column) or None

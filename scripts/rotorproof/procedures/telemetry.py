@@ -17,7 +17,7 @@ from ..signs import number_text
 from . import _magnets, _telemetry_views
 from ._telemetry_views import Seen
 from .assumption import MAGNET_COEFFICIENT, SIX_STEP, Assumption
-from .base import Condition, Log, Need, Procedure, Report, known_pole_pairs
+from .base import Condition, Log, Need, Procedure, Report, electrical_turns
 from .fit import Fit
 
 _TRANSFORMS = ("amplitude", "power", "rms")
@@ -237,6 +237,14 @@ class Telemetry(Procedure):
         """Say what was taken for what, compare with the supply's power, and show both fits."""
         return _telemetry_views.report(logs[0], given, fit.seen, told_bridge=choice.terms.bridge)
 
+    def reached(self, log: Log, column: str, given: Mapping[str, float]) -> float | None:
+        """Return the largest reading; of the speed it is the mechanical one, whichever was recorded."""
+        largest = super().reached(log, column, given)
+        if largest is None or column != "speed" or _KINDS[int(log.conditions["speed_kind"])] == "mechanical":
+            return largest
+        turns = electrical_turns(given)
+        return None if turns is None else largest / turns
+
     def _say_missing(self, fit: Fit, choice: Choice, winding: float | None) -> None:
         loose = choice.loose
         if winding is None:
@@ -306,13 +314,12 @@ def _transform(log: Log) -> str:
 
 def _record(log: Log, given: Mapping[str, float]) -> Record:
     """Return the readings as peaks of a phase, with both speeds. Raises ``FitError`` without the pole pairs."""
-    pairs = given.get("pole_pairs", known_pole_pairs(given))
-    if pairs is None:
+    turns = electrical_turns(given)
+    if turns is None:
         raise FitError(
             "the pole pairs are known neither from a test nor from the nameplate; add an open-circuit test, or "
             "pole_pairs to the nameplate"
         )
-    turns = float(pairs) * given.get("nameplate_gear_ratio", 1.0)
     peak = _TO_PEAK[_transform(log)]
     speed = log["speed"]
     if _KINDS[int(log.conditions["speed_kind"])] == "electrical":
