@@ -19,7 +19,7 @@ from .style import INK, LIMIT, SERIES_COLOURS, ZONE
 from .symbols import axis_label
 
 #: So many days out of control are told one by one, the latest first.
-_MOST_DAYS = 60
+_MOST_DAYS = 12
 
 
 @dataclass(frozen=True)
@@ -154,7 +154,7 @@ def _chart(chart: Chart) -> ChartView:
     if chart.stated_half is not None:
         stated = (shown(chart.history.mean - chart.stated_half), shown(chart.history.mean + chart.stated_half))
     heights = [*values, low, high, *(stated or ())]
-    plot = frame(chart.days, min(heights), max(heights))
+    plot = frame(chart.days, min(heights), max(heights), 480.0, 220.0)
     parts = [plot.band(*stated, ZONE)] if stated else []
     parts += plot.grid()
     parts.append(plot.level(centre, INK, "", f"mean of the first {BASELINE}"))

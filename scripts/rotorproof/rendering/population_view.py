@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from ..quantities import quantities
 from ..season.population import Constant, Population
+from ..signs import unit_text
 from . import numbers, words
 from .symbols import with_unit
 
@@ -74,7 +75,7 @@ def _listed(names: Sequence[str]) -> str:
 def _deliveries(one: Constant) -> str:
     odd = [
         f"{each.name} ({words.counted(each.units, 'unit')}): "
-        f"{numbers.result(each.difference, each.expanded_uncertainty).text} {one.unit} from the others"
+        f"{numbers.result(each.difference, each.expanded_uncertainty).text} {unit_text(one.unit)} from the others"
         for each in one.deliveries
         if each.odd
     ]
@@ -87,4 +88,5 @@ def _trend(one: Constant) -> str:
     if one.trend is None:
         return "no two days"
     shown = numbers.result(one.trend.slope, one.trend.expanded_uncertainty).text
-    return f"{'drifts by' if one.trend.drifts else 'none:'} {shown} {one.unit} a year, over {one.trend.days} days"
+    found = "drifts by" if one.trend.drifts else "none:"
+    return f"{found} {shown} {unit_text(one.unit)} a year, over {one.trend.days} days"

@@ -124,8 +124,11 @@ def _chart(name: str, points: Sequence[Point], limits: Sequence[float]) -> Chart
         named = _extreme(points)
         parts += [_marker(plot, p, shares[id(p)], quantity.unit) for p in named]
         spoken = f"{len(points)} units; " + "; ".join(f"{p.unit}: {_written(p, quantity.unit)}" for p in named)
-    parts += [_name(plot, p, shares[id(p)]) for p in named]
-    return Chart(title, plot.picture(f"{title}. {spoken}", parts))
+    middle = sorted(p.value for p in points)[len(points) // 2]
+    parts += [_name(plot, p, shares[id(p)], p.value >= middle) for p in named]
+    beyond = [f"{numbers.limit(limit)} {unit_text(quantity.unit)}".rstrip() for limit in limits if limit not in near]
+    shown = f"{title}; beyond the picture: limit {', '.join(beyond)}" if beyond else title
+    return Chart(shown, plot.picture(f"{title}. {spoken}", parts))
 
 
 def _extreme(points: Sequence[Point]) -> list[Point]:
@@ -138,10 +141,11 @@ def _written(point: Point, unit: str) -> str:
     return f"{numbers.result(point.value, (point.high - point.low) / 2).text} {unit_text(unit)}".rstrip()
 
 
-def _name(plot: Frame, point: Point, share: float) -> Markup:
-    x, y = plot.x(point.day, share), plot.y(point.high)
+def _name(plot: Frame, point: Point, share: float, above: bool) -> Markup:
+    x = plot.x(point.day, share)
+    y = max(9.0, plot.y(point.high) - 3) if above else plot.y(point.low) + 9
     return Markup('<text x="{}" y="{}" font-size="9" fill="{}" text-anchor="{}">{}</text>').format(
-        x, max(9.0, y - 3), MUTED, "end" if x > plot.width / 2 else "start", point.unit[:_LONGEST_NAME]
+        x, y, MUTED, "end" if x > plot.width / 2 else "start", point.unit[:_LONGEST_NAME]
     )
 
 
