@@ -45,6 +45,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "label": outcome.label,
             "tests": list(outcome.tests),
             "with_controller_loss": list(outcome.with_controller_loss),
+            "line": asdict(outcome.line) if outcome.line else None,
             "conditions": _conditions(outcome),
             "forms": {name: ledger.form(form) for name, form in outcome.forms.items()},
             "simulated": {name: found.as_json() for name, found in outcome.simulated.items()},
