@@ -40,8 +40,16 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 GROUPS = {"tests/evidence/": "evidence", "tests/workflow/test_demo.py": "demo"}
 
 
+#: Where a test starts the workflow, or a cluster.
+FIRST = "tests/workflow/"
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Keep together what shares fixtures, and the outside checks alone where a record is asked for."""
+    """Keep together what shares fixtures, and the outside checks alone where a record is asked for.
+
+    What takes long comes first: of the tests that are handed out last, each process then has a short one.
+    """
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None and not item.nodeid.startswith(FIRST))
     for item in items:
         for place, group in GROUPS.items():
             if item.nodeid.startswith(place):
