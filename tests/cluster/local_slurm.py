@@ -123,6 +123,8 @@ def local_slurm(folder: Path) -> Iterator[Cluster]:
     configuration.write_text(
         _CONFIGURATION.format(host=host, folder=folder, port=port, port_1=port_1, port_2=port_2), encoding="utf-8"
     )
+    if not Path("/sys/fs/cgroup").is_mount():  # in a bare chroot, where later daemons would not start
+        (folder / "cgroup.conf").write_text("CgroupPlugin=disabled\n", encoding="utf-8")
     key = folder / "munge.key"
     key.write_bytes(os.urandom(128))
     key.chmod(0o600)
