@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pytest
 
 from rotorproof.fitting.assign import Assigned, assign
 from rotorproof.fitting.calibration import instrument_problems
@@ -88,7 +89,7 @@ def test_two_entries_of_one_serial_number_each_keep_their_accuracy() -> None:
         for _, column in error.columns
         if column.startswith("voltage")
     }
-    assert found == {"voltage_ab": 0.001, "voltage_bc": 0.02, "voltage_ca": 0.02}
+    assert found == pytest.approx({"voltage_ab": 0.001, "voltage_bc": 0.02, "voltage_ca": 0.02})
 
 
 def test_range_by_the_largest_reading_and_a_reading_beyond_is_named() -> None:

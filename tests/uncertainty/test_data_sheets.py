@@ -145,4 +145,4 @@ def test_differences_and_multiples(outside: Outside) -> None:
             allowance=1e-12,
             source="JCGM 100:2008, 5.2.2; " + HAND,
         )
-    assert one(1.0, 0.1).standard_uncertainty == 0.1
+    assert one(1.0, 0.1).standard_uncertainty == pytest.approx(0.1)
