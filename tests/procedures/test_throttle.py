@@ -47,6 +47,23 @@ def _fault(controller: ThrottleController, name: str, seed: int = 1, **keys: flo
     return Log(name, si(columns), conditions)
 
 
+@pytest.mark.parametrize("bend", [0.05, 0.15, 0.3])
+def test_dead_band_ends_where_a_bend_begins(bend: float) -> None:
+    rng = np.random.default_rng(9)
+    signal = np.interp(np.arange(0, 20, 0.01), [0, 1, 19, 20], [0.8, 0.8, 4.1, 4.1])
+    over = signal - 1.2
+    line = (over - bend / 2) / (2.4 - bend / 2)
+    duty = np.where(over < bend, np.maximum(over, 0) ** 2 / (2 * bend * (2.4 - bend / 2)), line)
+    columns = {
+        "time": np.arange(signal.size) * 0.01,
+        "throttle": signal + rng.normal(0, 0.003, signal.size),
+        "duty": np.clip(duty + 5e-4 * rng.normal(size=signal.size) * (over > 0), 0.0, 1.0),
+    }
+    found = outcome("throttle", [Log("sweep", columns, {"case": case("throttle", "sweep", "case")})]).forms
+    assert found["throttle_deadband"].value == pytest.approx(0.4, abs=0.008)
+    assert found["throttle_start"].value == pytest.approx(1.2 + bend / 2, abs=0.005)
+
+
 def test_a_sound_throttle_with_every_case() -> None:
     controller = ThrottleController(response={name: 0.12 for name in (*FAULTS, "brake")})
     logs = [_sweep(controller), *(_fault(controller, name) for name in (*FAULTS, "brake"))]

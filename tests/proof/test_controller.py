@@ -34,7 +34,12 @@ def test_thresholds_of_a_drawn_sweep(outside: Outside) -> None:
         "supply_voltage": voltage,
         "supply_current": np.where(on, 1.4, 0.05),
     }
-    found = {n: f.value for n, f in controller_outcome("supply-window", [Log("sweep", columns)]).forms.items()}
+    found = {
+        n: f.value
+        for n, f in controller_outcome(
+            "supply-window", [Log("sweep", columns)], given={"response_delay": 0.0}
+        ).forms.items()
+    }
     outside.each(
         found,
         (

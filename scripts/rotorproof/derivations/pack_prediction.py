@@ -12,6 +12,7 @@ from ..physics import block_commutation, road, stall
 from ..physics.block_commutation import Values
 from ..physics.drives import Drive, FieldOriented, SixStep
 from ..physics.magnets import emf_share
+from ..physics.thermal_class import REFERENCE_COOLANT
 from ..physics.winding import temperature_factor
 from ..procedures import assumption
 from ..procedures._bridge_cost import switching_lead
@@ -81,7 +82,8 @@ class PackPrediction(Derivation):
             "T_max",
             "torque",
             "N m",
-            "torque at the output at standstill, nominal pack voltage, under the stated current limits",
+            "torque at the output as it begins to turn, the motor's friction taken off: mean over its positions, at "
+            "nominal pack voltage, under the stated current limits",
             _SOURCE,
         ),
         Quantity(
@@ -108,7 +110,8 @@ class PackPrediction(Derivation):
             "T_cont",
             "torque",
             "N m",
-            "torque at the output at standstill with the continuous current of the heat run",
+            "torque at the output as it begins to turn, the motor's friction taken off, with the continuous current of "
+            "the heat run and the magnets as warm as that makes them",
             _SOURCE,
         ),
     )
@@ -137,7 +140,8 @@ class PackPrediction(Derivation):
             "magnet_share",
             0.5,
             0.5,
-            "the magnets stand somewhere between 20 °C and the temperature of the winding on the pack",
+            "the magnets stand somewhere between the air (20 °C; 40 °C for the continuous torque) and the temperature "
+            "of the winding",
         ),
         Assumption(
             "saturation_sharpness",
@@ -175,7 +179,7 @@ class PackPrediction(Derivation):
         if "continuous_current" in given:
             lasting = given["continuous_current"]
             torque = machine.drive.standing_torque(machine.drive.from_direct(lasting)) * machine.torque_left(lasting)
-            found["pack_continuous_torque"] = torque - machine.drag_torque(0.0)
+            found["pack_continuous_torque"] = torque * _left_by_heat(given) - machine.drag_torque(0.0)
         load = _load(given)
         if load is not None:
             grade = given.get("vehicle_grade", 0.0)
@@ -242,8 +246,7 @@ def _machine(given: Mapping[str, Values]) -> road.Machine:
 def _drive(given: Mapping[str, Values]) -> Drive:
     temperature = given.get("pack_winding_temperature", 20.0)
     warm = temperature_factor(temperature, given["winding_constant"])
-    hot = given.get("pack_magnet_temperature", 20.0 + given["magnet_share"] * (temperature - 20.0))
-    magnets = emf_share(hot, given["magnet_coefficient"])
+    magnets = emf_share(_magnets(given), given["magnet_coefficient"])
     resistance = given["phase_resistance"]
     winding = block_commutation.from_dc(
         given["emf_constant_dc"] * magnets,
@@ -256,6 +259,26 @@ def _drive(given: Mapping[str, Values]) -> Drive:
     if np.any(given.get("drive_field_oriented", 0.0)):
         return FieldOriented(winding, given["voltage_use"])
     return SixStep(winding)
+
+
+def _magnets(given: Mapping[str, Values]) -> Values:
+    """Return the temperature of the magnets on the pack in degC."""
+    stated = given.get("pack_magnet_temperature")
+    warmer = given.get("pack_winding_temperature", 20.0) - 20.0
+    return 20.0 + given["magnet_share"] * warmer if stated is None else stated
+
+
+def _left_by_heat(given: Mapping[str, Values]) -> Values:
+    """Return the EMF over that on the pack with the winding at the limit of its class; 1 where the class is not stated.
+
+    The magnets then stand between the reference coolant and the winding.
+    """
+    if "nameplate_insulation_limit" not in given:
+        return 1.0
+    winding = given["nameplate_insulation_limit"] - given["nameplate_hot_spot_allowance"]
+    hot = REFERENCE_COOLANT + given["magnet_share"] * (winding - REFERENCE_COOLANT)
+    coefficient = given["magnet_coefficient"]
+    return emf_share(hot, coefficient) / emf_share(_magnets(given), coefficient)
 
 
 def _torque_left(given: Mapping[str, Values], current: Values) -> Values:

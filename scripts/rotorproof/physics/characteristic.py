@@ -9,7 +9,7 @@ import numpy as np
 
 from ..errors import FitError
 from .linearity import Levels, Linearity, levels, linearity
-from .regression import linear_fit
+from .regression import linear_fit, nonlinear_fit
 from .sweeps import turning_points
 
 #: A sweep of fewer readings that shows no start or end is short of readings, whatever its pace (common practice).
@@ -26,10 +26,24 @@ class Knee:
 
 
 @dataclass(frozen=True)
+class Bend:
+    """How the output leaves zero: at ``onset``, in a parabola of ``width`` that runs into the straight part.
+
+    ``covariance`` ``(2, 2)`` of both from scatter. A width of zero is a corner (or a jump): the onset is the start.
+    """
+
+    onset: float
+    width: float
+    covariance: np.ndarray
+    count: int
+
+
+@dataclass(frozen=True)
 class Characteristic:
     """What a sweep up and down showed: SI units of input and output.
 
-    ``released``: mean input at the beginning; ``start`` and ``full``: where the output leaves zero and reaches its end;
+    ``released``: mean input at the beginning; ``start`` and ``full``: where the curve beside the bends at its ends
+    meets zero and the end value; ``bend``: how the output leaves zero;
     ``straight``: linearity between them; ``hysteresis``: largest difference between down and up at one input, over
     the output's span (``None`` without a sweep down); ``reversal``: largest fall of the output while the input rose,
     over the span; ``step``: largest jump between neighbouring bins, over the span; each of the three with its standard
@@ -38,6 +52,7 @@ class Characteristic:
 
     released: Knee
     start: Knee
+    bend: Bend
     full: Knee | None
     straight: Linearity
     bins: Levels
@@ -72,7 +87,8 @@ def characteristic(given: np.ndarray, found: np.ndarray, bins: int = 40) -> Char
     smooth = _running_mean(y, max(3, x.size // 60))
     if x.size < _READINGS_OF_A_SWEEP and np.count_nonzero((smooth > 0.04 * span) & (smooth < 0.5 * span)) < 12:
         raise FitError(_too_few(x.size))
-    start = _start(x, y, smooth, span)
+    start, jumps = _start(x, y, smooth, span)
+    bend = Bend(start.value, 0.0, np.zeros((2, 2)), start.count) if jumps else _bend(x, y, smooth, span, start)
     full = _end(x, y, smooth, span)
     inside = (x > start.value) & (x < (full.value if full else np.inf))
     if inside.sum() < 20:
@@ -97,7 +113,15 @@ def characteristic(given: np.ndarray, found: np.ndarray, bins: int = 40) -> Char
     steepest = int(np.argmax(rise))
     step = (float(rise[steepest]) / span, noise * np.sqrt(1 / up.count[steepest] + 1 / up.count[steepest + 1]) / span)
     return Characteristic(
-        released, start, full, straight, found_bins, _hysteresis(given, found, rising, falling, span), reversal, step
+        released,
+        start,
+        bend,
+        full,
+        straight,
+        found_bins,
+        _hysteresis(given, found, rising, falling, span),
+        reversal,
+        step,
     )
 
 
@@ -129,7 +153,8 @@ def _running_mean(values: np.ndarray, width: int) -> np.ndarray:
     return np.convolve(np.pad(values, width // 2, mode="edge"), np.ones(width) / width, mode="valid")
 
 
-def _start(x: np.ndarray, y: np.ndarray, smooth: np.ndarray, span: float) -> Knee:
+def _start(x: np.ndarray, y: np.ndarray, smooth: np.ndarray, span: float) -> tuple[Knee, bool]:
+    """Return where the curve through the lower half meets zero, and whether the output leaves zero with a jump."""
     low = (smooth > 0.04 * span) & (smooth < 0.5 * span)
     if low.sum() < 12:
         raise FitError("the output rises too steeply to find where it begins; sweep the throttle more slowly")
@@ -137,10 +162,41 @@ def _start(x: np.ndarray, y: np.ndarray, smooth: np.ndarray, span: float) -> Kne
     if np.count_nonzero((y > 0.02 * span) & (y < 0.08 * span)) > 0.3 * low.sum() * 6 / 46:
         knee = _crossing(x[low], y[low], 0.0, float(x[low].min()))
         if knee is not None:
-            return knee
+            return knee, False
     last_off = float(np.max(x[y < 0.02 * span]))
     gap = max(float(np.min(x[(y > 0.02 * span) & (x > last_off)])) - last_off, float(np.ptp(x)) / x.size)
-    return Knee(last_off + 0.5 * gap, gap / np.sqrt(12), int(low.sum()))
+    return Knee(last_off + 0.5 * gap, gap / np.sqrt(12), int(low.sum())), True
+
+
+def _bend(x: np.ndarray, y: np.ndarray, smooth: np.ndarray, span: float, start: Knee) -> Bend:
+    """Return onset and width of the bend with which the output leaves zero.
+
+    The readings up to half the span are fitted by zero, a parabola and the line it touches, bent to second order.
+    A width that scatter explains (within three standard uncertainties), or within four readings, is none, and its
+    onset is the start.
+    """
+    low = np.flatnonzero(smooth < 0.5 * span)
+    low = low[: int(np.argmax(np.diff(low) > 1)) + 1] if np.any(np.diff(low) > 1) else low
+    scale = float(np.ptp(x[low]))
+    z, level = (x[low] - start.value) / scale, y[low] / span
+
+    def curve(values: np.ndarray) -> np.ndarray:
+        foot, width, slope, more = values[0], abs(values[1]) + 1e-9, values[2], values[3]
+        over = z - foot + 0.5 * width
+        line = slope * (z - foot) + more * np.maximum(z - foot, 0.0) ** 2
+        return np.where(over <= 0, 0.0, np.where(over < width, slope * over**2 / (2 * width), line))
+
+    corner = Bend(start.value, 0.0, np.diag([start.standard_uncertainty**2, 0.0]), start.count)
+    try:
+        found = nonlinear_fit(curve, level, np.array([0.0, 0.1, 0.5, 0.0]), ordered=True)
+    except FitError:
+        return corner
+    width = abs(float(found.values[1]))
+    if not width > max(3.0 * np.sqrt(found.covariance[1, 1]), 4.0 / low.size):
+        return corner
+    turn = np.array([[1.0, -0.5 * np.sign(found.values[1])], [0.0, np.sign(found.values[1])]]) * scale
+    onset = start.value + scale * (float(found.values[0]) - 0.5 * width)
+    return Bend(onset, scale * width, turn @ found.covariance[:2, :2] @ turn.T, low.size)
 
 
 def _end(x: np.ndarray, y: np.ndarray, smooth: np.ndarray, span: float) -> Knee | None:

@@ -51,9 +51,10 @@ def plateau(values: np.ndarray, least: float = 0.08, band: float = 0.04, drift: 
     top = int(enough[-1])
     centre = float(np.median(ordered[low[top] : top + 1]))
     member = np.abs(smooth - centre) <= 0.5 * band * centre
-    first, last = int(place[member][0]), int(place[member][-1])
+    held_at = _without_ascent(smooth, np.flatnonzero(member), width)
+    first, last = int(place[held_at[0]]), int(place[held_at[-1]])
     inside = np.zeros(n, dtype=bool)
-    inside[place[member]] = True
+    inside[place[held_at]] = True
     used = values[inside]
     count = used.size
     level = float(used.mean())
@@ -72,6 +73,21 @@ def plateau(values: np.ndarray, least: float = 0.08, band: float = 0.04, drift: 
     overshoot = float(smooth.max()) / level - 1
     one_mean = float(used.std(ddof=1)) * np.sqrt(max(time, 1.0) / width) / level
     return Plateau(level, float(error), max(count / time - 1, 1.0), inside, slope, overshoot, float(one_mean))
+
+
+def _without_ascent(smooth: np.ndarray, held: np.ndarray, width: int) -> np.ndarray:
+    """Return the places ``held`` at a level less those at its ends where the means still climb to it.
+
+    On its way up a current passes the lower half of the band, which would pull the mean down. The level is the median
+    of the places; the way up ends where a mean first comes as near to it as half of them stay, and a mean's width
+    later. Where less than half would be left, the current drifts all along and all places stay.
+    """
+    level = float(np.median(smooth[held]))
+    near = 1.5 * float(np.median(np.abs(smooth[held] - level)))
+    reached = np.flatnonzero(smooth[held] >= level - near - 1e-9 * level)
+    begin = int(reached[0]) + (width // 2 if reached[0] > 0 else 0)
+    end = int(reached[-1]) + 1 - (width // 2 if reached[-1] < held.size - 1 else 0)
+    return held[begin:end] if end - begin >= held.size // 2 else held
 
 
 def link_current(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:

@@ -98,7 +98,8 @@ class OpenCircuit(Procedure):
         ),
         Quantity(
             "emf_constant_peak", "EMF constant, peak", "k_E,peak", "emf_constant", "V s/rad",
-            f"peak of the line-to-line back-EMF over mechanical speed, mean of the three lines, {_magnets.AT_20}",
+            "peak of the line-to-line back-EMF (half its height from trough to crest) over mechanical speed, mean of "
+            f"the three lines, {_magnets.AT_20}",
             _EMF_SOURCE,
             reference=_magnets.REFERENCE,
             least=0.0,

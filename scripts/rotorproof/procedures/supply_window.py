@@ -42,10 +42,11 @@ class SupplyWindow(Procedure):
     assumptions = (
         Assumption(
             "response_delay",
-            0.0,
-            0.1,
-            "the controller answers within 0.1 s of a threshold (common practice, no source); sweep more slowly where "
-            "that counts",
+            0.2,
+            0.2,
+            "the controller answers 0 s to 0.4 s after its supply has passed a threshold, since it smooths the voltage "
+            "that it watches (common practice, no source); sweep more slowly where that counts",
+            of_unit=True,
         ),
     )
     gives = (
@@ -141,8 +142,8 @@ class SupplyWindow(Procedure):
             rate = float(np.mean([abs(event.rate) for event, _ in seen]))
             report.notes.append(
                 f"{title}: {len(values)} time{'s' if len(values) > 1 else ''}, {min(values):.2f} V to "
-                f"{max(values):.2f} V, swept at {rate:.2g} V/s (a response delay of 0.1 s shifts it by "
-                f"{0.1 * rate:.2g} V)."
+                f"{max(values):.2f} V, swept at {rate:.2g} V/s (the response delay of 0.2 s that is "
+                f"allowed for shifts it by {0.2 * rate:.2g} V)."
             )
         if chatter := int(fit.parameters["supply_chatter"]):
             report.warn(

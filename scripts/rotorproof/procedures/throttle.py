@@ -38,6 +38,9 @@ _OUTPUTS = (
 STANDBY_SHARE, OUTPUT_SHARE = 0.3, 0.05
 #: A speed that falls below this share of that before a fault shows that nothing drives the rotor any more.
 _COASTED = 0.5
+#: Where a bend begins is doubtful by this share of its width (of a cubic that touches the same line, the part that the
+#: parabola takes for zero stays below a thousandth of the output; common practice, no source).
+_OTHER_BEND = 0.1
 #: An output that goes on is watched at least this long, so that the time watched is a failure under any sane limit.
 _WATCHED = 5.0
 
@@ -102,7 +105,8 @@ class Throttle(Procedure):
     quantities = (
         Quantity(
             "throttle_deadband", "Throttle dead band", "U_db", "voltage", "V",
-            "range of the throttle signal from its released value to the start of the output",
+            "range of the throttle signal from its released value to where the output first leaves zero, at the foot "
+            "of a parabola where the curve begins with a bend",
             "dead band as in IEC 61298-2: range of the input without observable change of the output",
         ),
         Quantity(
@@ -256,8 +260,11 @@ class Throttle(Procedure):
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the quantities; a response is its value with the errors of its sampling."""
         result = super().derive(parameters, given)
-        if "throttle_start" in result and "released" in parameters:
-            result["throttle_deadband"] = result["throttle_start"] - parameters["released"]
+        for name in ("released", "onset", "bend", "bend/doubt"):
+            result.pop(name, None)
+        if "onset" in parameters and "released" in parameters:
+            onset = parameters["onset"] + parameters["bend/doubt"]
+            result["throttle_deadband"] = onset - parameters["released"]
         for name in (*(quantity for quantity, _, _ in FAULTS.values()), "brake_response_time"):
             if f"{name}/read" in parameters:
                 result[name] = sum(v for key, v in parameters.items() if key.startswith(f"{name}/"))
@@ -287,6 +294,11 @@ def _sweep(log: Log, fit: Fit) -> Sweep:
 
     add("released signal", "released", released.value, released.standard_uncertainty, released.count - 1)
     add("sweep, start", "throttle_start", start.value, start.standard_uncertainty, start.count - 3)
+    bend = {"onset": found.bend.onset, "bend": found.bend.width}
+    fit.block("scatter of the sweep, bend at the start", bend, found.bend.covariance, found.bend.count - 4.0)
+    # The foot of a parabola is not seen: a bend of another shape leaves zero a little sooner or later.
+    doubt = (_OTHER_BEND * found.bend.width) ** 2 / 3.0
+    fit.block("shape of the bend at the start", {"bend/doubt": 0.0}, doubt, distribution="rectangular")
     freedom = float(found.bins.count.sum() - 2 * found.bins.count.size)
     add("sweep, linearity", "throttle_linearity", lin.value, lin.standard_uncertainty, freedom)
     add("sweep, reversal", "throttle_reversal", *found.reversal, float(start.count))
@@ -306,7 +318,12 @@ def _show_sweep(seen: Sweep, report: Report) -> None:
     axis, found, lin = seen.axis, seen.found, seen.found.straight
     report.notes.append(
         f"Sweep by {axis.title.lower()}: released {found.released.value:.3f} V, start {found.start.value:.3f} V"
-        + (f", full {found.full.value:.3f} V." if found.full else ".")
+        + (f", full {found.full.value:.3f} V" if found.full else "")
+        + (
+            f"; it begins at {found.bend.onset:.3f} V with a bend of {found.bend.width:.2f} V."
+            if found.bend.width
+            else "."
+        )
     )
     if axis.kind == "speed":
         report.notes.append(

@@ -533,9 +533,7 @@ class Session:
                 "thermal_resistance": rise / heat,
                 "thermal_time_constant": slow,
                 "thermal_capacity": slow * heat / rise,
-                "continuous_current": thermal.current_for(
-                    self.motor, definitions.CLASS_LIMIT[self.motor.insulation_class], 40.0
-                ),
+                "continuous_current": thermal.continuous_current(self.motor),
             }
         )
 

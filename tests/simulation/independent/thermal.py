@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from tests.simulation.independent import definitions
 from tests.simulation.independent.machine import WINDING_CONSTANT, Motor
 
 Floats = NDArray[np.float64]
@@ -103,3 +104,9 @@ def current_for(motor: Motor, limit: float, ambient: float) -> float:
 
     heat = float(brentq(gap, 0.0, rise / body.winding_to_housing))
     return float(np.sqrt(heat / series_heat(motor, 1.0, limit)))
+
+
+def continuous_current(motor: Motor) -> float:
+    """Direct current through two lines in A at which the winding's rise is that of its thermal class."""
+    limit = definitions.REFERENCE_AIR + definitions.RISE_LIMIT[motor.insulation_class]
+    return current_for(motor, limit, definitions.REFERENCE_AIR)

@@ -5,8 +5,8 @@ magnets' temperature is free, so every value comes for two (COLD and HOT, betwee
 and for the housing temperature that goes with that winding at rest in the workshop's air. Full duty; where the pack's
 current limit is reached the controller chops, so that its supply current stays at the limit. Energy is that taken
 from the cells, with the pack's own loss, the controller's and its standby. Torque at standstill is the air gap's mean
-over a commutation step; the steepest grade is where it holds weight and rolling resistance (ISO 8855 for grade;
-steady force balance, any textbook).
+over a commutation step less the friction of slow turning; the steepest grade is where it holds weight and rolling
+resistance (ISO 8855 for grade; steady force balance, any textbook).
 """
 
 from __future__ import annotations
@@ -56,6 +56,12 @@ def housing_temperature(motor: Motor, winding: float, air: float) -> float:
     return float(brentq(gap, air, winding))
 
 
+def output_torque(motor: Motor, current: float, magnets: float) -> float:
+    """Torque at the output as it begins to turn, N m, with a direct current through two lines in A."""
+    held = definitions.slow_friction(motor, magnets)
+    return float(definitions.static_torque(motor, [current], magnets)[0]) - held
+
+
 def truths(motor: Motor, vehicle: Vehicle, found: Steady, air: float) -> dict[str, dict[str, float]]:
     """Predicted quantities: values at COLD and HOT magnets and at those of the housing; km/h, rpm, N m, percent,
     Wh/km."""
@@ -69,13 +75,12 @@ def truths(motor: Motor, vehicle: Vehicle, found: Steady, air: float) -> dict[st
     for name in ends[0].keys() & ends[1].keys():
         cold, hot = ends[0][name], ends[1][name]
         out[name] = {"value": cold + (hot - cold) * (warm - COLD) / (HOT - COLD), "cold": cold, "hot": hot}
-    limit = definitions.CLASS_LIMIT[motor.insulation_class]
-    amperes = thermal.current_for(motor, limit, 40.0)
-    torque = {
-        m: float(definitions.static_torque(motor, [amperes], m)[0])
-        for m in (COLD, HOT, housing_temperature(motor, limit, 40.0))
-    }
-    cold, hot, real = torque.values()
+    air = definitions.REFERENCE_AIR
+    limit = air + definitions.RISE_LIMIT[motor.insulation_class]
+    amperes = thermal.continuous_current(motor)
+    cold, hot, real = (
+        output_torque(motor, amperes, magnets) for magnets in (COLD, HOT, housing_temperature(motor, limit, air))
+    )
     out["pack_continuous_torque"] = {"value": real, "cold": cold, "hot": hot}
     return out
 
@@ -97,7 +102,8 @@ def field_oriented_truths(motor: Motor, controller: Controller, vehicle: Vehicle
     out = {
         "pack_no_load_speed": free * 30 / np.pi,
         "pack_road_speed": road * radius * 3.6,
-        "pack_top_torque": field_oriented.torque_of(motor, vehicle.motor_limit, magnets),
+        "pack_top_torque": field_oriented.torque_of(motor, vehicle.motor_limit, magnets)
+        - definitions.slow_friction(motor, magnets),
         "magnet_temperature": magnets,
     }
     cruise = vehicle.cruise / radius
@@ -124,7 +130,7 @@ def _at(motor: Motor, vehicle: Vehicle, speed: Floats, current: Floats, magnets:
     top = float(road[-1])
     if drawn[-1] > vehicle.supply_limit:
         top = float(PchipInterpolator(drawn, road)(vehicle.supply_limit))
-    torque = float(definitions.static_torque(motor, [vehicle.motor_limit], magnets)[0])
+    torque = output_torque(motor, vehicle.motor_limit, magnets)
     weight = vehicle.mass * GRAVITY
     share = torque / radius / weight
     slope = brentq(lambda a: np.sin(a) + vehicle.rolling * np.cos(a) - share, -0.1, np.pi / 2) if share < 1 else np.nan
