@@ -36,6 +36,19 @@ def test_force_on_a_lever_is_torque() -> None:
         outcome(PROCEDURE, [(columns, MEAN)])
 
 
+@pytest.mark.parametrize("logged", ["ab", "abc"])
+def test_phase_currents_of_a_field_oriented_drive_give_its_q_axis_current(logged: str) -> None:
+    # One position of the rotor, 20 electrical degrees: T = k_q i_q (N. Mohan, Advanced Electric Drives: 1.5 p psi i_q).
+    size = np.linspace(2.0, 20.0, 10)
+    turn = dict(zip("abc", np.radians(20.0 - 120.0 * np.arange(3)), strict=True))
+    columns = {"torque": 0.8 * size} | {f"current_{k}": size * np.cos(turn[k]) for k in logged}
+    result = outcome(PROCEDURE, [(columns, MEAN | {"drive": 1.0, "magnet_temperature": 20.0})])
+    assert result.forms["torque_constant_q"].value == pytest.approx(0.8)
+    assert "torque_constant" not in result.forms
+    with pytest.raises(FitError, match="field-oriented"):
+        outcome(PROCEDURE, [({"torque": 0.8 * size, "supply_current": size}, MEAN | {"drive": 1.0})])
+
+
 def test_torque_read_at_its_peak_is_brought_to_the_mean_of_the_wave(outside: Outside) -> None:
     current = np.linspace(1, 10, 8)
     columns = {"torque": 1.0 * current, "current_ab": current}

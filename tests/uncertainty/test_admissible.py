@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from rotorproof.uncertainty.admissible import Bounds, admit, settled
+from rotorproof.uncertainty.admissible import Bounds, admit, of_largest, settled
 from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.result import Result
 from tests.outside import Outside
@@ -68,6 +68,24 @@ def test_both_ends_at_once() -> None:
     assert cover.high == 1.0
     assert cover.low == pytest.approx(0.97 - 1.96 * 0.03, abs=1e-4)
     assert cut.probability_at_most(1.0) == 1.0
+
+
+@pytest.mark.parametrize("true", [(0.0, 0.0, 0.0), (0.004, -0.002, -0.002), (0.03, -0.015, -0.015)])
+def test_the_interval_of_a_largest_deviation_holds_it_as_often_as_it_says(true: tuple[float, ...]) -> None:
+    """Three lines read by meters of 1 % each, rectangular: the largest that is read is mostly too large."""
+    rng = np.random.default_rng(5)
+    gauge = [Influence(f"gain {k}", "gain", distribution="rectangular") for k in range(3)]
+    u, held, plain, trials = 0.01 / math.sqrt(3), 0, 0, 1500
+    for _ in range(trials):
+        read = np.array(true) + rng.uniform(-0.01, 0.01, 3)
+        away = read - read.mean()
+        k = int(np.argmax(np.abs(away)))
+        form = Form(abs(away[k]), {g: u * ((2 if j == k else -1) / 3) for j, g in enumerate(gauge)})
+        wide, one = of_largest(Result(form), 3, 0.95).interval(0.95), Result(form).interval(0.95)
+        held += max(wide.low, 0.0) <= max(np.abs(true)) <= wide.high
+        plain += max(one.low, 0.0) <= max(np.abs(true)) <= one.high
+    assert held / trials > 0.94
+    assert plain <= held
 
 
 def test_a_count_is_whole_or_not_settled() -> None:

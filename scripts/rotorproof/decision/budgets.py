@@ -47,6 +47,11 @@ def budget_entries(result: Result, scale: float, probability: float) -> list[Bud
 
 def uncertainty_notes(result: Result, cover: Interval, quantity: Quantity, probability: float) -> list[str]:
     """Return what a reader must know of an interval: trials, or the one source that makes most of it."""
+    if quantity.largest_of > 1 and cover.standard_uncertainty > 0:
+        return [
+            f"The largest of {quantity.largest_of} deviations is likely one that its own reading made too large: "
+            "the interval reaches further down than up."
+        ]
     if result.simulation is not None and result.simulation.trials == 0:
         return []  # cut at the end of what is possible, as a note on the quantity says
     if result.simulation is not None:

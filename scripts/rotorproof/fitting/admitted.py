@@ -7,7 +7,7 @@ import math
 from ..procedures.base import Quantity
 from ..quantities import quantities
 from ..signs import number_text, unit_text, value_text
-from ..uncertainty.admissible import Bounds, State, admit, settled
+from ..uncertainty.admissible import Bounds, State, admit, of_largest, settled
 from ..uncertainty.result import Result
 from ..units import from_si
 
@@ -20,6 +20,8 @@ def admitted(name: str, result: Result, probability: float) -> tuple[State, Resu
     quantity = quantities()[name]
     if quantity.whole and not settled(result.form):
         return "impossible", result, _unsettled(result, probability)
+    if quantity.largest_of > 1:
+        result = of_largest(result, quantity.largest_of, probability)
     state, kept = admit(result, Bounds(quantity.least, quantity.most), probability)
     if state == "possible":
         return state, result, ""

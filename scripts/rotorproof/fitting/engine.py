@@ -238,10 +238,11 @@ def _admitted(
             fit.refused.add(name)
             del forms[name]
             simulated.pop(name, None)
-        elif state == "cut":
+            continue
+        if state == "cut":
             forms[name], notes[name] = result.form, said
-            if result.simulation is not None:
-                simulated[name] = result.simulation
+        if result.simulation is not None:
+            simulated[name] = result.simulation
     return notes
 
 

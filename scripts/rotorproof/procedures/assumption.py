@@ -29,8 +29,8 @@ MAGNET_COEFFICIENT = Assumption(
     "magnet_coefficient",
     -0.0010,
     0.0003,
-    "the EMF falls by 0.07 to 0.13 percent per kelvin of the magnets (common practice, no source: typical of sintered "
-    "NdFeB)",
+    "the EMF falls by 0.07 to 0.13 percent per kelvin of the magnets (makers give 0.09 to 0.12 for sintered NdFeB; "
+    "ferrite falls by about 0.2, which this does not cover)",
     of_motor=True,
 )
 

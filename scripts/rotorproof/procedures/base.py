@@ -61,6 +61,8 @@ class Quantity:
     most: float = math.inf
     #: A count: whole, or it is not settled.
     whole: bool = False
+    #: The largest of so many deviations that are known alike well (``uncertainty.admissible.of_largest``).
+    largest_of: int = 1
     #: The likely cause of a result beyond what is possible, for the problem that refuses it.
     impossible: str = ""
     #: Words for numbers that are codes: ``((1.0, "A-B-C"), (-1.0, "A-C-B"))``; pages print the word.

@@ -11,7 +11,7 @@ from ..columns import COLUMNS, titles
 from ..errors import FitError
 from ..physics import stall
 from ..physics.magnets import emf_share
-from . import _magnets
+from . import _bridge_cost, _magnets
 from .assumption import MAGNET_COEFFICIENT
 from .base import Axis, Condition, Log, Need, Panel, Procedure, Quantity, Report, Series
 from .fit import Fit
@@ -19,6 +19,7 @@ from .fit import Fit
 _LINE_PAIRS = ("current_ab", "current_bc", "current_ca")
 _PHASES = ("current_a", "current_b", "current_c")
 _POSITIONS = ("mean", "peak")
+_ALL_PHASES = "all phases"
 _SUPPLY = "Supply current"
 _NOTHING = 0.05  # of the largest current: a line with less carries none
 #: What another shape of bend does to a mark beyond the readings, as a share of the way beyond (common practice).
@@ -45,6 +46,7 @@ class LockedRotor(Procedure):
     optional_columns = ("angle", "duty")
     conditions = (
         _magnets.CONDITION,
+        _bridge_cost.CONDITION,
         Condition("lever_arm", "length", "length of the lever from the axis to the load cell, where force is logged"),
         Condition(
             "rotor_position",
@@ -110,7 +112,7 @@ class LockedRotor(Procedure):
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find the current, the rotor positions, whether the iron saturates, and the readings that tell it."""
         log = logs[0]
-        column = _chosen(log)
+        column = _chosen(log, given)
         position = _positions(log)
         return Choice(column, position, stall.fit_stall(_current(log, column)[0], _torque(log), position))
 
@@ -229,16 +231,23 @@ class LockedRotor(Procedure):
         return result
 
 
-def _chosen(log: Log) -> str:
+def _chosen(log: Log, given: Mapping[str, float]) -> str:
     """Return the column of the motor's current: q axis, line pair, phase, supply, the first of these in the log.
 
-    Of several line pairs or phases it is the one that carries the current. Raises ``FitError`` where several carry it
-    in a way that is no direct current through two lines.
+    Of several line pairs or phases it is the one that carries the current; ``_ALL_PHASES`` where a field-oriented drive
+    feeds all three. Raises ``FitError`` where several carry it in a way that is no direct current through two lines.
     """
     if "current_q" in log:
         return "current_q"
-    size = {name: float(np.sqrt(np.mean(log[name] ** 2))) for name in (*_LINE_PAIRS, *_PHASES) if name in log}
-    pairs = sorted((name for name in size if name in _LINE_PAIRS), key=lambda name: -size[name])
+    if "drive" in log.conditions and _bridge_cost.field_oriented(log, given):
+        if sum(name in log for name in _PHASES) < 2:
+            raise FitError(
+                "a field-oriented drive takes a supply current that says nothing of the motor's at standstill; log "
+                "current_q, or the current of two phases at least"
+            )
+        return _ALL_PHASES
+    size = {name: float(np.sqrt(np.mean(log[name] ** 2))) for name in _LINE_PAIRS if name in log}
+    pairs = sorted(size, key=lambda name: -size[name])
     if pairs:
         if len(pairs) > 1 and size[pairs[1]] > _NOTHING * size[pairs[0]]:
             raise FitError(
@@ -246,9 +255,12 @@ def _chosen(log: Log) -> str:
                 "give each pair a log of its own, or leave out the column that was not fed"
             )
         return pairs[0]
-    phases = sorted((name for name in size if name in _PHASES), key=lambda name: -size[name])
-    if not phases:
-        return "supply_current"
+    return _of_phases(log, given) if any(name in log for name in _PHASES) else "supply_current"
+
+
+def _of_phases(log: Log, given: Mapping[str, float]) -> str:
+    size = {name: float(np.sqrt(np.mean(log[name] ** 2))) for name in _PHASES if name in log}
+    phases = sorted(size, key=lambda name: -size[name])
     if len(phases) > 1:
         # Two lines carry the same current, one way and the other; the third carries none.
         rest = log[phases[0]] + log[phases[1]]
@@ -256,6 +268,8 @@ def _chosen(log: Log) -> str:
         if third > _NOTHING * size[phases[0]]:
             if len(phases) == 2 and size[phases[1]] <= _NOTHING * size[phases[0]]:
                 return phases[0]  # the line that brings it back was not logged
+            if _bridge_cost.field_oriented(log, given):
+                return _ALL_PHASES
             raise FitError(
                 "the current flows through all three lines, so it is not the direct current through two that torque "
                 "per ampere is defined by; feed two lines, or log current_q (its peak in the rotor frame) of a "
@@ -267,6 +281,10 @@ def _chosen(log: Log) -> str:
 
 def _which(log: Log, chosen: str) -> str:
     """Return which current was taken, of what kind it is, and which others the log holds."""
+    if chosen == _ALL_PHASES:
+        return (
+            "Current taken: the length of the space vector of the phase currents, which a field-oriented drive holds."
+        )
     kind = COLUMNS[chosen].meaning
     if chosen in _PHASES:
         kind = "direct current at standstill, in by one line and out by another"
@@ -279,6 +297,12 @@ def _current(log: Log, chosen: str) -> tuple[np.ndarray, str, str]:
     """Return the motor's current (A), the quantity its slope gives, and its name for the figure."""
     if chosen == "current_q":
         return log["current_q"], "torque_constant_q", "Current, q axis"
+    if chosen == _ALL_PHASES:
+        phases = [log[name] for name in _PHASES if name in log]
+        if len(phases) == 2:  # three lines without a neutral
+            phases.append(-phases[0] - phases[1])
+        vector = np.sqrt(2 / 3 * np.sum(np.square(phases), axis=0))
+        return vector * np.sign(_torque(log)), "torque_constant_q", "Peak of the phase currents"
     if chosen != "supply_current":
         return log[chosen], "torque_constant", "Current through two lines"
     duty = log.get("duty")

@@ -143,6 +143,7 @@ class OpenCircuit(Procedure):
             "NEMA MG 1, 14.36 (voltage unbalance)",
             remedy="measure the winding's resistances; shorted turns lower the EMF of their phase",
             least=0.0,
+            largest_of=3,
         ),
         Quantity(
             "emf_distortion", "EMF distortion", "THD_E", "ratio", "percent",

@@ -63,6 +63,7 @@ class WindingResistance(Procedure):
             "in the manner of NEMA MG 1, 14.36 (voltage unbalance), applied to resistance",
             remedy="measure each line at its solder joint and behind its connector; remake the bad joint",
             least=0.0,
+            largest_of=3,
         ),
     )
     # fmt: on

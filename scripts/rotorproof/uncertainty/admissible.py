@@ -61,6 +61,29 @@ def admit(result: Result, bounds: Bounds, probability: float) -> tuple[State, Re
     return "cut", Result(replace(result.form, value=value), found)
 
 
+def of_largest(result: Result, count: int, probability: float) -> Result:
+    """Return the result of a quantity that is the largest of ``count`` deviations, all known alike well.
+
+    The largest that is read is likely one that its own error made large. So the lower end is the one above which none
+    of the ``count`` would be carried by its error alone (Bonferroni's inequality: a ``count``-th of the probability for
+    each); the upper end stays, since the true largest lies no higher for being sought among several.
+    """
+    if result.standard_uncertainty == 0:
+        return result
+    cover = result.interval(probability)
+    if result.simulation is not None:
+        grid, held = np.array(result.simulation.quantiles), LEVELS
+    else:
+        reach = 3.0 * cover.expanded_uncertainty
+        grid = np.linspace(result.value - reach, result.value + reach, _GRID)
+        held = np.array([result.probability_at_most(float(x)) for x in grid])
+    told = np.interp(held, [0.0, 0.5 / count, 1.0], [0.0, 0.5, 1.0])
+    low = min(cover.low, float(np.interp(0.5 * (1.0 - probability), told, grid)))
+    trials = result.simulation.trials if result.simulation else 0
+    quantiles = tuple(float(q) for q in np.interp(LEVELS, told, grid))
+    return replace(result, simulation=Simulation(low, cover.high, result.standard_uncertainty, trials, quantiles))
+
+
 def settled(form: Form) -> bool:
     """Tell whether a count is whole and stays the same within all that is uncertain."""
     return form.standard_uncertainty == 0 and float(form.value).is_integer()
