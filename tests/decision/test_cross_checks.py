@@ -24,6 +24,15 @@ def test_agreement_is_silent_and_disagreement_is_a_warning() -> None:
     assert "0.12 ± 0.002 Ω by winding-resistance but 0.13 ± 0.002 by load: 3.5 times" in warning.message
 
 
+def test_a_slope_that_holds_air_drag_is_not_set_against_one_without() -> None:
+    other = quantity_entry(value=0.017, expanded_uncertainty=0.003, procedure="no-load").fields()
+    others = [AlternativeEntry(**other, normalised_error=1.4)]
+    ours = quantity_entry(value=0.0125, expanded_uncertainty=0.0007, procedure="coast-down", alternatives=others)
+    assert len(cross_checks({"viscous_friction": ours})) == 1
+    apart = quantity_entry(value=1e-4, expanded_uncertainty=1e-5, procedure="coast-down")
+    assert cross_checks({"viscous_friction": ours, "windage": apart}) == []
+
+
 def test_normalised_error_keeps_the_correlation() -> None:
     # Shared error cancels: the same meter read both, so only the independent part of one remains.
     one = Form(10.0, {METER: 1.0})

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from rotorproof.physics import block_commutation, bridge_cost
 from rotorproof.physics.bridge_cost import Conditions
+from rotorproof.procedures import _bridge_cost
 from tests.outside import Outside
 from tests.simulation.independent import definitions
 from tests.simulation.independent.motor_session import Session
@@ -85,3 +88,27 @@ def test_losses_and_torque_under_load_are_those_of_a_bridge_solved_in_time(outsi
                 unit="W" if subject == "winding_loss" else "N m/A",
                 source="tests/simulation/independent: three phases, diodes and switches integrated in time",
             )
+
+
+def test_commutation_meets_the_inductance_along_d(outside: Outside) -> None:
+    """Of a motor with twice the inductance across, the drop is that of L_d, not of the mean."""
+    session = Session.drawn("IM-0013", 77 * 1_000_003 + 13)
+    along, loads = session.motor.inductance_d, [4.0, 8.0]
+    speeds = {}
+    for name, d, q in (("salient", along, 2 * along), ("d", along, along), ("mean", 1.5 * along, 1.5 * along)):
+        motor = replace(session.motor, inductance_d=d, inductance_q=q)
+        run = steady([Request(motor, session.controller, 30.0, load=t, winding=30.0, magnets=20.0) for t in loads])
+        speeds[name] = run.speed
+    for k in range(2):
+        outside(
+            "pack_road_speed",
+            f"speed at {loads[k]:g} N m of a salient six-step motor, with the inductance of its d axis throughout",
+            ours=float(speeds["d"][k]),
+            published=float(speeds["salient"][k]),
+            allowance=0.6 * float(abs(speeds["mean"][k] - speeds["salient"][k])),
+            unit="rad/s",
+            source="tests/simulation/independent: three phases, diodes and switches integrated in time",
+        )
+    given = {"electrical_time_constant": 1.5e-3, "saliency_ratio": 2.0}
+    assert _bridge_cost.commutation_time(given) == pytest.approx(1.0e-3)
+    assert _bridge_cost.commutation_time({"electrical_time_constant": 1.5e-3}) == 1.5e-3

@@ -22,8 +22,11 @@ def cross_checks(found: Mapping[str, MainEntry]) -> list[Problem]:
     for name, entry in found.items():
         quantity = quantities()[name]
         # What a quantity is adjusted from was judged together.
+        apart = found.get(quantity.holds)
         judged = {test.procedure for test in entry.consistency.tests} if entry.consistency else set()
         for other in entry.alternatives or ():
+            if apart is not None and apart.procedure == entry.procedure != other.procedure:
+                continue  # the other's value holds what this one tells apart: they are two quantities
             error = other.normalised_error
             if error is None or error <= 1 or (other.procedure in judged and other.part is None):
                 continue

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -15,7 +16,7 @@ from ..physics.magnets import emf_share
 from ..physics.thermal_class import REFERENCE_COOLANT
 from ..physics.winding import temperature_factor
 from ..procedures import assumption
-from ..procedures._bridge_cost import switching_lead
+from ..procedures._bridge_cost import commutation_time, switching_lead
 from ..procedures.base import Axis, Need, Panel, Quantity, Series, Table, UnitKind, electrical_turns
 from ..procedures.derivation import Assumption, Derivation, Shown, named, needs_words
 
@@ -40,6 +41,7 @@ class PackPrediction(Derivation):
         Need("windage", "drag of the motor at high speed", along="viscous_friction"),
         Need("pole_pairs", "how often the current changes from phase to phase", part="motor"),
         Need("electrical_time_constant", "voltage and heat that the change from phase to phase costs", part="motor"),
+        Need("saliency_ratio", "which inductance the change from phase to phase meets", part="motor"),
         Need("emf_harmonic_5", "shape of the EMF, ripple of the current", part="motor"),
         Need("emf_harmonic_7", "shape of the EMF, ripple of the current", part="motor"),
         Need("hall_offset", "the angle at which the current changes from phase to phase", part="motor"),
@@ -251,13 +253,15 @@ def _drive(given: Mapping[str, Values]) -> Drive:
     winding = block_commutation.from_dc(
         given["emf_constant_dc"] * magnets,
         resistance * warm,
-        given["electrical_time_constant"] * resistance * given["commutation_model"],
+        commutation_time(given) * resistance * given["commutation_model"],
         electrical_turns(given),
         {5: given["emf_harmonic_5"], 7: given["emf_harmonic_7"]},
         switching_lead(given),
     )
     if np.any(given.get("drive_field_oriented", 0.0)):
-        return FieldOriented(winding, given["voltage_use"])
+        # Current along q alone meets the inductance of that axis.
+        across = replace(winding, inductance=winding.inductance * given.get("saliency_ratio", 1.0))
+        return FieldOriented(across, given["voltage_use"])
     return SixStep(winding)
 
 

@@ -50,6 +50,7 @@ class Checked:
 
     ``excess`` is the variance that the misfit adds to what rests on the fit, over that of the scatter; ``reading`` is
     the place of the single reading that was tested; ``blocks`` are the parameters that rest on the fit (none: all).
+    ``bends`` says what of an ordinary motor the formula leaves out.
     """
 
     fit: str
@@ -59,6 +60,7 @@ class Checked:
     excess: float
     reading: int | None = None
     blocks: Sequence[str] = ()
+    bends: str = ""
 
 
 @dataclass(frozen=True)
@@ -112,7 +114,7 @@ def judge(left: Sequence[Residuals]) -> Adequacy:
     judged = [
         one for one in left if one.residual.size >= _FEWEST_READINGS and one.degrees_of_freedom >= _FEWEST_FREEDOM
     ]
-    found = (replace(check, blocks=one.blocks) for one in judged for check in _checks(one))
+    found = (replace(check, blocks=one.blocks, bends=one.bends) for one in judged for check in _checks(one))
     checks = sorted(found, key=lambda check: check.probability)
     if not checks:
         return Adequacy("not determined", [], 0)
@@ -279,7 +281,8 @@ def advice(found: Adequacy) -> list[str]:
     for check in found.failed:
         if check.reading is None:
             why = f"{check.tested}, statistic {number_text(check.statistic, '.3g')}"
-            what = "something acts that the formula does not know; the intervals are widened by it"
+            acts = check.bends or "something acts that the formula does not know"
+            what = f"{acts}; the intervals are widened by it"
         else:
             far = number_text(abs(check.statistic), ".3g")
             why = f"reading {check.reading + 1} of those used lies {far} times the scatter of the others off"

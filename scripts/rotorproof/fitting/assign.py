@@ -82,7 +82,8 @@ def assign(
                 columns[key, kind].append((index, column))
         for name, measured in stated.items():
             kind = meanings[name].kind
-            if meanings[name].choices or meanings[name].exact:
+            meaning = meanings[name]
+            if meaning.choices or meaning.exact or (meaning.none_at_zero and measured.value == 0):
                 continue
             if measured.standard_uncertainty is not None:
                 # Written alike it is one statement (one lever, one scale, one thermometer), whichever test repeats it.

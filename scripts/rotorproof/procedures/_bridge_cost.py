@@ -25,6 +25,7 @@ NEEDS = (
     Need("emf_constant_dc", "what commutation and ripple cost", part="motor"),
     Need("pole_pairs", "how often the current changes from phase to phase", part="motor"),
     Need("electrical_time_constant", "voltage and heat that the change from phase to phase costs", part="motor"),
+    Need("saliency_ratio", "which inductance the change from phase to phase meets", part="motor"),
     Need("emf_harmonic_5", "shape of the EMF, ripple of the current", part="motor"),
     Need("emf_harmonic_7", "shape of the EMF, ripple of the current", part="motor"),
     Need("hall_offset", "where the current changes from phase to phase", part="motor"),
@@ -81,6 +82,17 @@ def drive_words(log: Log, given: Mapping[str, float]) -> str:
     return "A six-step drive is assumed, since neither 'drive' nor a q-axis current is among the readings."
 
 
+def commutation_time(given: Mapping[str, Any]) -> Any:
+    """Return the time constant (s) of the inductance that the change from phase to phase meets: that of the d axis.
+
+    Seen from the rotor, the current jumps from 30 electrical degrees on one side of the q axis to 30 on the other, so
+    what changes lies along d. Without saliency, or where none was measured, it is that of the phase.
+    """
+    saliency = given.get("saliency_ratio")
+    mean = given["electrical_time_constant"]
+    return mean if saliency is None else mean * 2.0 / (1.0 + saliency)
+
+
 def switching_lead(given: Mapping[str, Any]) -> Any:
     """Return by how much (rad, electrical) phases change before the best angle: the controller's lead, sensors late."""
     return given["commutation_lead"] - given.get("hall_offset", 0.0)
@@ -88,7 +100,7 @@ def switching_lead(given: Mapping[str, Any]) -> Any:
 
 def _conditions(given: Mapping[str, float]) -> bridge_cost.Conditions:
     return bridge_cost.Conditions(
-        given["electrical_time_constant"], given["emf_harmonic_5"], given["emf_harmonic_7"], switching_lead(given)
+        commutation_time(given), given["emf_harmonic_5"], given["emf_harmonic_7"], switching_lead(given)
     )
 
 

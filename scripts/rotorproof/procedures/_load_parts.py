@@ -19,6 +19,12 @@ _LEFT_IN_TORQUE = 0.02
 _SPLIT = ("coulomb_friction", "viscous_friction", "winding_loss", "friction_iron_loss", "additional_loss")
 
 
+#: What torque over current shows of most motors beyond a straight line (common practice, no source).
+_BENDS = (
+    "iron that saturates, or friction that changes as the motor warms up, bends it so; a locked-rotor test tells more"
+)
+
+
 @dataclass(frozen=True)
 class Choice:
     """What stays while readings are shifted, masks over the points ``(n,)`` of the log.
@@ -320,7 +326,7 @@ def torque_per_ampere(log: Log, at: Points, given: Mapping[str, float], choice: 
         )
         fit.exact("speed over current", **{"characteristic/lean": lean})
     regressors = {"current": current, "speed": speed}
-    fit.left(f"torque over {what}", "N m", torque, fitted, regressors, blocks=(label,))
+    fit.left(f"torque over {what}", "N m", torque, fitted, regressors, blocks=(label,), bends=_BENDS)
     if current_q is not None:
         return PerAmpere("Current, q axis", current, torque, fitted)
     return PerAmpere("Supply current" if duty is None else "DC current over duty", current, torque, fitted)

@@ -18,6 +18,8 @@ from .fit import Fit
 FRICTION = ("coulomb_friction", "viscous_friction")
 #: The condition that lets a bound from the nameplate stand for the winding resistance.
 FROM = "resistance_from"
+#: What a run without load shows of most motors beyond its formula (common practice, no source).
+BENDS = "air drag, or a bearing that warms up during the run, bends it so; a coast-down tells more"
 _ROUNDS = 200  # of finding standby power and winding loss together; each takes off nine tenths of the error
 _SETTLED = 1e-12  # of the largest power
 
@@ -261,7 +263,7 @@ def keep_friction(found: Balance, run: Points, fit: Fit) -> None:
     regressors = {"speed": used.speed, "supply_voltage": used.voltage}
     time = used.time if run.time is not None else None
     rests = ("scatter of the power balance",)
-    fit.left(name, "A", found.left / used.voltage, found.fitted, regressors, time, blocks=rests)
+    fit.left(name, "A", found.left / used.voltage, found.fitted, regressors, time, blocks=rests, bends=BENDS)
 
 
 def keep_doubt(found: Balance, most: Balance, fit: Fit) -> None:

@@ -63,6 +63,8 @@ class Quantity:
     whole: bool = False
     #: The largest of so many deviations that are known alike well (``uncertainty.admissible.of_largest``).
     largest_of: int = 1
+    #: A quantity that this one holds too unless the same procedure tells it apart.
+    holds: str = ""
     #: The likely cause of a result beyond what is possible, for the problem that refuses it.
     impossible: str = ""
     #: Words for numbers that are codes: ``((1.0, "A-B-C"), (-1.0, "A-C-B"))``; pages print the word.
@@ -83,6 +85,8 @@ class Condition:
     choices: tuple[str, ...] = ()
     #: A setting rather than a reading (a sample rate, a step number): it has no error of its own to ask for.
     exact: bool = False
+    #: Zero states that there is none of it, which no instrument read.
+    none_at_zero: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,7 +61,7 @@ class Residuals:
     ``time`` when a reading was taken (s), ``replicate`` a whole number that readings at the same setting share.
     ``covered`` says that the fit's covariance is that of whole blocks of readings, and so holds a pattern that
     residuals show. ``blocks`` are the labels of the blocks of parameters that rest on this fit; none stands for all of
-    the test.
+    the test. ``bends`` says, as a sentence without its end, what of an ordinary motor the formula leaves out.
     """
 
     name: str
@@ -75,6 +75,7 @@ class Residuals:
     replicate: np.ndarray | None = None
     covered: bool = False
     blocks: Sequence[str] = ()
+    bends: str = ""
 
 
 @dataclass
@@ -138,12 +139,13 @@ class Fit:
         *,
         replicate: np.ndarray | None = None,
         blocks: Sequence[str] = (),
+        bends: str = "",
     ) -> None:
         """Keep what an unweighted estimate leaves of the readings ``observed`` ``(n,)``."""
         rest, scatter, freedom = fitted.residuals, fitted.residual_sd, fitted.degrees_of_freedom
         self.leave(
             lambda: Residuals(
-                name, unit, observed - rest, rest, scatter, regressors, freedom, time, replicate, blocks=blocks
+                name, unit, observed - rest, rest, scatter, regressors, freedom, time, replicate, False, blocks, bends
             )
         )
 

@@ -47,7 +47,12 @@ class HeatRun(Procedure):
         Condition("ambient_temperature", "temperature", "air temperature during the run, if no column holds it"),
         Condition("heat_power", "power", "power that became heat at the end of the run: input less output"),
         Condition("fixed_loss", "power", "part of that heat which does not grow with the current (iron, friction)"),
-        Condition("output_power", "power", "shaft or output power, to be taken from the supply power (0 W at rest)"),
+        Condition(
+            "output_power",
+            "power",
+            "shaft or output power, to be taken from the supply power (0 W at rest)",
+            none_at_zero=True,
+        ),
         Condition("test_current", "current", "current of the run, of the kind that 'current_kind' says"),
         Condition(
             "current_kind",

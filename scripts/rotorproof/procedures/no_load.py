@@ -92,6 +92,7 @@ class NoLoad(Procedure):
             preferred=("coast-down", "no-load", "load"),
             remedy="turn the wheel by hand with the wires open and look for what rubs",
             least=0.0,
+            holds="windage",
             impossible="a current, voltage or torque read too small, standby power stated too large, or "
             "readings taken before the speed stood still",
         ),
@@ -103,6 +104,7 @@ class NoLoad(Procedure):
             preferred=("coast-down", "no-load", "load"),
             reach="speed",
             least=0.0,
+            holds="windage",
             impossible="friction that falls with speed (a bearing or grease that warms up), a load on the "
             "shaft, or a current read wrongly at one end of the run",
         ),
@@ -419,7 +421,9 @@ def _no_load_current(
     fit.block("scatter of the supply current", {"no_load_current": value}, fitted.covariance[:1, :1], freedom)
     time = None if run.time is None else run.time[choice.full]
     regressors, rests = {"supply_voltage": voltage}, ("scatter of the supply current",)
-    fit.left("supply current over voltage", "A", current - own, fitted, regressors, time, blocks=rests)
+    fit.left(
+        "supply current over voltage", "A", current - own, fitted, regressors, time, blocks=rests, bends=run_of.BENDS
+    )
     return (target, value), fitted
 
 

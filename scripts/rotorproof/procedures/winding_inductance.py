@@ -109,7 +109,7 @@ class WindingInductance(Procedure):
     conditions = (
         Condition("rotor_angle", "angle", "mechanical angle of the rotor during a current step"),
         Condition("aligned_angle", "angle", "angle at which direct current from A to B holds the rotor (its d axis)"),
-        Condition("test_frequency", "frequency", "frequency of the LCR meter"),
+        Condition("test_frequency", "frequency", "frequency of the LCR meter", exact=True),
         Condition("winding_temperature", "temperature", "winding temperature during the test"),
     )
     needs = (
