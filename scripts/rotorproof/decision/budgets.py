@@ -47,17 +47,19 @@ def budget_entries(result: Result, scale: float, probability: float) -> list[Bud
 
 def uncertainty_notes(result: Result, cover: Interval, quantity: Quantity, probability: float) -> list[str]:
     """Return what a reader must know of an interval: trials, or the one source that makes most of it."""
+    largest = []
     if quantity.largest_of > 1 and cover.standard_uncertainty > 0:
-        return [
+        largest = [
             f"The largest of {quantity.largest_of} deviations is likely one that its own reading made too large: "
             "the interval reaches further down than up."
         ]
     if result.simulation is not None and result.simulation.trials == 0:
-        return []  # cut at the end of what is possible, as a note on the quantity says
+        return largest  # cut at the end of what is possible, as a note on the quantity says
     if result.simulation is not None:
         return [
+            *largest,
             f"The formula bends over its uncertainty: the interval comes from {result.simulation.trials} trials "
-            "(JCGM 101:2008), need not be symmetric about the value, and U is its longer side."
+            "(JCGM 101:2008), need not be symmetric about the value, and U is its longer side.",
         ]
     lines = budget(result.form)
     # Of two sources of one size none dominates, however their last digits fall.
