@@ -120,6 +120,7 @@ class Telemetry(Procedure):
         "viscous_friction",
     )
     not_covered = (
+        "No recording of a real drive is compared; a published machine model and an invented drive stand in.",
         "Saturation, iron loss as a term of its own, and a filter in the drive's speed beyond a plain delay.",
     )
     cautions = (
