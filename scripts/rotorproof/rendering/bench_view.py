@@ -9,7 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from ..quantities import quantities
-from ..season.bench import BASELINE, Chart, Judgement, Standard
+from ..season.bench import BASELINE, Chart, Judgement, Standard, quantity_of
 from ..season.gather import day_of, is_standard, serials
 from ..signs import unit_text
 from ..units import from_si
@@ -17,6 +17,7 @@ from . import numbers, words
 from .plot import frame
 from .style import INK, LIMIT, SERIES_COLOURS, ZONE
 from .symbols import axis_label
+from .wording import maker
 
 #: So many days out of control are told one by one, the latest first.
 _MOST_DAYS = 12
@@ -107,7 +108,14 @@ def _state(one: Standard) -> str:
 
 
 def _titles(names: Sequence[str]) -> str:
-    return ", ".join(quantities()[name].title for name in names)
+    return ", ".join(_title(name) for name in names)
+
+
+def _title(name: str) -> str:
+    """Return a constant's title, with the test that gave it."""
+    quantity, _, procedure = name.partition("/")
+    title = quantities()[quantity].title
+    return f"{title} ({maker(procedure)})" if procedure else title
 
 
 def _either(names: Sequence[str]) -> str:
@@ -140,7 +148,7 @@ def _day(day: Judgement) -> DayView:
 
 
 def _chart(chart: Chart) -> ChartView:
-    quantity = quantities()[chart.quantity]
+    quantity = quantities()[quantity_of(chart.quantity)]
 
     def shown(value: float) -> float:
         return from_si(value, quantity.unit, quantity.kind)
@@ -174,7 +182,7 @@ def _chart(chart: Chart) -> ChartView:
     spoken = f"{len(values)} days; " + (
         f"beyond the limits on {', '.join(out[-12:])}" if out else "none beyond the limits"
     )
-    title = axis_label(quantity.title, quantity.unit)
+    title = axis_label(_title(chart.quantity), quantity.unit)
     u = shown(chart.history.mean + chart.history.standard_deviation) - centre
     caption = (
         f"Mean {numbers.plain(centre, 5)}, limits of a day {numbers.plain(low, 5)} to {numbers.plain(high, 5)}, "

@@ -33,6 +33,8 @@ _TOLD_APART = 3.84
 #: How far a shift may differ from its share of a cause's pattern: a drift need not have the shape of the stated
 #: accuracy, a gain may drift where the statement has an offset too (common practice, no source).
 _SHAPE = 0.1
+#: Two constants are one where their ratio or product moves by less than this share of what each moves by.
+_SAME = 0.02
 #: Drag is charted by both of its constants; of the others those by which units are compared.
 _ALSO = ("coulomb_friction", "viscous_friction")
 
@@ -47,7 +49,11 @@ State = Literal["learning", "in control", "out of control"]
 
 @dataclass(frozen=True)
 class BenchDay:
-    """The check standard as measured on one day: values in SI, and the forms behind them where its fit is at hand."""
+    """The check standard as measured on one day: values in SI, and the forms behind them where its fit is at hand.
+
+    Both by ``quantity/procedure``: what several tests give is charted test by test, since each reads other instruments,
+    and a value adjusted from all of them would hide which one moved.
+    """
 
     unit: str
     day: datetime.date
@@ -59,8 +65,9 @@ class BenchDay:
 
 @dataclass(frozen=True)
 class Chart:
-    """One constant over the days that have it, in SI; arrays ``(n,)`` belong to ``days``."""
+    """One constant by one test over the days that have it, in SI; arrays ``(n,)`` belong to ``days``."""
 
+    #: ``quantity/procedure``, as a ``BenchDay`` names it.
     quantity: str
     days: Sequence[datetime.date]
     values: np.ndarray
@@ -146,13 +153,20 @@ def judge(model: str, serial: str, history: Sequence[BenchDay]) -> Standard:
     """
     by_day = {one.day: one for one in sorted(history, key=lambda one: (one.day, one.unit))}
     days = [by_day[day] for day in sorted(by_day)]
-    charted = dict.fromkeys((*key_quantities(), *_ALSO))
-    names = [name for name in charted if sum(name in one.values for one in days) > BASELINE]
+    charted = list(dict.fromkeys((*key_quantities(), *_ALSO)))
+    known = dict.fromkeys(name for one in days for name in one.values if quantity_of(name) in charted)
+    names = sorted(known, key=lambda name: (charted.index(quantity_of(name)), name))
+    names = [name for name in names if sum(name in one.values for one in days) > BASELINE]
     names = _telling(names, days)
     charts = [_chart(name, days, len(names)) for name in names]
     judged = [_judgement(one, place, days, charts) for place, one in enumerate(days)]
     used = frozenset[str]().union(*(one.instruments for one in days))
     return Standard(model, serial, charts, judged, used)
+
+
+def quantity_of(name: str) -> str:
+    """Return the quantity of a name that a chart has."""
+    return name.partition("/")[0]
 
 
 def _telling(names: Sequence[str], days: Sequence[BenchDay]) -> list[str]:
@@ -167,7 +181,8 @@ def _telling(names: Sequence[str], days: Sequence[BenchDay]) -> list[str]:
         for other in kept:
             others = np.array([days[place].values.get(other, math.nan) for place, _ in own])
             for same in (values / others, values * others):
-                twin = twin or bool(np.ptp(same) <= 1e-9 * abs(same[0]))
+                # What differs by the rounding of the results alone is the same.
+                twin = twin or bool(np.ptp(same) * abs(values[0]) <= _SAME * abs(same[0]) * np.ptp(values))
         if not twin:
             kept.append(name)
     return kept
@@ -295,7 +310,9 @@ def _causes(one: BenchDay, days: Sequence[BenchDay], charts: Sequence[Chart]) ->
 
 
 def _own_scatter(form: Form) -> Form:
-    return Form(0.0, {i: c for i, c in form.terms.items() if i.name.startswith(("scatter/", "misfit/"))})
+    """Return what scatters within a day: what was found from readings, so with degrees of freedom, not assumed."""
+    own = (i for i in form.terms if i.name.startswith("scatter/") and math.isfinite(i.degrees_of_freedom))
+    return Form(0.0, {i: form.terms[i] for i in own})
 
 
 def _patterns(forms: Sequence[Form]) -> dict[str, np.ndarray]:
@@ -340,10 +357,14 @@ def _chance(chi_square: float, freedom: int, of_scatter: float) -> float:
 
 
 def _suspects(causes: Sequence[Cause]) -> list[str]:
-    """Return the causes that explain the departure and that it cannot tell apart."""
+    """Return the causes that explain the departure and that it cannot tell apart.
+
+    Where an instrument as a whole is among them, its inputs one by one say no more.
+    """
     if not causes or not causes[0].explains:
         return []
     best = causes[0]
     # Where even the best leaves more than chance does, so may the others.
     step = _TOLD_APART * max(1.0, best.chi_square / best.degrees_of_freedom)
-    return [cause.name for cause in causes if cause.explains and cause.chi_square < best.chi_square + step]
+    found = [cause.name for cause in causes if cause.explains and cause.chi_square < best.chi_square + step]
+    return [name for name in found if not any(name.startswith(f"{other} (") for other in found)]

@@ -15,8 +15,8 @@ import numpy as np
 D2 = 2.0 / math.sqrt(math.pi)
 #: Standard deviations between centre and limit of Shewhart's chart, and of the moving average's.
 FACTOR = 3.0
-#: Probability beyond both limits of a normal distribution at that factor.
-OUTSIDE = 0.0026998
+#: Probability that a sound day lies beyond the limits of any of the charts of one kind.
+OUTSIDE = 0.01
 WEIGHT = 0.2
 
 
@@ -76,10 +76,9 @@ def moving_average_spread(count: np.ndarray | float, weight: float = WEIGHT) -> 
 def prediction_factor(history: Scatter, together: int = 1) -> float:
     """Return the factor of a limit for a value to come, where mean and scatter were found from few values.
 
-    Student's t takes the place of 3 (which it reaches for a long history), at the probability of Shewhart's limits
-    shared between the ``together`` charts that are looked at on one day (Bonferroni's inequality), so that a bench
-    with many constants gives no more false alarms than one chart does. The scatter of the mean itself is to be added
-    by who uses it.
+    Student's t takes the place of a fixed factor, at ``OUTSIDE`` shared between the ``together`` charts that are looked
+    at on one day (Bonferroni's inequality), so that many constants give no more false alarms than few; four charts of a
+    long history have the usual factor of 3. The scatter of the mean itself is to be added by who uses it.
     """
     from scipy.special import stdtrit
 

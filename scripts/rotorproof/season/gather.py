@@ -8,10 +8,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from ..decision.comparison import Measured
 from ..decision.models import Results
 from ..fitting.store import load_fit
-from ..quantities import quantities
+from ..quantities import ADJUSTED, quantities
+from ..uncertainty.forms import Form
 from ..units import conversion
 from .bench import BenchDay, Standard, judge
 
@@ -38,12 +38,14 @@ def serials(unit: Mapping[str, Any]) -> frozenset[str]:
 
 
 def in_si(results: Results) -> dict[str, float]:
-    """Return the values of all quantities in SI."""
+    """Return the value of each quantity by each test in SI, by ``quantity/procedure``; what is adjusted is no test."""
     known = quantities()
-    found = {}
+    found: dict[str, float] = {}
     for name, entry in results.quantities.items():
         scale = conversion(entry.unit, known[name].kind)
-        found[name] = entry.value * scale.factor + scale.offset
+        for one in (entry, *(entry.alternatives or ())):
+            if one.procedure != ADJUSTED:
+                found.setdefault(f"{name}/{one.procedure}", one.value * scale.factor + scale.offset)
     return found
 
 
@@ -60,13 +62,15 @@ def standards(
         if is_standard(unit) and day is not None:
             name = str(unit["unit"])
             days[str(unit.get("model") or ""), str(unit.get("serial") or "")].append(
-                BenchDay(name, day, in_si(results[name]), _forms(unit, results[name], fits.get(name)), serials(unit))
+                BenchDay(name, day, in_si(results[name]), _forms(fits.get(name)), serials(unit))
             )
     return [judge(model, serial, history) for (model, serial), history in sorted(days.items())]
 
 
-def _forms(unit: Mapping[str, Any], results: Results, fit: Path | None) -> dict[str, Any]:
-    if fit is None or not fit.is_file():
-        return {}
-    best = Measured(unit, results, load_fit(fit)).best()
-    return {name: found.form for name, found in best.items()}
+def _forms(fit: Path | None) -> dict[str, Form]:
+    found: dict[str, Form] = {}
+    if fit is not None and fit.is_file():
+        for outcome in load_fit(fit)["outcomes"]:
+            for name, form in outcome["forms"].items():
+                found.setdefault(f"{name}/{outcome['procedure']}", form)
+    return found
