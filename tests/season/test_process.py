@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import yaml
 
+from rotorproof.decision.criteria import criterion_row
 from rotorproof.errors import InputError
 from rotorproof.season.process import file_name, process_of
+from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.settings.folder import SettingsFolder
+from rotorproof.uncertainty.forms import Form, Influence
+from rotorproof.uncertainty.result import Result
+from rotorproof.workflow import Plan
 from tests.season.test_population import BETWEEN, MEAN, SHARED, model
+from tests.workflow.conftest import Project
 
 
 def _written(tmp_path: Path, process: object) -> SettingsFolder:
@@ -50,3 +57,23 @@ def test_what_is_no_process_is_named(tmp_path: Path, process: object, said: str)
 
 def test_a_name_of_a_model_becomes_a_name_of_a_file() -> None:
     assert file_name("HM-2207 (invented)") == "HM-2207-invented"
+
+
+def test_a_report_states_the_population_behind_its_risks(tmp_path: Path) -> None:
+    project = Project.fresh(tmp_path)
+    project.add_unit("CT-1")
+    config = tmp_path / "config"
+    limits = (config / "acceptance/small.yaml").read_text(encoding="utf-8")
+    named = limits.replace("max: 0.13 ohm}", "max: 0.13 ohm, process: {population: HM}}")
+    (config / "acceptance/small.yaml").write_text(named, encoding="utf-8")
+    (config / "processes").mkdir()
+    content = yaml.safe_dump(process_of(model(1), []))
+    (config / "processes/HM.yaml").write_text(content, encoding="utf-8")
+    plan = Plan.load(tmp_path, {})
+    unit = SimpleNamespace(unit="CT-1")
+    assert plan.settings_files(unit)["config/processes/HM.yaml"] == config / "processes/HM.yaml"
+    # As the rule that decides gets it, and judges by it.
+    acceptance = AcceptanceSet.model_validate(plan.acceptance(unit))
+    row = criterion_row(acceptance.criteria[0], acceptance, Result(Form(0.125, {Influence("u", "u"): 0.003})), 0.95)
+    assert row.global_consumer_risk is not None
+    assert row.global_producer_risk is not None
