@@ -65,7 +65,7 @@ def _format(name: str) -> Draw:
         sound = seeds.logs()[name]
         content = spoiling.bytes_of(sound, rng)
         layout = BUILTIN["auto"] if name.startswith("text") and rng.random() < 0.5 else BUILTIN["plain"]
-        if name == "text" and rng.random() < 0.5:
+        if name in ("text", "text, clock times") and rng.random() < 0.5:
             content = spoiling.table_of(sound.decode(), rng).encode()
         if name == "WAV":
             layout = Layout(columns={"voltage_ab": LayoutColumn(column=1, unit="V", scale=10.0)})

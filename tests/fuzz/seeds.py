@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import gzip
 import io
 import tempfile
@@ -28,6 +29,15 @@ DUMP = (
 def _text() -> bytes:
     lines = [f"{t},{u:.6f},{k % 7}.25,ok" for k, (t, u) in enumerate(zip(TIME, WAVE, strict=True))]
     return ("time [s],voltage_ab [V],current_ab [A],note\n" + "\n".join(lines) + "\n").encode()
+
+
+def _clocked() -> bytes:
+    """Return the same log with clock times that pass midnight."""
+    head, *rows = _text().decode().splitlines()
+    start = datetime.datetime(2026, 11, 30, 23, 59, 58)
+    stamps = [f"{start + datetime.timedelta(seconds=0.4 * k):%d.%m.%Y %H:%M:%S.%f}" for k in range(len(rows))]
+    lines = [",".join([stamp, *row.split(",")[1:]]) for stamp, row in zip(stamps, rows, strict=True)]
+    return ("\n".join([head.replace("time [s]", "time"), *lines]) + "\n").encode()
 
 
 def _from_file(write: object, suffix: str) -> bytes:
@@ -101,6 +111,7 @@ FORMATS = (
     "text",
     "text, semicolons and commas",
     "text, UTF-16",
+    "text, clock times",
     "text, gzip",
     "text, Zstandard",
     "VCD",
@@ -124,6 +135,7 @@ def logs() -> dict[str, bytes]:
         "text": text,
         "text, semicolons and commas": text.replace(b",", b";").replace(b".", b","),
         "text, UTF-16": text.decode().encode("utf-16"),
+        "text, clock times": _clocked(),
         "text, gzip": gzip.compress(text, mtime=0),
         "text, Zstandard": zstandard.ZstdCompressor().compress(text),
         "VCD": DUMP.encode(),
