@@ -60,26 +60,39 @@ class Chunk:
 
 
 @dataclass
+class ClockSeen:
+    """What the clock times of a log leave open (``Stamps.width``), in s, filled in as it is read; 0: no clock times."""
+
+    width: float = 0.0
+
+
+@dataclass
 class Log:
     """A log as a stream: what its file names the columns, notes on how it is read, and its pieces."""
 
     names: Sequence[str]
     chunks: Iterator[Chunk]
     notes: list[Problem] = field(default_factory=list)
-    #: What the step of clock times leaves open (``Stamps.width``), in s, once the log is read; 0 for numbers.
-    time_resolution: float = 0.0
+    clock: ClockSeen = field(default_factory=ClockSeen)
+
+    @property
+    def time_resolution(self) -> float:
+        """Return what the step of clock times leaves open (``Stamps.width``), in s, once the log is read; else 0."""
+        return self.clock.width
 
     def watched(self, shown: str) -> Log:
         """Return the log, which notes how its clock times were read while its chunks pass."""
-        self.chunks = self._watched(self.chunks, shown)
+        self.chunks = _watched(self.chunks, self.notes, self.clock, shown)
         return self
 
-    def _watched(self, chunks: Iterator[Chunk], shown: str) -> Iterator[Chunk]:
-        for chunk in chunks:
-            if chunk.stamps is not None:
-                self.time_resolution = chunk.stamps.width
-                self.notes.append(chunk.stamps.note(shown))
-            yield chunk
+
+def _watched(chunks: Iterator[Chunk], notes: list[Problem], clock: ClockSeen, shown: str) -> Iterator[Chunk]:
+    """Pass the chunks on. The log itself is not held: what reads it must end with it, at once."""
+    for chunk in chunks:
+        if chunk.stamps is not None:
+            clock.width = chunk.stamps.width
+            notes.append(chunk.stamps.note(shown))
+        yield chunk
 
 
 def in_proportion(chunks: Iterable[Chunk], on_disk: int, shown: str) -> Iterator[Chunk]:
