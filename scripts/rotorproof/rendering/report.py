@@ -166,7 +166,7 @@ def report_html(
             sections=sections,
             instruments=all_instruments(sections),
             without_result=_without_result(unit, fit),
-            not_made=_not_made(unit, fit),
+            not_made=_not_made(unit, fit, results),
             definitions=[definition(quantities()[name]) for name in _named(results)],
             evidence=proof,
             sign_off=sign_off,
@@ -228,11 +228,18 @@ def _without_result(unit: UnitFile, fit: Mapping[str, Any]) -> list[tuple[str, s
     ]
 
 
-def _not_made(unit: UnitFile, fit: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Return title and purpose of every procedure for this kind of unit that neither it nor a part went through."""
+def _not_made(unit: UnitFile, fit: Mapping[str, Any], results: Results) -> list[tuple[str, str]]:
+    """Return title and purpose of every procedure for this kind of unit that neither it nor a part went through.
+
+    One that gives nothing but what another test has given, with other instruments, is not missed.
+    """
     made = {test.procedure for test in unit.tests}
     made |= {outcome["procedure"] for part in fit["parts"] for outcome in part["outcomes"]}
-    return [(p.title, p.purpose) for p in procedures().values() if unit.kind in p.unit_kinds and p.name not in made]
+    return [
+        (p.title, p.purpose)
+        for p in procedures().values()
+        if unit.kind in p.unit_kinds and p.name not in made and not set(p.gives) <= set(results.quantities)
+    ]
 
 
 def _nameplate(unit: UnitFile, results: Results) -> list[tuple[str, str, Markup | str]]:
