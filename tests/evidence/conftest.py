@@ -101,6 +101,16 @@ def signed(reported: Workshop, tmp_path_factory: pytest.TempPathFactory) -> Work
     return workshop
 
 
+@pytest.fixture(scope="session")
+def rejected(reported: Workshop, tmp_path_factory: pytest.TempPathFactory) -> Workshop:
+    """Return a workshop whose unit CT-1 is reported as rejected; not to be changed."""
+    workshop = copy_of(reported, tmp_path_factory.mktemp("rejected"))
+    limits = workshop.root / "config/acceptance/small.yaml"
+    limits.write_text(limits.read_text().replace("0.13 ohm", "0.11 ohm"))
+    assert "rejected" in workshop.project.run().stdout
+    return workshop
+
+
 @pytest.fixture
 def workshop(reported: Workshop, tmp_path: Path) -> Workshop:
     """Return a workshop with a report, to be changed by one test."""

@@ -182,10 +182,8 @@ def test_a_report_with_errors_is_not_signed(workshop: Workshop) -> None:
     assert not (workshop.reports / "archive/CT-1/r1").exists()
 
 
-def test_a_waiver_needs_a_reason_and_stands_on_page_one(workshop: Workshop) -> None:
-    limits = workshop.root / "config/acceptance/small.yaml"
-    limits.write_text(limits.read_text().replace("0.13 ohm", "0.11 ohm"))
-    assert "rejected" in workshop.project.run().stdout
+def test_a_waiver_needs_a_reason_and_stands_on_page_one(rejected: Workshop, tmp_path: Path) -> None:
+    workshop = copy_of(rejected, tmp_path)
     for wrong, said in [
         ("phase_resistance=", "the reason may not be empty"),
         ("phase_resistance", "the reason may not be empty"),
@@ -206,10 +204,8 @@ def test_a_waiver_needs_a_reason_and_stands_on_page_one(workshop: Workshop) -> N
     assert not [word for word in ("accepted", "undecided", "incomplete", "unsigned") if word in text.lower()]
 
 
-def test_a_rejected_unit_is_signed_as_rejected(workshop: Workshop) -> None:
-    limits = workshop.root / "config/acceptance/small.yaml"
-    limits.write_text(limits.read_text().replace("0.13 ohm", "0.11 ohm"))
-    workshop.project.run()
+def test_a_rejected_unit_is_signed_as_rejected(rejected: Workshop, tmp_path: Path) -> None:
+    workshop = copy_of(rejected, tmp_path)
     assert workshop.sign().returncode == 0
     assert sign_off(workshop)["verdict"] == "rejected"
 
