@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rotorproof.fitting.engine import InstrumentError, Outcome, run
+from rotorproof.fitting.engine import InstrumentError, Outcome, run, without_rounding
 from rotorproof.fitting.store import load_fit, save_fit
 from rotorproof.fitting.unit_fit import UnitFit
 from rotorproof.procedures import procedures
@@ -132,3 +132,11 @@ def test_a_quantity_that_cannot_be_followed_costs_itself_alone(monkeypatch: pyte
     assert set(whole.forms) - set(found.forms) == {"resistance_unbalance"}
     assert found.forms["phase_resistance"] == whole.forms["phase_resistance"]
     assert "cannot be followed over the uncertainty of volts" in found.fit.missing["resistance_unbalance"]
+
+
+def test_what_moves_a_result_by_a_last_digit_is_no_influence_of_it() -> None:
+    meter, clock, angle = (Influence(name, name) for name in ("meter", "clock", "angle"))
+    found = without_rounding(Form(2e-4, {meter: 3e-6, clock: 1e-9, angle: 1.4e-20}))
+    assert set(found.terms) == {meter, clock}
+    assert found.value == pytest.approx(2e-4)
+    assert without_rounding(Form(1.0, {angle: 0.0})).terms == {}

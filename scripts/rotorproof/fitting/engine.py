@@ -160,7 +160,7 @@ def run(
             response.shift(weights_of(form), fit.parameters, fit.parameters)
         response.move_given(name, u)
 
-    forms = {name: Form(float(best[name]), dict(own)) for name, own in terms.items()}
+    forms = {name: without_rounding(Form(float(best[name]), dict(own))) for name, own in terms.items()}
     for name, form in forms.items():
         if not np.isfinite(form.value) or not np.isfinite(form.standard_uncertainty):
             raise FitError(f"{quantities()[name].title} has no finite value; the readings do not determine it")
@@ -200,6 +200,16 @@ def run(
         line=procedure.friction_line(fit),
         errors={error.influence.name: error for error in instruments},
     )
+
+
+def without_rounding(form: Form) -> Form:
+    """Return a form without the influences that move it by its computer's rounding alone.
+
+    One processor makes of them exactly nothing, which is no influence, and another a last digit: trials that draw a
+    value for each influence would then draw others for all that follow.
+    """
+    least = _ROUNDING * form.standard_uncertainty
+    return Form(form.value, {i: c for i, c in form.terms.items() if abs(c) > least})
 
 
 def _scattered(fit: Fit, adequacy: Adequacy, unit: str, run: str) -> dict[str, Form]:
@@ -247,6 +257,8 @@ def _admitted(
 
 
 _Scalars = Mapping[str, float]
+#: What moves a result by a smaller share of its uncertainty is the rounding of fit and formula.
+_ROUNDING = 1e-7
 
 
 class _Asked(Mapping[str, float]):
