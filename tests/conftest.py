@@ -85,8 +85,7 @@ def pytest_configure(config: pytest.Config) -> None:
         config.pluginmanager.register(_Recorder(Path(path)))
 
 
-@pytest.fixture
-def smooth_drive(monkeypatch: pytest.MonkeyPatch) -> None:
+def let_drives_be_smooth(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let predictions be those of a DC machine, V = Ke w + R I, which can be worked out by hand."""
     from rotorproof.derivations import pack_prediction
     from rotorproof.physics.drives import Smooth
@@ -97,3 +96,9 @@ def smooth_drive(monkeypatch: pytest.MonkeyPatch) -> None:
         return Smooth(given["emf_constant_dc"], 2 * given["phase_resistance"] * warm)
 
     monkeypatch.setattr(pack_prediction, "_drive", drive)
+
+
+@pytest.fixture
+def smooth_drive(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let predictions be those of a DC machine while a test runs."""
+    let_drives_be_smooth(monkeypatch)
