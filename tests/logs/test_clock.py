@@ -16,8 +16,10 @@ import pytest
 
 from rotorproof.errors import InputError
 from rotorproof.logs import limits
+from rotorproof.logs.capture import read_reduced
 from rotorproof.logs.clock import Clock, seconds
 from rotorproof.logs.table import open_log, read_table
+from rotorproof.procedures import procedures
 from rotorproof.settings.layout import BUILTIN, Layout, LayoutColumn
 from rotorproof.uncertainty.stamps import PLACES, StampError
 
@@ -340,6 +342,18 @@ def test_slope_and_bend_hold_the_truth_whatever_the_pace_of_the_readings(pace):
     stated = np.sqrt(np.sum((np.array(moved) - np.polyfit(true, true, 2)[:2]) ** 2, axis=0))
     assert np.all(spread < 1.5 * stated)
     assert np.all(np.abs(off - np.polyfit(true, true, 2)[:2]).max(axis=0) < 2.5 * stated)
+
+
+def test_a_capture_of_edges_takes_no_clock_times(tmp_path):
+    start = datetime.datetime(2026, 5, 2, 9)
+    rows = [[f"{start + datetime.timedelta(microseconds=5 * k):%H:%M:%S.%f}", k // 9 % 2, 0] for k in range(4000)]
+    path = write(tmp_path / "a.csv", [["time", "gate_ah [1]", "gate_al [1]"]], rows)
+    procedure = procedures()["gate-timing"]
+    reducer = procedure.reducer({"sample_rate": 2e5})
+    with pytest.raises(InputError) as caught:
+        read_reduced(path, Layout(), procedure, reducer, shown="U/a.csv", require=lambda *_: None)
+    (problem,) = caught.value.problems
+    assert "export the time of its samples in seconds" in problem.message
 
 
 def test_check_sees_the_same(tmp_path):

@@ -49,9 +49,14 @@ def read_reduced(
     if window is not None:
         notes.append(window.note(procedure.minimum_rows, shown))
     try:
-        return Table(reducer.finish(), log.names, notes)
+        reduced = reducer.finish()
     except FitError as error:
         raise InputError(Problem(str(error), file=shown, procedure=procedure.name)) from None
+    if log.time_resolution and "time" not in reduced:
+        # What the step of a clock leaves open of each edge could not be followed.
+        message = "so fine a capture takes no clock times; export the time of its samples in seconds"
+        raise InputError(Problem(message, file=shown, column="time", procedure=procedure.name))
+    return Table(reduced, log.names, notes, log.time_resolution)
 
 
 def _fed(reducer: Reducer, rows: Mapping[str, np.ndarray], procedure: Procedure, shown: str) -> None:
