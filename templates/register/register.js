@@ -22,10 +22,21 @@
     if (what === "doubt") return parts[1];
     return parts.map(words).join(" ");
   }
-  const rows = given.map(([verdict, kind, cells]) => ({
-    verdict, kind, cells,
-    text: [verdict, kind, ...cells.flatMap((cell) => cell.slice(1).map(words))].join(" ").toLowerCase(),
-  }));
+  const rows = given.map(([verdict, kind, cells]) => ({ verdict, kind, cells, text: null }));
+
+  // What a search looks through is made while nothing else is to do, or when a search asks for it first.
+  function textOf(row) {
+    if (row.text === null) {
+      const found = [row.verdict, row.kind, ...row.cells.flatMap((cell) => cell.slice(1).map(words))];
+      row.text = found.join(" ").toLowerCase();
+    }
+    return row.text;
+  }
+  const unread = [...rows];
+  function readAhead(deadline) {
+    while (unread.length && deadline.timeRemaining() > 1) unread.splice(-50).forEach(textOf);
+    if (unread.length) requestIdleCallback(readAhead);
+  }
   let matched = rows;
   let shownColumns = columns.map((_, place) => place);
   let sorted = { column: 0, sign: 1 };
@@ -58,7 +69,7 @@
   function matchRows() {
     const wanted = search.value.toLowerCase().split(/\s+/).filter(Boolean);
     matched = rows.filter((row) =>
-      wanted.every((word) => row.text.includes(word)) &&
+      wanted.every((word) => textOf(row).includes(word)) &&
       (!verdict.value || row.verdict === verdict.value) &&
       (!kind.value || row.kind === kind.value));
   }
@@ -229,5 +240,6 @@
   window.addEventListener("beforeprint", () => { near.disconnect(); [...table.tBodies].forEach(fill); });
   window.addEventListener("afterprint", draw);
   form.hidden = false;
-  sort(0, "ascending");
+  renew(); // the rows come in the order of their names
+  if (window.requestIdleCallback) requestIdleCallback(readAhead);
 })();

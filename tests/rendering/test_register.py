@@ -115,6 +115,12 @@ def test_units_are_sorted_as_people_count(opened: webdriver.Chrome) -> None:
     assert _head(opened, "Unit").get_attribute("aria-sort") == "ascending"
 
 
+def test_the_page_opens_in_the_order_in_which_it_sorts(opened: webdriver.Chrome) -> None:
+    assert _order(opened) == ["bad", "U-2", "U-9", "U-10"]
+    names = ["U", "U1", "U-10", "1", "10a", "2", "u-9", "A.1", "B"]
+    assert len(rows([], {}, {name: [] for name in names}, {})) == len(names)
+
+
 def test_a_constant_sorts_as_a_number_and_what_is_missing_stays_last(opened: webdriver.Chrome) -> None:
     head = _head(opened, "Phase resistance")
     head.find_element(By.TAG_NAME, "button").click()

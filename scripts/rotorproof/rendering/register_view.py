@@ -6,6 +6,7 @@ from which the page's script makes what is seen: pieces of text, each with what 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -97,7 +98,7 @@ def rows(
     signed: Mapping[str, Sequence[Mapping[str, Any]]],
     beside: Beside | None = None,
 ) -> list[Row]:
-    """Return all units by name: those with results, and those that were refused with their problems."""
+    """Return all units in the order of their names: those with results, and those refused with their problems."""
     about = beside or Beside()
     found = [
         Row(str(unit["unit"]), unit, results[unit["unit"]], results[unit["unit"]].problems,
@@ -107,7 +108,13 @@ def rows(
     for name, problems in refused.items():
         listed = [ProblemEntry(**problem) for problem in problems]
         found.append(Row(name, {}, None, listed, signed.get(name, ()), **about.of(name)))
-    return sorted(found, key=lambda row: row.name)
+    return sorted(found, key=lambda row: _natural(row.name))
+
+
+def _natural(name: str) -> tuple[list[tuple[int, str]], str]:
+    """Return a key by which unit 10 follows unit 9, as the page's script sorts them."""
+    parts = re.split(r"([0-9]+)", name)
+    return [(int(part), "") if place % 2 else (-1, part.lower()) for place, part in enumerate(parts)], name
 
 
 def columns(all_rows: Sequence[Row]) -> list[Column]:
