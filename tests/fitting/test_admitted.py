@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from rotorproof.fitting.admitted import admitted
+from rotorproof.fitting.admitted import admit_all, admitted
 from rotorproof.procedures import procedures
 from rotorproof.uncertainty.forms import Form, Influence
+from rotorproof.uncertainty.monte_carlo import Simulation
 from rotorproof.uncertainty.result import Result
 from tests.procedures.runs import outcome
 
@@ -61,3 +62,19 @@ def test_a_current_read_too_small_leaves_no_friction_rather_than_a_negative_one(
     assert "which cannot be" in found.fit.missing["coulomb_friction"]
     assert "coulomb_friction" in found.fit.refused
     assert "emf_constant_dc" in found.forms
+
+
+def test_a_predicted_value_is_bounded_as_a_fitted_one() -> None:
+    forms = {
+        "pack_top_torque": Form(-3.0, {NOISE: 0.1}),
+        "pack_road_speed": Form(0.5, {NOISE: 0.5}),
+        "dead_time_share": Form(0.01, {NOISE: 0.001}),
+    }
+    simulated: dict[str, Simulation] = {}
+    refused, notes = admit_all(forms, simulated, 0.95)
+    assert set(refused) == {"pack_top_torque"}
+    assert "which cannot be" in refused["pack_top_torque"]
+    assert set(forms) == {"pack_road_speed", "dead_time_share"}
+    assert "cut at 0 km/h" in notes["pack_road_speed"]
+    assert simulated["pack_road_speed"].low == 0.0
+    assert "dead_time_share" not in notes

@@ -17,6 +17,7 @@ from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures.base import Log
 from rotorproof.settings.load import conditions_of, load_project, load_settings
 from rotorproof.uncertainty.coverage import interval
+from rotorproof.witness.search import second_witness
 from tests.simulation.demo import RAW
 from tests.simulation.demo.__main__ import write_demo
 
@@ -45,8 +46,20 @@ def fits(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         roles = unit.file.parts.roles if unit.file.parts else {}
         parts = [part(role, other, load_fit(stored / f"{other}.json")) for role, other in roles.items()]
         found[name] = fit_unit(unit.file, logs, settings, unit.shown, parts)
+        assert second_witness(unit.file, logs, settings, found[name], parts) == [], "a sound unit is not doubted"
         save_fit(stored / f"{name}.json", stored / f"{name}.npz", found[name])
     return found
+
+
+def test_each_fit_says_which_parameters_rest_on_it(fits: dict[str, Any]) -> None:
+    """A misfit then widens those alone; a name that no block bears would widen none."""
+    outcomes = [outcome for fit in fits.values() for outcome in fit.outcomes]
+    assert len(outcomes) > 20
+    for outcome in outcomes:
+        labels = {block.label for block in outcome.fit.blocks}
+        for left in outcome.fit.residuals:
+            # A block may be missing with the quantity that it would give, not all of them.
+            assert labels & set(left.blocks), f"{outcome.procedure}: {left.name}"
 
 
 def test_the_committed_logs_are_what_the_simulator_writes(tmp_path: Path) -> None:

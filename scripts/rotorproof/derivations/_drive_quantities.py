@@ -16,6 +16,8 @@ PAIR = (
         "mean torque of the controller's commutation table on the motor's sensors, wires as connected, over that of "
         "the table the sensors ask for, with a sinusoidal EMF: 1 forward, −1 backward, 0.5 and −0.5 sixty degrees off",
         "power balance: torque per ampere is EMF over speed; mean of a sine over sixty degrees",
+        least=-1.0,
+        most=1.0,
     ),
     Quantity(
         "wires_to_move",
@@ -26,6 +28,7 @@ PAIR = (
         "smallest number of phase and sensor wires that must change places so that the pair runs forward with full "
         "torque",
         "all 36 connections tried",
+        least=0.0,
     ),
     Quantity(
         "sensor_spacing_mismatch",
@@ -35,6 +38,7 @@ PAIR = (
         "deg",
         "spacing of the motor's sensors less that of the set the controller's table is for, without sign",
         _SOURCE,
+        least=0.0,
     ),
     Quantity(
         "current_limit_ratio",
@@ -45,6 +49,7 @@ PAIR = (
         "phase current limit of the controller over the continuous current of the motor: above 1 the controller can "
         "overheat the motor, in a time that falls with the square",
         "definition; IEC 60034-1 for continuous duty",
+        least=0.0,
     ),
     Quantity(
         "dead_time_share",
@@ -54,6 +59,8 @@ PAIR = (
         "percent",
         "shortest dead time times switching frequency: the share of a switching period lost at each change of a leg",
         "definition",
+        least=0.0,
+        most=1.0,
     ),
 )
 

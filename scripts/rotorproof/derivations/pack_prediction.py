@@ -68,6 +68,7 @@ class PackPrediction(Derivation):
             "rpm",
             "speed of the unloaded motor, fed at full duty from the pack at its nominal voltage",
             _SOURCE,
+            least=0.0,
         ),
         Quantity(
             "pack_road_speed",
@@ -77,6 +78,7 @@ class PackPrediction(Derivation):
             "km/h",
             "steady speed of the vehicle at full duty, nominal pack voltage, on the stated grade (level if none)",
             _SOURCE,
+            least=0.0,
         ),
         Quantity(
             "pack_top_torque",
@@ -87,6 +89,7 @@ class PackPrediction(Derivation):
             "torque at the output as it begins to turn, the motor's friction taken off: mean over its positions, at "
             "nominal pack voltage, under the stated current limits",
             _SOURCE,
+            least=0.0,
         ),
         Quantity(
             "pack_max_grade",
@@ -115,6 +118,7 @@ class PackPrediction(Derivation):
             "torque at the output as it begins to turn, the motor's friction taken off, with the continuous current of "
             "the heat run and the magnets as warm as that makes them",
             _SOURCE,
+            least=0.0,
         ),
     )
     not_covered = (

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from ..procedures.base import Quantity
 from ..quantities import quantities
 from ..signs import number_text, unit_text, value_text
 from ..uncertainty.admissible import Bounds, State, admit, of_largest, settled
+from ..uncertainty.forms import Form
+from ..uncertainty.monte_carlo import Simulation
 from ..uncertainty.result import Result
 from ..units import from_si
 
@@ -34,6 +37,34 @@ def admitted(name: str, result: Result, probability: float) -> tuple[State, Resu
         return state, kept, said
     said = f"the readings give {interval}, which cannot be (the end is {end}), so there is no result. Likely cause: "
     return state, kept, said + (quantity.impossible or _CAUSE)
+
+
+def admit_all(
+    forms: dict[str, Form],
+    simulated: dict[str, Simulation],
+    probability: float,
+    disowned: Mapping[str, str] | None = None,
+) -> tuple[dict[str, str], dict[str, str]]:
+    """Refuse what cannot be and cut what straddles its end, in place, whether it was fitted or predicted.
+
+    Returns why each refused quantity is so, and what to note of each that was cut. ``disowned`` says of results that
+    can be why they do not stand.
+    """
+    refused, notes = {}, {}
+    for name in list(forms):
+        state, result, said = admitted(name, Result(forms[name], simulated.get(name)), probability)
+        if disowned and name in disowned:
+            state, said = "impossible", disowned[name]
+        if state == "impossible":
+            refused[name] = said
+            del forms[name]
+            simulated.pop(name, None)
+            continue
+        if state == "cut":
+            forms[name], notes[name] = result.form, said
+        if result.simulation is not None:
+            simulated[name] = result.simulation
+    return refused, notes
 
 
 def _end(quantity: Quantity, low: float) -> str:

@@ -27,7 +27,7 @@ from ..uncertainty.result import Result
 from ..uncertainty.stamps import StampError
 from .adequacy import Adequacy, advice, judge
 from .adequacy import words as adequacy_words
-from .admitted import admitted
+from .admitted import admit_all
 from .assumed import assume, words
 
 
@@ -175,7 +175,9 @@ def run(
         f"{unit}/{procedure.name}/{label}",
     )
     disowned = procedure.disowned(fit, forms, given, probability)
-    cut = _admitted(forms, simulated, fit, probability, disowned)
+    refused, cut = admit_all(forms, simulated, probability, disowned)
+    fit.missing |= refused
+    fit.refused |= refused.keys()
     if best and not forms:
         raise FitError("; ".join(f"{quantities()[name].title}: {fit.missing[name]}" for name in best))
     common = {
@@ -228,32 +230,6 @@ def _scattered(fit: Fit, adequacy: Adequacy, unit: str, run: str) -> dict[str, F
                 own |= {i: float(c) for i, c in zip(influences, row, strict=True) if c != 0}
         parameters |= {name: Form(value, terms[name]) for name, value in block.values.items()}
     return parameters
-
-
-def _admitted(
-    forms: dict[str, Form],
-    simulated: dict[str, Simulation],
-    fit: Fit,
-    probability: float,
-    disowned: Mapping[str, str],
-) -> dict[str, str]:
-    """Refuse what cannot be and cut what straddles its end, in place; returns what to note of what was cut."""
-    notes = {}
-    for name in list(forms):
-        state, result, said = admitted(name, Result(forms[name], simulated.get(name)), probability)
-        if name in disowned:
-            state, said = "impossible", disowned[name]
-        if state == "impossible":
-            fit.missing[name] = said
-            fit.refused.add(name)
-            del forms[name]
-            simulated.pop(name, None)
-            continue
-        if state == "cut":
-            forms[name], notes[name] = result.form, said
-        if result.simulation is not None:
-            simulated[name] = result.simulation
-    return notes
 
 
 _Scalars = Mapping[str, float]

@@ -75,6 +75,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "for": dict(part.application),
             **({"label": label(part.application)} if several and part.application else {}),
             "missing": dict(part.shown.missing),
+            "quantity_notes": {key: [note] for key, note in part.quantity_notes.items()},
             "panels": _panels(f"derived-{index}", part.shown.panels, arrays),
         }
         for index, part in enumerate(fit.derived)

@@ -25,6 +25,7 @@ from ..uncertainty.forms import Form, Influence, propagate
 from ..uncertainty.monte_carlo import Simulation, simulate_forms
 from ..units import Measured, from_si
 from .adjusted import Adjusted, adjusted
+from .admitted import admit_all
 from .assign import assign
 from .assumed import assume
 from .calibration import instrument_problems
@@ -60,6 +61,8 @@ class DerivedOutcome:
     stated: Mapping[str, str] = field(default_factory=dict)
     #: The names of the pack and vehicle that it holds for, where they have any (``Application.names``).
     application: Mapping[str, str] = field(default_factory=dict)
+    #: What to note of a quantity that was cut at the end of what is possible.
+    quantity_notes: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass
@@ -182,6 +185,7 @@ def _derive_one(
         trials = f"{unit.unit}/{derivation.name}"
         simulated = simulate_forms(derivation.derive, scalars, forms, probability, trials, costly=derivation.costly)
         values = {key: form.value for key, form in forms.items()}
+        refused, notes_of = admit_all(forms, simulated, probability)
         shown = derivation.show(centre, values)
         predicted = {key: derivation.predicted_from(key, centre, values) for key in forms}
     except FitError as error:
@@ -190,13 +194,13 @@ def _derive_one(
     except Exception as error:
         _unexpected(unit.unit, derivation.name, error, result)
         return None
-    if not forms and not shown.missing:
+    if not forms and not shown.missing and not refused:
         return None
     notes = [f"Assumed: {item.why}." for item, _ in assumed] if forms else []
-    shown = replace(shown, notes=[*shown.notes, *notes])
+    shown = replace(shown, notes=[*shown.notes, *notes], missing={**shown.missing, **refused})
     rests = {key: _rests_on(form, stood) for key, form in forms.items()}
     stated_ = {key: words for key, words in rests.items() if words}
-    return DerivedOutcome(derivation.name, forms, shown, simulated, predicted, stated_, names)
+    return DerivedOutcome(derivation.name, forms, shown, simulated, predicted, stated_, names, notes_of)
 
 
 def _stood_in(needs: Sequence[Need], needed: Mapping[str, Form], result: UnitFit) -> dict[str, Form]:

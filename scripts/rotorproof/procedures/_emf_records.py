@@ -14,6 +14,9 @@ from ..physics.line_checks import line_of
 from .base import Log, line_title
 from .fit import Residuals
 
+#: Label of the harmonics, which the waves alone give.
+WAVE_SCATTER = "scatter of the EMF readings"
+
 
 @dataclass(frozen=True)
 class Record:
@@ -230,4 +233,4 @@ def wave_left(record: Record, line: str, volts: np.ndarray, c: np.ndarray) -> Re
     scatter, freedom = float(np.std(rest)), float(rest.size - 2 * c.size)
     regressors = {"electrical_angle": record.angle, "electrical_speed": record.electrical}
     name = f"EMF over speed, line {line_title(line)}, {record.label}"
-    return Residuals(name, "V s/rad", fitted, rest, scatter, regressors, freedom, covered=True)
+    return Residuals(name, "V s/rad", fitted, rest, scatter, regressors, freedom, covered=True, blocks=(WAVE_SCATTER,))

@@ -131,11 +131,12 @@ def add_course(run: Course, given: Mapping[str, float], curve: Curve, fit: Fit) 
         ).estimates.covariance
 
     freedom = approach.estimates.degrees_of_freedom
-    fit.block(f"scatter of the {fitted.place} temperature", values, spread, freedom)
+    label = f"scatter of the {fitted.place} temperature"
+    fit.block(label, values, spread, freedom)
     late = run.time >= approach.since
     regressors = {"time": run.time[late]}
     name = f"{fitted.place} temperature over the run"
-    fit.left(name, "degC", run.temperature[late], approach.estimates, regressors, run.time[late])
+    fit.left(name, "degC", run.temperature[late], approach.estimates, regressors, run.time[late], blocks=(label,))
     moments = run.time[-1] - np.array([0.0, fit.parameters.get("heat_age", 0.0)])
     at_end, at_heat = heating.followed(moments, shape.air, tau)
     fit.exact(

@@ -143,10 +143,11 @@ def add_cooling(
             fit.missing["temperature_rise"] = NO_COLD_RESISTANCE
         return None
     names = _COOLING[: made.found.values.size]
-    fit.estimates("scatter of the resistance after switch-off", names, made.found)
+    label = "scatter of the resistance after switch-off"
+    fit.estimates(label, names, made.found)
     # Of many readings the first ones are fitted.
     time, temperature = (readings[: made.found.residuals.size] for readings in (made.time, made.temperature))
-    fit.left("temperature after switch-off", "degC", temperature, made.found, {"time": time}, time)
+    fit.left("temperature after switch-off", "degC", temperature, made.found, {"time": time}, time, blocks=(label,))
     if alone:
         fit.exact("ambient", air_end=_air_of(log, given))
     return made

@@ -38,6 +38,8 @@ _SURE, _IDLE_CURRENT = 6.0, 0.03
 #: The shape of the deceleration is doubted beyond its interval of this probability, and beyond this departure.
 _CERTAIN, _UNLIKE = 0.999, 0.2
 _WINDAGE_Z = 2.6  # standard uncertainties by which the square term must differ from zero (99 %)
+#: Label of all parameters: every one rests on the speed readings.
+_SCATTER = "scatter of the speed readings"
 _SPEED = Axis("Speed", "speed", "rpm")
 _TIME = Axis("Time", "time", "s")
 _PAIRS = ("voltage_ab", "voltage_bc", "voltage_ca")
@@ -194,7 +196,7 @@ class CoastDown(Procedure):
             fit.missing["windage"] = _windage_limit(choice.squared, logs)
         for number, (record, f) in enumerate(zip(records, fitted, strict=True), start=1):
             time, speed = np.concatenate(record.times), np.concatenate(record.speeds)
-            fit.left(f"speed of record {number}", "rad/s", speed, f, {"speed": speed}, time)
+            fit.left(f"speed of record {number}", "rad/s", speed, f, {"speed": speed}, time, blocks=(_SCATTER,))
         chi_squared = _combined(fitted, records, logs, given, choice.windage, fit=fit)
         fit.seen = Seen(records, fitted, chi_squared, None if choice.windage else choice.squared, choice.windage)
         return fit
@@ -420,7 +422,7 @@ def _combined(
     # Records that agree less than their own scatter allows widen it (Birge).
     covariance = found.covariance * max(1.0, found.chi_squared)
     values = {name: float(v) for name, v in zip(names, found.values, strict=True)}
-    fit.block("scatter of the speed readings", values, covariance, found.degrees_of_freedom)
+    fit.block(_SCATTER, values, covariance, found.degrees_of_freedom)
     return found.chi_squared
 
 

@@ -28,6 +28,9 @@ from .base import (
 )
 from .fit import Fit, Residuals
 
+#: Labels of what the harmonics give, and of the friction between the two directions.
+_HARMONICS, _SLOW = "scatter of the torque harmonics", "slow scatter of the torque"
+
 
 @dataclass(frozen=True)
 class Choice:
@@ -151,7 +154,7 @@ class Cogging(Procedure):
         else:
             # Whatever sign convention the bench has, friction resists.
             friction = -found.friction if first.friction < 0 else found.friction
-            fit.block("slow scatter of the torque", {"friction": friction}, first.low, first.low_degrees_of_freedom)
+            fit.block(_SLOW, {"friction": friction}, first.low, first.low_degrees_of_freedom)
         if choice.order is None:
             floor = float(np.max(choice.amplitude[choice.lowest :]))
             fit.lacking(
@@ -161,8 +164,7 @@ class Cogging(Procedure):
             )
         else:
             peak, variance = _peak_to_peak(found, choice)
-            label = "scatter of the torque harmonics"
-            fit.block(label, {"peak_to_peak": peak}, variance, first.degrees_of_freedom)
+            fit.block(_HARMONICS, {"peak_to_peak": peak}, variance, first.degrees_of_freedom)
             fit.exact("count", order=float(choice.order))
         fit.leave(partial(_left, sweep, found))
         fit.seen = sweep, found
@@ -244,7 +246,14 @@ def _left(sweep: cogging.Sweep, found: cogging.Harmonics) -> Residuals:
     freedom = float(rest.size - 2 * found.orders.size - 2)
     regressors = {"angle": sweep.angle, "direction": sweep.direction}
     return Residuals(
-        "torque over the angle", "N m", sweep.torque - rest, rest, float(np.std(rest)), regressors, freedom
+        "torque over the angle",
+        "N m",
+        sweep.torque - rest,
+        rest,
+        float(np.std(rest)),
+        regressors,
+        freedom,
+        blocks=(_HARMONICS, _SLOW),
     )
 
 

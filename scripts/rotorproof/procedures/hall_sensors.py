@@ -17,6 +17,8 @@ from .base import Log, Procedure, Quantity, Report
 from .fit import Fit, Residuals
 
 _SIXTH = np.pi / 3
+#: Label of the mean angles of the edges.
+_SCATTER = "scatter of the switching angles"
 _MISFIT = np.radians(25.0)
 _NEEDS_SET = (
     "hall_spacing",
@@ -127,7 +129,7 @@ class HallSensors(Procedure):
         means, jackknifed, deviations = _edge_angles(found, choice.reference)
         values = dict(zip(_edge_names(found), map(float, means), strict=True))
         freedom = float(len(jackknifed) - 1)
-        fit.block("scatter of the switching angles", values, jackknife_covariance(jackknifed), freedom)
+        fit.block(_SCATTER, values, jackknife_covariance(jackknifed), freedom)
         for name, value in choice.exact.items():
             fit.exact(name.replace("_", " "), **{name: float(value)})
         if "grid" in choice.exact and found.lines is not None:
@@ -188,7 +190,9 @@ def _left(seen: views.Seen) -> Residuals:
     fitted = np.repeat(seen.means, [d.size for d in seen.deviations])
     angle = fitted + rest
     freedom = float(rest.size - seen.means.size)
-    return Residuals("angle of the edges", "rad", fitted, rest, float(np.std(rest)), {"angle": angle}, freedom)
+    scatter, regressors = float(np.std(rest)), {"angle": angle}
+    # Jitter is the size of these deviations, not what a misfit of their means would move.
+    return Residuals("angle of the edges", "rad", fitted, rest, scatter, regressors, freedom, blocks=(_SCATTER,))
 
 
 def _edge_angles(found: Capture, reference: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:

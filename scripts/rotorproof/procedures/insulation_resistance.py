@@ -125,7 +125,7 @@ class InsulationResistance(Procedure):
             fit.missing["polarization_index"] = "the reading at one minute is over-range"
             return fit
         one = insulation.value_at(time, readings, _ONE_MINUTE, _NEAR_ONE)
-        fit.estimates("scatter of the readings near one minute", ("ln_r_one",), one, (0,))
+        fit.estimates(_scatter("one minute"), ("ln_r_one",), one, (0,))
         _leave("one minute", time, readings, _NEAR_ONE, one, fit)
         label = "law of the correction to 40 °C"
         # Most insulation follows one of the two laws, so both ends are to lie within an interval of 95 %.
@@ -137,7 +137,7 @@ class InsulationResistance(Procedure):
         except FitError as error:
             fit.missing["polarization_index"] = str(error)
         else:
-            fit.estimates("scatter of the readings near ten minutes", ("ln_r_ten",), ten, (0,))
+            fit.estimates(_scatter("ten minutes"), ("ln_r_ten",), ten, (0,))
             _leave("ten minutes", time, readings, _NEAR_TEN, ten, fit)
         return fit
 
@@ -204,12 +204,25 @@ class InsulationResistance(Procedure):
         return result
 
 
+def _scatter(near: str) -> str:
+    """Return the label of the parameters of one time."""
+    return f"scatter of the readings near {near}"
+
+
 def _leave(
     near: str, time: np.ndarray, readings: np.ndarray, window: tuple[float, float], fitted: Estimates, fit: Fit
 ) -> None:
     inside = (time >= window[0]) & (time <= window[1]) & (time > 0)
     observed, at = np.log(readings[inside]), time[inside]
-    fit.left(f"logarithm of the resistance near {near}", "1", observed, fitted, {"ln_time": np.log(at)}, at)
+    fit.left(
+        f"logarithm of the resistance near {near}",
+        "1",
+        observed,
+        fitted,
+        {"ln_time": np.log(at)},
+        at,
+        blocks=(_scatter(near),),
+    )
 
 
 def _time(log: Log) -> np.ndarray:

@@ -159,7 +159,9 @@ class LockedRotor(Procedure):
             _doubt(fit, "saturation_current/shape", first.doubt[1] + _EXTRAPOLATED * max(mark - reach, 0.0))
         used = fitted.used
         regressors = {"current": current[used], "position": choice.position[used].astype(float)}
-        fit.left("torque over current", "N m", torque[used], fitted.estimates, regressors)
+        # All of them rest on torque over current; the temperature of the magnets and the current reached do not.
+        rests = [block.label for block in fit.blocks if block.label.startswith("scatter of ")]
+        fit.left("torque over current", "N m", torque[used], fitted.estimates, regressors, blocks=rests)
         fit.seen = fitted
         return fit
 

@@ -15,7 +15,7 @@ from ..physics.regression import jackknife_covariance
 from ..physics.wave_stream import REDUCED, WaveStream
 from . import _emf_views as views
 from . import _magnets
-from ._emf_records import Record, prepare, wave_left
+from ._emf_records import WAVE_SCATTER, Record, prepare, wave_left
 from ._emf_words import CONSTANTS, agreement, line_notes, pole_pair_words
 from .assumption import MAGNET_COEFFICIENT
 from .base import Condition, Log, Procedure, Quantity, Reducer, Report
@@ -240,7 +240,7 @@ class OpenCircuit(Procedure):
         values = _outputs(full, choice, len(choice.lines))
         wave = {name: float(v) for name, v in zip(_names(choice), values, strict=True)}
         freedom = float(len(choice.without) - 1)
-        fit.block("scatter of the EMF readings", wave, lambda: _covariance(choice, wave), freedom)
+        fit.block(WAVE_SCATTER, wave, lambda: _covariance(choice, wave), freedom)
         # Half of what extrapolation and noise correction took off stands for what they may have missed.
         cut = waveform.cut_off(full * choice.kept[:, None], choice.corner_order)
         left = 0.25 * (cut**2 + (choice.crest_bias * wave["linkage_peak"]) ** 2)

@@ -30,6 +30,8 @@ from .base import (
 from .fit import Fit, Residuals
 
 _PAIRS = ("ab", "bc", "ca")
+#: Label of what is fitted over the angle.
+_SCATTER = "scatter over the rotor's positions"
 _CONVENTION = "d and q told apart by L_d ≤ L_q, as magnets on or in the rotor make it (common practice, no source)"
 
 #: The angle counts as the motor's own, before a gear, where that leaves less than this share of the squares.
@@ -189,7 +191,7 @@ class WindingInductance(Procedure):
         if choice.by == "angle":
             over_angle = found = _over_angle(points, choice.turns, choice)
             names = dict(zip(found.names, map(float, found.values), strict=True))
-            fit.block("scatter over the rotor's positions", names, found.covariance, found.degrees_of_freedom)
+            fit.block(_SCATTER, names, found.covariance, found.degrees_of_freedom)
             aligned = stated(logs).get("aligned_angle")
             if aligned is not None:
                 fit.exact("how the angle counts", aligned=2 * choice.turns * choice.sense * aligned + np.pi / 3)
@@ -384,7 +386,8 @@ def _left(points: _Points, found: _OverAngle) -> Residuals:
     scatter = float(np.sqrt(np.sum(rest**2) / max(freedom, 1.0)))
     pairs = np.array([_PAIRS.index(pair) for pair in points.pairs])
     regressors = {"angle": points.angle, "pair": pairs.astype(float)}
-    return Residuals("inductance over the angle", "H", found.fitted, rest, scatter, regressors, freedom)
+    name = "inductance over the angle"
+    return Residuals(name, "H", found.fitted, rest, scatter, regressors, freedom, blocks=(_SCATTER,))
 
 
 def _blind(rows: list[np.ndarray], fit: Fit) -> None:

@@ -128,17 +128,19 @@ class WindingResistance(Procedure):
         if "temperature_winding" in log:
             for line in found:
                 name, current = line_title(line.pair), {"current": line.current}
-                fit.estimates(f"scatter of the readings {name}", (f"r_{line.pair}",), line.fitted, (1,))
-                fit.left(f"voltage over current {name}", "V", line.voltage, line.fitted, current)
+                label = f"scatter of the readings {name}"
+                fit.estimates(label, (f"r_{line.pair}",), line.fitted, (1,))
+                fit.left(f"voltage over current {name}", "V", line.voltage, line.fitted, current, blocks=(label,))
         else:
             places, names = range(len(found), 2 * len(found)), [f"r_{line.pair}" for line in found]
-            fit.estimates("scatter of the readings, with the warming fitted", names, found[0].fitted, places)
+            label = "scatter of the readings, with the warming fitted"
+            fit.estimates(label, names, found[0].fitted, places)
             together = {
                 "current": np.concatenate([line.current for line in found]),
                 "pair": np.concatenate([np.full(line.current.size, float(i)) for i, line in enumerate(found)]),
             }
             voltage = np.concatenate([line.voltage for line in found])
-            fit.left("voltage over current", "V", voltage, found[0].fitted, together)
+            fit.left("voltage over current", "V", voltage, found[0].fitted, together, blocks=(label,))
         absent = [pair for pair in _PAIRS if pair not in {line.pair for line in found}]
         for pair in absent:
             fit.missing[f"resistance_{pair}"] = f"the log has no {_lacking(log, pair)}; measure this line pair too"
