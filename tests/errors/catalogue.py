@@ -283,6 +283,25 @@ CASES = [
     Case(
         "current stands still", whole(HEADER + "\n" + "0.1,1,0.1,1,0.1,1\n" * 9), LOG, None, None, "do not vary enough"
     ),
+    # ----- slips that leave a log readable
+    Case(
+        "rows that a logger filled with zeros",
+        whole(GOOD + "0,0,0,0,0,0\n" * 5),
+        LOG,
+        None,
+        None,
+        "the last 5 rows are zero in every column",
+        severity="warning",
+    ),
+    Case(
+        "one current off by ten",
+        log("2.5000", "25.000"),
+        LOG,
+        6,
+        "voltage_ab",
+        "where the other readings lead to",
+        severity="warning",
+    ),
     # ----- unit.yaml
     Case("no unit.yaml", lambda b: (b.bad / "unit.yaml").unlink(), UNIT, None, None, "has no unit.yaml", True),
     Case("unit.yaml empty", lambda b: (b.bad / "unit.yaml").write_text(""), UNIT, None, None, "must hold", True),
