@@ -24,7 +24,7 @@ from .expected import Expected, expected
 _APART = {"constant": 0.04, "drag": 0.35, "line resistance": 0.06}
 _ELSE_APART = 0.04
 #: A slow turn in a cogging test shows other friction than a fast one, of the same order.
-_STATIC = 0.8
+_STATIC = 0.45
 _STRAIGHT = 5.0
 #: What the nameplate lets expect with less spread than this tells a slip from none.
 _NARROW = 0.25
