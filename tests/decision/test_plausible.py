@@ -81,6 +81,14 @@ def test_the_verdict_points_to_a_doubt_and_a_rejection_is_no_plain_result_then()
     assert "(a.csv, b.csv, c.csv and 2 more)" in doubt(many)
 
 
+def test_the_likeliest_slip_stands_beside_the_verdict() -> None:
+    named = unit_doubt("U/load.csv").model_copy(update={"slip": "torque is kg written as N (load.csv)"})
+    assert words.verdict_doubt(rejected(unit_doubt("U/a.csv"), named)) == (
+        "Readings look as if a unit or a scale were wrong (a.csv, load.csv). The likeliest slip: torque is kg written "
+        "as N (load.csv). See Problems before relying on the verdict."
+    )
+
+
 def test_a_drive_takes_the_doubt_with_the_values() -> None:
     def drive(taken: dict[str, str], problems: list[ProblemEntry]) -> Results:
         part = {"role": "motor", "unit": "M", "taken": taken, "outcomes": []}
