@@ -19,6 +19,10 @@ _START = 0.97  # of the speed before the power is cut: above it the machine may 
 _BLOCKS = 9
 #: Share of the highest speed from which on a straight line describes the friction.
 LOWEST = 0.15
+#: A record of fewer readings was written down by hand, one reading after the other.
+_FEW = 20
+#: Of these so many must lie in the stretch: three unknowns and what is left for their scatter.
+_FEWEST = 5
 _STOP = 0.08  # of the same: below it cogging and sticking take over
 
 
@@ -51,10 +55,13 @@ def coasting_parts(speed: np.ndarray, powered: np.ndarray | None = None, window:
     A stretch runs from where the smoothed speed falls below 97 % of its height before the cut to where it passes 8 %
     of it, without rising by more than 5 % in between. ``powered`` ``(n,)``, where known, tells which samples still draw
     power: these are never part of a stretch. Several runs in one record give several stretches. Raises
-    ``FitError`` if there is none.
+    ``FitError`` if there is none. A record of fewer than 20 readings is one stretch, written down while the rotor
+    coasts.
     """
     magnitude = np.abs(np.asarray(speed, dtype=float))
     n = magnitude.size
+    if n < _FEW:
+        return [_few_points(magnitude)]
     width = window or max(1, min(n // 50, 201)) | 1
     smooth = _running_median(magnitude, width)
     free = np.ones(n, bool) if powered is None else ~powered
@@ -82,6 +89,23 @@ def coasting_parts(speed: np.ndarray, powered: np.ndarray | None = None, window:
             "more; log from before the power is cut until the rotor stands"
         )
     return parts
+
+
+def _few_points(magnitude: np.ndarray) -> slice:
+    """Return the stretch of a few readings: from the last at full speed, but for one still driven, until it sticks."""
+    peak = float(magnitude.max())
+    full = np.flatnonzero(magnitude >= _START * peak)
+    # One reading at full speed is the first of the stretch; of several the machine was driven in all.
+    start = int(full[-1]) + (1 if full.size > 1 else 0)
+    below = np.flatnonzero(magnitude[start:] < _STOP * peak)
+    end = start + int(below[0]) if below.size else magnitude.size
+    part = magnitude[start:end]
+    if part.size < _FEWEST or not _falls(part, 0.05 * peak) or part[-1] > 0.7 * peak:
+        raise FitError(
+            f"{part.size} readings lie between the cut of the power and standstill, or the speed does not fall by a "
+            f"third: write down {_FEWEST} readings or more, spread over the whole run, from when the power is cut"
+        )
+    return slice(start, end)
 
 
 def current_left(current: np.ndarray, part: slice) -> tuple[float, float]:
@@ -154,6 +178,51 @@ def fit_coasting(
         fitted.residuals,
         fitted.residual_sd,
         freedom,
+    )
+
+
+def angle_after(times: np.ndarray, start: float, alpha: float, beta: float) -> np.ndarray:
+    """Return the angle (rad) turned through ``times`` ``(n,)`` (s) after the speed was ``start``, without air drag.
+
+    The integral of ``speed_after`` with delta = 0, in a form that holds in the limit beta = 0.
+    """
+    t = np.asarray(times, dtype=float)
+    x = beta * t
+    small = np.abs(x) < 1e-3
+    safe = np.where(small, 1.0, x)
+    first = np.where(small, 1 - x / 2 + x**2 / 6, -np.expm1(-safe) / safe)
+    second = np.where(small, 0.5 - x / 6 + x**2 / 24, (safe + np.expm1(-safe)) / safe**2)
+    return start * t * first - alpha * t**2 * second
+
+
+def fit_turns(time: np.ndarray, angle: np.ndarray, near: np.ndarray | None = None) -> Coasted:
+    """Fit alpha and beta to the moments ``time`` ``(n,)`` (s) at which a coasting rotor has turned by ``angle`` (rad).
+
+    The angle is a count and exact; the error is that of the moments, so residuals are in s. Raises ``FitError`` with
+    fewer than six moments.
+    """
+    if time.size < _FEWEST + 1:
+        raise FitError(
+            f"{time.size} moments of turns were noted while the rotor coasts; at least {_FEWEST + 1} are needed"
+        )
+    clock, turned = time - time[0], angle - angle[0]
+    middle, speed = 0.5 * (clock[1:] + clock[:-1]), np.diff(turned) / np.diff(clock)
+    ratios = _first_guess([middle], [speed], 2) if near is None else np.asarray(near, dtype=float)[:2]
+    # An error of a moment is one of the angle over the speed there.
+    weight = 1.0 / np.interp(clock, middle, speed)
+
+    def model(p: np.ndarray) -> np.ndarray:
+        return weight * (p[3] + angle_after(clock, p[2], p[0], p[1]))
+
+    start = np.array([*ratios, speed[0] * 1.02, 0.0])
+    fitted = nonlinear_fit(model, weight * turned, start, ordered=True)
+    return Coasted(
+        fitted.values[:2],
+        fitted.covariance[:2, :2],
+        fitted.values[2:3],
+        fitted.residuals,
+        fitted.residual_sd,
+        fitted.degrees_of_freedom,
     )
 
 

@@ -33,6 +33,12 @@ class Approach:
     bend: float = 0.0
 
 
+#: A time constant known worse than by this factor's logarithm is not known (a factor of two to either side).
+_SURE_OF_LN_TAU = 0.7
+#: Readings of a sparse course that one exponential is fitted to at least.
+_FEWEST_LATE = 8
+
+
 def reduced(time: np.ndarray, values: np.ndarray, most: int = 600) -> tuple[np.ndarray, np.ndarray]:
     """Return means over equal runs of readings so that at most about ``most`` points ``(m,)`` are left."""
     size = max(1, time.size // most)
@@ -193,6 +199,12 @@ def fit_approach(
         begun = _start_one(time[late] - since, temperature[late], later(course, since), span - since)
         return _fitted(time, temperature, course, 1, since, begun)
     double = _fitted(time, temperature, course, 2, 0.0, guess)
+    if sqrt(double.estimates.covariance[4, 4]) > _SURE_OF_LN_TAU:
+        # Readings too far apart to follow the fast body: what it did early in the run is left out.
+        since = min(since, float(time[-_FEWEST_LATE]))
+        late = time >= since
+        begun = _start_one(time[late] - since, temperature[late], later(course, since), span - since)
+        return _fitted(time, temperature, course, 1, since, begun)
     return double if double.estimates.values[3] > double.estimates.values[4] + log(2.0) else single
 
 

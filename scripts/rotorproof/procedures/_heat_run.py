@@ -11,12 +11,13 @@ from ..errors import FitError
 from ..physics import heating
 from ..physics.regression import Estimates, correlation_time
 from ..physics.thermal_class import REFERENCE_COOLANT
+from . import _heat_resistance as by_resistance
+from ._heat_resistance import NO_COLD_RESISTANCE
 from .base import Log
 from .fit import Fit
 
 #: Where a temperature may be logged, the most telling place first.
 SENSORS = ("temperature_winding", "temperature_controller", "temperature_case")
-PAIRS = ("ab", "bc", "ca")
 #: A surface gives off heat as rise^(1 + exponent): 0 for a fan, 1/4 for free convection (laminar layer), 0.2 at a
 #: rise of 40 K to 0.38 at 80 K for radiation into a room (from T^4; any textbook on heat transfer). It lies between
 #: nothing and the two together, and nothing says where (JCGM 100:2008, 4.3.7).
@@ -28,11 +29,6 @@ AT_SURFACE = {"temperature_winding": 2 / 3}
 WINDING_AT_SURFACE = AT_SURFACE["temperature_winding"]
 _COOLING = ("hot", "cool_level", "ln_tau_cool", "cool_slope")
 
-
-NO_COLD_RESISTANCE = (
-    "the cold resistance is not known, so the resistance after switch-off gives no temperature; "
-    "state 'cold_resistance' and 'cold_temperature', or measure winding-resistance on the cold motor"
-)
 
 CURRENT_KINDS = ("direct", "rms", "peak")
 #: Direct current through two lines that heats a winding like a sinusoidal phase current of 1 A: 2 R I^2 = 3 R I_rms^2.
@@ -52,8 +48,12 @@ class Course:
     used: np.ndarray
 
 
-def sorted_logs(logs: Sequence[Log]) -> tuple[Log | None, Log | None]:
-    """Return the log with the temperature course and that of the resistance after switch-off."""
+def sorted_logs(logs: Sequence[Log], given: Mapping[str, float]) -> tuple[Log | None, Log | None]:
+    """Return the log with the temperature course and that of the resistance after switch-off.
+
+    A resistance that rises over the run is a course too.
+    """
+    logs = by_resistance.split(logs, given, _air_of)
     courses = [log for log in logs if any(sensor in log for sensor in SENSORS)]
     cooling = [log for log in logs if not any(sensor in log for sensor in SENSORS)]
     if len(courses) > 1 or len(cooling) > 1:
@@ -114,22 +114,11 @@ def cooling(log: Log, given: Mapping[str, float], near: np.ndarray | None) -> Co
     """Extrapolate the resistance to switch-off; ``None`` where the cold resistance is not known."""
     time = log["time"] - log.conditions.get("switch_off_time", 0.0)
     keep = time >= 0
-    found_here: list[np.ndarray] = []
-    for pair in PAIRS:
-        if f"resistance_{pair}" not in log:
-            continue
-        if "cold_resistance" in log.conditions and "cold_temperature" in log.conditions:
-            cold, at = log.conditions["cold_resistance"], log.conditions["cold_temperature"]
-        elif f"resistance_{pair}" in given:
-            cold, at = given[f"resistance_{pair}"], 20.0
-        else:
-            continue
-        hot = log[f"resistance_{pair}"][keep]
-        found_here.append(heating.temperature_by_resistance(hot, cold, at, given["winding_constant"]))
-    if not found_here:
-        return None
     # The temperature by resistance is a straight line of the resistance, so either may be extrapolated.
-    temperature = np.mean(found_here, axis=0)
+    found = by_resistance.temperatures(log, given)
+    if found is None:
+        return None
+    temperature = found[keep]
     return Cooling(time[keep], temperature, *heating.at_switch_off(time[keep], temperature, near))
 
 

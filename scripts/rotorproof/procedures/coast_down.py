@@ -40,6 +40,8 @@ _CERTAIN, _UNLIKE = 0.999, 0.2
 _WINDAGE_Z = 2.6  # standard uncertainties by which the square term must differ from zero (99 %)
 #: Label of all parameters: every one rests on the speed readings.
 _SCATTER = "scatter of the speed readings"
+_BENDS = 12  # readings of which a term in the square of speed is asked at least
+_COARSE = 13  # mean speeds by which the stretch of counted turns is found
 _SPEED = Axis("Speed", "speed", "rpm")
 _TIME = Axis("Time", "time", "s")
 _PAIRS = ("voltage_ab", "voltage_bc", "voltage_ca")
@@ -55,6 +57,19 @@ class Record:
     time: np.ndarray
     speed: np.ndarray
     parts: tuple[slice, ...]
+    #: Moments (s) and angles (rad) of counted turns, where the log holds these; times and speeds are then between them.
+    turns: tuple[np.ndarray, np.ndarray] | None = None
+
+    @property
+    def begin(self) -> float:
+        """Return the moment (s) from which the first stretch counts."""
+        return float(self.times[0][0] if self.turns is None else self.turns[0][0])
+
+    def fit(self, *, windage: bool, near: np.ndarray | None = None) -> coasting.Coasted:
+        """Return the equation of motion fitted to this record."""
+        if self.turns is not None:
+            return coasting.fit_turns(*self.turns, near)
+        return coasting.fit_coasting(self.times, self.speeds, windage=windage, near=near)
 
 
 @dataclass(frozen=True)
@@ -93,7 +108,7 @@ class CoastDown(Procedure):
     title = "Coast-down"
     purpose = "Find friction and moment of inertia from how the rotor slows down by itself."
     unit_kinds = ("motor",)
-    required_columns = ("time", ("speed", *_PAIRS))
+    required_columns = ("time", ("speed", "angle", *_PAIRS))
     optional_columns = ("supply_current", "current_a", "current_b", "current_c")
     conditions = (
         Condition("moment_of_inertia", "moment_of_inertia", "inertia of everything that turns, if it is known"),
@@ -164,7 +179,7 @@ class CoastDown(Procedure):
         "only if the plug is made for it: an open plug carries the back-EMF.",
         "With a freewheel only the wheel coasts: lock it, or take the result for the wheel alone.",
     )
-    minimum_rows = 20
+    minimum_rows = 5
     combines = True
     order = 45
     minutes = 20
@@ -175,12 +190,17 @@ class CoastDown(Procedure):
         records = [_record(log, given) for log in logs]
         _refuse_power(logs, records)
         squared, why_not = None, ""
-        try:
-            squared = [coasting.fit_coasting(r.times, r.speeds, windage=True) for r in records]
-        except FitError as error:
-            why_not = str(error)
+        if any(r.turns is not None for r in records):
+            why_not = "moments of counted turns do not tell air drag from viscous friction"
+        elif min(sum(t.size for t in r.times) for r in records) < _BENDS:
+            why_not = f"fewer than {_BENDS} readings do not tell air drag from viscous friction"
+        else:
+            try:
+                squared = [r.fit(windage=True) for r in records]
+            except FitError as error:
+                why_not = str(error)
         windage = squared is not None and _told_apart(squared, records) > 0
-        plain = squared or [coasting.fit_coasting(r.times, r.speeds, windage=False) for r in records]
+        plain = squared or [r.fit(windage=False) for r in records]
         ratios = tuple(f.values for f in plain)
         return Choice(tuple(r.parts for r in records), windage, ratios, squared, why_not)
 
@@ -189,12 +209,16 @@ class CoastDown(Procedure):
         fit = Fit()
         records = [_record(log, given, parts) for log, parts in zip(logs, choice.parts, strict=True)]
         fitted = [
-            coasting.fit_coasting(r.times, r.speeds, windage=choice.squared is not None, near=near)
-            for r, near in zip(records, choice.ratios, strict=True)
+            r.fit(windage=choice.squared is not None, near=near) for r, near in zip(records, choice.ratios, strict=True)
         ]
         if not choice.windage:
             fit.missing["windage"] = _windage_limit(choice.squared, logs)
         for number, (record, f) in enumerate(zip(records, fitted, strict=True), start=1):
+            if record.turns is not None:
+                moments, turned = record.turns
+                name = f"moments of the turns of record {number}"
+                fit.left(name, "s", moments, f, {"angle": turned}, moments, blocks=(_SCATTER,))
+                continue
             time, speed = np.concatenate(record.times), np.concatenate(record.speeds)
             fit.left(f"speed of record {number}", "rad/s", speed, f, {"speed": speed}, time, blocks=(_SCATTER,))
         chi_squared = _combined(fitted, records, logs, given, choice.windage, fit=fit)
@@ -226,17 +250,14 @@ class CoastDown(Procedure):
         """Say what air drag and inertia rest on, and show the stretches with their fits."""
         report, seen = Report(), fit.seen
         if choice.squared is None:
-            report.notes.append(f"A term in the square of speed was tried and left out: {choice.why_not}.")
+            report.notes.append(f"A term in the square of speed was left out: {choice.why_not}.")
         elif _told_apart(choice.squared, seen.records) < 0:
             report.notes.append(
                 "Friction rises less and less with speed in this record; the straight line is its mean over the speeds "
                 "of the run. A bearing that warms up, or a drive still switched on, looks like this."
             )
         report.notes.append(_inertia_words(logs, given, seen.records, fit))
-        spread = in_rpm(max(f.residual_sd for f in seen.fitted))
-        report.notes.append(
-            f"Residual standard deviation of the speed {spread:.3g} rpm; serial correlation is allowed for."
-        )
+        report.notes.append(f"Residual standard deviation of the {_spreads(seen)}; serial correlation is allowed for.")
         if given.get("nameplate_freewheel"):
             report.notes.append("The nameplate states a freewheel: the result holds for what turned with the wheel.")
         if seen.chi_squared > 9:
@@ -287,7 +308,41 @@ class CoastDown(Procedure):
         return result
 
 
+def _spreads(seen: Seen) -> str:
+    """Return the residual standard deviation of speeds, and that of moments of turns, in words."""
+    words = []
+    for turns in (False, True):
+        pairs = zip(seen.fitted, seen.records, strict=True)
+        spread = [f.residual_sd for f, r in pairs if (r.turns is not None) is turns]
+        if spread:
+            words.append(f"moments {max(spread):.3g} s" if turns else f"speed {in_rpm(max(spread)):.3g} rpm")
+    return ", of the ".join(words)
+
+
+def _of_turns(log: Log, parts: tuple[slice, ...] | None) -> Record:
+    """Return the record of a film of the wheel or of a count by hand: moments against turns."""
+    time, angle = log["time"], np.abs(log["angle"] - log["angle"][0])
+    if np.any(np.diff(angle) <= 0):
+        raise FitError(
+            f"{log.label}: the angle does not grow from row to row; count turns from the first row on, without going "
+            "back to zero"
+        )
+    middle, speed = 0.5 * (time[1:] + time[:-1]), np.diff(angle) / np.diff(time)
+    if parts is None:
+        # Over several turns, so that the resolution of the moments does not look like a speed that rises.
+        several = -(-speed.size // _COARSE)
+        ends = np.arange(0, time.size, several)
+        (coarse,) = coasting.coasting_parts(np.diff(angle[ends]) / np.diff(time[ends]))
+        parts = (slice(coarse.start * several, coarse.stop * several),)
+    part = parts[0]
+    moments = slice(part.start, part.stop + 1)
+    turns = (time[moments], angle[moments])
+    return Record([middle[part]], [speed[part]], log.conditions.get("added_inertia", 0.0), middle, speed, parts, turns)
+
+
 def _record(log: Log, given: Mapping[str, float], parts: tuple[slice, ...] | None = None) -> Record:
+    if "speed" not in log and "angle" in log:
+        return _of_turns(log, parts)
     if "speed" in log:
         time, speed = log["time"], np.abs(log["speed"])
         current = log.get("supply_current")
@@ -464,12 +519,13 @@ def _show(logs: Sequence[Log], seen: Seen, report: Report) -> None:
         position = 0
         for number, (t, w, w0) in enumerate(zip(record.times, record.speeds, f.starts, strict=True)):
             delta = float(f.values[2]) if f.values.size > 2 else 0.0
-            curve = coasting.speed_after(t - t[0], float(w0), float(f.values[0]), float(f.values[1]), delta)
+            begin = record.begin if number == 0 else float(t[0])
+            curve = coasting.speed_after(t - begin, float(w0), float(f.values[0]), float(f.values[1]), delta)
             mark = f" ({number + 1})" if len(record.times) > 1 else ""
             seen_at = drawn(t.size, 400)
             series.append(Series(f"{label}{mark}", t[seen_at], w[seen_at]))
             series.append(Series(f"{label}{mark}: fit", t, curve, "fit"))
-            residual = f.residuals[position : position + t.size]
+            residual = f.residuals[position : position + t.size] if record.turns is None else w - curve
             residuals.append(Series(f"{label}{mark}", t[seen_at], residual[seen_at]))
             position += t.size
             numbers = (float(t[0]), float(t[-1]), in_rpm(w[0]), in_rpm(w[-1]), record.added)

@@ -11,6 +11,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics import heating
 from ..signs import value_text
+from . import _heat_resistance as resistance
 from . import _heat_run as parts
 from . import _heat_words as words
 from ._heat_course import Curve, Fitted, add_course, choose_curve, show_course
@@ -41,7 +42,7 @@ class HeatRun(Procedure):
     title = "Heat run"
     purpose = "Find how hot the unit gets, how fast, and which current it carries without end."
     unit_kinds = ("motor", "controller", "drive")
-    required_columns = ("time", (*parts.SENSORS, *(f"resistance_{pair}" for pair in parts.PAIRS)))
+    required_columns = ("time", (*parts.SENSORS, *(f"resistance_{pair}" for pair in resistance.PAIRS)))
     optional_columns = ("temperature_ambient", "supply_voltage", "supply_current")
     conditions = (
         Condition("ambient_temperature", "temperature", "air temperature during the run, if no column holds it"),
@@ -63,6 +64,7 @@ class HeatRun(Procedure):
         ),
         Condition("start_time", "time", "time in the log at which the load was switched on (first reading otherwise)"),
         Condition("switch_off_time", "time", "time in the log at which the load was switched off"),
+        resistance.DELAY,
         Condition("cold_resistance", "resistance", "line-to-line resistance before the run"),
         Condition("cold_temperature", "temperature", "winding temperature at the cold resistance"),
         Condition("temperature_limit", "temperature", "highest lasting temperature of the place that was measured"),
@@ -74,7 +76,10 @@ class HeatRun(Procedure):
         ),
         Condition("design_ambient", "temperature", "air temperature for the continuous current (40 °C otherwise)"),
     )
-    needs = tuple(Need(f"resistance_{pair}", "the cold resistance for the rise by resistance") for pair in parts.PAIRS)
+    needs = tuple(
+        Need(f"resistance_{pair}", "the cold resistance for the rise by resistance") for pair in resistance.PAIRS
+    )
+    assumptions = (resistance.OVER_IRON,)
     gives = (
         "temperature_rise",
         "thermal_resistance",
@@ -137,7 +142,7 @@ class HeatRun(Procedure):
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find which log is which, and which curves the temperature follows."""
-        course_log, cooling_log = parts.sorted_logs(logs)
+        course_log, cooling_log = parts.sorted_logs(logs, given)
         curve = cooling = None
         if course_log is not None:
             run, fit = parts.course(course_log, given), Fit()
@@ -149,7 +154,7 @@ class HeatRun(Procedure):
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Fit the approach to the steady state and the resistance at switch-off."""
-        course_log, cooling_log = parts.sorted_logs(logs)
+        course_log, cooling_log = parts.sorted_logs(logs, given)
         fit = Fit()
         course = cooling = None
         if course_log is not None and choice.curve is not None:
@@ -174,8 +179,9 @@ class HeatRun(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Show the course and the cooling, and say what power, current and limit are."""
-        course_log, cooling_log = parts.sorted_logs(logs)
+        course_log, cooling_log = parts.sorted_logs(logs, given)
         report, seen = Report(), fit.seen
+        report.notes += resistance.words(logs)
         if course_log is not None:
             words.power_words(course_log, report)
             show_course(seen.course, report)

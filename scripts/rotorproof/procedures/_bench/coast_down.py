@@ -65,7 +65,12 @@ def bench(situation: Situation) -> Bench:
             2: "The wheel runs at full speed and for long after release: never stop it by hand.",
             5: "An unbalanced or loose disc flies off: bolt through, guard, start slowly.",
         },
-        notes=driven_from_outside(situation),
+        notes=(
+            "Without a logger: write down time and speed five times or more while the wheel runs down, from when the "
+            "power is cut, or film a mark on the wheel and write down the time of every turn, or every tenth (columns "
+            "time and angle, in turns). The disc may be left out where a no-load run or a stated inertia stands in.",
+            *driven_from_outside(situation),
+        ),
     )
 
 

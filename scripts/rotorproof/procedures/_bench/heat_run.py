@@ -42,6 +42,8 @@ def bench(situation: Situation) -> Bench:
             "Run until the temperature rises by less than 1 K in half an hour (IEC 60034-1: 1 K per half hour; "
             "from memory).",
             "Switch off; read the resistance within 30 s and then every 10 s for five minutes.",
+            "With a hand meter and no logger: write down time and resistance every five minutes. Read it under load "
+            "from voltage over current, or take the load off, read after the same time each time, and load again.",
         ),
         (
             SetValue("Test current", current, "current", "A", "rated current"),
@@ -60,5 +62,11 @@ def bench(situation: Situation) -> Bench:
         {
             3: "Never leave the run alone. Hot parts burn skin; keep away what burns.",
             5: "Switch off and discharge before the meter is connected.",
+            6: "An ohmmeter goes on only with the load off; a loaded wheel that coasts gives voltage.",
         },
+        (
+            "Needed is one course: of a sensor, or of the winding's resistance (then the cold resistance and "
+            "'reading_delay' too). The readings after switch-off may be left out, and the air's course where its "
+            "temperature is stated.",
+        ),
     )
