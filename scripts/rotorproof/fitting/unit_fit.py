@@ -326,10 +326,17 @@ def runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, li
     if procedure.combines_by_label:
         together: dict[str, list[TestLog]] = defaultdict(list)
         for entry in entries:
-            together[entry.test.label or procedure.name].append(entry)
-        return list(together.items())
+            if not procedure.stands_alone(entry.log):
+                together[entry.test.label or procedure.name].append(entry)
+        whole = dict(_each(procedure, [entry for entry in entries if procedure.stands_alone(entry.log)]))
+        return [*whole.items(), *((f"{k}-joined" if k in whole else k, run) for k, run in together.items())]
     if procedure.combines:
         return [(procedure.name, list(entries))]
+    return _each(procedure, entries)
+
+
+def _each(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, list[TestLog]]]:
+    """Return a run for each log, with a label of its own."""
     labels: dict[str, list[TestLog]] = {}
     for number, entry in enumerate(entries, start=1):
         label = entry.test.label or (procedure.name if len(entries) == 1 else f"{procedure.name}-{number}")

@@ -72,6 +72,11 @@ def turn(means: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def capture(log: Log) -> Capture:
     """Read the edges of a log. Raises ``FitError`` if no rotation can be seen."""
     time = log["time"]
+    if lacking := [s.upper() for s in hall.SENSORS if f"hall_{s}" not in log]:
+        raise FitError(
+            f"sensor {', '.join(lacking)} was not captured; a scope of two channels takes one sensor at a time beside "
+            "the same line voltage, and that line beside a second one: list each capture as a test"
+        )
     levels = np.stack([log[f"hall_{s}"] for s in hall.SENSORS])
     warnings: list[Problem] = []
 

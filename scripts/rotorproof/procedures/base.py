@@ -406,6 +406,10 @@ class Procedure(ABC):
         """Return which quantities hold part of a controller's loss, because it stood within the power measured."""
         return frozenset()
 
+    def stands_alone(self, log: Log) -> bool:
+        """Tell whether a log of a procedure that ``combines_by_label`` is a whole run, to be joined with no other."""
+        return False
+
     def columns(self) -> tuple[str, ...]:
         """Return every column this procedure can use."""
         flat: list[str] = []

@@ -13,6 +13,7 @@ from ..physics import hall, six_step
 from ..physics.regression import jackknife_covariance
 from . import _hall_views as views
 from ._hall_capture import Capture, Choice, capture, turn
+from ._hall_joined import joined
 from .base import Log, Procedure, Quantity, Report
 from .fit import Fit, Residuals
 
@@ -38,8 +39,8 @@ class HallSensors(Procedure):
     title = "Position sensors"
     purpose = "Find whether the sensors switch where they should, and how phases and sensors are to be connected."
     unit_kinds = ("motor",)
-    required_columns = ("time", "hall_a", "hall_b", "hall_c")
-    optional_columns = ("voltage_ab", "voltage_bc", "voltage_ca", "voltage_a", "voltage_b", "voltage_c")
+    required_columns = ("time", ("hall_a", "hall_b", "hall_c", "voltage_ab", "voltage_bc", "voltage_ca"))
+    optional_columns = ("voltage_a", "voltage_b", "voltage_c")
     gives = (
         "hall_spacing",
         "hall_sequence",
@@ -115,17 +116,24 @@ class HallSensors(Procedure):
         "Try a new connection with a current-limited supply and the wheel off the ground.",
     )
     minimum_rows = 12
+    combines = True
+    combines_by_label = True
     order = 32
     minutes = 25
 
+    def stands_alone(self, log: Log) -> bool:
+        """Tell whether a capture holds all three sensors."""
+        return all(f"hall_{s}" in log for s in hall.SENSORS)
+
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Decide the kind of set, the zero crossings it belongs to and the table."""
-        found = capture(logs[0])
+        found = capture(joined(logs).log)
         return _choose(found, _edge_angles(found, None)[0])
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Find the mean angle of each edge, and how unsteady they are."""
-        fit, found = Fit(), capture(logs[0])
+        together = joined(logs)
+        fit, found = Fit(), capture(together.log)
         means, jackknifed, deviations = _edge_angles(found, choice.reference)
         values = dict(zip(_edge_names(found), map(float, means), strict=True))
         freedom = float(len(jackknifed) - 1)
@@ -135,8 +143,16 @@ class HallSensors(Procedure):
         if "grid" in choice.exact and found.lines is not None:
             fit.exact("zero crossings of the lines", crossings=hall.mean_crossing(found.lines[0]))
         fit.missing |= choice.missing
+        for s, doubt in together.doubt.items():
+            if s in found.alive:
+                fit.block(f"joining of the capture of sensor {s.upper()}", {f"joined_{s}": 0.0}, doubt**2)
         jitter = _jitter(found, deviations)
-        if jitter is None:
+        if together.doubt:
+            fit.missing["hall_jitter"] = (
+                "the sensors come from captures of their own, whose readings do not lie at the same angles; capture a "
+                "sensor and two lines together"
+            )
+        elif jitter is None:
             fit.missing["hall_jitter"] = (
                 "the edges scatter no more than the time between two readings makes them; sample faster"
             )
@@ -148,15 +164,18 @@ class HallSensors(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Show edges, drive and connections."""
-        return views.report(choice, fit.seen)
+        report = views.report(choice, fit.seen)
+        if words := joined(logs).words:
+            report.notes.append(words)
+        return report
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return duty, placement, offset and jitter from the mean angles of the edges (rad)."""
         result: dict[str, float] = {}
         alive = [s for s in hall.SENSORS if f"rise_{s}" in parameters]
         # Numbers, or arrays where thousands of trials are computed at once.
-        rise = _together(parameters[f"rise_{s}"] for s in alive)
-        fall = _together(parameters[f"fall_{s}"] for s in alive)
+        rise = _together(parameters[f"rise_{s}"] + parameters.get(f"joined_{s}", 0.0) for s in alive)
+        fall = _together(parameters[f"fall_{s}"] + parameters.get(f"joined_{s}", 0.0) for s in alive)
         result["hall_duty_error"] = np.max(np.abs((fall - rise) / hall.TURN - 0.5), axis=0)
         if "hall_jitter" in parameters:
             result["hall_jitter"] = parameters["hall_jitter"]
