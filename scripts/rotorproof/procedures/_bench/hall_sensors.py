@@ -69,7 +69,7 @@ def bench(situation: Situation) -> Bench:
         {2: "More than the sensors' voltage on a wrong pin destroys them.", 4: "The wheel turns: guard it."},
         notes=(
             "With two channels: one sensor at a time beside line A-B, then B-C beside A-B, each capture a test of its "
-            "own; the line in all of them joins them. Line C-A may be left out, it follows from the two others; without "
+            "own; the line in all of them joins them. Line C-A may be left out, it follows from the others; without "
             "lines there is no commutation table.",
             *driven_from_outside(situation),
         ),
