@@ -198,8 +198,11 @@ def fit_approach(
     if late.sum() >= 20 and span - since > 0.9 * exp(guess[3]):
         begun = _start_one(time[late] - since, temperature[late], later(course, since), span - since)
         return _fitted(time, temperature, course, 1, since, begun)
-    double = _fitted(time, temperature, course, 2, 0.0, guess)
-    if sqrt(double.estimates.covariance[4, 4]) > _SURE_OF_LN_TAU:
+    try:
+        double = _fitted(time, temperature, course, 2, 0.0, guess)
+    except FitError:
+        double = None
+    if double is None or sqrt(double.estimates.covariance[4, 4]) > _SURE_OF_LN_TAU:
         # Readings too far apart to follow the fast body: what it did early in the run is left out.
         since = min(since, float(time[-_FEWEST_LATE]))
         late = time >= since

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..physics import heating
 from . import _heat_run as parts
+from ._heat_resistance import NO_COLD_RESISTANCE
 from .base import Axis, Log, Panel, Report, Series, stated
 from .fit import Fit
 
@@ -45,7 +46,7 @@ def current_words(log: Log, fit: Fit, report: Report) -> None:
 def show_cooling(cooling: parts.Cooling | None, given: Mapping[str, float], report: Report, *, alone: bool) -> None:
     """Show the winding after switch-off."""
     if cooling is None:
-        report.warn(parts.NO_COLD_RESISTANCE)
+        report.warn(NO_COLD_RESISTANCE)
         return
     if alone:
         report.notes.append("Without a course of temperature nothing shows that the rise at switch-off was steady.")
