@@ -1,4 +1,7 @@
-"""The signed reports of each unit: ``archive/<unit>/r1``, ``r2``, ... under the reports, never changed."""
+"""The signed reports of each unit: ``archive/<unit>/r1``, ``r2``, ... under the reports.
+
+One is never changed but for time stamps added later.
+"""
 
 from __future__ import annotations
 
