@@ -62,6 +62,15 @@ def test_another_instrument_of_half_the_error_is_a_second_value_with_an_error_of
     assert "which decides it if the value stays" in str(other.step)
 
 
+def test_a_guard_band_of_twice_the_uncertainty_needs_a_limit_twice_as_far() -> None:
+    """± 0.064 twice is 0.128: within the 0.08 to the limit it decides nothing, within 0.13 it does."""
+    begin = "repeat with an instrument of half the error"
+    near = by_words(advice(guard_factor=2.0), begin)
+    assert not near.decides
+    assert "which decides it" not in str(near.step)
+    assert by_words(advice(limit=1.13, guard_factor=2.0), begin).decides
+
+
 def test_what_decides_for_the_least_work_comes_first() -> None:
     found = advice()
     assert [bool(one.decides) for one in found] == sorted((bool(one.decides) for one in found), reverse=True)

@@ -6,6 +6,7 @@ procedures; what the new readings will say nobody knows, so the value is taken t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -18,6 +19,7 @@ from ..uncertainty.forms import Form, Influence
 from ..uncertainty.further import Made, Step, steps
 from ..units import conversion
 from .models import AdviceEntry, CriterionEntry, Kind, QuantityEntry
+from .rules import Limits, decide
 
 #: Steps named, and the share of the interval that one must take away to be worth naming.
 _MOST, _WORTH = 3, 0.1
@@ -76,8 +78,10 @@ def _others(row: CriterionEntry, form: Form, known: Known) -> list[Made]:
 
 
 def _decides(row: CriterionEntry, entry: QuantityEntry, after: float) -> bool:
-    low, high = entry.value - after, entry.value + after
-    return not any(limit is not None and low <= limit <= high for limit in (row.min, row.max))
+    """Tell whether a value that stays passes or fails with an expanded uncertainty ``after`` in the guard bands."""
+    limits = Limits(-math.inf if row.min is None else row.min, math.inf if row.max is None else row.max)
+    guard = after * (1.0 if row.guard_factor is None else row.guard_factor)
+    return decide(entry.value, guard, guard, limits, row.rule) != "undecided"
 
 
 def _advice(step: Step, after: float, now: float, unit: str, *, decides: bool) -> AdviceEntry:
