@@ -10,7 +10,7 @@ import yaml
 
 from rotorproof.decision.criteria import criterion_row
 from rotorproof.errors import InputError
-from rotorproof.season.process import file_name, process_of
+from rotorproof.season.process import file_name, files_of, process_of
 from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.settings.folder import SettingsFolder
 from rotorproof.uncertainty.forms import Form, Influence
@@ -57,6 +57,21 @@ def test_what_is_no_process_is_named(tmp_path: Path, process: object, said: str)
 
 def test_a_name_of_a_model_becomes_a_name_of_a_file() -> None:
     assert file_name("HM-2207 (invented)") == "HM-2207-invented"
+
+
+def test_two_models_do_not_share_a_file(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"'HM 2207' and 'HM-2207'(.|\n)*'HM 2207' and 'HM/2207'"):
+        files_of(["HM 2207", "HM-2207", "HM/2207", "other"], tmp_path)
+    with pytest.raises(InputError, match="'HM' and 'hm'"):
+        files_of(["HM", "hm"], tmp_path)
+
+
+def test_the_file_of_another_model_is_not_written_over(tmp_path: Path) -> None:
+    (path,) = files_of(["HM 2207"], tmp_path).values()
+    path.write_text(yaml.safe_dump({"model": "HM 2207"}), encoding="utf-8")
+    assert files_of(["HM 2207"], tmp_path) == {"HM 2207": path}
+    with pytest.raises(InputError, match="it holds the model 'HM 2207'"):
+        files_of(["HM-2207"], tmp_path)
 
 
 def test_a_report_states_the_population_behind_its_risks(tmp_path: Path) -> None:

@@ -2,7 +2,8 @@
 
 Reads the results that are there and computes none. With --write, config/processes/MODEL.yaml is written for each model;
 an acceptance set uses it by 'process: {population: MODEL}' in a criterion. It stays as it is until it is written again,
-so that no verdict changes with the next unit. The exit status is 0, or 2 where no model has enough units.
+so that no verdict changes with the next unit. The exit status is 0, or 2 where no model has enough units or two models
+would be one file.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from ..jsonio import write_bytes
 from ..quantities import quantities
 from ..season.gather import day_of, is_standard
 from ..season.population import FEWEST, populations
-from ..season.process import file_name, process_of
+from ..season.process import files_of, process_of
 from ..signs import unit_text
 from ..workflow import Plan
 from ._project import ROOT, overrides
@@ -41,6 +42,8 @@ def run(args: argparse.Namespace) -> int:
     if not found:
         print(f"error: no model has {FEWEST} units with results; run 'make report' on them first", file=sys.stderr)
         return 2
+    models = [population.model for population in found]
+    files = files_of(models, ROOT / "config" / "processes") if args.write else {}
     for population in found:
         print(f"{population.model}: {population.units} units")
         for one in population.constants:
@@ -50,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
                 f"units {scatter.between:.2g} ({scatter.between_low:.2g} to {scatter.between_high:.2g})"
             )
         if args.write:
-            path = ROOT / "config" / "processes" / f"{file_name(population.model)}.yaml"
+            path = files[population.model]
             members = [unit for unit in units if not is_standard(unit) and day_of(unit) is not None]
             head = "# Written by 'make population': how the units of this model scattered.\n"
             content = yaml.safe_dump(process_of(population, members), sort_keys=False, allow_unicode=True)

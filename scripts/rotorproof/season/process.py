@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
+from ..errors import InputError, Problem
+from ..settings.documents import read_document
 from .gather import day_of
 from .population import Population
 
@@ -14,6 +17,34 @@ from .population import Population
 def file_name(model: str) -> str:
     """Return the name of the file of a model: letters, digits and dashes of its name."""
     return re.sub(r"[^A-Za-z0-9]+", "-", model).strip("-")[:80] or "model"
+
+
+def files_of(models: Sequence[str], folder: Path) -> dict[str, Path]:
+    """Return the file in ``folder`` of each model.
+
+    Raises ``InputError`` where two models have one file, or where the file there is that of another model: one would
+    be judged by the scatter of the other.
+    """
+    found: dict[str, Path] = {}
+    problems = []
+    taken: dict[str, str] = {}
+    for model in models:
+        path = found[model] = folder / f"{file_name(model)}.yaml"
+        shown = f"config/processes/{path.name}"
+        # Names that differ in case alone are one file on some systems.
+        other = taken.setdefault(path.name.casefold(), model)
+        if other != model:
+            words = f"the models {other!r} and {model!r} would both be written to it"
+        elif path.is_file() and (known := read_document(path, shown).data.get("model")) != model:
+            words = (
+                f"it holds the model {known!r}, so {model!r} cannot be written to it; move it away if it is obsolete"
+            )
+        else:
+            continue
+        problems.append(Problem(f"{words}; write one model in one way in every unit.yaml", shown))
+    if problems:
+        raise InputError(problems)
+    return found
 
 
 def process_of(population: Population, units: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
