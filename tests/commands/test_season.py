@@ -56,3 +56,12 @@ def test_what_is_no_batch_is_named(tmp_path: Path) -> None:
     (tmp_path / "one/A/evidence.json").unlink()
     with pytest.raises(InputError, match="lost or damaged"):
         _run(tmp_path)
+
+
+def test_two_batches_of_one_name_are_refused(tmp_path: Path) -> None:
+    for year in ("2025", "2026"):
+        _batch(tmp_path / year, "may", ["A"])
+    with pytest.raises(InputError, match="two batches are named 'may'"):
+        _run(tmp_path, str(tmp_path / "2025/may"), str(tmp_path / "2026/may"))
+    # The same folder written twice is one batch.
+    assert _run(tmp_path / "2026", str(tmp_path / "2026/may"), f"{tmp_path}/2026/../2026/may") == 0

@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -40,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     settings = load_settings(ROOT / "config" / "config.yaml", overrides(args.config))
     reports = folder(settings.reports_dir)
     if args.batches:
-        batches = {Path(name).name: Path(name).resolve() for name in args.batches}
+        batches = _named(args.batches)
     else:
         found = sorted(path.parent for path in reports.glob("*/results.parquet"))
         batches = {path.name: path for path in found if path.name != _HERE}
@@ -81,6 +82,18 @@ def run(args: argparse.Namespace) -> int:
     print(f"{len(units)} units of {len(batches)} batches")
     print(os.path.relpath(target / "index.html"))
     return 0
+
+
+def _named(folders: Sequence[str]) -> dict[str, Path]:
+    """Return the batches by the names of their folders. Raises ``InputError`` where two have the same name."""
+    found: dict[str, Path] = {}
+    for written in folders:
+        batch = Path(written).resolve()
+        other = found.setdefault(batch.name, batch)
+        if other != batch:
+            words = f"two batches are named {batch.name!r}, this one and {other}; rename one of the folders"
+            raise InputError(Problem(words, written))
+    return found
 
 
 def _members(name: str, batch: Path) -> dict[str, dict[str, Any]]:
