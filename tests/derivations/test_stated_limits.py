@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,15 +14,18 @@ from rotorproof.checking.missing import missing
 from rotorproof.decision.models import Results
 from rotorproof.decision.reasons import reason
 from rotorproof.decision.results import build_results
+from rotorproof.errors import FitError
 from rotorproof.fitting.parts import Part
+from rotorproof.fitting.stood_in import rests_on, stood_in
 from rotorproof.fitting.store import load_fit, save_fit
 from rotorproof.fitting.unit_fit import UnitFit, fit_unit
+from rotorproof.procedures.base import Need
 from rotorproof.rendering import words
 from rotorproof.rendering.summary_view import summary
 from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.settings.run import RunSettings
 from rotorproof.settings.unit import UnitFile
-from rotorproof.uncertainty.forms import Form, Influence
+from rotorproof.uncertainty.forms import Form, Influence, propagate
 
 SETTINGS = RunSettings.model_validate(
     {
@@ -44,6 +49,7 @@ MOTOR = {
     "continuous_current": 12.0,
 }
 NAMEPLATE = {"supply_current_limit": 15.0, "phase_current_limit": 30.0, "start_voltage": 31.0, "cutoff_voltage": 29.0}
+PLATE = "nameplate_supply_current_limit"
 #: What follows from the limits, by their formulas; the others do not.
 BOUND = ("pack_top_torque", "pack_max_grade", "start_margin_nominal", "cutoff_margin", "current_limit_ratio")
 
@@ -130,6 +136,56 @@ def test_a_measured_limit_comes_before_the_stated_one(tmp_path: Path) -> None:
     assert entry.value == pytest.approx(4.0)
     assert entry.origin is not None and entry.origin.kind == "predicted"
     assert found.criteria[0].decision == "pass"
+
+
+#: Every limit measured, and none of the losses.
+LIMITS_ALONE = {**NAMEPLATE, "start_voltage": 32.0}
+
+
+def test_losses_that_nobody_measured_decide_nothing(tmp_path: Path) -> None:
+    fit = fitted(LIMITS_ALONE, {})
+    found = results(tmp_path, fit, {"quantity": "pack_road_speed", "min": "1 km/h"})
+    origin = found.quantities["pack_road_speed"].origin
+    assert origin is not None and (origin.kind, origin.from_) == ("stated", "controller losses, assumed")
+    assert (found.criteria[0].decision, found.verdict) == ("undecided", "undecided")
+    # No loss moves the margin of a measured start voltage.
+    margin = found.quantities["start_margin_nominal"].origin
+    assert margin is not None and margin.kind == "predicted"
+
+
+def test_measured_losses_are_no_stated_ones(tmp_path: Path) -> None:
+    losses = {"controller_loss": 20.0, "controller_efficiency": 0.92, "standby_power": 1.0}
+    found = results(tmp_path, fitted({**LIMITS_ALONE, **losses}, {}), {"quantity": "pack_road_speed", "min": "1 km/h"})
+    assert found.criteria[0].origin is not None and found.criteria[0].origin.kind == "predicted"
+    assert found.criteria[0].decision == "pass"
+
+
+def test_a_limit_that_binds_in_the_rest_of_its_half_width_alone_is_stated() -> None:
+    # By hand: 12 A +- 20 % reach 9.6 A; one standard uncertainty, 1.39 A, reaches 10.6 A only.
+    form = stood_in(Need("supply_current_limit", ""), [Part("controller", "C", stated={PLATE: Form(12.0)})])
+    assert form is not None and form.standard_uncertainty == pytest.approx(2.4 / math.sqrt(3.0))
+
+    def rests(limit: float) -> dict[str, str]:
+        def smaller(given: Mapping[str, float]) -> dict[str, float]:
+            return {"held": min(given["supply_current_limit"], limit), "apart": limit}
+
+        scalars = {"supply_current_limit": form}
+        assert not propagate(smaller, scalars)["held"].terms
+        best = smaller({"supply_current_limit": 12.0})
+        return rests_on(smaller, scalars, best, {"supply_current_limit": "the limit"})
+
+    assert rests(10.5) == {"held": "the limit"}
+    assert rests(9.5) == {}
+
+
+def test_where_nothing_comes_out_at_an_end_the_result_rests_on_it() -> None:
+    def raises(given: Mapping[str, float]) -> dict[str, float]:
+        if given["start_voltage"] > 31.0:
+            raise FitError("no more")
+        return {"speed": 1.0}
+
+    own = Form(31.0, {Influence("own", "own"): 0.1})
+    assert rests_on(raises, {"start_voltage": own}, {"speed": 1.0}, {"start_voltage": "it"}) == {"speed": "it"}
 
 
 def test_the_report_does_not_say_that_a_stated_limit_was_measured() -> None:

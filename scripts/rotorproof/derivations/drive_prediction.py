@@ -33,6 +33,7 @@ _HOLDS = "coulomb_friction_holds_controller_loss"
 _FRICTION = ("coulomb_friction", "viscous_friction")
 #: Set where a nameplate may stand in and no test gave the controller's losses.
 _NOT_MEASURED = "controller_efficiency_not_measured"
+_ASSUMED = "controller losses, assumed"
 
 
 class DrivePrediction(PackPrediction):
@@ -104,7 +105,7 @@ class DrivePrediction(PackPrediction):
             when=_HOLDS,
         ),
         *(
-            Assumption(f"unmeasured_{part}", most / 2, most / 2, why, when=_NOT_MEASURED)
+            Assumption(f"unmeasured_{part}", most / 2, most / 2, why, when=_NOT_MEASURED, stands_for=_ASSUMED)
             for part, most, why in (
                 ("standing", 2.0, "the controller, whose losses nobody measured, takes up to 2 W at standby"),
                 ("drop", 0.8, "the controller, whose losses nobody measured, takes a voltage of up to 0.8 V"),

@@ -20,10 +20,9 @@ from ..settings.application import words as names_of
 from ..settings.fields import Strict
 from ..settings.run import RunSettings
 from ..settings.unit import Test, UnitFile
-from ..signs import value_text
 from ..uncertainty.forms import Form, Influence, propagate
 from ..uncertainty.monte_carlo import Simulation, simulate_forms
-from ..units import Measured, from_si
+from ..units import Measured
 from .adjusted import Adjusted, adjusted
 from .admitted import admit_all
 from .assign import assign
@@ -31,7 +30,7 @@ from .assumed import assume
 from .calibration import instrument_problems
 from .engine import Outcome, run
 from .parts import Part, giver, motor_of, stated
-from .stood_in import stood_in
+from .stood_in import in_words, rests_on, stood_in
 
 _STATED = ("nameplate_", "bench_", "drive_", "winding_constant")
 
@@ -148,9 +147,10 @@ def _derive(
             absent = [need.quantity for need in derivation.needs if need.quantity not in {**needed, **stood}]
             scalars |= {f"{name}_not_measured": Form(1.0) for name in absent}
             scalars |= stood | {f"{name}_stated": Form(1.0) for name in stood}
+        stands = {name: in_words(name, form.value) for name, form in stood.items() if name in scalars}
         lacking: list[tuple[Application | None, list[Problem]]] = []
         for application in result.applications if derivation.applied else (None,):
-            found = _derive_one(unit, derivation, scalars, application, result, probability, stood)
+            found = _derive_one(unit, derivation, scalars, application, result, probability, stands)
             if found is None:
                 continue
             result.derived.append(found)
@@ -168,11 +168,11 @@ def _derive_one(
     application: Application | None,
     result: UnitFit,
     probability: float,
-    stood: Mapping[str, Form],
+    stood: Mapping[str, str],
 ) -> DerivedOutcome | None:
     """Return what a derivation gives on a pack and vehicle, ``None`` if it has nothing to say or failed.
 
-    ``stood`` are the values among those ``known`` that a nameplate states.
+    ``stood`` says in words which of the values ``known`` a nameplate states.
     """
     names = application.names if application else {}
     scalars = {**known, **(_on(application) if application else {})}
@@ -184,10 +184,13 @@ def _derive_one(
         # One draw for all packs and vehicles: what differs between them is then no matter of chance.
         trials = f"{unit.unit}/{derivation.name}"
         simulated = simulate_forms(derivation.derive, scalars, forms, probability, trials, costly=derivation.costly)
-        values = {key: form.value for key, form in forms.items()}
+        best = {key: form.value for key, form in forms.items()}
         refused, notes_of = admit_all(forms, simulated, probability)
+        values = {key: form.value for key, form in forms.items()}
         shown = derivation.show(centre, values)
         predicted = {key: derivation.predicted_from(key, centre, values) for key in forms}
+        stands = {**stood, **{item.name: item.stands_for for item, _ in assumed if item.stands_for}}
+        rests = rests_on(derivation.derive, scalars, {key: best[key] for key in forms}, stands)
     except FitError as error:
         result.problems.append(Problem(str(error), severity="warning", procedure=derivation.name))
         return None
@@ -198,26 +201,13 @@ def _derive_one(
         return None
     notes = [f"Assumed: {item.why}." for item, _ in assumed] if forms else []
     shown = replace(shown, notes=[*shown.notes, *notes], missing={**shown.missing, **refused})
-    rests = {key: _rests_on(form, stood) for key, form in forms.items()}
-    stated_ = {key: words for key, words in rests.items() if words}
-    return DerivedOutcome(derivation.name, forms, shown, simulated, predicted, stated_, names, notes_of)
+    return DerivedOutcome(derivation.name, forms, shown, simulated, predicted, rests, names, notes_of)
 
 
 def _stood_in(needs: Sequence[Need], needed: Mapping[str, Form], result: UnitFit) -> dict[str, Form]:
     """Return what the nameplate of the drive's controller states of needs that nobody measured."""
     found = {need.quantity: stood_in(need, result.parts) for need in needs if need.quantity not in needed}
     return {name: form for name, form in found.items() if form is not None}
-
-
-def _rests_on(form: Form, stood: Mapping[str, Form]) -> str:
-    """Return in words on which stated values a form rests, "" if on none: their influences are among its own."""
-    said = []
-    for name, one in stood.items():
-        if any(form.terms.get(influence, 0.0) for influence in one.terms):
-            quantity = quantities()[name]
-            value = from_si(one.value, quantity.unit, quantity.kind)
-            said.append(f"{quantity.title.lower()} {value_text(value, quantity.unit)}")
-    return ", ".join(said)
 
 
 def _told_apart(lacking: Sequence[tuple[Application | None, list[Problem]]]) -> list[Problem]:

@@ -13,7 +13,8 @@ class Assumption:
     ``half_width`` is that of a rectangular distribution (JCGM 100:2008, 4.3.7), in SI like ``value``. Where ``when``
     names a scalar, it is made only if that one is there and not zero. One ``of_motor`` is a property of the motor: its
     error is the same in every test of it and in all that is derived from them. One ``of_unit`` is the same in every
-    test of one unit.
+    test of one unit. One that ``stands_for`` something, in words, takes the place of a measurement that nobody made:
+    what moves with it is called stated, and no criterion on that is decided.
     """
 
     name: str
@@ -23,6 +24,7 @@ class Assumption:
     when: str = ""
     of_motor: bool = False
     of_unit: bool = False
+    stands_for: str = ""
 
 
 MAGNET_COEFFICIENT = Assumption(
