@@ -54,7 +54,7 @@ def uncertainty_notes(result: Result, cover: Interval, quantity: Quantity, proba
             "the interval reaches further down than up."
         ]
     if result.simulation is not None and result.simulation.trials == 0:
-        return largest  # cut at the end of what is possible, as a note on the quantity says
+        return largest  # lowered as said, or cut at the end of what is possible, as a note on the quantity says
     if result.simulation is not None:
         return [
             *largest,

@@ -61,7 +61,8 @@ class Expansion:
 class Simulation:
     """The distribution of a result: a coverage interval, its spread and its quantiles at ``LEVELS``.
 
-    ``trials`` is 0 where it was not drawn but cut at the end of what is possible (``uncertainty.admissible``).
+    ``trials`` is 0 where it was not drawn: a linear result cut at the end of what is possible, or one of a largest
+    deviation with its lower end lowered (``uncertainty.admissible``).
     """
 
     low: float
