@@ -150,6 +150,22 @@ def test_an_angle_that_contradicts_the_speed_is_named() -> None:
         assert any("times as fast as the speed says" in p.message for p in found.report.warnings) == told, factor
 
 
+def test_the_line_of_friction_takes_up_of_the_square_what_a_rotor_with_air_drag_shows() -> None:
+    """The drive solved in time with air drag: both terms, less the truth, are the line's share of it."""
+    drag = 1e-4
+    windy, calm = (
+        telemetry(Truth(rate=1000.0, drag=d), steps([8.0 * level for level in LEVELS], 0.5), 4.0, generator)
+        for d, generator in ((drag, np.random.default_rng(3)), (0.0, np.random.default_rng(3)))
+    )
+    found, plain = run(windy), run(calm)
+    line = found.line
+    assert line is not None
+    assert line.coulomb < 0 < line.viscous
+    for name, of_square in (("coulomb_friction", line.coulomb), ("viscous_friction", line.viscous)):
+        away = found.forms[name].value - plain.forms[name].value
+        assert away == pytest.approx(drag * of_square, rel=0.1), name
+
+
 def test_ideal_readings_give_the_ideal_machine() -> None:
     machine = Machine(36.0, 8.0, 0.3, 1.2, 24.0, 10, 0.4, 0.02)
     (log,) = ideal_logs(machine)

@@ -31,6 +31,7 @@ class Truth:
     inertia: float = 0.08
     coulomb: float = 0.35
     viscous: float = 0.012
+    drag: float = 0.0
     #: Switches and leads between the bridge's voltage and the winding.
     switches: float = 0.005
     #: Voltage that dead time and drops take off along the current, and the current up to which ripple fades it.
@@ -82,6 +83,7 @@ def telemetry(truth: Truth, asked: Program, duration: float, rng: np.random.Gene
             mid_d, mid_q = i_d + 0.5 * step * slope_d, i_q + 0.5 * step * slope_q
             i_d, i_q = i_d + step * slope_d, i_q + step * slope_q
             held = truth.coulomb * math.tanh(speed / 0.02) + truth.viscous * speed
+            held += truth.drag * speed * abs(speed)
             speed += step * (truth.torque(mid_d, mid_q) - held) / truth.inertia
     names = ("time", "voltage_d", "voltage_q", "current_d", "current_q", "speed")
     return dict(zip(names, np.array(rows).T, strict=True))

@@ -279,7 +279,8 @@ class Mechanical:
     """A fit of the rotor and its rows ``(W,)``.
 
     The unknowns are inertia, Coulomb and viscous friction over torque per ampere (A s^2/rad, A, A s/rad), and by how
-    much the speed's reading lags that of the current (s).
+    much the speed's reading lags that of the current (s). ``square`` is the speed times its size (rad^2/s^2),
+    ``design`` ``(W, 4)`` and ``noise`` ``(4,)`` are those of the fit.
     """
 
     estimates: Estimates
@@ -287,6 +288,15 @@ class Mechanical:
     speed: np.ndarray
     slope: np.ndarray
     time: np.ndarray
+    square: np.ndarray
+    design: np.ndarray
+    noise: np.ndarray
+
+    def of_square(self) -> tuple[float, float]:
+        """Return what Coulomb (rad^2/s^2) and viscous term (rad/s) take up of a torque that is the square of speed."""
+        plain = linear_fit(self.design, self.square, ordered=True)
+        values = _corrected(plain, self.design, self.square, self.noise).values
+        return float(values[1]), float(values[2])
 
 
 def turning_windows(time: np.ndarray, speed: np.ndarray, length: int) -> Windows:
@@ -315,7 +325,8 @@ def fit_rotor(found: Windows, time: np.ndarray, torque_current: np.ndarray, spee
     var, of_current = scatter(speed), scatter(torque_current)
     steep = float(np.sum(found.derivative**2))
     noise = np.array([var * steep, 0.0, var * float(np.sum(found.mean**2)), of_current * steep])
-    return Mechanical(_corrected(plain, design, target, noise), target, mean, slope, found.means(time))
+    estimates, square = _corrected(plain, design, target, noise), found.means(speed * np.abs(speed))
+    return Mechanical(estimates, target, mean, slope, found.means(time), square, design, noise)
 
 
 def chosen_windows(

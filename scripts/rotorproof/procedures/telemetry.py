@@ -15,6 +15,7 @@ from ..physics.two_axis import Electrical, Record, Terms, Windows
 from ..physics.winding import temperature_factor
 from ..signs import number_text
 from . import _magnets, _telemetry_views
+from ._friction_line import FrictionLine
 from ._telemetry_views import Seen
 from .assumption import MAGNET_COEFFICIENT, SIX_STEP, Assumption
 from .base import Condition, Log, Need, Procedure, Report, electrical_turns
@@ -237,6 +238,14 @@ class Telemetry(Procedure):
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Say what was taken for what, compare with the supply's power, and show both fits."""
         return _telemetry_views.report(logs[0], given, fit.seen, told_bridge=choice.terms.bridge)
+
+    def friction_line(self, fit: Fit) -> FrictionLine | None:
+        """Return where the line of the rotor's equation stands: the same fit of the torque of a unit of windage."""
+        turned = fit.seen.turned
+        if turned is None:
+            return None
+        coulomb, viscous = turned.of_square()
+        return FrictionLine(coulomb, viscous, float(np.abs(turned.speed).max()))
 
     def reached(self, log: Log, column: str, given: Mapping[str, float]) -> float | None:
         """Return the largest reading; of the speed it is the mechanical one, whichever was recorded."""
