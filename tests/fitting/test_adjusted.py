@@ -129,6 +129,38 @@ def test_friction_is_adjusted_as_a_set() -> None:
     assert found.members["viscous_friction"] == [0, 1]
 
 
+def test_a_run_whose_line_is_not_known_leaves_the_others_bound() -> None:
+    given = {"coulomb_friction": (0.43, 0.02), "viscous_friction": (0.010, 0.001)}
+    two = [run("no-load", **given), replace(run("load", **given), with_controller_loss=FRICTION)]
+    unknown = replace(run("telemetry", **given), line=None)
+    bound, alone = adjusted("U", [*two, unknown], 0.95), adjusted("U", two, 0.95)
+    assert bound.members["coulomb_friction"] == [0, 1]
+    for name in FRICTION:
+        assert bound.forms[name].value == pytest.approx(alone.forms[name].value)
+        assert bound.forms[name].standard_uncertainty == pytest.approx(alone.forms[name].standard_uncertainty)
+
+
+def test_friction_is_not_adjusted_without_the_preferred_run() -> None:
+    given = {"coulomb_friction": (0.43, 0.02), "viscous_friction": (0.010, 0.001)}
+    coast = replace(run("coast-down", **given), line=None)
+    assert not adjusted("U", [coast, run("load", **given), run("telemetry", **given)], 0.95).forms
+
+
+@pytest.mark.parametrize("bound", [False, True])
+def test_an_inertia_that_two_tests_give_is_adjusted_beside_the_friction(bound: bool) -> None:
+    """0.060 and 0.050, each 1 %: the mean by weights 1/u^2 and chi-square 0.01^2/(0.0006^2 + 0.0005^2), by hand."""
+    given = friction((0.40, 0.01), (0.010, 0.001)) if bound else {}
+    apart = [
+        run("coast-down", **given, moment_of_inertia=(0.060, 0.0006)),
+        run("telemetry", **given, moment_of_inertia=(0.050, 0.0005)),
+    ]
+    found = adjusted("U", apart, 0.95)
+    assert (FRICTION[0] in found.forms) is bound
+    assert found.forms["moment_of_inertia"].value == pytest.approx(0.054098, abs=1e-6)
+    assert found.consistency["moment_of_inertia"]["chi_square"] == pytest.approx(163.93, rel=1e-3)
+    assert not found.consistency["moment_of_inertia"]["agrees"]
+
+
 DRAG, TOP = (0.40, 0.008, 5e-5), 30.0
 
 
@@ -183,20 +215,28 @@ def test_a_bridges_loss_is_taken_off_a_run_that_holds_it() -> None:
     assert "up to 0.2 volt" in " ".join(found.shown.notes)
 
 
-def test_ratios_of_a_coast_down_and_torques_of_a_run_give_friction_and_inertia_together() -> None:
-    """The same problem, not linear, by SciPy; the shape of the deceleration narrows the torques' own."""
+@pytest.mark.parametrize("weighed", [(), ((0.106, 0.004),)])
+def test_ratios_of_a_coast_down_and_torques_of_a_run_give_friction_and_inertia_together(
+    weighed: tuple[tuple[float, float], ...],
+) -> None:
+    """The same problem, not linear, by SciPy; the shape of the deceleration narrows the torques' own.
+
+    An inertia that another test finds by itself counts beside the ratios.
+    """
     torques, ratios = ((0.42, 0.03), (0.0090, 0.0015)), ((4.0, 0.02), (0.105, 0.001))
     names = ("coulomb_deceleration", "viscous_decay_rate", "moment_of_inertia")
     coast = run("coast-down", **dict(zip(names, (*ratios, (0.1, 0.01)), strict=True)))
     coast = replace(coast, line=FrictionLine(0.0, 0.0, TOP, (0.0, 1e-9)))
-    found = adjusted("U", [run("load", **friction(*torques)), coast], 0.95)
+    others = [run("telemetry", moment_of_inertia=one) for one in weighed]
+    found = adjusted("U", [run("load", **friction(*torques)), coast, *others], 0.95)
     warm = [0.02 / 3**0.5 * value for value, _ in torques]
     spread = np.diag([u**2 for _, u in torques]) + np.outer(warm, warm)
     root = np.linalg.inv(np.linalg.cholesky(spread))
 
     def left(x: np.ndarray) -> np.ndarray:
         away = root @ (np.array([value for value, _ in torques]) - x[:2])
-        return np.concatenate([away, [(r - x[k] / x[2]) / u for k, (r, u) in enumerate(ratios)]])
+        known = [(one - x[2]) / u for one, u in weighed]
+        return np.concatenate([away, [(r - x[k] / x[2]) / u for k, (r, u) in enumerate(ratios)], known])
 
     ours = [found.forms[name].value for name in (*FRICTION, "moment_of_inertia")]
     theirs = least_squares(left, [0.4, 0.01, 0.1], x_scale=[0.1, 0.01, 0.1], xtol=1e-12, ftol=1e-12)

@@ -27,7 +27,7 @@ from ..uncertainty.stamps import StampError
 from ..units import SI_UNIT
 from .admitted import admitted
 from .engine import InstrumentError, Outcome
-from .friction_ties import FRICTION_SET, friction
+from .friction_ties import FRICTION_ALONE, friction
 from .observed import DIRECT, Q_AXIS, Group, Runs, one_constant, plain, times
 
 
@@ -59,6 +59,8 @@ def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float) -> Adju
     errors = {name: error for one in outcomes for name, error in one.errors.items()}
     for make in _MAKERS:
         for group in _made(make, Runs(unit, outcomes, probability)):
+            if found.forms.keys() & set(group.names):
+                continue  # adjusted already, with what else it is tied to
             try:
                 solved = adjust(f"{unit}/{'+'.join(group.names)}", group.observations)
             except FitError:
@@ -93,7 +95,7 @@ _MAKERS: Sequence[Callable[[Runs], Sequence[Group | None]]] = (
     lambda runs: [friction(runs)],
     lambda runs: one_constant(runs, *DIRECT),
     lambda runs: one_constant(runs, *Q_AXIS),
-    lambda runs: [plain(runs, name) for name in quantities() if name not in {*FRICTION_SET, *DIRECT, *Q_AXIS}],
+    lambda runs: [plain(runs, name) for name in quantities() if name not in {*FRICTION_ALONE, *DIRECT, *Q_AXIS}],
 )
 
 

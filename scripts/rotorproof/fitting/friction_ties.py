@@ -25,7 +25,8 @@ from .observed import Group, Observed, Runs, plus
 FRICTION = ("coulomb_friction", "viscous_friction")
 _SQUARE, _INERTIA = "windage", "moment_of_inertia"
 _RATIOS = ("coulomb_deceleration", "viscous_decay_rate")
-FRICTION_SET = (*FRICTION, _SQUARE, _INERTIA, *_RATIOS)
+#: Never adjusted by themselves: what they mean hangs on the speeds of the run.
+FRICTION_ALONE = (*FRICTION, *_RATIOS)
 _DROP = Assumption(
     "bridge_drop",
     0.1,
@@ -48,15 +49,24 @@ _ROUNDS = 6  # of finding friction and inertia together: each squares what is le
 
 
 def friction(runs: Runs) -> Group | None:
-    """Return what the runs observe of friction, ``None`` where only one does."""
-    giving = runs.giving(*FRICTION)
+    """Return what the runs observe of friction, ``None`` where only one does.
+
+    A run of which nobody knows where its line stands says nothing of the others. Without the preferred one nothing is
+    adjusted.
+    """
+    given = runs.giving(*FRICTION)
+    if given and runs.outcomes[given[0]].line is None:
+        return None
+    giving = [at for at in given if runs.outcomes[at].line is not None]
     giving = runs.even(sorted(giving, key=lambda at: (_holds(runs, at), giving.index(at))), *FRICTION)
-    ratios = [at for at in runs.giving(*_RATIOS, _INERTIA) if FRICTION[0] not in runs.outcomes[at].forms]
+    ratios = [
+        at
+        for at in runs.giving(*_RATIOS, _INERTIA)
+        if FRICTION[0] not in runs.outcomes[at].forms and runs.outcomes[at].line is not None
+    ]
     if not giving or len(giving) + len(ratios) < 2:
         return None
     reference = (ratios or giving)[0]
-    if runs.outcomes[reference].line is None:
-        return None
     ties = _Ties(runs, reference, giving[0], clean=bool(ratios) or not _holds(runs, giving[0]))
     observed, places = [], []
     for at in giving:
@@ -74,6 +84,12 @@ def friction(runs: Runs) -> Group | None:
         names.append(_INERTIA)
         places.append(ratios[0])
         observed += _decelerations(runs, ratios[0], observed)
+        for at in runs.even([at for at in runs.giving(_INERTIA) if at not in ratios], _INERTIA):
+            # What finds the inertia by itself observes it beside the ratios.
+            one = Observation(runs.outcomes[at].procedure, runs.form(at, _INERTIA), {_INERTIA: 1.0})
+            observed.append(Observed(one, _INERTIA))
+            places.append(at)
+    places = list(dict.fromkeys(places))
     return Group(names, observed, places, with_controller_loss=not ties.clean, notes=ties.notes())
 
 
@@ -109,9 +125,8 @@ class _Ties:
         """Return the two terms of a run's line; nothing where it cannot be brought to the reference."""
         outcome = self.runs.outcomes[at]
         line = outcome.line
+        assert line is not None
         forms = [self.runs.form(at, name) for name in FRICTION]
-        if line is None:
-            return []
         if self.clean and _holds(self.runs, at):
             taken = self._bridge(line)
             if taken is None:
