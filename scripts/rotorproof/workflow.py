@@ -114,6 +114,10 @@ class Plan:
     def _contents(self) -> Contents:
         return Contents(self.root / self.reports / ".work" / "contents.json")
 
+    def untouched(self) -> bool:
+        """Tell whether no log has been written or replaced since its hash was taken."""
+        return self._contents.untouched()
+
     def note_contents(self) -> None:
         """Keep the hashes of the logs for the next run."""
         self._contents.note()

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from read import main
+from rotorproof.contents import Contents
 from rotorproof.errors import InputError
 from rotorproof.logs import unit_logs
 
@@ -48,3 +49,19 @@ def test_one_that_is_written_while_it_is_read_is_not(tmp_path: Path, monkeypatch
     monkeypatch.setattr(unit_logs, "_read", replaced)
     with pytest.raises(InputError, match="changed while it was read"):
         read(tmp_path, hashlib.sha256(LOG).hexdigest())
+
+
+def test_a_log_that_was_another_one_for_a_while_is_not_untouched(tmp_path: Path) -> None:
+    """Put back with its content and times, it still has a later change of its entry."""
+    path = tmp_path / "a.csv"
+    path.write_bytes(LOG)
+    contents = Contents(tmp_path / "note.json")
+    contents.sha256(path)
+    assert contents.untouched()
+    stat = path.stat()
+    path.write_bytes(LOG.replace(b"2", b"3"))
+    path.write_bytes(LOG)
+    os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    assert not contents.untouched()
+    path.unlink()
+    assert not contents.untouched()

@@ -63,7 +63,9 @@ def run(args: argparse.Namespace) -> int:
             print(f"error: {error}", file=sys.stderr)
             return 2
         if status == 0 and not args.units:
-            settle(plan, causes)
+            # What was changed during the run may have been read before or after: the engine is asked again.
+            if plan.untouched() and causes_of(Plan.load(ROOT, settings)) == causes:
+                settle(plan, causes)
         else:
             _register(plan, reports)
     rows = [_row(reports, name) for name in (wanted if args.units else plan.units)]
