@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from rotorproof.decision.models import Results
+from rotorproof.decision.reasons import reason
 from rotorproof.decision.results import build_results
 from rotorproof.jsonio import to_json
 from rotorproof.settings.acceptance import AcceptanceSet
@@ -154,3 +155,38 @@ def test_a_failed_criterion_says_what_a_test_saw_and_else_what_the_trade_does() 
     assert known["advice"][0]["why"] == "a bad joint"
     assert "joint" in known["advice"][0]["step"]
     assert "advice" not in passed
+
+
+@pytest.mark.parametrize(
+    ("bound", "limits", "decision"),
+    [
+        # At most 0.12 ohm: surely below 0.3, perhaps below 0.05 as well.
+        ("most", {"min": "0.05 ohm"}, "undecided"),
+        ("most", {"max": "0.3 ohm"}, "pass"),
+        ("most", {"min": "0.3 ohm"}, "fail"),
+        ("most", {"max": "0.05 ohm"}, "undecided"),
+        ("most", {"min": "0.3 ohm", "max": "0.5 ohm"}, "fail"),
+        ("most", {"min": "0.01 ohm", "max": "0.05 ohm"}, "undecided"),
+        # At least 0.12 ohm: surely above 0.05, perhaps above 0.3 as well.
+        ("least", {"max": "0.3 ohm"}, "undecided"),
+        ("least", {"min": "0.05 ohm"}, "pass"),
+        ("least", {"max": "0.05 ohm"}, "fail"),
+        ("least", {"min": "0.3 ohm"}, "undecided"),
+    ],
+)
+def test_what_was_looked_at_in_part_decides_only_what_the_rest_cannot_change(
+    bound: str, limits: dict[str, str], decision: str
+) -> None:
+    made = fit()
+    made["outcomes"][0]["extrapolated"] = {"phase_resistance": "from leg A alone"}
+    made["outcomes"][0]["bounds"] = {"phase_resistance": bound}
+    acceptance = AcceptanceSet.model_validate({"criteria": [{"quantity": "phase_resistance", **limits}]})
+    found = build_results("U", "motor", made, [], acceptance, 0.95)
+    (row,) = found.criteria
+    assert row.decision == decision
+    assert found.verdict == {"pass": "accepted", "fail": "rejected", "undecided": "undecided"}[decision]
+    if decision == "undecided":
+        assert row.advice is not None
+        assert row.advice[0].why == "it was looked at in part (from leg A alone)"
+        assert row.probability_of_conformity is None
+        assert reason(found).startswith("it was looked at in part: ")

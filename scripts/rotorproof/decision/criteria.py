@@ -87,6 +87,33 @@ def leave_open(row: CriterionEntry) -> None:
     ]
 
 
+def stands(row: CriterionEntry, value: float) -> bool:
+    """Tell whether a decision on a value would be the same if the part that was not looked at were known.
+
+    A value that is at *most* the one given may lie below a lower limit all the same: it fails by that limit for sure,
+    and never passes it. ``value`` is in the criterion's unit.
+    """
+    if row.origin is None or row.origin.bound is None:
+        return True
+    beyond, other = (row.min, row.max) if row.origin.bound == "most" else (row.max, row.min)
+    if row.decision != "fail":
+        return row.decision == "pass" and beyond is None
+    return beyond is not None and (other is None or abs(value - beyond) <= abs(value - other))
+
+
+def leave_open_in_part(row: CriterionEntry) -> None:
+    """Leave a criterion undecided, in place, on whose decision a part that was not looked at has a say.
+
+    Risks and the probability are taken back: they would be those of the part alone.
+    """
+    row.decision = "undecided"
+    row.probability_of_conformity = row.specific_consumer_risk = row.specific_producer_risk = None
+    row.global_consumer_risk = row.global_producer_risk = None
+    row.statement += " Here a part was not looked at, which can turn the decision."
+    seen = row.origin.by if row.origin and row.origin.by else "in part"
+    row.advice = [AdviceEntry(why=f"it was looked at in part ({seen})", step="measure the rest")]
+
+
 def _ends(zone: Limits, quantity: Quantity) -> tuple[float | None, float | None]:
     low, high = (
         from_si(end, quantity.unit, quantity.kind) if math.isfinite(end) else None for end in (zone.low, zone.high)

@@ -55,6 +55,10 @@ class OriginEntry(_Model):
     from_: Annotated[
         str | None, Field(alias="from", description="what it is predicted from; the stated values that it rests on")
     ] = None
+    bound: Annotated[
+        Literal["most", "least"] | None,
+        Field(description="a part was not looked at, which can only make it smaller (most) or larger (least)"),
+    ] = None
 
 
 class AdviceEntry(_Model):

@@ -28,20 +28,20 @@ def reason(results: Results) -> str:
     """Return why the verdict is what it is, naming the quantities that decide."""
     by_decision: dict[str, list[str]] = {}
     for criterion in results.criteria:
-        stated = criterion.decision == "undecided" and criterion.origin and criterion.origin.kind == "stated"
-        by_decision.setdefault("stated" if stated else criterion.decision, []).append(titled(criterion))
+        by_decision.setdefault(_why(criterion), []).append(titled(criterion))
     match results.verdict:
         case "accepted":
             return f"all {len(results.criteria)} criteria are met"
         case "rejected":
             return f"outside the limits: {'; '.join(by_decision['fail'])}"
         case "undecided":
-            too_wide, of_plate = (by_decision.get(kind) for kind in ("undecided", "stated"))
+            too_wide, of_plate, in_part = (by_decision.get(kind) for kind in ("undecided", "stated", "in part"))
             return "; ".join(
                 f"{why}: {'; '.join(titles)}"
                 for why, titles in (
                     ("the uncertainty is too large to decide", too_wide),
                     ("what a nameplate states decides nothing", of_plate),
+                    ("it was looked at in part", in_part),
                 )
                 if titles
             )
@@ -52,3 +52,12 @@ def reason(results: Results) -> str:
                 if missing
                 else "no acceptance set is named, or it has no criteria"
             )
+
+
+def _why(criterion: CriterionEntry) -> str:
+    """Return the decision, or why there is none where that is not the uncertainty."""
+    if criterion.decision != "undecided" or criterion.origin is None:
+        return criterion.decision
+    if criterion.origin.kind == "stated":
+        return "stated"
+    return "in part" if criterion.origin.bound else "undecided"

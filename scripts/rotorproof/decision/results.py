@@ -18,7 +18,7 @@ from . import digits
 from .advice import advise
 from .budgets import budget_entries, finite, uncertainty_notes
 from .consistency import consistency_entry, disagreements
-from .criteria import criterion_row, leave_open
+from .criteria import criterion_row, leave_open, leave_open_in_part, stands
 from .cross_checks import cross_checks
 from .models import (
     AdequacyEntry,
@@ -84,6 +84,8 @@ def build_results(
                 row.origin = judged[0].origin
                 if row.origin is not None and row.origin.kind == "stated":
                     leave_open(row)
+                elif not stands(row, judged[0].value):
+                    leave_open_in_part(row)
                 elif row.decision == "undecided":
                     steps = narrowing(row, judged[0], judged[1].form, _known(kind, fit, there, further), probability)
                     row.advice = steps or None
@@ -303,7 +305,8 @@ def _origin(name: str, made: Mapping[str, Any]) -> OriginEntry:
     if name in made.get("predicted", {}):
         return OriginEntry(kind="predicted", **{"from": made["predicted"][name]})
     if name in made.get("extrapolated", {}):
-        return OriginEntry(kind="extrapolated", by=made["extrapolated"][name])
+        bound = {"bound": made["bounds"][name]} if name in made.get("bounds", {}) else {}
+        return OriginEntry(kind="extrapolated", by=made["extrapolated"][name], **bound)
     return OriginEntry(kind="measured")
 
 

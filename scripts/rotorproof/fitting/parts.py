@@ -23,6 +23,7 @@ _KEPT = (
     "details",
     "hints",
     "extrapolated",
+    "bounds",
     "with_controller_loss",
 )
 
@@ -56,7 +57,8 @@ def part(role: str, unit: str, fit: Mapping[str, Any]) -> Part:
 
 def _as_run(together: Mapping[str, Any]) -> dict[str, Any]:
     """Return a part's adjusted constants as a drive keeps its runs."""
-    empty = {"label": ADJUSTED, "conditions": {}, "quantity_notes": {}, "details": {}, "hints": [], "extrapolated": {}}
+    empty: dict[str, Any] = {"label": ADJUSTED, "hints": []}
+    empty |= {key: {} for key in ("conditions", "quantity_notes", "details", "extrapolated", "bounds")}
     return {**empty, **together, "procedure": ADJUSTED}
 
 

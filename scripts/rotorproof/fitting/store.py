@@ -57,6 +57,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "quantity_notes": {key: list(value) for key, value in outcome.report.quantity_notes.items()},
             "hints": [asdict(hint) for hint in outcome.report.hints],
             "extrapolated": dict(outcome.report.extrapolated),
+            "bounds": dict(outcome.report.bounds),
             "panels": _panels(f"outcome-{index}", outcome.report.panels, arrays),
         }
         for index, outcome in enumerate(fit.outcomes)

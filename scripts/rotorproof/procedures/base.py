@@ -225,7 +225,8 @@ class Report:
     """What the report shows of a fit beside its numbers: ``report`` of a procedure gathers it.
 
     ``details`` holds JSON for outputs that need more than a number (a harmonics list, a wiring table).
-    ``extrapolated`` names quantities that lie beyond the readings, and says by how much.
+    ``extrapolated`` names quantities that lie beyond the readings, and says by how much. ``bounds`` names those of
+    which a part was not looked at, and whether they are at "most" or at "least" the value given.
     """
 
     panels: list[Panel] = field(default_factory=list)
@@ -236,6 +237,7 @@ class Report:
     quantity_notes: dict[str, list[str]] = field(default_factory=dict)
     hints: list[Hint] = field(default_factory=list)
     extrapolated: dict[str, str] = field(default_factory=dict)
+    bounds: dict[str, Literal["most", "least"]] = field(default_factory=dict)
 
     def warn(self, message: str, column: str | None = None, *, danger: bool = False) -> None:
         """Add a warning; whoever runs the procedure adds its name and its logs."""
