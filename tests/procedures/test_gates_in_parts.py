@@ -47,17 +47,28 @@ def _found(*logs: Log) -> tuple[dict[str, float], Outcome]:
 
 
 def test_one_leg_gives_dead_time_and_overlaps_and_names_what_is_not_there() -> None:
-    value, found = _found(_log(GateBench(dead_time=400e-9), A))
+    found = _found(_log(GateBench(dead_time=400e-9), A))[1]
     dead = interval(found.forms["dead_time_min"])
     assert dead.low < 400e-9 < dead.high
-    assert value["overlap_count"] == 0
     frequency = interval(found.forms["pwm_frequency"])
     assert frequency.low < 16000.05 < frequency.high  # seen by a clock 3 ppm slow
+    # None in this leg says nothing of the others, and another leg may have a shorter dead time.
+    assert "none was seen in leg A, but legs B and C can short" in found.fit.missing["overlap_count"]
+    assert found.report.bounds == {"dead_time_min": "most", "overlap_count": "least", "pulse_width_min": "most"}
     for name in ("commutation_errors", "controller_table", "commutation_delay", "sensor_disturbances"):
         assert name in found.fit.missing
     assert "both gates of legs B and C" in " ".join(found.report.notes)
     assert found.report.extrapolated["overlap_count"] == "from leg A alone"
     assert [warning.danger for warning in found.report.warnings] == [True]
+
+
+def test_an_overlap_in_the_leg_captured_is_counted_whatever_the_others_do() -> None:
+    stream = GateStream(10e6)
+    edges = {"gate_ah": [1, 1, 1, 1, 0, 0, 0, 0] * 20, "gate_al": [0, 0, 0, 1, 1, 1, 0, 0] * 20}
+    stream.feed({"time": np.arange(160) * 2e-6, **{name: np.array(levels) for name, levels in edges.items()}})
+    value, found = _found(Log("leg A", stream.finish()))
+    assert value["overlap_count"] == 20
+    assert found.report.bounds["overlap_count"] == "least"
 
 
 def test_one_gate_gives_the_switching_frequency() -> None:
@@ -92,7 +103,7 @@ def test_two_legs_beside_the_sensors_give_the_table(scheme: str, legs: tuple[str
     duty = 0.65 if scheme == "bipolar" else 0.25
     value, found = _found(_log(GateBench(scheme=scheme, duty=duty), legs + SENSORS, duration=0.1))
     assert value["controller_table"] == TABLE
-    assert value["commutation_errors"] == 0
+    assert "but not judged are faults of leg" in found.fit.missing["commutation_errors"]
     # Sensors are looked at in the middle of a period, the bridge acts at its end: half a period to one and a half.
     assert value["commutation_delay"] == pytest.approx(1 / 16000, rel=0.15)
     assert "without leg" in found.report.extrapolated["controller_table"]
@@ -130,6 +141,26 @@ def test_three_legs_one_by_one_are_joined_by_the_sensors() -> None:
     assert value["commutation_errors"] == 0
     assert not found.report.extrapolated
     assert _found(logs[0])[1].fit.missing["controller_table"].startswith("the legs captured")
+
+
+def test_sectors_that_were_not_kept_are_counted_and_no_error_in_the_others_is_no_result(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    whole = [_log(GateBench(), leg + SENSORS, seed=k) for k, leg in enumerate((A, B, C))]
+    monkeypatch.setattr("rotorproof.physics.gate_stream.MOST_SECTORS", 50)
+    for fault, errors in ((GateFaults(), None), (GateFaults(wrong_step={(1, 1, 0): ("b", "a")}), 1)):
+        logs = [_log(GateBench(faults=fault), leg + SENSORS, seed=k) for k, leg in enumerate((A, B, C))]
+        dropped = sum(float(log["sectors_dropped"][0]) for log in logs)
+        # Those kept and those not are all that there are.
+        assert dropped + 150 == sum(log["sector_code"].size for log in whole)
+        value, found = _found(*logs)
+        assert value["controller_table"] == TABLE
+        assert any(f"{dropped:.0f} sensor sectors" in str(warning) for warning in found.report.warnings)
+        assert found.report.bounds["commutation_errors"] == "least"
+        if errors is None:
+            assert f"{dropped:.0f} sensor sectors" in found.fit.missing["commutation_errors"]
+        else:
+            assert value["commutation_errors"] >= errors
 
 
 def test_sensors_in_a_capture_of_their_own_are_judged_apart() -> None:

@@ -26,7 +26,8 @@ LONGEST_PERIOD = 5e-3
 SHORTEST_SECTOR = 50e-6
 #: Overlaps and wrong steps beyond this number are counted, not listed.
 MOST_LISTED = 500
-#: Sectors beyond this number are not kept one by one where legs are judged apart: some minutes of driving.
+#: Sectors beyond this number are counted and not kept one by one where legs are judged apart: 38 s of a hub motor of
+#: 23 pole pairs at 230 rpm.
 MOST_SECTORS = 20_000
 
 
@@ -64,7 +65,7 @@ class GateStream:
         self.windows: Windows | None = None
         self.seen = np.zeros(9, dtype=bool)  # gates and sensors that the capture holds
         self.kept: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
-        self.kept_count = 0
+        self.kept_count = self.dropped = 0
         #: Of each gate: periods of its chopping, sum and sum of squares of the share in which it was on.
         self.pulses = np.zeros((6, 3))
 
@@ -285,6 +286,7 @@ class GateStream:
         delay = self._count(np.where(np.isfinite(earliest), earliest - start[:, None], -1.0)) / self.rate
         self.kept.append((code[:room], share[:room], delay[:room]))
         self.kept_count += min(code.size, room)
+        self.dropped += max(0, code.size - room)
 
     def _dropouts(self, code: np.ndarray, state: np.ndarray, start: np.ndarray) -> None:
         """Count sectors without conduction between sectors with conduction."""
@@ -367,6 +369,7 @@ class GateStream:
             "sector_code": np.concatenate([np.zeros(0), *(kept[0] for kept in self.kept)]).astype(float),
             "sector_share": np.concatenate([np.zeros(0), *(kept[1].ravel() for kept in self.kept)]),
             "sector_delay": np.concatenate([np.zeros(0), *(kept[2].ravel() for kept in self.kept)]),
+            "sectors_dropped": np.array([float(self.dropped)]),
             "pulse_share": self.pulses.ravel(),
         }
         if not self.seen[:6].all():
@@ -392,7 +395,7 @@ _TIMES = (
 _COUNTS = (
     "sample_interval edge_count dead_time_count dead_time_group overlap_total overlap_leg pwm_period_count "
     "commutation_delay_count state_table sensor_steps dropout_total glitch_total wrong_code wrong_state scheme_count "
-    "window_duty channels sector_code sector_share pulse_share"
+    "window_duty channels sector_code sector_share sectors_dropped pulse_share"
 )
 REDUCED: dict[str, str] = {
     **dict.fromkeys(_TIMES.split(), "time"),

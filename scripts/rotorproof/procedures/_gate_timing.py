@@ -10,6 +10,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics import sampling
 from ..physics.commutation import Commutation, judge
+from ..physics.gate_stream import MOST_SECTORS
 from ..physics.legs import LegCommutation, Sectors, judge_legs
 from ..physics.linearity import Linearity, levels, linearity
 from ..physics.six_step import table_code
@@ -34,7 +35,8 @@ class Seen:
 class Judged:
     """A commutation with counts of sectors by code and state ``(8, 8)``, dropouts and delays with their counts.
 
-    ``legs`` are those that were captured beside the sensors, all three where one capture held everything.
+    ``legs`` are those that were captured beside the sensors, all three where one capture held everything; ``dropped``
+    is how many sectors the captures held beyond those that were kept and judged.
     """
 
     found: Commutation
@@ -43,6 +45,7 @@ class Judged:
     delays: np.ndarray
     delay_counts: np.ndarray
     legs: str = _LEGS
+    dropped: int = 0
 
 
 def channels(log: Log) -> tuple[np.ndarray, np.ndarray]:
@@ -60,6 +63,16 @@ def whole_legs(log: Log) -> tuple[int, ...]:
 def legs_captured(logs: Sequence[Log]) -> str:
     """Return the letters of the legs of which any capture holds both gates."""
     return "".join(_LEGS[leg] for leg in sorted({leg for log in logs for leg in whole_legs(log)}))
+
+
+def legs_unseen(legs: str) -> str:
+    """Return the letters of the legs other than these."""
+    return "".join(leg for leg in _LEGS if leg not in legs)
+
+
+def legs_title(legs: str) -> str:
+    """Return "leg A" or "legs A and B"."""
+    return f"leg{'s' * (len(legs) > 1)} {' and '.join(legs)}"
 
 
 def gates_lacking(logs: Sequence[Log]) -> list[int]:
@@ -131,11 +144,18 @@ def dead_time(logs: Sequence[Log], fit: Fit) -> sampling.Shortest | None:
 
 
 def overlaps(logs: Sequence[Log], fit: Fit) -> None:
-    """Count the overlaps of the legs captured."""
-    if legs_captured(logs):
-        fit.exact("count of overlaps", overlap_count=sum(float(log["overlap_total"][0]) for log in logs))
-    else:
+    """Count the overlaps of the legs captured; none in some of the legs says nothing of the bridge."""
+    legs = legs_captured(logs)
+    count = sum(float(log["overlap_total"][0]) for log in logs)
+    if not legs:
         fit.missing["overlap_count"] = "both gates of a leg were not captured together; capture them"
+    elif count == 0 and (unseen := legs_unseen(legs)):
+        fit.missing["overlap_count"] = (
+            f"none was seen in {legs_title(legs)}, but {legs_title(unseen)} can short the supply as well; capture both "
+            "gates of every leg"
+        )
+    else:
+        fit.exact("count of overlaps", overlap_count=count)
 
 
 def periods(logs: Sequence[Log]) -> tuple[np.ndarray, np.ndarray]:
@@ -188,7 +208,11 @@ def commutation(logs: Sequence[Log], fit: Fit) -> Judged | None:
     except FitError as reason:
         fit.lacking(("commutation_errors", "controller_table", "commutation_delay"), str(reason))
         return None
-    fit.exact("count of commutation errors", commutation_errors=float(judged.found.errors + judged.dropouts))
+    errors = judged.found.errors + judged.dropouts
+    if errors == 0 and (lacking := not_judged(judged)):
+        fit.missing["commutation_errors"] = f"none was found in what was judged, but not judged are {lacking}"
+    else:
+        fit.exact("count of commutation errors", commutation_errors=float(errors))
     code = table_code({sensors: state - 1 for sensors, state in judged.found.table.items()})
     fit.exact("commutation table", controller_table=float(code))
     values, counts = judged.delays, judged.delay_counts
@@ -200,6 +224,16 @@ def commutation(logs: Sequence[Log], fit: Fit) -> Judged | None:
     variance = max(float(np.sum(counts * (values - mean) ** 2) / (n - 1)), interval(logs) ** 2 / 6)
     fit.block("scatter of the commutation delay", {"commutation_delay": mean}, variance / n, n - 1)
     return judged
+
+
+def not_judged(judged: Judged) -> str:
+    """Return in which parts of the captures an error would not be counted, and what to do; "" if in none."""
+    found = []
+    if unseen := legs_unseen(judged.legs):
+        found.append(f"faults of {legs_title(unseen)} alone; capture it beside the sensors too")
+    if judged.dropped:
+        found.append(f"{judged.dropped} sensor sectors beyond the first {MOST_SECTORS} of a capture; capture shorter")
+    return ", and ".join(found)
 
 
 def _by_states(logs: Sequence[Log]) -> Judged:
@@ -236,7 +270,8 @@ def _by_legs(logs: Sequence[Log]) -> Judged:
         raise FitError("no whole sensor sector was captured; capture at least two electrical turns under drive")
     found: LegCommutation = judge_legs([one for one in captures if one.code.size])
     legs = "".join(_LEGS[leg] for leg in sorted({leg for one in captures for leg in one.legs}))
-    return Judged(found.found, found.table, found.dropouts, found.delays, np.ones(found.delays.size), legs)
+    dropped = sum(round(float(log["sectors_dropped"][0])) for log in logs if channels(log)[1].all() and whole_legs(log))
+    return Judged(found.found, found.table, found.dropouts, found.delays, np.ones(found.delays.size), legs, dropped)
 
 
 def duty(logs: Sequence[Log], fit: Fit) -> tuple[np.ndarray, np.ndarray, np.ndarray, Axis, Linearity] | None:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
 from ..columns import COLUMNS
 from ..physics.bridge import SCHEMES, STATES
-from ..physics.gate_stream import GATES
+from ..physics.gate_stream import GATES, MOST_SECTORS
 from ._gate_timing import (
     Judged,
     Seen,
@@ -16,6 +16,9 @@ from ._gate_timing import (
     gates_lacking,
     interval,
     legs_captured,
+    legs_title,
+    legs_unseen,
+    not_judged,
     periods,
     sensors_lacking,
     whole_legs,
@@ -73,17 +76,20 @@ def _not_captured(logs: Sequence[Log], report: Report) -> None:
     if gates := gates_lacking(logs):
         whole = [leg for leg in range(3) if {2 * leg, 2 * leg + 1} <= set(gates)]
         named = ", ".join(
-            [f"both gates of {legs_title('ABC'[leg] for leg in whole)}"] * bool(whole)
+            [f"both gates of {legs_title(''.join('ABC'[leg] for leg in whole))}"] * bool(whole)
             + [_gate_title(number) for number in gates if number // 2 not in whole]
         )
         report.notes.append(f"Not captured, so nothing is said of it: {named}.")
         report.extrapolated["pulse_width_min"] = f"from the gates captured, without {named}"
+        report.bounds["pulse_width_min"] = "most"
     if sensors:
         report.notes.append(f"Not captured, so nothing is said of it: sensor {', '.join(sensors)}.")
-    lacking = [leg for leg in "ABC" if leg not in legs]
+    lacking = legs_unseen(legs)
     if legs and lacking:
         what = f"{legs_title(legs)} alone"
         report.extrapolated |= {"dead_time_min": f"from {what}", "overlap_count": f"from {what}"}
+        # What a leg that nobody saw does can only shorten the one and add to the other.
+        report.bounds |= {"dead_time_min": "most", "overlap_count": "least"}
         report.warn(
             f"dead time and overlaps are those of {what}: whether {legs_title(lacking)} can short the supply is not "
             "known; capture both gates of every leg, in as many captures as the analyser needs, before a battery is "
@@ -103,12 +109,6 @@ def _not_captured(logs: Sequence[Log], report: Report) -> None:
                 ]
             )
         report.tables.append(Table("What each capture holds", ("capture", "legs", "single gates", "sensors"), rows))
-
-
-def legs_title(legs: Iterable[str]) -> str:
-    """Return "leg A" or "legs A and B"."""
-    letters = list(legs)
-    return f"leg{'s' * (len(letters) > 1)} {' and '.join(letters)}"
 
 
 def _gate_title(number: int) -> str:
@@ -229,7 +229,14 @@ def _commutation(judged: Judged, logs: Sequence[Log], report: Report) -> None:
             "No capture holds all six gates and three sensors: each leg is judged in the captures that hold it, which "
             "the sensor codes join."
         )
-    if unseen := [leg for leg in "ABC" if leg not in judged.legs]:
+    if not_judged(judged):
+        report.bounds["commutation_errors"] = "least"
+    if judged.dropped:
+        report.warn(
+            f"{judged.dropped} sensor sectors beyond the first {MOST_SECTORS} of a capture were not judged, since legs "
+            "judged apart are kept sector by sector; capture shorter, or all six gates and three sensors at once"
+        )
+    if unseen := legs_unseen(judged.legs):
         named = legs_title(unseen)
         report.notes.append(
             f"Nothing was captured of {named} beside the sensors: the table takes from the six-step rule what it does, "
@@ -238,6 +245,10 @@ def _commutation(judged: Judged, logs: Sequence[Log], report: Report) -> None:
         report.extrapolated |= dict.fromkeys(
             ("commutation_errors", "controller_table"), f"from {legs_title(judged.legs)}, without {named}"
         )
+    if judged.dropped:
+        known = report.extrapolated.get("commutation_errors")
+        left = f"without {judged.dropped} sectors that were not judged"
+        report.extrapolated["commutation_errors"] = f"{known}; {left}" if known else left
     if found.against:
         report.warn(
             "the conduction states turn against the sensors: two sensor wires, or two phase wires, are swapped (or "
