@@ -61,6 +61,17 @@ def test_the_data_hold_every_candidate_with_its_reasons(folder: Path) -> None:
     assert rows["MOTOR-00"]["steps"] == ["swap"]
 
 
+def test_the_headline_names_what_was_not_measured(folder: Path, tmp_path: Path) -> None:
+    page = (folder / "choice.html").read_text(encoding="utf-8")
+    assert "Behind stand 1 of which parts of the duty were not measured: heat, full pack." in page
+    ranked = {"pairs": rank([_pair(1, None), _pair(9, None)]), "motors": [], "controllers": []}
+    write_choice(tmp_path, choice_data(ranked, 0.95, ABOUT), {})
+    page = (tmp_path / "choice.html").read_text(encoding="utf-8")
+    assert "No pair was measured over the whole duty. First is MOTOR-01" in page
+    assert "not measured: heat. Measure that before it is taken." in page
+    assert "Take MOTOR" not in page
+
+
 def test_a_stock_of_nothing_says_so(tmp_path: Path) -> None:
     write_choice(
         tmp_path, choice_data({"pairs": [], "motors": [], "controllers": []}, 0.95, ABOUT), {"M": "needs a fit"}

@@ -54,6 +54,27 @@ def test_units_that_cannot_be_told_apart_share_a_rank() -> None:
     assert found[1].first_better == pytest.approx(by_law, abs=0.03)
 
 
+def test_what_was_not_measured_is_not_met() -> None:
+    """The best of all without a heat run comes behind the worst with one, and ties with none of them."""
+    whole = {"climb": Form(1.0), "heat": Form(1.0)}
+    found = rank(
+        [
+            Candidate("cool", "", {"climb": Form(9.0)}, Form(5.0, {_own("cool"): 0.1})),
+            Candidate("hot", "", {**whole, "heat": Form(-1.0)}, Form(9.0)),
+            Candidate("good", "", whole, Form(5.0, {_own("good"): 0.1})),
+        ]
+    )
+    assert [(one.rank, one.candidate.motor, one.tied) for one in found] == [
+        (1, "good", False),
+        (2, "hot", False),
+        (3, "cool", False),
+    ]
+    assert found[2].candidate.lacking == ["heat"]
+    pair = Candidate("M", "C", {"heat": Form(1.0), "starts": Form(1.0)})
+    assert pair.lacking == ["full"]
+    assert Candidate("", "C", {"full": Form(1.0)}).lacking == ["starts"]
+
+
 def test_an_error_in_common_tells_nothing_apart_and_hides_nothing() -> None:
     found = rank([_candidate("A", 100, 7.0, 0.02, common=0.5), _candidate("B", 100, 7.1, 0.02, common=0.5)])
     assert [one.rank for one in found] == [1, 2]

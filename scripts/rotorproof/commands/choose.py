@@ -17,7 +17,7 @@ from ..errors import InputError, Problem
 from ..fitting.parts import Part, part
 from ..fitting.store import load_fit
 from ..rendering import numbers
-from ..rendering.choice_view import write_choice
+from ..rendering.choice_view import ASKED, write_choice
 from ..season.choice import choice_data
 from ..season.gather import day_of, is_standard
 from ..season.shelf import shelf
@@ -70,7 +70,9 @@ def run(args: argparse.Namespace) -> int:
     print(f"{len(found.motors)} motors, {len(found.controllers)} controllers, {len(found.pairs)} pairs for {name}")
     for one in ranked["pairs"][:5]:
         tie = " tie" if one.tied else ""
-        print(f"  {one.rank}{tie}  {one.candidate.name}  meets the duty with {numbers.probability(one.meets)}")
+        lacking = one.candidate.lacking
+        what = f"what was measured (not {', '.join(ASKED[key] for key in lacking)})" if lacking else "the duty"
+        print(f"  {one.rank}{tie}  {one.candidate.name}  meets {what} with {numbers.probability(one.meets)}")
     print(os.path.relpath(folder / "choice.pdf"))
     if not found.pairs:
         print("no pair can be predicted; the page says what is missing", file=sys.stderr)

@@ -108,14 +108,28 @@ def _verdict(pairs: Sequence[Mapping[str, Any]]) -> str:
         return "No pair can be predicted: see below what is missing."
     first = [one for one in pairs if one["rank"] == pairs[0]["rank"]]
     name, chance = _name(first[0]), numbers.probability(first[0][_MEETS])
-    if first[0][_MEETS] < 0.5:
-        return f"No pair is likely to meet the duty; nearest is {name}, with {chance}: {_missed(first[0])}."
-    if len(pairs) == 1:
-        return f"{name} is the only pair; it meets the duty with {chance}."
-    if len(first) == 1:
-        return f"Take {name}: it meets the duty with {chance} and is better than any other pair."
     others = ", ".join(_name(one) for one in first[1:4]) + (" and more" if len(first) > 4 else "")
-    return f"{name} meets the duty with {chance}, but cannot be told from {others}: take whichever is at hand."
+    if lacking := _lacking(first[0]):
+        tie = f", which cannot be told from {others}" if others else ""
+        short = f" ({_missed(first[0])})" if first[0][_MEETS] < 0.5 else ""
+        return (
+            f"No pair was measured over the whole duty. First is {name}{tie}: it meets what was measured with "
+            f"{chance}{short}; not measured: {', '.join(lacking)}. Measure that before it is taken."
+        )
+    behind = [one for one in pairs if _lacking(one)]
+    whole = " that was measured over the whole duty" if behind else ""
+    if first[0][_MEETS] < 0.5:
+        found = f"No pair{whole} is likely to meet the duty; nearest is {name}, with {chance}: {_missed(first[0])}."
+    elif len(pairs) - len(behind) == 1:
+        found = f"{name} is the only pair{whole}; it meets the duty with {chance}."
+    elif len(first) == 1:
+        found = f"Take {name}: it meets the duty with {chance} and is better than any other pair{whole}."
+    else:
+        found = f"{name} meets the duty with {chance}, but cannot be told from {others}: take whichever is at hand."
+    if behind:
+        lacks = dict.fromkeys(part for one in behind for part in _lacking(one))
+        found += f" Behind stand {len(behind)} of which parts of the duty were not measured: {', '.join(lacks)}."
+    return found
 
 
 def _name(one: Mapping[str, Any]) -> str:
@@ -134,8 +148,7 @@ def _table(title: str, rows: Sequence[Mapping[str, Any]]) -> TableView:
 
 def _lacking(one: Mapping[str, Any]) -> list[str]:
     """Return the parts of the duty that a candidate could not be held against."""
-    wanted = (["heat"] if one["motor"] else []) + (["starts", "full"] if one["controller"] else [])
-    return [_SHORT[key] for key in wanted if key not in one["parts_of_the_duty"]]
+    return [_SHORT[key] for key in one["parts_not_measured"]]
 
 
 def _row(one: Mapping[str, Any]) -> RowView:

@@ -42,6 +42,7 @@ def choice_data(ranked: Mapping[str, Sequence[Ranked]], probability: float, abou
                 "probability_of_meeting_the_duty": one.meets,
                 "probability_that_the_first_of_its_rank_is_better": one.first_better,
                 "parts_of_the_duty": one.each,
+                "parts_not_measured": one.candidate.lacking,
                 "margins": {
                     key: value(form, *UNITS[key])
                     for key, form in {**one.candidate.margins, **one.candidate.besides}.items()

@@ -46,6 +46,12 @@ class Candidate:
         """Return the name of the candidate."""
         return " + ".join(filter(None, (self.motor, self.controller)))
 
+    @property
+    def lacking(self) -> list[str]:
+        """Return the margins that were not measured, of those that a candidate of its kind is asked for."""
+        wanted = (["heat"] if self.motor else []) + (["starts", "full"] if self.controller else [])
+        return [name for name in wanted if name not in self.margins]
+
 
 @dataclass(frozen=True)
 class Ranked:
@@ -125,7 +131,8 @@ def rank(candidates: Sequence[Candidate]) -> list[Ranked]:
     """Return the candidates, the best first; those that cannot be told apart share a rank.
 
     In each trial the better of two is the one that meets the duty alone, or, where both or neither do, the one that
-    takes less energy. A candidate shares the rank of the best one above it unless that is better with 95 %.
+    takes less energy. A candidate shares the rank of the best one above it unless that is better with 95 %. Those of
+    which a part of the duty was not measured come behind all others: what is not known is not met.
     """
     draws = _Draws()
     draws.add([form for one in candidates for form in (*one.margins.values(), *([one.energy] if one.energy else []))])
@@ -139,7 +146,12 @@ def rank(candidates: Sequence[Candidate]) -> list[Ranked]:
         energies.append(draws.values(one.energy) if one.energy else np.full(TRIALS, math.inf))
     order = sorted(
         range(len(candidates)),
-        key=lambda k: (-round(float(np.mean(met[k])), 3), float(np.mean(energies[k])), candidates[k].name),
+        key=lambda k: (
+            bool(candidates[k].lacking),
+            -round(float(np.mean(met[k])), 3),
+            float(np.mean(energies[k])),
+            candidates[k].name,
+        ),
     )
 
     def better(a: int, b: int) -> float:
@@ -151,8 +163,9 @@ def rank(candidates: Sequence[Candidate]) -> list[Ranked]:
     found: list[Ranked] = []
     leader, place = -1, 0
     for position, k in enumerate(order):
-        ahead = better(leader, k) if leader >= 0 else 1.0
-        if leader < 0 or ahead >= TOLD_APART:
+        alike = leader >= 0 and bool(candidates[leader].lacking) == bool(candidates[k].lacking)
+        ahead = better(leader, k) if alike else 1.0
+        if ahead >= TOLD_APART:
             leader, place, ahead = k, position + 1, 0.5
         found.append(Ranked(candidates[k], place, float(np.mean(met[k])), each[k], ahead))
     shared = {one.rank for one in found if sum(other.rank == one.rank for other in found) > 1}
