@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from functools import cache
 from typing import TypeVar
 
@@ -53,6 +53,16 @@ def preference(quantity: Quantity, procedure: str) -> int:
         return -1
     order = quantity.preferred
     return order.index(procedure) if procedure in order else len(order)
+
+
+def preferred_measured(runs: Iterable[tuple[str, Mapping[str, T], Collection[str]]]) -> dict[str, T]:
+    """Return the best of each quantity, one that was measured before any that rests on stated values.
+
+    Each run is a procedure, quantity -> value, and which of those quantities rest on what a nameplate states.
+    """
+    known = list(runs)
+    measured = [(maker, {k: v for k, v in values.items() if k not in stated}) for maker, values, stated in known]
+    return {**preferred((maker, values) for maker, values, _ in known), **preferred(measured)}
 
 
 def preferred(runs: Iterable[tuple[str, Mapping[str, T]]]) -> dict[str, T]:

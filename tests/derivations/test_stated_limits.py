@@ -117,7 +117,7 @@ def test_no_criterion_on_it_is_decided_either_way(tmp_path: Path, limit: dict[st
     assert (row.decision, found.verdict) == ("undecided", "undecided")
     assert row.specific_consumer_risk is None and row.specific_producer_risk is None
     assert row.advice is not None and "nobody measured" in str(row.advice[0].why)
-    assert "what a nameplate states decides nothing: Start margin" in reason(found)
+    assert "what nobody measured decides nothing: Start margin" in reason(found)
     assert "which nobody measured" in summary(found, {}).why
     assert "not measured, so it decides nothing: start voltage 31 V" in words.origin(row.origin)
 
@@ -158,6 +158,19 @@ def test_measured_losses_are_no_stated_ones(tmp_path: Path) -> None:
     found = results(tmp_path, fitted({**LIMITS_ALONE, **losses}, {}), {"quantity": "pack_road_speed", "min": "1 km/h"})
     assert found.criteria[0].origin is not None and found.criteria[0].origin.kind == "predicted"
     assert found.criteria[0].decision == "pass"
+
+
+def test_what_a_part_states_is_stated_of_the_drive_too(tmp_path: Path) -> None:
+    forms = {name: Form(value, {METER: 1e-4 * value}) for name, value in MOTOR.items()}
+    told = {"emf_constant_dc": "its plate"}
+    run = {"procedure": "no-load", "forms": forms, "with_controller_loss": [], "stated": told}
+    losses = {"controller_loss": 20.0, "controller_efficiency": 0.92, "standby_power": 1.0}
+    of_controller = {name: Form(value, {METER: 1e-4 * value}) for name, value in {**LIMITS_ALONE, **losses}.items()}
+    parts = [Part("motor", "M", forms, [run]), Part("controller", "C", of_controller)]
+    found = results(tmp_path, fit_unit(drive(), [], SETTINGS, "D/unit.yaml", parts))
+    speed, margin = (found.quantities[name].origin for name in ("pack_no_load_speed", "start_margin_nominal"))
+    assert speed is not None and (speed.kind, speed.from_) == ("stated", "its plate")
+    assert margin is not None and margin.kind == "predicted"
 
 
 def test_a_limit_that_binds_in_the_rest_of_its_half_width_alone_is_stated() -> None:

@@ -164,6 +164,10 @@ def test_a_nameplate_bounds_what_the_winding_takes_and_the_speed_constant_holds_
     assert found.forms["speed_constant"].value * found.forms["emf_constant_dc"].value == pytest.approx(1.0)
     assert any("2 to 28 percent of rated power" in note for note in found.report.notes)
     assert any("not measured" in note for note in found.report.notes)
+    resting = {"coulomb_friction", "viscous_friction", "emf_constant_dc", "speed_constant"}
+    assert set(found.report.stated) == resting & set(found.forms)
+    assert set(found.report.stated.values()) == {"winding resistance by rated power 250 W at 8.68 A"}
+    assert not outcome(PROCEDURE, [(rows(resistance), conditions)], phase_resistance=0.15, **NAMEPLATE).report.stated
 
 
 def test_no_nameplate_stands_in_unasked() -> None:

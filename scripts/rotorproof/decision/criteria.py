@@ -72,13 +72,13 @@ def criterion_row(
 
 
 def leave_open(row: CriterionEntry) -> None:
-    """Leave a criterion undecided, in place, whose value rests on what a nameplate states: that decides nothing.
+    """Leave a criterion undecided, in place, whose value rests on what nobody measured: that decides nothing.
 
     Neither a pass nor a fail would be of this unit. The probability stays: it holds if the stated values are true.
     """
     row.decision = "undecided"
     row.specific_consumer_risk = row.specific_producer_risk = None
-    row.statement += " A value that rests on what a nameplate states decides nothing, whichever side it lies on."
+    row.statement += " What rests on values that nobody measured decides nothing, whichever side it lies on."
     row.advice = [
         AdviceEntry(
             why=f"it rests on stated values ({row.origin.from_ if row.origin else ''}), which nobody measured",

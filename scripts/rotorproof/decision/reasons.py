@@ -40,7 +40,7 @@ def reason(results: Results) -> str:
                 f"{why}: {'; '.join(titles)}"
                 for why, titles in (
                     ("the uncertainty is too large to decide", too_wide),
-                    ("what a nameplate states decides nothing", of_plate),
+                    ("what nobody measured decides nothing", of_plate),
                     ("it was looked at in part", in_part),
                 )
                 if titles

@@ -44,6 +44,8 @@ from .rules import verdict
 _Candidates = dict[str, list[tuple[int, int, QuantityEntry, Result]]]
 #: Added to the rank of what a part gave, so that anything the unit measured itself comes before it.
 _AFTER_OWN = 1000
+#: Added to the rank of what rests on stated values, so that anything measured comes before it.
+_AFTER_MEASURED = 100
 
 
 def build_results(
@@ -140,8 +142,12 @@ def _candidates(parts: Sequence[tuple[str, Mapping[str, Any]]], probability: flo
         for name, form in part["forms"].items():
             result = Result(form, part["simulated"].get(name))
             entry = _entry(name, result, maker, part, probability)
-            found.setdefault(name, []).append((preference(quantities()[name], maker), place, entry, result))
+            found.setdefault(name, []).append((_rank(name, maker, part), place, entry, result))
     return found
+
+
+def _rank(name: str, maker: str, made: Mapping[str, Any]) -> int:
+    return preference(quantities()[name], maker) + (_AFTER_MEASURED if name in made.get("stated", {}) else 0)
 
 
 def _only(
@@ -280,7 +286,7 @@ def _inherit(
                     continue
                 maker, result = outcome["procedure"], Result(form, outcome["simulated"].get(name))
                 entry = _entry(name, result, maker, outcome, probability, part=one["unit"])
-                rank = _AFTER_OWN + preference(quantities()[name], maker)
+                rank = _AFTER_OWN + _rank(name, maker, outcome)
                 candidates.setdefault(name, []).append((rank, place, entry, result))
 
 

@@ -9,8 +9,9 @@ the fitted parameters follow the influences to second order.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -97,12 +98,14 @@ def run(
     uncertain_conditions: Mapping[tuple[int, str], Form],
     probability: float = 0.95,
     motor: str = "",
+    stated: Mapping[str, str] | None = None,
 ) -> Outcome:
     """Fit ``logs`` and return the quantities with every influence.
 
     ``given`` holds scalars the procedure may use (upstream quantities, nameplate, constants);
     ``uncertain_conditions`` the conditions whose writer stated an uncertainty, by log index and name. ``motor`` names
-    the unit that the motor is, where it is a part of this one.
+    the unit that the motor is, where it is a part of this one. ``stated`` says of scalars among ``given`` on which
+    stated values they rest: what moves with them rests on those, too.
     Raises ``FitError`` if the readings do not determine the quantities.
     """
     assumed = assume(procedure.assumptions, given, unit, procedure.name, motor)
@@ -123,8 +126,11 @@ def run(
         terms[name].update(form.terms)
     response.scatter(parameters)
 
-    def follow(weights: Mapping[Influence, float], source: str, *ends: tuple[Sequence[Log], _Scalars]) -> None:
-        """Repeat fit and formula at ``ends``, one standard uncertainty up and down along ``weights``."""
+    def follow(weights: Mapping[Influence, float], source: str, *ends: tuple[Sequence[Log], _Scalars]) -> list[str]:
+        """Repeat fit and formula at ``ends``, one standard uncertainty up and down along ``weights``.
+
+        Returns what moves.
+        """
         fitted = [procedure.estimate(moved, scalars, choice).parameters for moved, scalars in ends]
         up, down = (procedure.derive(found, scalars) for found, (_, scalars) in zip(fitted, ends, strict=True))
         for name in list(terms):
@@ -138,6 +144,7 @@ def run(
                 for influence, weight in weights.items():
                     terms[name][influence] += slope * weight
         response.shift(weights, *fitted)
+        return [name for name in terms if not math.isclose(up[name], down[name], rel_tol=_ROUNDING, abs_tol=0.0)]
 
     def weights_of(form: Form) -> dict[Influence, float]:
         return {i: c / form.standard_uncertainty for i, c in form.terms.items()}
@@ -149,13 +156,16 @@ def run(
         levels = (form.value + form.standard_uncertainty, form.value - form.standard_uncertainty)
         ends = [(_with_condition(logs, index, name, level), centre) for level in levels]
         follow(weights_of(form), name, *ends)
+    moved: dict[str, list[str]] = {}
     for name, form in given.items():
         u = form.standard_uncertainty
         if u == 0:
             continue
         # A scalar that nobody asked for moves nothing: fit and formula have no other inputs.
         if name in centre.asked:
-            follow(weights_of(form), name, *((logs, {**values, name: form.value + sign * u}) for sign in (1.0, -1.0)))
+            moved[name] = follow(
+                weights_of(form), name, *((logs, {**values, name: form.value + sign * u}) for sign in (1.0, -1.0))
+            )
         else:
             response.shift(weights_of(form), fit.parameters, fit.parameters)
         response.move_given(name, u)
@@ -186,10 +196,10 @@ def run(
         if all(log.conditions.get(name) == value for log in logs)
     }
     report = procedure.report(logs, values, choice, fit)
-    report.notes += [*words(assumed, forms), adequacy_words(adequacy)]
+    report.notes += words(assumed, forms)
     report.say_of(cut)
-    report.warn_each(advice(adequacy))
-    report.warnings = [replace(problem, procedure=procedure.name) for problem in report.warnings]
+    _judged(report, adequacy, procedure.name)
+    _rest(report, moved, stated or {}, forms)
     return Outcome(
         procedure.name,
         label,
@@ -202,6 +212,23 @@ def run(
         line=procedure.friction_line(fit),
         errors={error.influence.name: error for error in instruments},
     )
+
+
+def _judged(report: Report, adequacy: Adequacy, name: str) -> None:
+    """Add to the report of a procedure whether its formulas described the readings, and name it in all warnings."""
+    report.notes.append(adequacy_words(adequacy))
+    report.warn_each(advice(adequacy))
+    report.warnings = [replace(problem, procedure=name) for problem in report.warnings]
+
+
+def _rest(
+    report: Report, moved: Mapping[str, Sequence[str]], stated: Mapping[str, str], forms: Collection[str]
+) -> None:
+    """Name the stated values on which quantities in ``forms`` rest, also those that ``moved`` with such a scalar."""
+    for scalar, value in stated.items():
+        for name in moved.get(scalar, ()):
+            report.stated[name] = ", ".join(dict.fromkeys(filter(None, (report.stated.get(name), value))))
+    report.stated = {name: values for name, values in report.stated.items() if name in forms}
 
 
 def without_rounding(form: Form) -> Form:

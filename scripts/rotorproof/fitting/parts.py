@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ..procedures.base import Need
-from ..quantities import ADJUSTED, preferred
+from ..quantities import ADJUSTED, preferred, preferred_measured
 from ..uncertainty.forms import Form
 
 #: The highest supply voltage of the run that gave the controller's loss (``Quantity.reach``).
@@ -24,6 +24,7 @@ _KEPT = (
     "hints",
     "extrapolated",
     "bounds",
+    "stated",
     "with_controller_loss",
 )
 
@@ -50,7 +51,7 @@ class Part:
 def part(role: str, unit: str, fit: Mapping[str, Any]) -> Part:
     """Return a part from what ``store.load_fit`` gives of it."""
     outcomes = [*fit["outcomes"], *(_as_run(one) for one in fit["derived"] if one["name"] == ADJUSTED)]
-    best = preferred((outcome["procedure"], outcome["forms"]) for outcome in outcomes)
+    best = preferred_measured((one["procedure"], one["forms"], one["stated"]) for one in outcomes)
     kept = [{key: outcome[key] for key in _KEPT} for outcome in outcomes]
     return Part(role, unit, best, kept, fit["stated"])
 
@@ -58,7 +59,7 @@ def part(role: str, unit: str, fit: Mapping[str, Any]) -> Part:
 def _as_run(together: Mapping[str, Any]) -> dict[str, Any]:
     """Return a part's adjusted constants as a drive keeps its runs."""
     empty: dict[str, Any] = {"label": ADJUSTED, "hints": []}
-    empty |= {key: {} for key in ("conditions", "quantity_notes", "details", "extrapolated", "bounds")}
+    empty |= {key: {} for key in ("conditions", "quantity_notes", "details", "extrapolated", "bounds", "stated")}
     return {**empty, **together, "procedure": ADJUSTED}
 
 

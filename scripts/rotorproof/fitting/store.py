@@ -58,6 +58,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "hints": [asdict(hint) for hint in outcome.report.hints],
             "extrapolated": dict(outcome.report.extrapolated),
             "bounds": dict(outcome.report.bounds),
+            "stated": dict(outcome.report.stated),
             "panels": _panels(f"outcome-{index}", outcome.report.panels, arrays),
         }
         for index, outcome in enumerate(fit.outcomes)

@@ -14,7 +14,7 @@ from ..physics.thermal_class import CLASS_TEMPERATURE, HOT_SPOT_ALLOWANCE
 from ..procedures import procedures
 from ..procedures.base import Log, Need, Procedure
 from ..procedures.derivation import Derivation, Shown
-from ..quantities import preferred, quantities
+from ..quantities import preferred, preferred_measured, quantities
 from ..settings.application import Application, applications
 from ..settings.application import words as names_of
 from ..settings.fields import Strict
@@ -84,8 +84,14 @@ class UnitFit:
 
 
 def best_forms(outcomes: Sequence[Outcome]) -> dict[str, Form]:
-    """Return the preferred form of every quantity that the outcomes give."""
-    return preferred((outcome.procedure, outcome.forms) for outcome in outcomes)
+    """Return the preferred form of every quantity that the outcomes give, a measured one before a stated one."""
+    return preferred_measured((outcome.procedure, outcome.forms, outcome.report.stated) for outcome in outcomes)
+
+
+def _measured_alone(outcome: Outcome) -> Outcome:
+    """Return a run without what rests on stated values: that is no observation to adjust from."""
+    forms = {name: form for name, form in outcome.forms.items() if name not in outcome.report.stated}
+    return replace(outcome, forms=forms)
 
 
 def in_order(names: set[str]) -> list[str]:
@@ -123,7 +129,7 @@ def fit_unit(
         for label, group in runs(procedure, entries):
             given = {**in_tests, **_needed(procedure.needs, best_forms(result.outcomes), result)}
             _run_one(unit, procedure, label, group, given, shown, result, probability=probability)
-    result.adjusted = adjusted(unit.unit, result.outcomes, probability)
+    result.adjusted = adjusted(unit.unit, [_measured_alone(one) for one in result.outcomes], probability)
     fixed |= _reach(unit, logs, result, fixed)
     result.stated = {name: form for name, form in fixed.items() if name.startswith(_STATED)}
     _derive(unit, fixed, {**best_forms(result.outcomes), **result.adjusted.forms}, result, probability)
@@ -148,6 +154,7 @@ def _derive(
             scalars |= {f"{name}_not_measured": Form(1.0) for name in absent}
             scalars |= stood | {f"{name}_stated": Form(1.0) for name in stood}
         stands = {name: in_words(name, form.value) for name, form in stood.items() if name in scalars}
+        stands |= _stated_among(scalars, result)
         lacking: list[tuple[Application | None, list[Problem]]] = []
         for application in result.applications if derivation.applied else (None,):
             found = _derive_one(unit, derivation, scalars, application, result, probability, stands)
@@ -208,6 +215,20 @@ def _stood_in(needs: Sequence[Need], needed: Mapping[str, Form], result: UnitFit
     """Return what the nameplate of the drive's controller states of needs that nobody measured."""
     found = {need.quantity: stood_in(need, result.parts) for need in needs if need.quantity not in needed}
     return {name: form for name, form in found.items() if form is not None}
+
+
+def _stated_among(scalars: Mapping[str, Form], result: UnitFit) -> dict[str, str]:
+    """Return in words on which stated values scalars rest that are results of the unit, or of its parts."""
+    made: list[tuple[Mapping[str, Form], Mapping[str, str]]] = []
+    made += [(one.forms, one.report.stated) for one in result.outcomes]
+    made += [(one.forms, one.stated) for one in result.derived]
+    made += [(one["forms"], one.get("stated", {})) for part in result.parts for one in part.outcomes]
+    return {
+        name: words[name]
+        for name, form in scalars.items()
+        for forms, words in made
+        if name in words and forms.get(name) is form
+    }
 
 
 def _told_apart(lacking: Sequence[tuple[Application | None, list[Problem]]]) -> list[Problem]:
@@ -389,6 +410,7 @@ def _run_one(
             uncertain_conditions=assigned.uncertain_conditions,
             probability=probability,
             motor=motor_of(result.parts),
+            stated=_stated_among(given, result),
         )
     except InputError as error:
         result.problems.extend(error.problems)

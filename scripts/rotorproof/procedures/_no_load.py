@@ -10,6 +10,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics import bridge_cost, friction, magnets
 from ..physics.regression import Estimates, linear_fit
+from ..signs import value_text
 from . import _bridge_cost, _magnets, _winding_state
 from ._friction_line import FrictionLine
 from .base import Log
@@ -149,6 +150,13 @@ def _from_nameplate(given: Mapping[str, float], count: int) -> tuple[np.ndarray 
     if power is None or current is None:
         return None, "a bound of the winding resistance needs rated power and rated voltage or current on the nameplate"
     return np.full(count, 0.5 * given["rated_copper_share"] * power / current**2), ""
+
+
+def bound_words(given: Mapping[str, float]) -> str:
+    """Return in words what ``_from_nameplate`` makes the resistance of."""
+    power, current = given["nameplate_rated_power"], rated_current(given)
+    assert current is not None
+    return f"winding resistance by rated power {value_text(power, 'W')} at {value_text(current, 'A')}"
 
 
 def warmth(log: Log, given: Mapping[str, float], run: Points) -> _magnets.Magnets:

@@ -226,7 +226,8 @@ class Report:
 
     ``details`` holds JSON for outputs that need more than a number (a harmonics list, a wiring table).
     ``extrapolated`` names quantities that lie beyond the readings, and says by how much. ``bounds`` names those of
-    which a part was not looked at, and whether they are at "most" or at "least" the value given.
+    which a part was not looked at, and whether they are at "most" or at "least" the value given. ``stated`` names those
+    that rest on what a nameplate states in the place of a measurement, and says on what.
     """
 
     panels: list[Panel] = field(default_factory=list)
@@ -238,6 +239,7 @@ class Report:
     hints: list[Hint] = field(default_factory=list)
     extrapolated: dict[str, str] = field(default_factory=dict)
     bounds: dict[str, Literal["most", "least"]] = field(default_factory=dict)
+    stated: dict[str, str] = field(default_factory=dict)
 
     def warn(self, message: str, column: str | None = None, *, danger: bool = False) -> None:
         """Add a warning; whoever runs the procedure adds its name and its logs."""

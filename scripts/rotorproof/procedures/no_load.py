@@ -26,6 +26,8 @@ _MOST_AIR = 0.5
 _STANDING = 0.02  # of the highest speed
 _LOADED = 0.4  # of the rated current: more is no run without load (common practice, no source)
 _LEFT_IN_EMF = 0.01
+#: What moves with the winding resistance.
+_BY_RESISTANCE = (*FRICTION, "emf_constant_dc", "speed_constant")
 _TORQUE = Axis("Friction torque with iron loss", "torque", "N m")
 _SPEED = Axis("Speed", "speed", "rpm")
 
@@ -203,6 +205,8 @@ class NoLoad(Procedure):
         log, report, seen = logs[0], Report(), fit.seen
         if seen.machine is not None:
             report.notes += _machine_words(log, given, choice, seen)
+            if seen.machine.bounded:
+                report.stated |= dict.fromkeys(_BY_RESISTANCE, run_of.bound_words(given))
         _name_load(seen.run, given, report)
         if seen.balance:
             _show_friction(log, choice, seen, report)
