@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -73,3 +74,14 @@ def test_the_charts_say_in_words_what_they_show() -> None:
 
 def test_without_a_standard_the_page_says_how_to_keep_one() -> None:
     assert "role: check standard" in bench_html([])
+
+
+def test_a_last_day_that_says_nothing_is_named_beside_the_last_that_does() -> None:
+    rng = np.random.default_rng(2)
+    days = [day(n, {"voltage": 0.012 if n > 19 else 0.0}, rng) for n in range(22)]
+    days[-1] = replace(days[-1], values={}, forms={})
+    (view,) = bench_view([judge("HM", "1", days)])
+    assert view.state == (
+        f"out of control on {days[20].day}; the last good day is {days[19].day}; on {days[21].day} nothing that is "
+        "charted was measured"
+    )

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from rotorproof.season.bench import BASELINE, Standard, judge
+from rotorproof.uncertainty.forms import Form
 from tests.season.bench_days import ACCURACY, INSTRUMENT, START, day
 
 
@@ -83,3 +84,48 @@ def test_too_few_days_are_judged_by_nothing() -> None:
     found = judge("CS", "1", [day(n, {}, rng) for n in range(BASELINE)])
     assert not found.charts
     assert {one.state for one in found.days} == {"learning"}
+
+
+def test_a_noisy_day_does_not_wipe_out_what_the_days_before_it_showed() -> None:
+    rng = np.random.default_rng(2)
+    days = [day(n, {"voltage": 0.012 if n > 19 else 0.0}, rng) for n in range(22)]
+    noisy = {
+        name: Form(form.value, {i: (100 if i.name.startswith("scatter/") else 1) * c for i, c in form.terms.items()})
+        for name, form in days[-1].forms.items()
+    }
+    before = judge("CS", "1", days)
+    after = judge("CS", "1", [*days[:-1], replace(days[-1], forms=noisy)])
+    assert [one.state for one in before.days[20:]] == ["out of control"] * 2
+    assert [one.state for one in after.days] == [one.state for one in before.days]
+    # A noisy day among the first ones is how the bench is.
+    wide = judge("CS", "1", [replace(days[0], forms=noisy), *days[1:]])
+    assert wide.days[20].state == "in control"
+
+
+def test_a_day_that_gave_nothing_charted_says_nothing() -> None:
+    rng = np.random.default_rng(2)
+    days = [day(n, {"voltage": 0.012 if n in (20, 23) else 0.0}, rng) for n in range(24)]
+    for place in (21, 22):
+        days[place] = replace(days[place], values={"insulation_resistance": 1e8}, forms={})
+    found = judge("CS", "1", days)
+    assert [one.state for one in found.days[19:]] == [
+        "in control",
+        "out of control",
+        "not measured",
+        "not measured",
+        "out of control",
+    ]
+    # On that day, and between two such days, the nearest that tells something counts.
+    assert found.doubt(found.days[21].day) is found.days[23]
+    assert found.doubt(found.days[21].day + datetime.timedelta(days=2)) is found.days[23]
+    assert judge("CS", "1", days[:22]).doubt(days[21].day) == found.days[20]
+    sound = judge("CS", "1", [*days[:20], *days[21:23]])
+    assert sound.doubt(sound.days[-1].day) is None
+
+
+def test_a_day_behind_the_first_ones_whose_constants_still_make_limits_is_learned_from() -> None:
+    rng = np.random.default_rng(2)
+    days = [day(n, {}, rng) for n in range(20)]
+    days[3] = replace(days[3], values={}, forms={})
+    states = [one.state for one in judge("CS", "1", days).days]
+    assert states == ["learning"] * (BASELINE + 1) + ["in control"] * 7

@@ -94,7 +94,14 @@ def _standard(one: Standard) -> StandardView:
 
 
 def _state(one: Standard) -> str:
-    last = one.days[-1]
+    # The first days are learned from, so there is always one that tells.
+    last = [day for day in one.days if day.state != "not measured"][-1]
+    newest = one.days[-1]
+    unseen = f"; on {newest.day} nothing that is charted was measured" if newest is not last else ""
+    return _told(one, last) + unseen
+
+
+def _told(one: Standard, last: Judgement) -> str:
     counted = words.counted(len(one.days), "day")
     if last.state == "learning":
         if len(one.days) > BASELINE:

@@ -44,7 +44,8 @@ _NAME = re.compile(
     rf"(?P<kind>{'|'.join(Accuracies.model_fields)})(?:/|$)"
 )
 
-State = Literal["learning", "in control", "out of control"]
+#: *Not measured*: the standard was on the bench, and nothing that is charted came of it.
+State = Literal["learning", "not measured", "in control", "out of control"]
 
 
 @dataclass(frozen=True)
@@ -133,13 +134,15 @@ class Standard:
         """Return the day out of control that puts a measurement of ``day`` in doubt, ``None`` if there is none.
 
         A measurement is sound if the standard was in control on its day. Else it lies between two days of the
-        standard: the one that was out of control, before or after, puts it in doubt.
+        standard: the one that was out of control, before or after, puts it in doubt. Days on which nothing that is
+        charted was measured say nothing, of themselves or of others.
         """
-        own = [one for one in self.days if one.day == day]
+        telling = [one for one in self.days if one.state != "not measured"]
+        own = [one for one in telling if one.day == day]
         if own:
             return own[-1] if own[-1].state == "out of control" else None
-        before = [one for one in self.days if one.day < day]
-        after = [one for one in self.days if one.day > day]
+        before = [one for one in telling if one.day < day]
+        after = [one for one in telling if one.day > day]
         for one in (*after[:1], *before[-1:]):
             if one.state == "out of control":
                 return one
@@ -192,10 +195,10 @@ def _chart(name: str, days: Sequence[BenchDay], together: int) -> Chart:
     having = [one for one in days if name in one.values]
     values = np.array([one.values[name] for one in having])
     history = scatter(values[:BASELINE])
-    # Days cannot scatter less than the readings of one day do; a few days may look as if they did.
-    within = max(
-        (_own_scatter(one.forms[name]).standard_uncertainty for one in having if name in one.forms), default=0.0
-    )
+    # Days cannot scatter less than the readings of one day do; a few days may look as if they did. Later days have no
+    # say: one that is noisy because the bench is faulty would hide what the days before it showed.
+    own = [one.forms[name] for one in having[:BASELINE] if name in one.forms]
+    within = max((_own_scatter(form).standard_uncertainty for form in own), default=0.0)
     history = replace(history, standard_deviation=max(history.standard_deviation, within))
     factor = prediction_factor(history, together)
     # A day to come scatters about a mean that is itself uncertain.
@@ -238,6 +241,11 @@ def _stated_half(name: str, days: Sequence[BenchDay]) -> float | None:
 
 def _judgement(one: BenchDay, place: int, days: Sequence[BenchDay], charts: Sequence[Chart]) -> Judgement:
     if place < BASELINE or not charts:
+        return Judgement(one.day, one.unit, "learning")
+    places = [chart.days.index(one.day) for chart in charts if one.day in chart.days]
+    if not places:
+        return Judgement(one.day, one.unit, "not measured")
+    if max(places) < BASELINE:
         return Judgement(one.day, one.unit, "learning")
     departed = [chart.quantity for chart in charts if chart.departs(one.day)]
     if not departed:
