@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -29,13 +29,15 @@ class Knee:
 class Bend:
     """How the output leaves zero: at ``onset``, in a parabola of ``width`` that runs into the straight part.
 
-    ``covariance`` ``(2, 2)`` of both from scatter. A width of zero is a corner (or a jump): the onset is the start.
+    ``covariance`` ``(2, 2)`` of both from scatter. A width of zero is a corner (or a jump): the onset is the start, or
+    as far before it as ``hidden``, half the width of a bend that scatter may hide.
     """
 
     onset: float
     width: float
     covariance: np.ndarray
     count: int
+    hidden: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -172,8 +174,8 @@ def _bend(x: np.ndarray, y: np.ndarray, smooth: np.ndarray, span: float, start: 
     """Return onset and width of the bend with which the output leaves zero.
 
     The readings up to half the span are fitted by zero, a parabola and the line it touches, bent to second order.
-    A width that scatter explains (within three standard uncertainties), or within four readings, is none, and its
-    onset is the start.
+    A width that scatter explains, or within four readings, is none, and its onset is the start. Five standard
+    uncertainties are asked for: the width cannot be negative, so that scatter alone makes three now and then.
     """
     low = np.flatnonzero(smooth < 0.5 * span)
     low = low[: int(np.argmax(np.diff(low) > 1)) + 1] if np.any(np.diff(low) > 1) else low
@@ -192,8 +194,8 @@ def _bend(x: np.ndarray, y: np.ndarray, smooth: np.ndarray, span: float, start: 
     except FitError:
         return corner
     width = abs(float(found.values[1]))
-    if not width > max(3.0 * np.sqrt(found.covariance[1, 1]), 4.0 / low.size):
-        return corner
+    if not width > max(5.0 * np.sqrt(found.covariance[1, 1]), 4.0 / low.size):
+        return replace(corner, hidden=0.5 * scale * min(width, 1.0))
     turn = np.array([[1.0, -0.5 * np.sign(found.values[1])], [0.0, np.sign(found.values[1])]]) * scale
     onset = start.value + scale * (float(found.values[0]) - 0.5 * width)
     return Bend(onset, scale * width, turn @ found.covariance[:2, :2] @ turn.T, low.size)

@@ -42,10 +42,12 @@ class SupplyWindow(Procedure):
     assumptions = (
         Assumption(
             "response_delay",
-            0.2,
-            0.2,
-            "the controller answers 0 s to 0.4 s after its supply has passed a threshold, since it smooths the voltage "
-            "that it watches (common practice, no source); sweep more slowly where that counts",
+            # Rectangular: both ends, and above all an answer at once, must lie within the 95 % of it, not at its edge.
+            0.15,
+            0.25,
+            "the controller answers at once, or up to 0.4 s after its supply has passed a threshold, since it smooths "
+            "the voltage that it watches (common practice, no source; taken wide enough that an answer at once lies "
+            "well within); sweep more slowly where that counts",
             of_unit=True,
         ),
     )
@@ -133,6 +135,7 @@ class SupplyWindow(Procedure):
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
         """Show the sweeps, and the thresholds against those of the pack."""
         report = Report(panels=[_panel(log, _driving(log)) for log in logs])
+        delay = given["response_delay"]
         for name, seen in fit.seen.items():
             title, values = name.replace("_", " "), [event.value for event, _ in seen]
             if not values:
@@ -142,8 +145,8 @@ class SupplyWindow(Procedure):
             rate = float(np.mean([abs(event.rate) for event, _ in seen]))
             report.notes.append(
                 f"{title}: {len(values)} time{'s' if len(values) > 1 else ''}, {min(values):.2f} V to "
-                f"{max(values):.2f} V, swept at {rate:.2g} V/s (the response delay of 0.2 s that is "
-                f"allowed for shifts it by {0.2 * rate:.2g} V)."
+                f"{max(values):.2f} V, swept at {rate:.2g} V/s (the response delay of {delay:g} s that "
+                f"is allowed for shifts it by {delay * rate:.2g} V)."
             )
         if chatter := int(fit.parameters["supply_chatter"]):
             report.warn(

@@ -297,7 +297,8 @@ def _sweep(log: Log, fit: Fit) -> Sweep:
     bend = {"onset": found.bend.onset, "bend": found.bend.width}
     fit.block("scatter of the sweep, bend at the start", bend, found.bend.covariance, found.bend.count - 4.0)
     # The foot of a parabola is not seen: a bend of another shape leaves zero a little sooner or later.
-    doubt = (_OTHER_BEND * found.bend.width) ** 2 / 3.0
+    # Where no bend is seen, scatter may hide one.
+    doubt = (_OTHER_BEND * found.bend.width + found.bend.hidden) ** 2 / 3.0
     fit.block("shape of the bend at the start", {"bend/doubt": 0.0}, doubt, distribution="rectangular")
     freedom = float(found.bins.count.sum() - 2 * found.bins.count.size)
     add("sweep, linearity", "throttle_linearity", lin.value, lin.standard_uncertainty, freedom)
