@@ -76,6 +76,7 @@ def bench(situation: Situation) -> Bench:
         (
             "A capture need not hold all channels: both gates of a leg show its dead time and overlaps, any gate the "
             "switching frequency and the shortest pulse, the sensors alone their disturbances, sensors with two "
-            "legs the commutation. What no capture holds is named in the report; its quantities are not measured.",
+            "legs the commutation. What no capture holds is named in the report; its quantities are not measured, and "
+            "while a leg is lacking, no dead time or count passes for the bridge.",
         ),
     )
