@@ -10,10 +10,12 @@ import openpyxl
 import pandas as pd
 import pytest
 import yaml
+from vcd import VCDWriter
 
 from rotorproof.__main__ import main
 from rotorproof.columns import COLUMNS
 from rotorproof.drafts.headings import recognised
+from rotorproof.errors import InputError
 from rotorproof.logs.table import read_table
 from rotorproof.settings.layout import Layout
 
@@ -235,8 +237,10 @@ def test_a_workbook_with_notes_and_blank_rows(bench, tmp_path):
     rows = {1: ["Motor 7, heat run"], 3: ["Ambient", 21.5], 7: ["Time", "R12 (mOhm)", None, "T motor (°C)", "notes"]}
     for k in range(6):
         rows[8 + k] = [datetime.time(9, 5 * k, 0), 210 + k, None, 20.5 + k, "fan off" if k == 2 else None]
-    # A note in a row of its own, below a blank one.
+    # Notes in rows of their own, below a blank one: beside the readings, and in a column of readings.
     rows[15] = [None, None, None, None, "stopped here"]
+    rows[16] = [None, "coffee"]
+    rows[17] = ["then it rained"]
     path = written(tmp_path, {"Notes": {1: ["bought 2026"], 2: ["tested by Kim"]}, "Run 1": rows})
     wanted = ("time", "resistance_ab", "temperature_winding")
     text, found = read_by_proposal(bench, path, wanted)
@@ -245,6 +249,43 @@ def test_a_workbook_with_notes_and_blank_rows(bench, tmp_path):
     np.testing.assert_allclose(found["time"], 300.0 * np.arange(6))
     np.testing.assert_allclose(found["resistance_ab"], 0.210 + 1e-3 * np.arange(6))
     np.testing.assert_allclose(found["temperature_winding"], 20.5 + np.arange(6))
+
+
+@pytest.mark.parametrize("shown", ["OL", "Lo", "---", "#DIV/0!", "12,5 V"])
+def test_a_reading_that_failed_is_no_note(bench, tmp_path, shown):
+    rows = {1: ["time (s)", "U12 (V)"]} | {2 + k: [k, k / 2] for k in range(5)} | {7: [None, shown]}
+    with pytest.raises(InputError) as caught:
+        read_by_proposal(bench, written(tmp_path, {"A": rows}), ("time", "voltage_ab"))
+    assert repr(shown) in str(caught.value) and "line 7" in str(caught.value)
+
+
+def test_transitions_of_a_logic_analyser_are_asked_about(bench, tmp_path, capsys):
+    path = tmp_path / "capture.vcd"
+    with path.open("w") as stream, VCDWriter(stream, timescale="1 us") as writer:
+        for name in ("hall_a", "D1"):
+            writer.register_var("logic", name, "wire", size=1, init=0)
+        writer.register_var("logic", "count", "wire", size=8, init=0)
+    assert main(["layout", str(path)]) == 0
+    out = capsys.readouterr().out
+    assert yaml.safe_load(out)["columns"] == {"hall_a": {"column": "hall_a", "unit": "1"}}
+    assert '#  ...: {column: "D1", unit: 1}   # a level; gate_ah or hall_a?' in out
+    assert "count" not in out
+
+
+@pytest.mark.parametrize("head", ["U1-2 (V AC)", "U ab Vrms", "Vab [V~]", "U12 (VAC)"])
+def test_alternating_volts_are_those_of_a_meter(head):
+    found = recognised(head)
+    assert (found.canonical, found.unit, found.sure) == ("ac_voltage_ab", "V", "sure")
+
+
+def test_volts_that_may_be_alternating_or_between_two_lines_are_asked_about():
+    assert recognised("Vac (V)").sure == "open"
+
+
+def test_a_scale_in_kilograms_shows_kilograms_force():
+    # 1 kgf = 9.80665 N (ISO 80000-4, annex of units not to be used).
+    found = recognised("scale (kg)")
+    assert (found.canonical, found.unit) == ("force", "kgf")
 
 
 def test_a_workbook_written_by_pandas(bench, tmp_path):

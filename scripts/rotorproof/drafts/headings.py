@@ -28,6 +28,12 @@ _TEMPERATURE = "(t|temp|temperature|theta|temperatur)"
 _NAMES: tuple[tuple[str, str], ...] = (
     ("time", r"(elapsed|rel|relative)?(time|zeit|temps|t|sec|secs|seconds|xaxis|timestamp|clock|uhrzeit|times)"),
     *((f"voltage_{pair}", rf"{_VOLTS}(ll)?{names}") for pair, names in _PAIRS.items()),
+    *(
+        (f"ac_voltage_{pair}", rf"(ac|rms){_VOLTS}?(ll)?{names}|{_VOLTS}(ac|rms){names}")
+        for pair, names in _PAIRS.items()
+    ),
+    # "Vac" may be alternating volts as well as those between C and A.
+    ("ac_voltage_ab", r"[uv]ac"),
     *((f"voltage_{phase}", rf"{_VOLTS}{names}n?") for phase, names in _PHASES.items()),
     *((f"current_{phase}", rf"{_AMPS}(ph|phase)?{names}|(ph|phase){names}") for phase, names in _PHASES.items()),
     *((f"current_{pair}", rf"{_AMPS}{names}") for pair, names in _PAIRS.items()),
@@ -73,7 +79,7 @@ _NAMES: tuple[tuple[str, str], ...] = (
 #: Names that say the kind and no more: which of these columns is meant must be asked.
 _KIND_ONLY = {
     "temperature": ("temperature_winding", "temperature_case", "temperature_ambient", "temperature_controller"),
-    "voltage": ("supply_voltage", "voltage_ab", "throttle"),
+    "voltage": ("supply_voltage", "voltage_ab", "ac_voltage_ab", "throttle"),
     "current": ("supply_current", "current_a", "current_ab", "current_q"),
     "power": ("phase_power", "wattmeter_1"),
     "resistance": ("resistance_ab", "insulation_resistance"),
@@ -102,7 +108,7 @@ _SPELT = {
     "sec": "s", "secs": "s", "second": "s", "seconds": "s", "millisec": "ms",
     "volt": "V", "volts": "V", "v": "V", "mv": "mV", "amp": "A", "amps": "A", "a": "A", "ma": "mA",
     "ohm": "ohm", "ohms": "ohm", "mohm": "mohm", "watt": "W", "watts": "W", "w": "W",
-    "n-m": "N m", "n.m": "N m", "n*m": "N m", "nm": "Nm", "newton": "N", "n": "N",
+    "n-m": "N m", "n.m": "N m", "n*m": "N m", "nm": "Nm", "newton": "N", "n": "N", "kg": "kgf",
     "deg c": "degC", "degc": "degC", "celsius": "degC", "° c": "degC", "rpm": "rpm", "rad/sec": "rad/s",
     "radians": "rad", "degrees": "deg", "°": "deg", "pct": "%", "percent": "%", "0/1": "1", "logic": "1", "-": "1",
 }  # fmt: skip
@@ -110,6 +116,8 @@ _BRACKET = re.compile(r"[\[(]([^\[\]()]{1,40})[\])]")
 _AFTER = re.compile(r"(?:\s*/\s*|,\s+|\s+in\s+)([^\s/,]{1,20}(?:/[^\s/,]{1,10})?)$")
 #: A unit that stands behind a name with a blank alone; "a" and "n" are as often phases and names.
 _LAST_WORD = re.compile(r"\s(V|mV|A|mA|W|Nm|N|rpm|RPM|°C|degC|ms|us|s|%|ohm|Ω|mΩ|uH|mH|rad/s|deg)$")
+#: Volts that a head calls alternating: "U12 (V AC)", "Vrms", "V~".
+_ALTERNATING = re.compile(r"\s*[\[(/]?\s*\bV\s?(?:AC|ac|~|rms|RMS|eff)\s*[\])]?$")
 
 
 @dataclass(frozen=True)
@@ -157,6 +165,9 @@ def recognised(head: str) -> Heading:
 def split(head: str) -> tuple[str, str | None]:
     """Return name and unit of a head: "T (Nm)", "Torque [N m]", "torque/Nm", "bus V", "speed, rpm"."""
     text = " ".join(head.split())
+    alternating = _ALTERNATING.search(text)
+    if alternating:
+        return f"ac {text[: alternating.start()]}".strip(), "V"
     for found in _BRACKET.finditer(text):
         if _kinds(found[1]):
             return text[: found.start()] + " " + text[found.end() :], found[1].strip()

@@ -14,7 +14,8 @@ from ..logs.clock import has_date, has_time, is_stamp
 from ..logs.dialect import resolved, sample_rows
 from ..logs.excel import sample
 from ..logs.streams import first_bytes
-from ..logs.table import FORMATS, open_log
+from ..logs.table import FORMATS, is_dump, open_log
+from ..logs.vcd import channels
 from ..settings.layout import AUTO, Layout
 from ..units import SI_UNIT, conversion
 from .headings import OPEN, SURE, Heading, recognised, units_row
@@ -63,12 +64,24 @@ def propose(
     """Return a proposal for the export at ``path``. Raises ``InputError`` if it is no table or reads in two ways."""
     start = first_bytes(path, shown)
     kind = next((known for known in FORMATS if start.startswith(known.starts)), None)
+    if kind is None and is_dump(path, shown):
+        return _of_dump(path, shown)
     if kind is None:
         return _of_text(path, shown, delimiter, decimal)
     if kind.module == "excel":
         return _of_workbook(path, shown, sheet)
     names = list(open_log(path, Layout(), (), shown=shown).names)
     return Proposal(Layout(), [_column(place, name, "") for place, name in enumerate(names)], is_text=False)
+
+
+def _of_dump(path: Path, shown: str) -> Proposal:
+    """Return the proposal for a logic analyser's transitions: every channel is a level, and time needs no column."""
+    columns = [_column(place, name, "") for place, name in enumerate(channels(path, shown))]
+    for column in columns:
+        if column.canonical is None or COLUMNS[column.canonical].kind != "logic":
+            column.canonical, column.unit, column.sure = None, "1", OPEN
+            column.reason, column.candidates = "a level", ("gate_ah", "hall_a")
+    return Proposal(Layout(), columns, is_text=False)
 
 
 def _of_text(path: Path, shown: str, delimiter: str | None, decimal: str | None) -> Proposal:

@@ -13,7 +13,7 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import limits
-from .clock import stamped
+from .clock import is_stamp, stamped
 from .mapping import Source
 from .streams import Block
 
@@ -172,11 +172,22 @@ _LOOKS = (
         "holds more than a number; the unit belongs into the header, the cell holds the number",
     ),
 )
+#: Two letters in a row; and the words that stand on a display where no reading could be taken (common practice, no
+#: source).
+_WORD = re.compile(r"[^\W\d_]{2}")
+_SHOWN_INSTEAD = re.compile(r"(?i:lo|hi|low|high|err|error|open|fail|invalid|n/?a|null|none)")
 
 
 def is_overload(value: float) -> bool:
     """Tell whether a number is one of those that stand for an overload or for no reading."""
     return 9.85e37 < abs(value) < 9.95e37
+
+
+def is_words(cell: str) -> bool:
+    """Tell whether a cell holds words of a person, not a number, a time or what an instrument shows in place of one."""
+    if len(cell) > LONGEST_CELL or not _WORD.search(cell) or _SHOWN_INSTEAD.fullmatch(cell) or is_stamp(cell):
+        return False
+    return not cell.startswith("#") and not any(re.fullmatch(pattern, cell) for pattern, _ in _LOOKS)
 
 
 def why(cell: str, layout: Layout) -> str:

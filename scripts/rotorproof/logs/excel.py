@@ -23,6 +23,8 @@ from .recording import damaged
 
 #: So many rows of a sheet show what it holds.
 _SAMPLED_ROWS = 200
+#: What a formula gives that failed (ECMA-376-1, 18.17.3; clause from memory): no comment, though it begins like one.
+_FORMULA_ERRORS = ("#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A")
 
 
 def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
@@ -134,13 +136,17 @@ def _rows(sheet: Any, layout: Layout, shown: str) -> Iterator[tuple[int, Sequenc
             if not cells_:
                 continue
             first = next((cell for cell in cells_ if cell is not None), None)
-            if layout.comment and isinstance(first, str) and first.lstrip().startswith(layout.comment):
+            if isinstance(first, str) and _is_comment(first.strip(), layout):
                 continue
             yield line, cells_
     except (InputError, MemoryError):
         raise
     except Exception as error:  # damaged XML inside
         raise damaged(error, "Excel workbook", shown) from None
+
+
+def _is_comment(text: str, layout: Layout) -> bool:
+    return bool(layout.comment) and text.startswith(layout.comment) and text not in _FORMULA_ERRORS
 
 
 def _before(
@@ -163,8 +169,7 @@ def _chunks(
     problems: list[Problem] = []
     refused = 0
     for line, row in rows:
-        if found and all(_cell(row, source.position) is None for source in found):
-            # A note beside the table, in a row without readings.
+        if _is_note([_cell(row, source.position) for source in found]):
             continue
         line_of.append(line)
         for source in found:
@@ -191,6 +196,18 @@ def _chunks(
         for source in found
     }
     yield Chunk(columns, lambda row: line_of[row] if row < len(line_of) else None)
+
+
+def _is_note(readings: Sequence[Any]) -> bool:
+    """Tell whether a row holds no reading: its cells are empty, or of several one has words and the others nothing.
+
+    What a meter writes for an overload, or a formula for its error, is a reading that failed and no note.
+    """
+    filled = [cell for cell in readings if cell is not None]
+    if not filled or len(filled) > 1 or len(readings) < 2:
+        return bool(readings) and not filled
+    words = filled[0]
+    return isinstance(words, str) and cells.is_words(words.strip())
 
 
 def _cell(row: Sequence[Any], position: int) -> Any:

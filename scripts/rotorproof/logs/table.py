@@ -96,12 +96,17 @@ def _opened(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Lo
                         file=shown,
                     )
                 ) from None
-    if next(unpacked(path, shown, 64), b"").lstrip().startswith(vcd.STARTS):
+    if is_dump(path, shown):
         return vcd.open_log(path, layout, wanted, shown)
     concrete, notes = dialect.resolved(path, layout, shown)
     log = open_text(path, concrete, wanted, shown)
     log.notes.extend(notes)
     return log
+
+
+def is_dump(path: Path, shown: str) -> bool:
+    """Tell whether the file, packed or not, begins as a value change dump does. Raises ``InputError``."""
+    return next(unpacked(path, shown, 64), b"").lstrip().startswith(vcd.STARTS)
 
 
 def read_chunks(

@@ -62,6 +62,18 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
     return Log(names, chunks)
 
 
+def channels(path: Path, shown: str) -> list[str]:
+    """Return the names of a dump's single lines, each the shortest that no other has. Raises ``InputError``."""
+    header, _ = _header(iter(unpacked(path, shown, _PIECE)), shown)
+    _, found = _declarations(header, shown)
+    shortest: dict[bytes, str] = {}
+    for name, codes in found.items():
+        for code, width in codes.items():
+            if len(codes) == 1 and width == 1 and len(name) < len(shortest.get(code, name + ".")):
+                shortest[code] = name
+    return sorted(shortest.values())
+
+
 def levels(
     pieces: Iterable[bytes], layout: Layout, wanted: Sequence[str], shown: str
 ) -> tuple[list[str], Iterator[dict[str, np.ndarray]]]:
