@@ -355,15 +355,16 @@ CASES = (
         ("coulomb_friction", "viscous_friction", "no_load_current", "emf_constant_dc"),
         {"phase_resistance": R_LINE / 2, "nameplate_rated_voltage": 36.0},
     ),
-    # The larger of two estimates is taken, in case the error lasts.
-    Case("coast-down", "coast-down", coast_down, ("coulomb_deceleration", "viscous_decay_rate"), allowance=0.6),
+    # The larger of two estimates is taken, in case the error lasts; through a parabola it is a little larger.
+    Case("coast-down", "coast-down", coast_down, ("coulomb_deceleration", "viscous_decay_rate"), allowance=0.75),
     Case(
         "coast-down with a lasting error",
         "coast-down",
         lasting_coast_down,
         ("coulomb_deceleration", "viscous_decay_rate"),
+        allowance=0.65,
     ),
-    Case("two coast-downs", "coast-down", coast_down_twice, ("moment_of_inertia", "coulomb_friction"), allowance=0.5),
+    Case("two coast-downs", "coast-down", coast_down_twice, ("moment_of_inertia", "coulomb_friction"), allowance=0.65),
     Case(
         "three coast-downs",
         "coast-down",
@@ -418,17 +419,24 @@ CASES = (
 )
 
 
+#: A spread of twenty runs is known to 16 %: two standard deviations of it.
+_UNDERSTATED = 0.32
+
+
 @pytest.mark.parametrize("case", CASES, ids=[case.what for case in CASES])
 def test_stated_scatter_is_the_scatter(outside: Outside, case: Case) -> None:
     found = [run_once(case, number).forms for number in range(case.runs)]
     for name in case.quantities:
         spread = float(np.std([forms[name].value for forms in found], ddof=1))
+        stated = math.sqrt(np.mean([scatter_of(forms[name]) ** 2 for forms in found]))
+        # Caution may state more than there is; less is allowed as far as so few runs leave their spread unknown.
+        allowance = case.allowance if stated > spread else min(case.allowance, _UNDERSTATED)
         outside(
             name,
             f"standard uncertainty from scatter against the scatter of {case.runs} repeated runs: {case.what}",
-            ours=math.sqrt(np.mean([scatter_of(forms[name]) ** 2 for forms in found])),
+            ours=stated,
             published=spread,
-            allowance=case.allowance * spread,
+            allowance=allowance * spread,
             unit="SI",
             source=f"standard deviation of {case.runs} seeded runs (JCGM 100:2008, 4.2)",
         )
