@@ -238,8 +238,8 @@ def true_of(truth: dict[str, float], name: str, unit: str) -> float | None:
 def test_intervals_hold_the_truth(measured):
     # Intervals of 95 %: of some sixty, correlated as they are, one in ten may miss, and none by as much as its own half
     # width (four standard uncertainties in all).
-    # Five other seeds (2 to 6): 20 of 295 missed, none by more than a third of its half width; 14 of them in one session,
-    # in which the gains of scope and meter lie towards their ends together. Seed 1: none of 59.
+    # Five other seeds (2 to 6): 20 of 295 missed, none by more than a third of its half width; 14 of them in one
+    # session, in which the gains of scope and meter lie towards their ends together. Seed 1: none of 59.
     found, truth = measured
     compared, missed, far = 0, [], []
     for unit, results in found.items():
