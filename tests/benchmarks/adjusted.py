@@ -132,6 +132,7 @@ def independent(folder: Path) -> list[tuple[str, Sequence[Outcome], Truth]]:
                 simulated=one["simulated"],
                 with_controller_loss=one["with_controller_loss"],
                 line=FrictionLine(**one["line"]) if one["line"] else None,
+                bend=one["bend"],
             )
             for one in load_fit(path)["outcomes"]
         ]
@@ -193,7 +194,8 @@ def _apart(one: Outcome) -> Outcome:
     def renamed(form: Form) -> Form:
         return Form(form.value, {_renamed(influence, one.procedure): c for influence, c in form.terms.items()})
 
-    return replace(one, forms={name: renamed(form) for name, form in one.forms.items()})
+    forms = {name: renamed(form) for name, form in one.forms.items()}
+    return replace(one, forms=forms, bend=None if one.bend is None else renamed(one.bend))
 
 
 def _renamed(influence: Influence, procedure: str) -> Influence:

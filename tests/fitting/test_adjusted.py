@@ -33,6 +33,7 @@ from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.monte_carlo import Simulation
 
 FRICTION = ("coulomb_friction", "viscous_friction")
+NO_BEND = Form(0.0, {Influence("bend", "scatter of the coast-down"): 1e-9})
 
 
 def run(procedure: str, label: str = "", **values: tuple[float, float]) -> Outcome:
@@ -42,9 +43,9 @@ def run(procedure: str, label: str = "", **values: tuple[float, float]) -> Outco
         for name, (value, u) in values.items()
     }
     held = FRICTION if procedure == "no-load" else ()
-    stands = FrictionLine(0.0, 0.0, 30.0, (0.0, 1e-9)) if FRICTION[0] in forms else None
+    stands = FrictionLine(0.0, 0.0, 30.0) if FRICTION[0] in forms else None
     held = [n for n in held if n in forms]
-    return Outcome(procedure, label or procedure, forms, Fit(), with_controller_loss=held, line=stands)
+    return Outcome(procedure, label or procedure, forms, Fit(), with_controller_loss=held, line=stands, bend=NO_BEND)
 
 
 def results(tmp_path: Path, outcomes: list[Outcome], *criteria: Mapping[str, Any]) -> dict[str, Any]:
@@ -191,15 +192,44 @@ def test_a_run_that_tells_air_drag_apart_is_bound_to_a_straight_line_by_it() -> 
 def test_straight_lines_over_different_speeds_are_tied_by_the_bend_between_them() -> None:
     """A slow and a fast line of one bent drag differ; what the coast-down shows of the bend explains it."""
     (slow, first), (fast, second) = straight(0.0, 20.0), straight(12.0, TOP)
-    inertia = 0.1
     values = [friction((c, 0.002), (b, 0.0001)) for c, b in (first, second)]
-    tied = replace(slow, bend=(DRAG[2] / inertia, 1e-7))
-    one = replace(run("coast-down", **values[0], moment_of_inertia=(inertia, 1e-4)), line=tied)
+    bend = Form(DRAG[2], {Influence("bend", "scatter of the coast-down"): 1e-8})
+    one = replace(run("coast-down", **values[0]), line=slow, bend=bend)
     other = replace(run("load", **values[1]), line=fast)
     assert abs(first[0] - second[0]) > 5 * 0.002
     found = adjusted("U", [one, other], 0.95)
     assert found.consistency["coulomb_friction"]["chi_square"] == pytest.approx(0.0, abs=1e-6)
     assert found.forms["coulomb_friction"].value == pytest.approx(first[0])
+
+
+def test_a_line_with_its_bend_says_as_much_as_the_parabola_that_both_come_from(tmp_path: Path) -> None:
+    """Least squares by NumPy for a parabola beside another run's line, all three terms unknown: the same line."""
+    low = 0.15 * TOP
+    (own, _), (other, second) = straight(low, TOP), straight(12.0, 25.0)
+    parabola = np.array([0.41, 0.0072, 6e-5])
+    root = np.array([[0.01, 0.0, 0.0], [-0.0012, 0.0006, 0.0], [2.5e-5, -1.5e-5, 1e-5]])
+    turn = np.array([[1.0, 0.0, own.coulomb], [0.0, 1.0, own.viscous], [0.0, 0.0, 1.0]])
+    scatter = [Influence(f"scatter/{k}", "scatter of the coast-down") for k in range(3)]
+    c, b, bend = (
+        Form(float(value), dict(zip(scatter, (float(x) for x in row), strict=True)))
+        for value, row in zip(turn @ parabola, turn @ root, strict=True)
+    )
+    coast = Outcome("coast-down", "", dict(zip(FRICTION, (c, b), strict=True)), Fit(), line=own, bend=bend)
+    load = replace(run("load", **friction((second[0], 0.004), (second[1], 0.0002))), line=other)
+    found = adjusted("U", [coast, load], 0.95)
+    # The other run's drag is that of this one to 2 %, over sqrt(3), both terms together.
+    warm = 0.02 / 3**0.5 * np.array([c.value, b.value])
+    covariance = np.zeros((5, 5))
+    covariance[:3, :3] = root @ root.T
+    covariance[3:, 3:] = np.diag([0.004**2, 0.0002**2]) + np.outer(warm, warm)
+    design = np.vstack([np.eye(3), [1.0, 0.0, other.coulomb], [0.0, 1.0, other.viscous]])
+    weigh = np.linalg.inv(np.linalg.cholesky(covariance))
+    read = np.array([*parabola, *second])
+    best, left, *_ = np.linalg.lstsq(weigh @ design, weigh @ read, rcond=None)
+    assert [found.forms[name].value for name in FRICTION] == pytest.approx(list((turn @ best)[:2]), rel=1e-6)
+    assert found.consistency["coulomb_friction"]["chi_square"] == pytest.approx(float(left[0]), rel=1e-3)
+    save_fit(tmp_path / "fit.json", tmp_path / "panels.npz", UnitFit([coast]))
+    assert load_fit(tmp_path / "fit.json")["outcomes"][0]["bend"] == bend
 
 
 def test_a_bridges_loss_is_taken_off_a_run_that_holds_it() -> None:
@@ -226,7 +256,7 @@ def test_ratios_of_a_coast_down_and_torques_of_a_run_give_friction_and_inertia_t
     torques, ratios = ((0.42, 0.03), (0.0090, 0.0015)), ((4.0, 0.02), (0.105, 0.001))
     names = ("coulomb_deceleration", "viscous_decay_rate", "moment_of_inertia")
     coast = run("coast-down", **dict(zip(names, (*ratios, (0.1, 0.01)), strict=True)))
-    coast = replace(coast, line=FrictionLine(0.0, 0.0, TOP, (0.0, 1e-9)))
+    coast = replace(coast, line=FrictionLine(0.0, 0.0, TOP))
     others = [run("telemetry", moment_of_inertia=one) for one in weighed]
     found = adjusted("U", [run("load", **friction(*torques)), coast, *others], 0.95)
     warm = [0.02 / 3**0.5 * value for value, _ in torques]

@@ -13,6 +13,7 @@ from gym_electric_motor.physical_systems.mechanical_loads import PolynomialStati
 from scipy.integrate import solve_ivp
 
 from rotorproof.errors import FitError
+from rotorproof.fitting.engine import Outcome
 from rotorproof.physics import coasting
 from rotorproof.procedures.coast_down import PROCEDURE
 from tests.outside import Outside
@@ -167,8 +168,59 @@ def test_straight_line_through_a_parabola_is_that_of_least_squares() -> None:
     slope, level = np.polyfit(speeds, c + b * speeds + d * speeds**2, 1)
     parabola = coasting.Torques(np.array([0.1, c, b, d]), np.diag([1e-6, 1e-4, 1e-6, 1e-10]), 50.0, 0.0)
     line = coasting.straight(parabola, 30.0)
-    assert line.values == pytest.approx([0.1, level, slope], rel=1e-3)
+    assert line.values == pytest.approx([0.1, level, slope, d], rel=1e-3)
     assert line.covariance[2, 2] == pytest.approx(1e-6 + (1.15 * 30.0) ** 2 * 1e-10)
+
+
+#: Of the rotor in ``coasted``: Coulomb, viscous and square term over the inertia.
+SLOWING = (3.0, 0.06, 2e-4)
+
+
+def coasted(seed: int, **stated: float) -> Outcome:
+    """Return a coast-down with air drag too small to tell apart: 90 readings with a scatter of 0.15 rad/s."""
+    times = np.arange(0.0, 9.0, 0.1)
+    speed = coasting.speed_after(times, 30.0, *SLOWING)
+    read = speed + np.random.default_rng(seed).normal(0.0, 0.15, times.size)
+    return outcome(PROCEDURE, [({"time": times[speed > 2.0], "speed": read[speed > 2.0]}, stated)])
+
+
+def test_the_line_of_friction_that_is_told_of_is_the_one_that_is_given() -> None:
+    """NumPy's least squares through the square of speed, evenly from 15 % of the highest on."""
+    for stated in ({"moment_of_inertia": 0.1}, {}):
+        found = coasted(1, **stated)
+        assert found.line is not None
+        speeds = np.linspace(0.15 * found.line.top, found.line.top, 4001)
+        slope, level = np.polyfit(speeds, speeds**2, 1)
+        assert [found.line.coulomb, found.line.viscous] == pytest.approx([level, slope], rel=1e-3)
+    assert "windage" not in found.forms
+
+
+@pytest.mark.parametrize("inertia", [0.1, None])
+def test_the_bend_beside_the_line_hangs_together_with_it_as_in_repeated_runs(inertia: float | None) -> None:
+    """Coast-downs drawn anew: means, spreads and correlations are those of the forms; the true line is NumPy's."""
+    names = ("coulomb_friction", "viscous_friction") if inertia else ("coulomb_deceleration", "viscous_decay_rate")
+    stated, scale = ({"moment_of_inertia": inertia}, inertia) if inertia else ({}, 1.0)
+    drawn, told, tops = [], [], []
+    for found in (coasted(seed, **stated) for seed in range(100)):
+        if found.line is None or found.bend is None:
+            continue  # air drag is told apart by chance
+        forms = [*(found.forms[name] for name in names), found.bend]
+        influences = sorted({i for form in forms for i in form.terms}, key=lambda i: i.name)
+        matrix = np.array([[form.terms.get(i, 0.0) for i in influences] for form in forms])
+        drawn.append([form.value for form in forms])
+        told.append(matrix @ matrix.T)
+        tops.append(found.line.top)
+    assert len(drawn) >= 96
+    spread = np.std(drawn, axis=0, ddof=1)
+    speeds = np.linspace(0.15, 1.0, 4001) * np.mean(tops)
+    slope, level = np.polyfit(speeds, np.polyval(SLOWING[::-1], speeds), 1)
+    away = (np.mean(drawn, axis=0) - scale * np.array([level, slope, SLOWING[2]])) / spread
+    assert np.abs(away).max() < 0.35  # of the mean of a hundred: 3.5 standard errors
+    # The middle: where residuals look correlated by chance, nine blocks of the run tell the covariance roughly.
+    covariance = np.median(told, axis=0)
+    size = np.sqrt(np.diag(covariance))
+    assert covariance / np.outer(size, size) == pytest.approx(np.corrcoef(np.transpose(drawn)), abs=0.2)
+    assert size == pytest.approx(spread, rel=0.2)
 
 
 def test_several_runs_in_one_record_are_fitted_together() -> None:

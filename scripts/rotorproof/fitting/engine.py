@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..errors import FitError
-from ..procedures._friction_line import FrictionLine
+from ..procedures._friction_line import BEND, FrictionLine
 from ..procedures.base import Log, Procedure, Report
 from ..procedures.fit import Fit
 from ..quantities import quantities
@@ -79,6 +79,8 @@ class Outcome:
     adequacy: Adequacy = field(default_factory=lambda: judge(()))
     #: Where the straight line of friction stands, of a run that gives one.
     line: FrictionLine | None = None
+    #: The windage that the readings show beside the line without telling it apart, over the inertia where friction is.
+    bend: Form | None = None
     #: The errors of the instruments that were carried, by the name of their influence.
     errors: Mapping[str, InstrumentError] = field(default_factory=dict)
 
@@ -210,6 +212,7 @@ def run(
         report=report,
         adequacy=adequacy,
         line=procedure.friction_line(fit),
+        bend=without_rounding(response.form(BEND)) if BEND in fit.parameters else None,
         errors={error.influence.name: error for error in instruments},
     )
 
@@ -316,6 +319,14 @@ class _Response:
     def move_given(self, name: str, u: float) -> None:
         """Say that the direction added last moves a given scalar by ``u``."""
         self._slopes["given", name][len(self.directions) - 1] = u
+
+    def form(self, name: str) -> Form:
+        """Return a fitted parameter as a linear form."""
+        terms: dict[Influence, float] = defaultdict(float)
+        for place, slope in self._slopes["fit", name].items():
+            for influence, weight in self.directions[place].weights.items():
+                terms[influence] += slope * weight
+        return Form(self.parameters[name], {influence: c for influence, c in terms.items() if c != 0})
 
     def expansions(self) -> dict[str, Expansion]:
         """Return all inputs of the formula, each named by where it comes from."""

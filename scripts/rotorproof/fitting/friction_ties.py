@@ -170,11 +170,11 @@ class _Ties:
         reference = self.runs.outcomes[self.reference]
         own = reference.line
         assert own is not None
-        influence = Influence(f"assumed/{self.runs.unit}/bend_of_drag", "bend of the drag over speed")
-        if own.bend is not None and _INERTIA in reference.forms:
-            inertia = reference.forms[_INERTIA].value
-            windage = Form(own.bend[0] * inertia, {influence: own.bend[1] * inertia})
+        if reference.bend is not None:
+            # The same readings gave the line: what they share is in the influences.
+            windage = reference.bend.scaled(1.0 if FRICTION[0] in reference.forms else reference.forms[_INERTIA].value)
         else:
+            influence = Influence(f"assumed/{self.runs.unit}/bend_of_drag", "bend of the drag over speed")
             c, b = self.about
             most = _MOST_BEND * (c + b * line.top) / line.top**2
             windage = Form(0.5 * most, {influence: 0.5 * most / math.sqrt(3.0)})

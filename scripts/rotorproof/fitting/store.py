@@ -46,6 +46,7 @@ def save_fit(json_path: Path, arrays_path: Path, fit: UnitFit) -> None:
             "tests": list(outcome.tests),
             "with_controller_loss": list(outcome.with_controller_loss),
             "line": asdict(outcome.line) if outcome.line else None,
+            "bend": ledger.form(outcome.bend) if outcome.bend else None,
             "conditions": _conditions(outcome),
             "forms": {name: ledger.form(form) for name, form in outcome.forms.items()},
             "simulated": {name: found.as_json() for name, found in outcome.simulated.items()},
@@ -192,6 +193,8 @@ def load_fit(json_path: Path) -> dict[str, Any]:
     own = [*data["outcomes"], *data["derived"]]
     for part in [*own, *(outcome for one in data["parts"] for outcome in one["outcomes"])]:
         part["forms"] = forms(part["forms"])
+        if part.get("bend"):
+            part["bend"] = forms({"bend": part["bend"]})["bend"]
         part["simulated"] = {name: Simulation.from_json(entry) for name, entry in part["simulated"].items()}
     for part in own:
         part["tables"] = [Table(**table) for table in part["tables"]]

@@ -298,20 +298,25 @@ def pooled(records: Sequence[Coasted], scales: Sequence[float]) -> Torques:
 
 
 def straight(found: Torques, highest: float) -> Torques:
-    """Return c and b of the straight line through the parabola ``found`` (J,) c, b, d: what stays beside it is dropped.
+    """Return the straight line through the parabola ``found`` (J,) c, b, d, and d, which stays beside it.
 
     The line is that of least squares, evenly over the speeds from ``LOWEST`` of the ``highest`` (rad/s) on. A straight
     line fitted to the run itself would weigh speeds by the time the rotor spends at them, and take a different slope
     from the same bearing at another speed.
     """
+    turn = np.eye(found.values.size)
+    turn[-3:-1, -1] = line_of_square(highest)
+    return replace(found, values=turn @ found.values, covariance=turn @ found.covariance @ turn.T)
+
+
+def line_of_square(highest: float) -> tuple[float, float]:
+    """Return level (rad^2/s^2) and slope (rad/s) of the line through the square of speed, for ``straight``.
+
+    Over w evenly spread from ``low`` to ``high`` the square w^2 is the line (low + high) w - (low^2 + 4 low high +
+    high^2)/6 but for what is at right angles to any line.
+    """
     low = LOWEST * highest
-    # Over w evenly spread the square w^2 is the line (low + high) w - (low^2 + 4 low high + high^2)/6 but for what is
-    # at right angles to any line.
-    slope, level = low + highest, -(low * low + 4 * low * highest + highest * highest) / 6
-    before = found.values.size - 3
-    keep = np.eye(found.values.size)[: before + 2]
-    keep[before:, -1] = level, slope
-    return replace(found, values=keep @ found.values, covariance=keep @ found.covariance @ keep.T)
+    return -(low * low + 4 * low * highest + highest * highest) / 6, low + highest
 
 
 def from_added_inertia(records: Sequence[Coasted], added: Sequence[float]) -> Torques:

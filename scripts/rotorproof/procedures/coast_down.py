@@ -13,7 +13,7 @@ from ..physics import coasting
 from ..signs import number_text
 from ..uncertainty.coverage import interval
 from ..uncertainty.forms import Form, propagate
-from ._friction_line import FrictionLine
+from ._friction_line import BEND, FrictionLine
 from .base import (
     Axis,
     Condition,
@@ -91,13 +91,12 @@ class Choice:
 class Seen:
     """What the report shows: the records, their fits, and the misfit between them over its degrees of freedom.
 
-    ``squared`` are the fits with air drag where they were left out, ``None`` where they stand or could not be made.
+    ``windage`` tells whether air drag is told apart.
     """
 
     records: Sequence[Record]
     fitted: Sequence[coasting.Coasted]
     chi_squared: float
-    squared: Sequence[coasting.Coasted] | None
     windage: bool
 
 
@@ -222,29 +221,20 @@ class CoastDown(Procedure):
             time, speed = np.concatenate(record.times), np.concatenate(record.speeds)
             fit.left(f"speed of record {number}", "rad/s", speed, f, {"speed": speed}, time, blocks=(_SCATTER,))
         chi_squared = _combined(fitted, records, logs, given, choice.windage, fit=fit)
-        fit.seen = Seen(records, fitted, chi_squared, None if choice.windage else choice.squared, choice.windage)
+        fit.seen = Seen(records, fitted, chi_squared, choice.windage)
         return fit
 
     def friction_line(self, fit: Fit) -> FrictionLine | None:
-        """Return where the line stands, and the bend that the readings show without telling it apart.
+        """Return where the line stands that is given: the one through the parabola, evenly over speed.
 
-        A straight line is the fit with the square held at none, so it takes up of the square what their covariance
-        says, and what the readings then say of the square is independent of it.
+        ``None`` where the readings carry no parabola: what a line fitted to the run itself takes up depends on how long
+        the rotor spends at each speed.
         """
         seen = fit.seen
         top = max(float(w.max()) for r in seen.records for w in r.speeds)
         if seen.windage:
             return FrictionLine(0.0, 0.0, top)
-        if seen.squared is None:
-            return None
-        taken = np.array([-f.covariance[:2, 2] / f.covariance[2, 2] for f in seen.squared]).mean(axis=0)
-        inertia = fit.parameters.get("moment_of_inertia", 1.0)
-        # Over the rotor's own inertia, whatever was added to it.
-        shares = [1.0 + (r.added / inertia if "moment_of_inertia" in fit.parameters else 0.0) for r in seen.records]
-        each = [(f.values[2] * s, np.sqrt(f.covariance[2, 2]) * s) for f, s in zip(seen.squared, shares, strict=True)]
-        weight = np.array([u**-2.0 for _, u in each])
-        bend = float(np.average([value for value, _ in each], weights=weight))
-        return FrictionLine(float(taken[0]), float(taken[1]), top, (bend, float(weight.sum() ** -0.5)))
+        return FrictionLine(*coasting.line_of_square(top), top=top) if BEND in fit.parameters else None
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Say what air drag and inertia rest on, and show the stretches with their fits."""
@@ -300,7 +290,7 @@ class CoastDown(Procedure):
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return the fitted parameters under their public names; ratios from torques where these were fitted."""
-        result = dict(parameters)
+        result = {name: value for name, value in parameters.items() if name != BEND}
         inertia = result.get("moment_of_inertia")
         if inertia is not None and "coulomb_friction" in result:
             result["coulomb_deceleration"] = result["coulomb_friction"] / inertia
@@ -440,12 +430,14 @@ def _combined(
     fit: Fit,
 ) -> float:
     """Keep torques where the inertia can be known, ratios otherwise; returns how far the records disagree."""
-    names = ("coulomb_friction", "viscous_friction", "windage")[: 3 if windage else 2]
+    line = fitted[0].values.size == 3 and not windage
+    beside = (BEND,) if line else ("windage",) if windage else ()
+    names = ("coulomb_friction", "viscous_friction", *beside)
     top = max(float(w.max()) for record in records for w in record.speeds)
 
     def told(found: coasting.Torques) -> coasting.Torques:
-        """Return the line through a parabola that does not tell air drag apart."""
-        return coasting.straight(found, top) if fitted[0].values.size == 3 and not windage else found
+        """Return the line through a parabola that does not tell air drag apart, with the bend beside it."""
+        return coasting.straight(found, top) if line else found
 
     added = [record.added for record in records]
     inertia = _stated_inertia(logs)
@@ -456,7 +448,7 @@ def _combined(
         names = ("moment_of_inertia", *names)
         found = told(coasting.from_added_inertia(fitted, added))
     else:
-        names = ("coulomb_deceleration", "viscous_decay_rate")
+        names = ("coulomb_deceleration", "viscous_decay_rate", *((BEND,) if line else ()))
         found = told(coasting.pooled(fitted, [1.0] * len(fitted)))
         torque, middle = _torque_elsewhere(given, records)
         if torque is None:
@@ -465,19 +457,20 @@ def _combined(
                 "a single coast-down gives friction over inertia only; state 'moment_of_inertia', add a second log "
                 "with a known 'added_inertia', or add a no-load test",
             )
-            found = replace(found, values=found.values[:2], covariance=found.covariance[:2, :2])
+            keep = len(names)
+            found = replace(found, values=found.values[:keep], covariance=found.covariance[:keep, :keep])
         else:
             # The friction torque measured elsewhere over the deceleration seen here, at mid speed.
             names = (*names, "moment_of_inertia")
-            powers = middle ** np.arange(found.values.size)
+            powers = middle ** np.arange(found.values.size) * ([1.0, 1.0, 0.0] if line else 1.0)
             slowing = float(found.values @ powers)
-            transform = np.vstack([np.eye(found.values.size)[:2], -torque / slowing**2 * powers])
-            three = np.array([*found.values[:2], torque / slowing - records[0].added])
-            found = replace(found, values=three, covariance=transform @ found.covariance @ transform.T)
+            transform = np.vstack([np.eye(found.values.size)[: len(names) - 1], -torque / slowing**2 * powers])
+            values = np.array([*found.values[: len(names) - 1], torque / slowing - records[0].added])
+            found = replace(found, values=values, covariance=transform @ found.covariance @ transform.T)
     # Records that agree less than their own scatter allows widen it (Birge).
     covariance = found.covariance * max(1.0, found.chi_squared)
-    values = {name: float(v) for name, v in zip(names, found.values, strict=True)}
-    fit.block(_SCATTER, values, covariance, found.degrees_of_freedom)
+    named = {name: float(v) for name, v in zip(names, found.values, strict=True)}
+    fit.block(_SCATTER, named, covariance, found.degrees_of_freedom)
     return found.chi_squared
 
 
