@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 
 from rotorproof.commands.choose import _asked
 from rotorproof.errors import InputError
@@ -12,6 +15,7 @@ from rotorproof.settings.run import RunSettings
 
 PACK = {"voltage_full": "42 V", "voltage_nominal": "36 V", "voltage_empty": "30 V"}
 VEHICLE = {"mass": "110 kg", "rolling_resistance": "0.8 percent", "drag_area": "0.5 m^2", "cruise_speed": "20 km/h"}
+DOCS = Path(__file__).parents[2] / "docs"
 DUTY = {"climb_grade": "6 percent", "climb_speed": "12 km/h", "start_grade": "10 percent"}
 
 
@@ -34,6 +38,17 @@ def test_a_named_vehicle_goes_with_its_pack_and_duty() -> None:
 def test_the_only_vehicle_needs_no_name() -> None:
     settings = _settings(pack=PACK, vehicle=VEHICLE, duties={"vehicle": DUTY})
     assert _asked(settings, "", "")[0].vehicle is not None
+    assert _asked(settings, "vehicle", "") == _asked(settings, "", "")
+
+
+def test_the_examples_of_the_docs_can_be_asked_together() -> None:
+    known = {}
+    for page, key in (("packs-and-vehicles.md", "packs"), ("season.md", "duties")):
+        text = (DOCS / page).read_text(encoding="utf-8")
+        (block,) = re.findall(rf"^    {key}:\n(?:     .+\n|    \w+:\n)+", text, re.MULTILINE)
+        known |= yaml.safe_load(block)
+    application, _ = _asked(_settings(**known), "cargo", "")
+    assert (application.vehicle_name, application.pack_name) == ("cargo", "48V-15Ah")
 
 
 @pytest.mark.parametrize(
@@ -45,7 +60,7 @@ def test_the_only_vehicle_needs_no_name() -> None:
         (
             {"packs": {"36V": PACK, "48V": PACK}, "vehicles": {"city": VEHICLE}, "duties": {"city": DUTY}},
             "city",
-            "city on 36V, city on 48V",
+            'VEHICLE=NAME ARGS="--pack NAME".*city on 36V, city on 48V',
         ),
         (
             {
@@ -54,7 +69,7 @@ def test_the_only_vehicle_needs_no_name() -> None:
                 "duties": {"vehicle": DUTY},
             },
             "",
-            "states no 'cruise_speed'",
+            "states no 'cruise_speed'.*beside the vehicle's 'mass', for example 'cruise_speed: 20 km/h'",
         ),
     ],
 )

@@ -34,7 +34,9 @@ _ONLY = "vehicle"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Describe the command's arguments."""
-    parser.add_argument("vehicle", nargs="?", default="", metavar="VEHICLE", help="one of 'vehicles' in config.yaml")
+    parser.add_argument(
+        "vehicle", nargs="?", default="", metavar="VEHICLE", help="one of 'vehicles' in config.yaml, or 'vehicle'"
+    )
     parser.add_argument("--pack", default="", help="one of 'packs', where the vehicle goes with several")
     parser.add_argument(
         "--config", nargs="+", default=[], metavar="KEY=VALUE", help="override settings of config/config.yaml"
@@ -81,14 +83,19 @@ def run(args: argparse.Namespace) -> int:
 
 def _asked(settings: RunSettings, vehicle: str, pack: str) -> tuple[Application, Duty]:
     """Return vehicle, pack and duty. Raises ``InputError`` where they are not stated, or not uniquely."""
+    if vehicle == _ONLY and not settings.vehicles:
+        vehicle = ""
     if vehicle and vehicle not in settings.vehicles:
-        there = ", ".join(settings.vehicles) or "none has a name; leave VEHICLE out"
-        raise InputError(Problem(f"there is no vehicle {vehicle!r} under 'vehicles'; there are: {there}", _FILE))
+        there = (
+            f"there are: {', '.join(settings.vehicles)}" if settings.vehicles else f"the only one is called {_ONLY!r}"
+        )
+        raise InputError(Problem(f"there is no vehicle {vehicle!r} under 'vehicles'; {there}", _FILE))
     every = [one for one in applications((), settings) if one.vehicle is not None and one.pack is not None]
     meant = [one for one in every if vehicle in ("", one.vehicle_name) and pack in ("", one.pack_name)]
     if len(meant) != 1:
         named = ", ".join(f"{one.vehicle_name or _ONLY} on {one.pack_name or 'the pack'}" for one in meant or every)
-        words = f"say which is meant by VEHICLE and --pack; there are: {named or 'no pack with a vehicle'}"
+        how = 'make choose VEHICLE=NAME ARGS="--pack NAME"'
+        words = f"say which vehicle and pack are meant ({how}); there are: {named or 'no pack with a vehicle'}"
         raise InputError(Problem(words, _FILE))
     (application,) = meant
     name = application.vehicle_name or _ONLY
@@ -100,7 +107,12 @@ def _asked(settings: RunSettings, vehicle: str, pack: str) -> tuple[Application,
         )
         raise InputError(Problem(words, _FILE, column="duties"))
     if application.vehicle is not None and application.vehicle.cruise_speed is None:
-        raise InputError(Problem(f"the vehicle {name!r} states no 'cruise_speed', which is part of the duty", _FILE))
+        key = f"vehicles, {name}" if settings.vehicles else _ONLY
+        words = (
+            f"the vehicle {name!r} states no 'cruise_speed', which is part of the duty; write it beside the vehicle's "
+            "'mass', for example 'cruise_speed: 20 km/h'"
+        )
+        raise InputError(Problem(words, _FILE, column=key))
     return application, duty
 
 
