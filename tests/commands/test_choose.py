@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 from typing import Any
@@ -9,9 +10,15 @@ from typing import Any
 import pytest
 import yaml
 
+from rotorproof.__main__ import main
+from rotorproof.commands import choose
 from rotorproof.commands.choose import _asked
+from rotorproof.decision.results import build_results
 from rotorproof.errors import InputError
+from rotorproof.jsonio import write_json
+from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.settings.run import RunSettings
+from tests.errors.bench import Bench
 
 PACK = {"voltage_full": "42 V", "voltage_nominal": "36 V", "voltage_empty": "30 V"}
 VEHICLE = {"mass": "110 kg", "rolling_resistance": "0.8 percent", "drag_area": "0.5 m^2", "cruise_speed": "20 km/h"}
@@ -76,3 +83,30 @@ def test_the_examples_of_the_docs_can_be_asked_together() -> None:
 def test_what_is_missing_is_said(known: dict[str, Any], vehicle: str, said: str) -> None:
     with pytest.raises(InputError, match=said):
         _asked(_settings(**known), vehicle, "")
+
+
+@pytest.fixture
+def stocked(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    monkeypatch.setattr(choose, "ROOT", bench.root)
+    known = {"config_version": 1, "pack": PACK, "vehicle": VEHICLE, "duties": {"vehicle": DUTY}}
+    (bench.root / "config/config.yaml").write_text(yaml.safe_dump(known), encoding="utf-8")
+    return bench
+
+
+def test_each_unit_that_is_left_out_is_named_with_the_reason(
+    stocked: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    nothing: dict[str, Any] = {"outcomes": [], "derived": [], "problems": []}
+    asked = AcceptanceSet.model_validate({"criteria": [{"quantity": "phase_resistance", "max": "0.13 ohm"}]})
+    found = build_results("GOOD", "motor", nothing, [], asked, 0.95)
+    write_json(stocked.root / "reports/GOOD/results.json", found.as_json())
+    assert main(["choose", "vehicle"]) == 1
+    said = capsys.readouterr()
+    assert said.out.startswith("0 motors, 0 controllers, 0 pairs for vehicle\n")
+    assert "No pair can be predicted: no motor and no controller is accepted." in said.err
+    assert "GOOD left out: incomplete" in said.err
+    assert "BAD left out: no report there; run 'make report UNIT=BAD'" in said.err
+    written = json.loads((stocked.root / "reports/choices/vehicle/choice.json").read_text(encoding="utf-8"))
+    assert written["left_out"]["GOOD"] == "incomplete"
+    page = (stocked.root / "reports/choices/vehicle/choice.html").read_text(encoding="utf-8")
+    assert "GOOD (incomplete)" in page

@@ -13,7 +13,14 @@ from rotorproof.season.choice import choice_data
 from rotorproof.season.stock import Candidate, rank
 from rotorproof.uncertainty.forms import Form, Influence
 
-ABOUT = {"vehicle": "cargo", "pack": "48V", "workshop": "", "latest": "2026-05-02", "asked": "Duty: <b>cruise</b>."}
+ABOUT = {
+    "vehicle": "cargo",
+    "pack": "48V",
+    "workshop": "",
+    "latest": "2026-05-02",
+    "asked": "Duty: <b>cruise</b>.",
+    "accepted": {"motor": 42, "controller": 1},
+}
 
 
 def _pair(place: int, heat: float | None, full: bool = True) -> Candidate:
@@ -77,5 +84,14 @@ def test_a_stock_of_nothing_says_so(tmp_path: Path) -> None:
         tmp_path, choice_data({"pairs": [], "motors": [], "controllers": []}, 0.95, ABOUT), {"M": "needs a fit"}
     )
     page = (tmp_path / "choice.html").read_text(encoding="utf-8")
-    assert "No pair can be predicted" in page
+    assert "No pair can be predicted: see below what is missing." in page
     assert "M (needs a fit)" in page
+
+
+def test_a_stock_that_lacks_a_kind_says_which(tmp_path: Path) -> None:
+    none = {"pairs": [], "motors": [], "controllers": []}
+    about = {**ABOUT, "accepted": {"motor": 3, "controller": 0}}
+    write_choice(tmp_path, choice_data(none, 0.95, about), {"C": "incomplete"})
+    page = (tmp_path / "choice.html").read_text(encoding="utf-8")
+    assert "No pair can be predicted: no controller is accepted." in page
+    assert "Left out: C (incomplete)." in page

@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from pathlib import Path
 from typing import Any
 
 from ..decision.models import Results
@@ -17,7 +18,8 @@ from ..errors import InputError, Problem
 from ..fitting.parts import Part, part
 from ..fitting.store import load_fit
 from ..rendering import numbers
-from ..rendering.choice_view import ASKED, write_choice
+from ..rendering.choice_view import ASKED, verdict, write_choice
+from ..rendering.words import counted
 from ..season.choice import choice_data
 from ..season.gather import day_of, is_standard
 from ..season.shelf import shelf
@@ -51,13 +53,16 @@ def run(args: argparse.Namespace) -> int:
     reports = ROOT / plan.reports
     stock: dict[str, list[Part]] = {"motor": [], "controller": []}
     days = []
+    not_taken = dict.fromkeys(plan.refused, "refused: 'make check' says why")
     for unit in plan.all_units:
-        results, fit = (reports / place for place in (f"{unit['unit']}/results.json", f".work/{unit['unit']}/fit.json"))
-        if unit["kind"] not in stock or is_standard(unit) or not (results.is_file() and fit.is_file()):
+        kind, named = unit["kind"], unit["unit"]
+        if kind not in stock or is_standard(unit):
             continue
-        if Results.read(results).verdict == "accepted":
-            stock[unit["kind"]].append(part(unit["kind"], unit["unit"], load_fit(fit)))
-            days += [day] if (day := day_of(unit)) else []
+        if why := _not_taken(reports, named):
+            not_taken[named] = why
+            continue
+        stock[kind].append(part(kind, named, load_fit(_fit(reports, named))))
+        days += [day] if (day := day_of(unit)) else []
     found = shelf(stock["motor"], stock["controller"], plan.settings, application, duty, name)
     ranked = {"pairs": rank(found.pairs), "motors": rank(found.motors), "controllers": rank(found.controllers)}
     about: dict[str, Any] = {
@@ -66,10 +71,12 @@ def run(args: argparse.Namespace) -> int:
         "workshop": plan.settings.workshop or "",
         "latest": max(days).isoformat() if days else "",
         "asked": _words(application, duty),
+        "accepted": {kind: len(parts) for kind, parts in stock.items()},
     }
     folder = reports / "choices" / name
-    write_choice(folder, choice_data(ranked, plan.settings.coverage_probability, about), found.left_out)
-    print(f"{len(found.motors)} motors, {len(found.controllers)} controllers, {len(found.pairs)} pairs for {name}")
+    write_choice(folder, choice_data(ranked, plan.settings.coverage_probability, about), found.left_out | not_taken)
+    kinds = (("motor", found.motors), ("controller", found.controllers), ("pair", found.pairs))
+    print(f"{', '.join(counted(len(these), kind) for kind, these in kinds)} for {name}")
     for one in ranked["pairs"][:5]:
         tie = " tie" if one.tied else ""
         lacking = one.candidate.lacking
@@ -77,8 +84,25 @@ def run(args: argparse.Namespace) -> int:
         print(f"  {one.rank}{tie}  {one.candidate.name}  meets {what} with {numbers.probability(one.meets)}")
     print(os.path.relpath(folder / "choice.pdf"))
     if not found.pairs:
-        print("no pair can be predicted; the page says what is missing", file=sys.stderr)
+        print(verdict([], about["accepted"]), file=sys.stderr)
+        for unit_name, why in (found.left_out | not_taken).items():
+            print(f"  {unit_name} left out: {why}", file=sys.stderr)
     return 0 if found.pairs else 1
+
+
+def _fit(reports: Path, unit: str) -> Path:
+    return reports / ".work" / unit / "fit.json"
+
+
+def _not_taken(reports: Path, unit: str) -> str:
+    """Return why a unit is not in the stock; nothing where it is accepted."""
+    results = reports / unit / "results.json"
+    if not results.is_file():
+        return f"no report there; run 'make report UNIT={unit}'"
+    found = Results.read(results).verdict
+    if found != "accepted":
+        return found
+    return "" if _fit(reports, unit).is_file() else f"its fit is gone; run 'make report UNIT={unit}'"
 
 
 def _asked(settings: RunSettings, vehicle: str, pack: str) -> tuple[Application, Duty]:

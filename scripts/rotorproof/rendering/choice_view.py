@@ -92,7 +92,7 @@ def write_choice(folder: Path, choice: Mapping[str, Any], left_out: Mapping[str,
             left_out=list(left_out.items())[:_MOST_LEFT_OUT],
             more_left_out=max(0, len(left_out) - _MOST_LEFT_OUT),
             asked=[words for key, words in ASKED.items() if key != "empty"],
-            verdict=_verdict(choice["pairs"]),
+            verdict=verdict(choice["pairs"], choice["accepted"]),
             report_id=identifier,
             css=css,
         )
@@ -102,10 +102,11 @@ def write_choice(folder: Path, choice: Mapping[str, Any], left_out: Mapping[str,
     write_bytes(folder / "choice.pdf", pdf.write(html, css, images={}, identifier=identifier))
 
 
-def _verdict(pairs: Sequence[Mapping[str, Any]]) -> str:
-    """Return the choice in one sentence."""
+def verdict(pairs: Sequence[Mapping[str, Any]], accepted: Mapping[str, int]) -> str:
+    """Return the choice in one sentence; ``accepted`` counts the units of each kind that were accepted."""
     if not pairs:
-        return "No pair can be predicted: see below what is missing."
+        none = " and ".join(f"no {kind}" for kind, count in accepted.items() if not count)
+        return f"No pair can be predicted: {f'{none} is accepted' if none else 'see below what is missing'}."
     first = [one for one in pairs if one["rank"] == pairs[0]["rank"]]
     name, chance = _name(first[0]), numbers.probability(first[0][_MEETS])
     others = ", ".join(_name(one) for one in first[1:4]) + (" and more" if len(first) > 4 else "")
