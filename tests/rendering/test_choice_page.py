@@ -54,6 +54,8 @@ def test_it_is_one_page_and_says_what_is_a_tie(folder: Path) -> None:
     assert "<b>cruise</b>" in text
     page = (folder / "choice.html").read_text(encoding="utf-8")
     assert "&lt;b&gt;" in page
+    # A start on the empty pack is no part of the duty.
+    assert "meets every part of the duty. Beside the duty: on the empty pack it would not start again" in page
     assert "more of lower rank are in choice.json" in page
 
 

@@ -162,11 +162,11 @@ def _row(one: Mapping[str, Any]) -> RowView:
     lacking = _lacking(one)
     why = _missed(one) or ("meets what was measured" if lacking else "meets every part of the duty")
     why += f"; not measured: {', '.join(lacking)}" if lacking else ""
-    if "empty" in margins and margins["empty"]["value"] < 0:
-        why += "; does not start again on the empty pack"
     first_better = one["probability_that_the_first_of_its_rank_is_better"]
     if one["tied"] and first_better != 0.5:
         why += f"; the first of this rank is better with {numbers.probability(first_better)}"
+    if "empty" in margins and margins["empty"]["value"] < 0:
+        why += ". Beside the duty: on the empty pack it would not start again"
     return RowView(
         f"{one['rank']}{' tie' if one['tied'] else ''}",
         _name(one),
