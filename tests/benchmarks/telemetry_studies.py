@@ -62,7 +62,7 @@ def drawn(rng: np.random.Generator, kind: str) -> Case:
             Reader("voltage", "0.5 %", ("voltage_q", "voltage_d")),
             Reader("current", "1 % + 20 mA", ("current_q", "current_d")),
         ),
-        {"pole_pairs": float(truth.pole_pairs), "winding_constant": 234.5},
+        {"pole_pairs": float(truth.pole_pairs), "winding_constant": 234.5, "nameplate_rated_voltage": 60.0},
     )
 
 

@@ -114,6 +114,64 @@ def test_a_rotor_that_is_held_gives_no_emf() -> None:
     assert found.forms["inductance_q"].value == pytest.approx(held.inductance_q, rel=0.1)
 
 
+@cache
+def at_speed(speed: float, noise: float, levels: tuple[float, ...] = (2.0, 8.0, -3.0, 6.0, 4.0)) -> Columns:
+    """Return the record of a rotor that something holds at one speed (rad/s), read with that scatter."""
+    truth = Truth(rate=2000.0, resistance=0.1, inertia=1e9, speed_noise=noise)
+    return telemetry(truth, steps(levels, 0.1, reach=1e3), 0.1 * len(levels), np.random.default_rng(6), speed)
+
+
+def test_a_rotor_driven_at_one_speed_turns() -> None:
+    found = run(at_speed(60.0, 0.06))
+    for name, true in (("phase_resistance", 0.1), ("torque_constant_q", 1.5 * TRUTH.emf)):
+        cover = found.result(name).interval(0.95)
+        assert cover.low <= true <= cover.high, name
+        assert cover.expanded_uncertainty < 0.15 * true, name
+    assert "moment_of_inertia" not in found.forms
+
+
+@pytest.mark.parametrize("wander", [0.0, 0.02])
+def test_the_scatter_of_a_held_rotors_speed_is_no_turning(wander: float) -> None:
+    columns = dict(at_speed(0.0, 0.005))
+    columns["speed"] = columns["speed"] + wander * np.sin(2 * np.pi * 7.0 * columns["time"])
+    found = run(columns)
+    assert "turn" in found.fit.missing["emf_constant_dc"]
+    assert "moment_of_inertia" in found.fit.missing
+    cover = found.result("phase_resistance").interval(0.95)
+    assert cover.low <= 0.1 <= cover.high
+    stands = "is no more than scatter" in " ".join(found.report.notes)
+    assert stands == (wander == 0.0)
+
+
+def test_a_supply_that_nobody_knows_is_not_made_up() -> None:
+    # The current hardly changes: nothing tells what dead time takes off from resistance.
+    whole = at_speed(60.0, 0.06, (8.0, 7.9))
+    one = {name: values[whole["time"] > 0.05] for name, values in whole.items()}
+    with pytest.raises(FitError, match="log 'supply_voltage', or step"):
+        run(one)
+    given = {"pole_pairs": TRUTH.pole_pairs, "nameplate_rated_voltage": 60.0}
+    said = outcome(PROCEDURE, [(one, STATED)], **given).report.notes
+    assert any("rated 60 V of the nameplate stands in" in note for note in said)
+    logged = {**one, "supply_voltage": np.full(one["time"].size, 60.0)}
+    assert not any("stands in" in note for note in run(logged).report.notes)
+
+
+@pytest.mark.parametrize(("kind", "names"), [(0.0, {"inductance_q"}), (1.0, {"emf_constant_dc", "moment_of_inertia"})])
+def test_what_scales_with_a_nameplates_pole_pairs_is_stated(kind: float, names: set[str]) -> None:
+    columns = {**record(), "speed": record()["speed"] * (TRUTH.pole_pairs if kind else 1.0)}
+    conditions = {**STATED, "speed_kind": kind}
+    plate = outcome(PROCEDURE, [(columns, conditions)], nameplate_pole_pairs=float(TRUTH.pole_pairs))
+    assert names <= set(plate.report.stated)
+    assert set(plate.report.stated.values()) == {f"pole pairs {TRUTH.pole_pairs}"}
+    # By hand: what is not called stated does not move with the pole pairs.
+    other = outcome(PROCEDURE, [(columns, conditions)], nameplate_pole_pairs=float(TRUTH.pole_pairs + 1))
+    for name in set(plate.forms) & set(other.forms):
+        moved = other.forms[name].value != pytest.approx(plate.forms[name].value, rel=0.005)
+        assert moved == (name in plate.report.stated), name
+    counted = outcome(PROCEDURE, [(columns, conditions)], pole_pairs=float(TRUTH.pole_pairs), nameplate_pole_pairs=10.0)
+    assert not counted.report.stated
+
+
 @pytest.mark.parametrize(
     ("columns", "words"),
     [

@@ -60,12 +60,17 @@ class Truth:
 Program = Callable[[float, float], tuple[float, float]]
 
 
-def telemetry(truth: Truth, asked: Program, duration: float, rng: np.random.Generator) -> dict[str, np.ndarray]:
-    """Return the columns of a record, amplitude-invariant and mechanical; ``asked`` gives i_d, i_q by time, speed."""
+def telemetry(
+    truth: Truth, asked: Program, duration: float, rng: np.random.Generator, speed: float = 0.0
+) -> dict[str, np.ndarray]:
+    """Return the columns of a record, amplitude-invariant and mechanical; ``asked`` gives i_d, i_q by time, speed.
+
+    The rotor begins at ``speed`` (rad/s).
+    """
     period, band = 1.0 / truth.rate, 0.25 * truth.rate
     step, count = period / _STEPS, int(duration * truth.rate)
     noise = rng.standard_normal((count, 3)) * (truth.current_noise, truth.current_noise, truth.speed_noise)
-    sum_d = sum_q = i_d = i_q = speed = 0.0
+    sum_d = sum_q = i_d = i_q = 0.0
     rows = []
     for k in range(count):
         read_d, read_q, read_speed = i_d + noise[k, 0], i_q + noise[k, 1], speed + noise[k, 2]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..physics.two_axis import Electrical, Mechanical, Record
-from ..signs import number_text
+from ..signs import number_text, value_text
 from . import _magnets
 from .base import Axis, Log, Panel, Report, Series, drawn
 
@@ -31,6 +31,13 @@ class Seen:
     transform: str
 
 
+def supply(log: Log, given: Mapping[str, float]) -> float | None:
+    """Return the supply's mean voltage in V as logged, else the rated one of the nameplate, else ``None``."""
+    if "supply_voltage" in log:
+        return float(np.mean(log["supply_voltage"]))
+    return given.get("nameplate_rated_voltage")
+
+
 def report(log: Log, given: Mapping[str, float], seen: Seen, *, told_bridge: bool) -> Report:
     """Return what the report shows of a record."""
     found, record, fitted = Report(), seen.record, seen.fitted
@@ -50,6 +57,20 @@ def report(log: Log, given: Mapping[str, float], seen: Seen, *, told_bridge: boo
         found.notes.append(
             f"Dead time and drops take {number_text(fitted.value('bridge'), '.2g')} V off the voltage asked for, as "
             "the currents of the record tell."
+        )
+    elif "supply_voltage" not in log:
+        rated = value_text(given["nameplate_rated_voltage"], "V")
+        found.notes.append(
+            f"The supply's voltage is not logged; the rated {rated} of the nameplate stands in for it where dead time "
+            "and drops are taken for a share of it. Log 'supply_voltage' to have it measured."
+        )
+    if not fitted.terms.turning:
+        largest = number_text(float(np.abs(fitted.speed).max()), ".2g")
+        found.notes.append(f"The rotor stands: its speed, up to {largest} rad/s, is no more than scatter.")
+    if "pole_pairs" not in given:
+        found.notes.append(
+            f"The pole pairs, {number_text(given['nameplate_pole_pairs'], '.0f')}, are those of the nameplate: no test "
+            "counted them. An open-circuit test does."
         )
     if record.voltage_d is None or record.current_d is None:
         found.notes.append("Without the d axis its current is taken for zero.")

@@ -35,8 +35,10 @@ _LOOSE = 0.3
 _BRIDGE = 0.2
 #: Shares of the largest current up to which the bridge's voltage may fade, beside the one used (common practice).
 _FADES = (0.02, 0.15)
-#: The rotor stands where its EMF is below this share of the largest voltage.
+#: An EMF below this share of the largest voltage is not told from an offset of either.
 _STANDS = 0.02
+#: The rotor stands where the mean square of its speed in short windows is no more than so many times that of scatter.
+_WITHIN = 4.0
 #: Correlation of the d axis' voltage with speed times current from which on its sign is wrong.
 _MIRRORED = 0.7
 #: Readings within an electrical time constant from which on a change of current shows the inductance by itself.
@@ -138,9 +140,8 @@ class Telemetry(Procedure):
         """Find the unknowns that the readings determine, and the windows."""
         log = logs[0]
         record = _record(log, given)
-        voltage = float(np.abs(record.voltage_q).max())
-        terms = Terms(_SHORTEST, _turns(record, voltage), record.voltage_d is not None and record.current_d is not None)
-        lost = _bridge(log, record, given)
+        terms = Terms(_SHORTEST, _turns(record), record.voltage_d is not None and record.current_d is not None)
+        lost = _bridge(log, given)
         first = two_axis.fit_voltages(record, terms, lost)
         _refuse_signs(record, first)
         constant = first.value("inductance_q") / first.value("resistance")
@@ -150,10 +151,18 @@ class Telemetry(Procedure):
         length = round(_WINDOW * constant / record.step) if seen else _SHORTEST
         terms = replace(terms, length=int(np.clip(length, _SHORTEST, _LONGEST)))
         terms = _told(record, terms, lost)
+        if not terms.bridge and _telemetry_views.supply(log, given) is None:
+            raise FitError(
+                "what dead time and drops take off the voltage is not known: the currents do not tell it, and neither "
+                "is the supply's voltage logged nor the rated one on the nameplate; log 'supply_voltage', or step "
+                "through more levels of current"
+            )
         fitted = two_axis.fit_voltages(record, terms, lost)
         shapes = [two_axis.fit_voltages(record, terms, lost, small).value("resistance") for small in _FADES]
         doubt = max(abs(one - fitted.value("resistance")) for one in shapes)
         loose = _loose(record, fitted, seen=seen)
+        if terms.turning and _slight(record, fitted):
+            loose["emf"] = "the rotor hardly turns: its EMF is less than 2 percent of the voltage; let it turn faster"
         if not terms.turning:
             return Choice(terms, None, {**loose, "rotor": "the rotor does not turn in this record"}, doubt)
         pull = _pull(record, fitted)
@@ -172,7 +181,7 @@ class Telemetry(Procedure):
         """Fit the voltage equations, then the rotor's, over the chosen windows."""
         log, fit = logs[0], Fit()
         record = _record(log, given)
-        fitted = two_axis.fit_voltages(record, choice.terms, _bridge(log, record, given))
+        fitted = two_axis.fit_voltages(record, choice.terms, _bridge(log, given))
         names = [_named(name, choice) for name in choice.terms.names]
         label = "scatter of the voltages over currents and speed"
         fit.estimates(label, names, fitted.estimates)
@@ -237,7 +246,11 @@ class Telemetry(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Say what was taken for what, compare with the supply's power, and show both fits."""
-        return _telemetry_views.report(logs[0], given, fit.seen, told_bridge=choice.terms.bridge)
+        found = _telemetry_views.report(logs[0], given, fit.seen, told_bridge=choice.terms.bridge)
+        if "pole_pairs" not in given:
+            resting = _BY_PAIRS[_KINDS[int(logs[0].conditions["speed_kind"])]]
+            found.stated |= dict.fromkeys(resting, f"pole pairs {given['nameplate_pole_pairs']:.0f}")
+        return found
 
     def friction_line(self, fit: Fit) -> FrictionLine | None:
         """Return where the line of the rotor's equation stands: the same fit of the torque of a unit of windage."""
@@ -272,6 +285,18 @@ class Telemetry(Procedure):
                 fit.lacking(names, loose[key])
 
 
+#: What scales with the pole pairs, by the kind of speed: from electrical speed that of the wheel, and the other way.
+_BY_PAIRS = {
+    "electrical": (
+        "torque_constant_q",
+        "emf_constant_dc",
+        "speed_constant",
+        "moment_of_inertia",
+        "coulomb_friction",
+        "viscous_friction",
+    ),
+    "mechanical": ("inductance_q", "inductance_d", "electrical_time_constant"),
+}
 _ROTOR = {"moment_of_inertia": "inertia", "coulomb_friction": "coulomb", "viscous_friction": "viscous"}
 #: Fitted unknown -> the quantities that go with it.
 _OUTPUTS = {
@@ -338,10 +363,17 @@ def _record(log: Log, given: Mapping[str, float]) -> Record:
     return Record(log["time"], peak * log["voltage_q"], peak * log["current_q"], speed, turns, **d_axis)
 
 
-def _turns(record: Record, voltage: float) -> bool:
-    """Tell whether the rotor turns: its speed moves the voltage by more than a little."""
-    size = float(np.abs(record.speed).max())
-    return size > 0 and float(np.ptp(record.speed)) > _STANDS * size and voltage > 0
+def _turns(record: Record) -> bool:
+    """Tell whether the rotor turns: whether its speed is more than scatter, be it steady or not."""
+    found = two_axis.windows(record.time, _SHORTEST)
+    noise = two_axis.scatter(record.speed) * float(np.mean(np.sum(found.mean**2, axis=1)))
+    return float(np.mean(found.means(record.speed) ** 2)) > _WITHIN * noise
+
+
+def _slight(record: Record, fitted: Electrical) -> bool:
+    """Tell whether the EMF is too small beside the voltage to be more than an offset of speed or voltage."""
+    largest = float(np.abs(fitted.speed).max()) * abs(fitted.value("emf"))
+    return largest < _STANDS * float(np.abs(record.voltage_q).max())
 
 
 def _winding(log: Log) -> float | None:
@@ -351,13 +383,12 @@ def _winding(log: Log) -> float | None:
     return log.conditions.get("winding_temperature")
 
 
-def _bridge(log: Log, record: Record, given: Mapping[str, float]) -> float:
-    """Return the voltage in V that the bridge takes off by assumption, as the amplitude of its fundamental."""
-    if "supply_voltage" in log:
-        supply = float(np.mean(log["supply_voltage"]))
-    else:
-        supply = given.get("nameplate_rated_voltage", 2.0 * float(np.abs(record.voltage_q).max()))
-    return given["bridge_share"] * supply
+def _bridge(log: Log, given: Mapping[str, float]) -> float:
+    """Return the voltage in V that the bridge takes off by assumption, as the amplitude of its fundamental.
+
+    Nothing where the supply's voltage is not known: then the currents must tell it.
+    """
+    return given["bridge_share"] * (_telemetry_views.supply(log, given) or 0.0)
 
 
 def _refuse_signs(record: Record, first: Electrical) -> None:
@@ -371,9 +402,10 @@ def _refuse_signs(record: Record, first: Electrical) -> None:
             "the voltage falls as the current rises, as in a generator's counting; the current is to count positive "
             "where it drives the motor: invert it in the layout"
         )
-    if first.terms.turning and surely_negative("emf"):
+    turning = first.terms.turning and not _slight(record, first)
+    if turning and surely_negative("emf"):
         raise FitError("speed and q-axis voltage have opposite signs; invert one of them in the layout")
-    if first.terms.d_axis and first.terms.turning and _mirrored(record):
+    if first.terms.d_axis and turning and _mirrored(record):
         raise FitError(
             "the d-axis voltage has the wrong sign for this current and speed: motoring it lies below zero; invert the "
             "d axis in the layout, or check that the speed is the kind that is stated"
