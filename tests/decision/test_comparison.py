@@ -151,3 +151,17 @@ def test_what_is_written_is_what_the_schema_says() -> None:
     del found["quantities"]["phase_resistance"]["pairs"][0]["correlation"]
     with pytest.raises(jsonschema.ValidationError, match="correlation"):
         check(found)
+
+
+def test_how_a_test_was_run_is_no_difference_of_units() -> None:
+    def locked(name: str, current: float) -> Measured:
+        one = unit(name, 0.120)
+        part = {**one.fit["outcomes"][0], "procedure": "locked-rotor", "label": "locked-rotor"}
+        part["forms"] = {"droop_current": Form(current), "saturation_current": Form(current + 30.0)}
+        fit = {**one.fit, "outcomes": [*one.fit["outcomes"], part]}
+        return Measured(one.facts, build_results(name, "motor", fit, [], LIMITS, 0.95), fit)
+
+    found = compare("x", [locked("A", 24.001), locked("B", 24.0)], 0.95)
+    assert "droop_current" not in found.quantities
+    assert "saturation_current" in found.quantities
+    assert "droop_current" not in compare("x", [locked("A", 24.001), unit("B", 0.12)], 0.95).one_unit_only

@@ -116,7 +116,8 @@ def compare(name: str, units: Sequence[Measured], probability: float) -> Compari
         best = {
             name: {q: one for q, one in found.items() if q not in applied_quantities()} for name, found in best.items()
         }
-    shared = [q for q in quantities() if sum(q in found for found in best.values()) >= 2]
+    of_units = [q for q, known in quantities().items() if not known.of_test]
+    shared = [q for q in of_units if sum(q in found for found in best.values()) >= 2]
     rows: dict[str, ComparedQuantity] = {}
     differences: dict[str, dict[tuple[str, str], Difference]] = {}
     for quantity in shared:
@@ -138,7 +139,7 @@ def compare(name: str, units: Sequence[Measured], probability: float) -> Compari
         choice=choose(about, criteria, rows),
         one_unit_only={
             q: next(unit.name for unit in units if q in best[unit.name])
-            for q in quantities()
+            for q in of_units
             if sum(q in found for found in best.values()) == 1
         },
         same_unit=_same_unit(units),

@@ -71,6 +71,8 @@ class Quantity:
     meanings: tuple[tuple[float, str], ...] = ()
     #: The number is a table in digits, for other programs: pages show the table of its test instead.
     tabled: bool = False
+    #: It says how a test was run, not what the unit is: nothing to compare two units by.
+    of_test: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,6 +85,7 @@ class LockedRotor(Procedure):
             "droop_current", "Current of that fall", "I_d", "current", "A",
             "highest current of the locked-rotor test",
             "definition",
+            of_test=True,
         ),
         Quantity(
             "saturation_sharpness", "Sharpness of the saturation", "n_s", "number", "1",
