@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import yaml
 
 from rotorproof.__main__ import main
 from rotorproof.procedures import procedures
+from rotorproof.settings.documents import read_document
 
 
 def test_every_kind_gives_a_file_that_can_be_read(bench, capsys):
@@ -27,6 +29,19 @@ def test_every_kind_gives_a_file_that_can_be_read(bench, capsys):
         for line in out.splitlines():
             if "error:" in line:
                 assert "needs the condition" in line or "0 rows" in line, line
+
+
+def test_the_draft_can_be_uncommented(bench):
+    """Every example that stands behind '# ' reads as YAML once the mark is taken away, as an editor does it."""
+    assert main(["unit", "--name", "M4", "--kind", "motor"]) == 0
+    path = bench.root / "raw/M4/unit.yaml"
+    example = re.compile(r"^( *)# ( *[a-z_]+:( .*)?)$", re.MULTILINE)
+    path.write_text(example.sub(r"\1\2", path.read_text()))
+    data = read_document(path).data
+    assert data["instruments"]["dmm"]["accuracy"]["voltage"] == "0.05 % + 2 mV"
+    assert data["nameplate"]["rated_speed"] == "230 rpm"
+    resistance = next(test for test in data["tests"] if test["procedure"] == "winding-resistance")
+    assert resistance["conditions"]["winding_temperature"] == "... degC"
 
 
 def test_the_acceptance_set_chooses_the_tests(bench):

@@ -109,7 +109,6 @@ def draft_unit(draft: Draft) -> str:
         "#     calibrated_on: 2026-01-31",
         "#     calibration_due: 2027-01-31",
         "#     accuracy: {voltage: 0.05 % + 2 mV, current: 0.2 % + 3 mA, temperature: 1 degC}",
-        "instruments: {}",
         "# The tests in a safe order. Take out what was not done; a test may stand several times, each with a 'label'.",
     ]
     if draft.tests:
@@ -167,7 +166,8 @@ def _nameplate(draft: Draft) -> list[str]:
     if draft.kind == "controller":
         examples = {key: examples[key] for key in ("rated_voltage", "rated_power")}
     lines = ["# What the maker states; none of it is taken for a measurement."]
-    lines.append("nameplate:" if draft.nameplate else "nameplate: {}")
+    # A key with nothing below it stays a comment like its entries: uncommented, it would stand twice or be in the way.
+    lines.append("nameplate:" if draft.nameplate else "# nameplate:")
     lines += [f"  {key}: {_number_or_text(value)}" for key, value in draft.nameplate.items()]
     lines += [f"#   {key}: {example}" for key, example in examples.items() if key not in draft.nameplate]
     return lines
@@ -180,9 +180,9 @@ def _number_or_text(value: str) -> str:
 def _test(procedure: Procedure) -> list[str]:
     lines = [f"  - procedure: {procedure.name}", f"    log: {procedure.name}.csv"]
     if procedure.conditions:
-        lines.append("    conditions: {}")
+        lines.append("    # conditions:")
         for condition in procedure.conditions:
             need = "required" if condition.required else "may be stated"
             unit = WRITTEN_UNIT.get(condition.kind, SI_UNIT[condition.kind])
-            lines.append(f"    #   {condition.name}: ... {unit}".rstrip(" 1") + f"   ({need}) {condition.meaning}")
+            lines.append(f"    #   {condition.name}: ... {unit}".rstrip(" 1") + f"   # {need}: {condition.meaning}")
     return lines
