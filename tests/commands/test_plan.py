@@ -158,6 +158,24 @@ def text_of(path):
     return re.sub(r"\s+", " ", words)
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "words", "planned"),
+    [
+        ("procedure: winding-resistance", "procedure: winding-resistence", "did you mean 'winding-resistance'?", False),
+        ("unit: GOOD", "unit: GO-OD", "the unit is 'GO-OD' but its folder is 'GOOD'", True),
+        ("winding_temperature", "winding_temprature", "knows no condition 'winding_temprature'", True),
+    ],
+)
+def test_what_the_check_refuses_is_said_by_the_plan(sheets, capsys, old, new, words, planned):
+    sheets.edit("raw/GOOD/unit.yaml", old, new)
+    assert main(["plan", "GOOD"]) == main(["check", "GOOD"]) == 1
+    said = capsys.readouterr()
+    assert words in said.err
+    assert words in said.out
+    assert "no test to plan" not in said.err
+    assert (sheets.root / "reports/plans/GOOD").exists() == planned
+
+
 def test_sheets_as_pdf(sheets, capsys):
     sheets.edit("raw/GOOD/unit.yaml", "rated_voltage: 36 V", "rated_voltage: 36 V\n  rated_power: 250 W")
     assert main(["plan", "GOOD", "--supply-voltage", "30 V"]) == 0
@@ -193,9 +211,11 @@ def test_a_new_plan_leaves_no_sheet_of_the_old_one(sheets):
 
 def test_a_draft_can_be_planned_and_hostile_text_stays_text(sheets):
     assert main(["unit", "--name", "D1", "--kind", "motor"]) == 0
+    assert main(["plan", "D1"]) == 0
     path = sheets.root / "raw/D1/unit.yaml"
     path.write_text(path.read_text().replace("winding-resistance.csv", "'<script>&.csv'"))
-    assert main(["plan", "D1"]) == 0
+    # No log can have that name, as the check says too; the sheet is made all the same.
+    assert main(["plan", "D1"]) == 1
     sheet = next((sheets.root / "reports/plans/D1").glob("*-winding-resistance.pdf"))
     assert "<script>&.csv" in text_of(sheet)
 

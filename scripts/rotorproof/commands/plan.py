@@ -3,7 +3,7 @@
 One sheet for each test in a safe order: wiring, set values with their limits, steps with cautions in place, what to
 expect, what would be wrong, blanks to fill in, and the columns to log. The overview says before anything is measured
 whether the instruments named in unit.yaml can decide the criteria at all, and which one falls short. The unit needs no
-logs yet.
+logs yet. What is wrong in unit.yaml is said as by the check, and the exit status is then 1.
 """
 
 from __future__ import annotations
@@ -17,9 +17,10 @@ from ..errors import InputError, Problem
 from ..planning.next_best import next_best
 from ..planning.rehearsal import rehearse
 from ..planning.sheet import known_lines, planned, sheet, situation
+from ..procedures import procedures
 from ..rendering.words import counted
 from ..settings.folder import SettingsFolder
-from ..settings.load import load_settings, load_unit_file
+from ..settings.load import load_settings, load_unit, load_unit_file
 from ..settings.run import RunSettings
 from ..units import parse
 from ._project import ROOT, overrides
@@ -52,31 +53,39 @@ def run(args: argparse.Namespace) -> int:
     failed = False
     for name in args.units or there:
         try:
-            _plan(name, raw / name, settings, bench)
+            wrong = _plan(name, raw / name, settings, bench)
         except InputError as error:
-            failed = True
-            for problem in error.problems:
-                print(problem, file=sys.stderr)
+            wrong = list(error.problems)
+        failed = failed or bool(wrong)
+        for problem in wrong:
+            print(problem, file=sys.stderr)
     if not there:
         print("raw/ holds no units yet; 'make unit' makes one")
     return 1 if failed else 0
 
 
-def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float]) -> None:
+def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float]) -> list[Problem]:
+    """Write the sheets of a unit and return what is wrong in its file; raise ``InputError`` where none can be made."""
     from ..rendering.plan import render_plan
 
     # A draft whose logs and conditions are still open can be planned: only the file itself must be sound.
-    config = SettingsFolder(ROOT / "config")
-    _, file = load_unit_file(folder, config, f"{name}/unit.yaml")
+    config, shown = SettingsFolder(ROOT / "config"), f"{name}/unit.yaml"
+    _, file = load_unit_file(folder, config, shown)
+    wrong = _wrong(folder, config, shown)
     if file.parts and not file.tests:
         print(f"{name}: made of {' and '.join(file.parts.roles.values())}, whose own sheets hold its tests")
-        return
+        return wrong
+    known_tests = [test for test in file.tests if test.procedure in procedures()]
+    if file.tests and not known_tests:
+        raise InputError(wrong)
+    file = file.model_copy(update={"tests": known_tests})
+    if file.acceptance is not None and not config.has("acceptance", file.acceptance):
+        raise InputError(wrong)
     limits = None if file.acceptance is None else config.acceptance(file.acceptance)
     tests = planned(file, limits)
     if not tests:
-        raise InputError(
-            Problem("no test to plan: list tests in unit.yaml or name an acceptance set", f"{name}/unit.yaml")
-        )
+        nothing = Problem("no test to plan: list tests in unit.yaml or name an acceptance set", shown)
+        raise InputError(wrong or nothing)
     known = situation(file, settings, bench)
     rehearsed = rehearse(file, tests, known, settings.coverage_probability) if limits is not None else {}
     steps = next_best(file, tests, limits, settings, known, rehearsed)
@@ -98,3 +107,13 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
         print(f"  {row['title']}: {row['words']}")
         for step in row["steps"]:
             print(f"    {step}")
+    return wrong
+
+
+def _wrong(folder: Path, config: SettingsFolder, shown: str) -> list[Problem]:
+    """Return what the check refuses in the unit's file, but for what a draft may leave open."""
+    try:
+        load_unit(folder, config, shown, draft=True)
+    except InputError as error:
+        return list(error.problems)
+    return []

@@ -174,8 +174,11 @@ def load_unit_file(entry: Path, folder: SettingsFolder, shown: str) -> tuple[Doc
     return document, validated(document, UnitFile)
 
 
-def load_unit(entry: Path, folder: SettingsFolder, shown: str) -> Unit:
-    """Read and check one unit folder. Raises ``InputError`` with every problem found."""
+def load_unit(entry: Path, folder: SettingsFolder, shown: str, *, draft: bool = False) -> Unit:
+    """Read and check one unit folder. Raises ``InputError`` with every problem found.
+
+    A ``draft`` may leave open what is known once its tests are made: the conditions that they need.
+    """
     document, file = load_unit_file(entry, folder, shown)
     complaints = Complaints(document)
     if file.unit != entry.name:
@@ -192,7 +195,7 @@ def load_unit(entry: Path, folder: SettingsFolder, shown: str) -> Unit:
     for index, test in enumerate(file.tests):
         _check_layout(test, index, folder, layouts, complaints)
         _check_log(test, index, entry, complaints)
-        _check_procedure(test, index, file.kind, complaints)
+        _check_procedure(test, index, file.kind, complaints, draft=draft)
     complaints.stop()
     return Unit(file, entry, shown, acceptance, layouts, document)
 
@@ -287,7 +290,7 @@ def _check_log(test: Test, index: int, entry: Path, complaints: Complaints) -> N
         complaints.add(f"write the log {test.log!r} as {plain!r}", "tests", index, "log")
 
 
-def _check_procedure(test: Test, index: int, kind: str, complaints: Complaints) -> None:
+def _check_procedure(test: Test, index: int, kind: str, complaints: Complaints, *, draft: bool) -> None:
     procedure = procedures().get(test.procedure)
     if procedure is None:
         near = nearest(test.procedure, procedures())
@@ -304,10 +307,12 @@ def _check_procedure(test: Test, index: int, kind: str, complaints: Complaints) 
         if name not in usable:
             words = f"{test.procedure!r} has no column or condition {name!r}; it uses: {', '.join(usable)}"
             complaints.add(words, "tests", index, "instruments", name)
-    _check_conditions(test, index, known, complaints)
+    _check_conditions(test, index, known, complaints, draft=draft)
 
 
-def _check_conditions(test: Test, index: int, known: Mapping[str, Condition], complaints: Complaints) -> None:
+def _check_conditions(
+    test: Test, index: int, known: Mapping[str, Condition], complaints: Complaints, *, draft: bool
+) -> None:
     where = ("tests", index, "conditions")
     for name, value in test.conditions.items():
         if name not in known:
@@ -319,5 +324,5 @@ def _check_conditions(test: Test, index: int, known: Mapping[str, Condition], co
         except ValueError as error:
             complaints.add(str(error), *where, name)
     for condition in known.values():
-        if condition.required and condition.name not in test.conditions:
+        if condition.required and condition.name not in test.conditions and not draft:
             complaints.add(f"{test.procedure!r} needs the condition {condition.name!r}: {condition.meaning}", *where)
