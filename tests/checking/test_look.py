@@ -114,6 +114,12 @@ def test_a_coast_down_in_milliseconds() -> None:
     assert found.doubt == "unit"
 
 
+def test_an_inertia_that_nothing_idle_could_brake_is_named_before_the_units() -> None:
+    (found,) = seen("coast-down", coast(), {"added_inertia": "500 kg m^2"})
+    assert "is the 'added_inertia' stated in unit.yaml right? If it is, is the unit of time" in found.message
+    assert found.column is None
+
+
 def test_a_heat_run_in_minutes_lasts_days() -> None:
     at = np.arange(0, 7200.0, 30.0)
     log = {"time": at, "temperature_winding": 22 + 30 * (1 - np.exp(-at / 1800))}

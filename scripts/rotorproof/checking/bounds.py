@@ -111,7 +111,8 @@ def _insulation(survey: Survey, conditions: Mapping[str, float]) -> Iterator[Fin
 
 def _braking_power(survey: Survey, known: Mapping[str, float], conditions: Mapping[str, float]) -> Iterator[Finding]:
     """Compare the power that brakes a known inertia with the rated one: J w (-dw/dt) is lost in idle drag alone."""
-    inertia = conditions.get("moment_of_inertia") or conditions.get("added_inertia")
+    stated = next((name for name in ("moment_of_inertia", "added_inertia") if conditions.get(name)), None)
+    inertia = conditions[stated] if stated else None
     time, speed, rated = survey.start.get("time"), survey.start.get("speed"), known.get("rated_power")
     if not inertia or not rated or time is None or speed is None:
         return
@@ -128,7 +129,9 @@ def _braking_power(survey: Survey, known: Mapping[str, float], conditions: Mappi
     if power > rated:
         yield Finding(
             f"to stop {inertia:.3g} kg·m² so quickly takes {power:.3g} W, more than the rated {rated:.3g} W, and "
-            "nothing but idle drag brakes here: is the unit of time or speed right (ms and s, rpm and rad/s)?",
-            "time",
+            # A value typed by hand slips sooner than a unit that the logger wrote.
+            f"nothing but idle drag brakes here: is the {stated!r} stated in unit.yaml right? If it is, is the unit "
+            "of time or speed (ms and s, rpm and rad/s)?",
             unit=True,
+            slip=f"the stated {stated!r}, or the unit of time or speed",
         )
