@@ -52,6 +52,14 @@ def test_the_proposal_reads_the_export(bench, tmp_path, name):
         np.testing.assert_allclose(found[column][1], value, rtol=1e-12)
 
 
+def test_a_file_that_is_not_there(bench, tmp_path, capsys):
+    (tmp_path / "nine.xlsx").write_text("")
+    assert main(["layout", str(tmp_path / "none.xlsx")]) == 2
+    said = capsys.readouterr().err
+    assert "none.xlsx: the file does not exist; is 'nine.xlsx' meant?" in said
+    assert "unit.yaml" not in said
+
+
 def test_on_the_screen_and_never_over_a_file(bench, tmp_path, capsys):
     path = tmp_path / "logger.csv"
     path.write_text(EXPORTS["scope"][0])

@@ -17,6 +17,7 @@ from ..drafts.headings import OPEN, SURE
 from ..drafts.layout_file import Proposal, propose, render
 from ..errors import InputError, Problem
 from ..jsonio import write_bytes
+from ..settings.documents import near_names
 from ._project import ROOT, ask, on_terminal
 
 
@@ -39,6 +40,7 @@ def run(args: argparse.Namespace) -> int:
     name = args.name or re.sub(r"[^A-Za-z0-9._-]+", "-", args.file.name.split(".")[0]).strip("-.") or "logger"
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}", name):
         raise InputError(Problem(f"--name {name!r}: a name holds letters, digits, '-', '_' and '.'"))
+    _must_be_there(args.file)
     target = ROOT / "config" / "layouts" / f"{name}.yaml"
     if args.write and target.exists():
         raise InputError(
@@ -54,6 +56,16 @@ def run(args: argparse.Namespace) -> int:
     write_bytes(target, text.encode())
     print(f"wrote config/layouts/{name}.yaml; use it with 'layout: {name}' in unit.yaml, after a look at every line")
     return 0
+
+
+def _must_be_there(path: Path) -> None:
+    """Raise ``InputError`` where the export is not there: no unit.yaml names it, so the log reader's words mislead."""
+    if path.exists():
+        return
+    beside = [found.name for found in path.parent.iterdir()] if path.parent.is_dir() else []
+    near = near_names(path.name, beside)
+    hint = f"is {near[0]!r} meant?" if near else "give the path of an export, from the project's folder on"
+    raise InputError(Problem(f"the file does not exist; {hint}", str(path)))
 
 
 def _confirm(proposal: Proposal) -> None:
