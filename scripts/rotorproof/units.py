@@ -137,7 +137,7 @@ def conversion(unit: str, kind: str) -> Conversion:
     if text in ("", "1"):
         if target == "1":
             return Conversion(1.0)
-        raise ValueError(f"a unit is missing; a {kind.replace('_', ' ')} needs one such as {target!r}")
+        raise ValueError(f"a unit is missing; a {kind.replace('_', ' ')} needs one such as {_written(kind)!r}")
     if text == "%":
         if target != "1":
             raise ValueError(f"unit {unit!r} is a ratio, but a {kind.replace('_', ' ')} is needed ({target})")
@@ -159,7 +159,7 @@ def _by_library(text: str, kind: str, target: str, unit: str) -> Conversion:
     try:
         parsed = _product(registry, text)
     except Exception as error:  # the library raises many types for a name it does not know
-        raise ValueError(f"unit {unit!r} is not known; {_hint(text, target)}") from error
+        raise ValueError(f"unit {unit!r} is not known; {_hint(text, kind)}") from error
     goal = registry.Unit("dimensionless") if target == "1" else _product(registry, target)
     try:
         if kind == "temperature":
@@ -171,15 +171,20 @@ def _by_library(text: str, kind: str, target: str, unit: str) -> Conversion:
             zero, one = 0.0, registry.Quantity(1.0, parsed).to(goal).magnitude
     except Exception as error:
         raise ValueError(
-            f"unit {unit!r} does not measure a {kind.replace('_', ' ')}; write for example {target!r}"
+            f"unit {unit!r} does not measure a {kind.replace('_', ' ')}; write for example {_written(kind)!r}"
         ) from error
     return Conversion(_tidy(one - zero), _tidy(zero))
 
 
-def _hint(text: str, target: str) -> str:
-    """Return what to write instead: the known unit that looks most like the text, else the SI unit as an example."""
-    meant = unit_symbols.near(text, target)
-    return f"did you mean {meant!r}?" if meant else f"write for example {target!r}"
+def _hint(text: str, kind: str) -> str:
+    """Return what to write instead: the known unit that looks most like the text, else an example."""
+    meant = unit_symbols.near(text, SI_UNIT[kind])
+    return f"did you mean {meant!r}?" if meant else f"write for example {_written(kind)!r}"
+
+
+def _written(kind: str) -> str:
+    """Return the unit of an example: nobody at a bench states a speed in rad/s."""
+    return "rpm" if kind == "speed" else SI_UNIT[kind]
 
 
 def _product(registry: Any, text: str) -> Any:
@@ -204,6 +209,11 @@ class Measured:
     text: str
 
 
+def example(kind: str) -> str:
+    """Return a value of the kind as a person at a bench would write it."""
+    return f"{230 if kind == 'speed' else 1.5} {_written(kind)}"
+
+
 def parse(text: str, kind: str) -> Measured:
     """Read ``"36 V"`` or ``"0.050 +/- 0.001 kg m^2"`` as a value of ``kind`` in SI.
 
@@ -217,7 +227,7 @@ def parse(text: str, kind: str) -> Measured:
         raise ValueError(f"{text!r}: the decimal mark must be a point; write {pointed!r}")
     match = _VALUE.match(text)
     if not match:
-        raise ValueError(f"{text!r} is not a number with a unit; write for example '1.5 {SI_UNIT[kind]}'")
+        raise ValueError(f"{text!r} is not a number with a unit; write for example {example(kind)!r}")
     to_si = conversion(text[match.end() :].strip(), kind)
     value = float(match["value"]) * to_si.factor + to_si.offset
     spread = None if match["u"] is None else float(match["u"]) * abs(to_si.factor)

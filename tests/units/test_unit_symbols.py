@@ -13,7 +13,7 @@ import sys
 import pytest
 
 from rotorproof import unit_symbols
-from rotorproof.units import SI_UNIT, conversion
+from rotorproof.units import SI_UNIT, conversion, parse
 
 _SINGLE = (
     "m s A V ohm W N J H Hz K C rad g min h rpm deg revolution kg m^2 m^3 kg/m^3 kg*m^2 N*m V*s/rad V/s A*h W*h m/s^2 "
@@ -73,5 +73,7 @@ def test_a_misspelt_unit_brings_the_one_that_was_meant(typed: str, kind: str, me
 
 
 def test_what_looks_like_no_unit_brings_an_example() -> None:
-    with pytest.raises(ValueError, match="write for example 'rad/s'"):
+    with pytest.raises(ValueError, match="write for example 'rpm'"):
         conversion("xyz", "speed")
+    with pytest.raises(ValueError, match="write for example '230 rpm'"):
+        parse("about 230", "speed")

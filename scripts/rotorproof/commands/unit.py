@@ -23,7 +23,7 @@ from ..rendering.words import counted
 from ..settings.acceptance import AcceptanceSet
 from ..settings.folder import SettingsFolder
 from ..settings.load import load_settings
-from ..units import parse
+from ..units import example, parse
 from ._project import ROOT, ask, on_terminal, overrides
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}")
@@ -153,7 +153,7 @@ def _asked(question: str, fault: Callable[[str], str | None]) -> str:
 def _nameplate(args: argparse.Namespace, kind: str, asked: bool) -> dict[str, str]:
     questions = {"rated_voltage": "rated voltage, e.g. 36 V", "rated_power": "rated power, e.g. 250 W"}
     if kind != "controller":
-        questions |= {"rated_speed": "rated speed, e.g. 230 rpm", "pole_pairs": "pole pairs"}
+        questions |= {"rated_speed": f"rated speed, e.g. {example('speed')}", "pole_pairs": "pole pairs"}
     found = {}
     for key, question in questions.items():
         value = getattr(args, key)
