@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from ..checking.look import sampled
 from ..columns import COLUMNS
 from ..derivations import derivations
 from ..procedures import procedures
@@ -77,7 +78,8 @@ def draft_log(procedure: Procedure) -> str:
         lines += [f"#   {', '.join(group)}" for group in groups]
     if procedure.optional_columns:
         lines.append(f"# may be left out: {', '.join(procedure.optional_columns)}")
-    lines.append("# take columns out that were not measured; rows of readings follow the header")
+    rows = f"at least {procedure.minimum_rows} rows of readings" if sampled(procedure) else "the capture"
+    lines.append(f"# take columns out that were not measured; {rows} follow the header")
     lines.append(",".join(f"{column} [{written_unit(column)}]" for column in procedure.columns()))
     return "\n".join(lines) + "\n"
 
