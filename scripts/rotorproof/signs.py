@@ -55,8 +55,14 @@ def number_text(value: float, form: str = ".3g") -> str:
 
 
 def value_text(value: float, unit: str, form: str = ".3g") -> str:
-    """Return a value with its unit for a sentence: "0.12 Ω", "45 %", "3"."""
-    return f"{number_text(value, form)} {unit_text(unit)}".rstrip()
+    """Return a value with its unit for a sentence: "0.12 Ω", "45 %", "7.5°", "3"."""
+    text = unit_text(unit)
+    return f"{number_text(value, form)}{' ' if stands_apart(text) else ''}{text}"
+
+
+def stands_apart(unit: str) -> bool:
+    """Tell whether a space stands between a number and its unit in print: not before "°" (ISO 80000-1:2009, 7.1.4)."""
+    return unit not in ("", "°")
 
 
 def spell_on(*streams: TextIO) -> None:

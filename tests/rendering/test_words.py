@@ -74,10 +74,11 @@ def test_values_as_written_and_prose() -> None:
         (191.2, "J/K", "191 J/K"),
         (-52345.0, "1/s", "−52300 1/s"),
         (23.0, "1", "23"),
+        (7.53, "deg", "7.53°"),
     ],
 )
 def test_values_in_sentences(value: float, unit: str, said: str) -> None:
-    # ISO 80000-1:2009, 7.1.4 (space before the unit, also before %), 7.3.1 (minus, multiplication cross).
+    # ISO 80000-1:2009, 7.1.4 (space before the unit, also before %, not before °), 7.3.1 (minus, multiplication).
     assert value_text(value, unit) == said
 
 

@@ -12,8 +12,10 @@ import os
 import sys
 from pathlib import Path
 
-from ..decision.models import Comparison
-from ..signs import unit_text
+from ..decision.models import Comparison, PairEntry
+from ..quantities import quantities
+from ..rendering.words import choice_words, counted
+from ..signs import number_text, value_text
 from ..workflow import Plan
 from ._project import ROOT, overrides
 from ._workflow import BusyError, run_workflow
@@ -65,15 +67,32 @@ def _show(folder: Path) -> None:
         found = Comparison.read(folder / "comparison.json")
     except (OSError, ValueError):
         return
-    print(f"{found.comparison}: {', '.join(unit.unit for unit in found.units)}")
-    for name, row in found.quantities.items():
-        for pair in row.pairs:
-            if pair.higher:
-                low, high = pair.interval
-                print(
-                    f"  {name}: {pair.statement} by {min(abs(low), abs(high)):.3g} to "
-                    f"{max(abs(low), abs(high)):.3g} {unit_text(row.unit)}"
-                )
-    for note in found.notes:
-        print(f"  {note}")
+    print("\n".join(_lines(found)))
     print(f"  {os.path.relpath(folder / 'comparison.pdf')}")
+
+
+def _lines(found: Comparison) -> list[str]:
+    """Return what a comparison found: the choice, then the differences that matter, and how many do not."""
+    lines = [f"{found.comparison}: {', '.join(unit.unit for unit in found.units)}"]
+    if found.choice:
+        lines += [f"  {choice_words(found.choice)}", f"  Why: {'; '.join(found.choice.why)}"]
+        lines += [f"  What it costs: {'; '.join(found.choice.cost)}"] if found.choice.cost else []
+    small = 0
+    for name, row in found.quantities.items():
+        known = quantities()[name]
+        for pair in row.pairs:
+            small += pair.higher is not None and not pair.relevant
+            if pair.relevant:
+                # The larger of two codes is not the higher one of anything.
+                coded = known.tabled or known.meanings
+                by = f"{pair.statement} by {_span(pair, row.unit)}"
+                stated = f"{pair.first} and {pair.second} differ" if coded else by
+                lines.append(f"  {known.title}: {stated}")
+    if small:
+        lines.append(f"  {counted(small, 'more difference')} beyond the uncertainty, too small to matter: see the PDF")
+    return lines + [f"  {note}" for note in found.notes]
+
+
+def _span(pair: PairEntry, unit: str) -> str:
+    low, high = sorted(abs(end) for end in pair.interval)
+    return f"{number_text(low)} to {value_text(high, unit)}"

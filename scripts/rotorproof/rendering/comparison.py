@@ -86,6 +86,7 @@ def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: s
         .get_template("comparison.html.j2")
         .render(
             comparison=comparison,
+            choice=words.choice_words(comparison.choice) if comparison.choice else "",
             probability=numbers.plain(100 * comparison.probability),
             quantities=[_quantity(name, row) for name, row in _telling(comparison)],
             criteria=[(titled(row), words.limits_text(row), row) for row in comparison.criteria],

@@ -9,7 +9,7 @@ import re
 
 from markupsafe import Markup
 
-from ..signs import unit_text
+from ..signs import stands_apart, unit_text
 
 _GREEK = {
     "alpha": "α", "beta": "β", "gamma": "γ", "delta": "δ", "Delta": "Δ", "epsilon": "ε", "eta": "η", "theta": "θ",
@@ -53,8 +53,8 @@ def unbroken_pieces(number: str, unit: str) -> list[str]:
 
 
 def before_unit(text: str) -> str:
-    """Return what stands between a number and its unit: nothing before "°" (ISO 80000-1:2009, 7.1.4), else a space."""
-    return "" if text in ("", "°") else "\u00a0"
+    """Return what stands between a number and its unit: a space that no line breaks at, or nothing."""
+    return "\u00a0" if stands_apart(text) else ""
 
 
 def unbroken(text: str) -> Markup:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..decision.models import ComparedCriterion, CriterionEntry, OriginEntry, ProblemEntry, Results
+from ..decision.models import ChoiceEntry, ComparedCriterion, CriterionEntry, OriginEntry, ProblemEntry, Results
 from ..decision.reasons import doubt, reason
 from ..errors import key_or_column
 from ..signs import unit_text
@@ -105,3 +105,8 @@ def place(problem: ProblemEntry) -> str:
 def counted(count: int, one: str, many: str | None = None) -> str:
     """Return "1 criterion", "3 criteria"."""
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def choice_words(choice: ChoiceEntry) -> str:
+    """Return the choice between compared units as a headline."""
+    return f"Choice: fit {choice.unit}" if choice.unit else "Choice: none"
