@@ -166,8 +166,10 @@ class Plan:
 
     def configuration(self, wildcards: Any) -> dict[str, Any]:
         """Return the whole configuration behind a unit's report."""
-        # Folders are where a run happens to lie; they are no part of what was measured.
-        settings = {key: value for key, value in self.raw_settings.items() if not key.endswith("_dir")}
+        # Folders are where a run happens to lie, comparisons what is made of reports: no part of what was measured.
+        settings = {
+            key: value for key, value in self.raw_settings.items() if key != "comparisons" and not key.endswith("_dir")
+        }
         return {
             "settings": settings,
             "unit": self.unit(wildcards),
