@@ -57,7 +57,7 @@ report: ready ## Make the acceptance reports (UNIT=X for one; ARGS="..." is hand
 	@$(ROTORPROOF) report $(UNIT) $(ARGS)
 
 .PHONY: compare
-compare: ready ## Set units side by side, as config/config.yaml names them (ARGS="NAME ...")
+compare: ready ## Set units side by side, as config/config.yaml names them (ARGS="NAME ..." or "--units A B")
 	@$(ROTORPROOF) compare $(ARGS)
 
 .PHONY: check

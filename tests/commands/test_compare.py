@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
+from rotorproof.__main__ import main
+from rotorproof.commands import compare
 from rotorproof.commands.compare import _lines
 from rotorproof.decision.models import Comparison
+from tests.errors.bench import Bench
 
 
 def _row(unit: str, low: float, high: float, relevant: bool) -> dict[str, Any]:
@@ -61,3 +66,20 @@ def test_the_choice_comes_first_and_what_is_too_small_is_counted() -> None:
         "  Commutation table of the controller: A and B differ",
         "  1 more difference beyond the uncertainty, too small to matter: see the PDF",
     ]
+
+
+@pytest.mark.parametrize(
+    ("units", "said"),
+    [
+        (["GOOD"], "two units or more, all different"),
+        (["GOOD", "GOOD"], "two units or more, all different"),
+        (["GOOD", "NONE"], "--units: NONE is not under raw/, or cannot be reported on"),
+        ([f"{'UNIT' * 5}-{place}" for place in range(5)], "too many for a name made of theirs"),
+    ],
+)
+def test_units_that_cannot_be_compared_at_once(
+    units: list[str], said: str, bench: Bench, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(compare, "ROOT", bench.root)
+    assert main(["compare", "--units", *units]) == 2
+    assert said in capsys.readouterr().err

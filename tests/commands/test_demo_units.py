@@ -39,6 +39,8 @@ def test_the_units_move_whole_and_both_folders_work(project, capsys):
     assert main(["demo"]) == 0
     out = capsys.readouterr().out
     assert "moved 3 invented units to demo/raw: AL-C1, AL-D1, AL-M1" in out
+    goes_on = "--config raw_dir=demo/raw reports_dir=demo/reports"
+    assert f'make compare ARGS="--units AL-M1 AL-D1 {goes_on}"' in out
     assert sorted(loaded(project.root).units) == ["BAD", "GOOD"]
     moved = loaded(project.root, raw_dir="demo/raw")
     assert (sorted(moved.units), moved.refused) == (["AL-C1", "AL-D1", "AL-M1"], {})

@@ -72,11 +72,11 @@ class Project:
         (folder / "steps.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
         return folder
 
-    def run(self, *arguments: str, check: bool = True) -> subprocess.CompletedProcess[str]:
-        """Run the report command."""
+    def run(self, *arguments: str, check: bool = True, command: str = "report") -> subprocess.CompletedProcess[str]:
+        """Run the report command, or another that runs the workflow."""
         environment = {**os.environ, "PYTHONPATH": str(self.root / "scripts"), "OMP_NUM_THREADS": "1"}
         result = subprocess.run(
-            [sys.executable, "-m", "rotorproof", "report", "--cores", "2", *arguments],
+            [sys.executable, "-m", "rotorproof", command, "--cores", "2", *arguments],
             cwd=self.root,
             env=environment,
             capture_output=True,

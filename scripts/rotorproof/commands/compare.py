@@ -1,4 +1,4 @@
-"""Set units side by side: all comparisons of config/config.yaml, or those named.
+"""Set units side by side: all comparisons of config/config.yaml, those named, or the units given with --units.
 
 Makes the reports of their units first where these are new or have changed, then reports/comparisons/NAME with
 comparison.json and comparison.pdf. The exit status is 0 when every comparison could be made, 1 when one could not,
@@ -11,8 +11,10 @@ import argparse
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 from ..decision.models import Comparison, PairEntry
+from ..errors import InputError, Problem
 from ..quantities import quantities
 from ..rendering.words import choice_words, counted
 from ..signs import number_text, value_text
@@ -20,10 +22,16 @@ from ..workflow import Plan
 from ._project import ROOT, overrides
 from ._workflow import BusyError, run_workflow
 
+#: Of the name of a comparison, which is that of a folder (``settings.fields.Name``).
+_LONGEST = 80
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Describe the command's arguments."""
     parser.add_argument("names", nargs="*", metavar="NAME", help="comparisons to make (default: all)")
+    parser.add_argument(
+        "--units", nargs="+", default=[], metavar="UNIT", help="compare these units, which config.yaml need not name"
+    )
     parser.add_argument(
         "--config", nargs="+", default=[], metavar="KEY=VALUE", help="override settings of config/config.yaml"
     )
@@ -34,12 +42,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Make the comparisons and print what each found."""
     settings = overrides(args.config)
+    if args.units:
+        settings["comparisons"] = [_at_once(args)]
     plan = Plan.load(ROOT, settings)
+    if lacking := [unit for unit in args.units if unit not in plan.units]:
+        words = f"--units: {', '.join(lacking)} is not under {plan.settings.raw_dir}/, or cannot be reported on"
+        print(f"error: {words}; 'make check' says why", file=sys.stderr)
+        return 2
     known = [comparison.name for comparison in plan.settings.comparisons]
     unknown = [name for name in args.names if name not in known]
     if unknown or not known:
         what = f"no such comparison: {', '.join(unknown)}" if unknown else "no comparison is named"
-        listed = f"there are: {', '.join(known)}" if known else "add one under 'comparisons'"
+        add = "add one under 'comparisons', or name units: make compare ARGS=\"--units A B\""
+        listed = f"there are: {', '.join(known)}" if known else add
         print(f"error: config/config.yaml: {what}; {listed}", file=sys.stderr)
         return 2
     wanted = args.names or known
@@ -60,6 +75,18 @@ def run(args: argparse.Namespace) -> int:
         for name in possible:
             _show(reports / "comparisons" / name)
     return 1 if status or len(possible) < len(wanted) else 0
+
+
+def _at_once(args: argparse.Namespace) -> dict[str, Any]:
+    """Return the comparison of the units of ``--units``. Raises ``InputError`` where they are none."""
+    units = args.units
+    if args.names or len(set(units)) < len(units) or len(units) < 2:
+        raise InputError(Problem("--units takes two units or more, all different, and no name of a comparison beside"))
+    name = "-and-".join(units)
+    if len(name) > _LONGEST:
+        words = "these units are too many for a name made of theirs; give one under 'comparisons' in config/config.yaml"
+        raise InputError(Problem(f"--units: {words}"))
+    return {"name": name, "units": units}
 
 
 def _show(folder: Path) -> None:
@@ -85,7 +112,9 @@ def _lines(found: Comparison) -> list[str]:
             if pair.relevant:
                 # The larger of two codes is not the higher one of anything.
                 coded = known.tabled or known.meanings
-                by = f"{pair.statement} by {_span(pair, row.unit)}"
+                lower = pair.first if pair.higher == pair.second else pair.second
+                than = f" than {lower}" if len(found.units) > 2 else ""
+                by = f"{pair.statement}{than} by {_span(pair, row.unit)}"
                 stated = f"{pair.first} and {pair.second} differ" if coded else by
                 lines.append(f"  {known.title}: {stated}")
     if small:
@@ -95,4 +124,5 @@ def _lines(found: Comparison) -> list[str]:
 
 def _span(pair: PairEntry, unit: str) -> str:
     low, high = sorted(abs(end) for end in pair.interval)
-    return f"{number_text(low)} to {value_text(high, unit)}"
+    ends = dict.fromkeys((number_text(low), number_text(high)))
+    return value_text(high, unit) if len(ends) == 1 else f"{number_text(low)} to {value_text(high, unit)}"

@@ -1,7 +1,8 @@
 """Put the invented units of the demo into a folder of their own, so that raw/ is free for yours.
 
 Takes them out of raw/ and their comparison out of config/config.yaml; nothing of yours is touched, and nothing is
-deleted. The demo is then reported on with --config raw_dir=demo/raw reports_dir=demo/reports.
+deleted. The demo is then reported on with --config raw_dir=demo/raw reports_dir=demo/reports, and
+compared with --units beside that.
 """
 
 from __future__ import annotations
@@ -52,12 +53,14 @@ def run(args: argparse.Namespace) -> int:
         message = f"{error.filename or target}: {error.strerror}; run the command again to go on"
         raise InputError(Problem(message)) from None
     print(f"moved {counted(len(units), 'invented unit')} to {_shown(target)}: {', '.join(units)}")
-    _without_comparisons(ROOT / "config" / "config.yaml", set(units))
+    compared = _without_comparisons(ROOT / "config" / "config.yaml", set(units))
     if made := [name for name in units if (ROOT / settings.reports_dir / name).exists()]:
         print(f"{settings.reports_dir}/ still holds reports of {', '.join(made)}; delete them when you like")
     made_of = f"raw_dir={args.to}/raw reports_dir={args.to}/reports"
     print(f"{settings.raw_dir}/ is yours: 'make unit' begins one; put your workshop, pack and vehicle into config.yaml")
     print(f'the demo goes on with: make report ARGS="--config {made_of}"')
+    for together in compared:
+        print(f'and its comparison with: make compare ARGS="--units {" ".join(together)} --config {made_of}"')
     return 0
 
 
@@ -74,13 +77,17 @@ def _invented(raw: Path) -> list[str]:
     return found
 
 
-def _without_comparisons(path: Path, units: set[str]) -> None:
-    """Take the comparisons of units that moved out of the settings, line by line; what cannot be taken out is named."""
+def _without_comparisons(path: Path, units: set[str]) -> list[list[str]]:
+    """Take the comparisons of units that moved out of the settings, line by line; what cannot be taken out is named.
+
+    Returns the units of each.
+    """
     document = read_document(path, "config/config.yaml")
     named = document.data.get("comparisons") or []
     gone = [place for place, one in enumerate(named) if set(one["units"]) <= units]
+    together = [[str(unit) for unit in named[place]["units"]] for place in gone]
     if not gone:
-        return
+        return together
     lines = path.read_bytes().decode().splitlines(keepends=True)
     at = [document.line(("comparisons", place)) or 0 for place in gone]
     # An entry on a line of its own, as the demo's is; one that runs over several is its writer's to take out.
@@ -88,13 +95,14 @@ def _without_comparisons(path: Path, units: set[str]) -> None:
     names = ", ".join(named[place]["name"] for place in gone)
     if not alone:
         print(f"take the comparison {names} out of config/config.yaml, since its units have moved")
-        return
+        return together
     if len(gone) == len(named):
         head = (document.line(("comparisons",)) or 0) - 1
         lines[head] = lines[head].replace("comparisons:", "comparisons: []", 1)
     kept = [line for number, line in enumerate(lines, start=1) if number not in at]
     write_bytes(path, "".join(kept).encode())
     print(f"took the comparison {names} out of config/config.yaml")
+    return together
 
 
 def _shown(path: Path) -> str:
