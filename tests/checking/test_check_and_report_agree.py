@@ -10,7 +10,11 @@ from pathlib import Path
 import pytest
 
 from rotorproof.__main__ import main
+from rotorproof.checking.missing import missing
+from rotorproof.checking.ungiven import ungiven
 from rotorproof.commands import _project
+from rotorproof.settings.acceptance import AcceptanceSet
+from rotorproof.settings.unit import UnitFile
 from tests.errors.bench import HEADER, Bench, log_text, process
 from tests.errors.catalogue import timed
 
@@ -38,6 +42,57 @@ def test_a_misspelt_column_is_named_and_only_what_is_missing(bench, capsys):
     assert words in messages
     assert "looks plausible" not in out
     assert any("the log has no voltage_ab; measure" in message for message in messages)
+
+
+def test_a_winding_temperature_that_is_nowhere_is_an_error(bench, capsys):
+    bench.edit("raw/BAD/unit.yaml", "    conditions: {winding_temperature: 24.0 degC}\n", "")
+    assert main(["check", "BAD"]) == 1
+    out, messages = said(bench, capsys)
+    words = "the winding temperature is not stated; give it as the condition 'winding_temperature' or as the column"
+    assert f"column 'temperature_winding': {words}" in out
+    assert any(words in message for message in messages)
+    assert f"missing: no test gives phase_resistance; {words}" in out
+    assert "looks plausible" not in out
+
+
+def test_a_line_pair_without_its_voltage_is_a_warning(bench, capsys):
+    lines = [line.split(",") for line in log_text().splitlines()]
+    (bench.bad / "steps.csv").write_text("\n".join(",".join(row[:2] + row[3:]) for row in lines) + "\n")
+    assert main(["check", "BAD"]) == 0
+    out, messages = said(bench, capsys)
+    words = "the log has no voltage_bc; measure this line pair too"
+    assert f"warning: BAD/steps.csv, column 'voltage_bc': {words}" in out
+    assert any(words in message for message in messages)
+    assert f"missing: no test gives resistance_unbalance; {words}" in out
+
+
+def unit_of(*tests):
+    return UnitFile.model_validate({"unit": "M", "kind": "motor", "tests": list(tests)})
+
+
+INERTIA = {"added_inertia": "0.05 kg m^2"}
+
+
+@pytest.mark.parametrize(
+    ("coasts", "others", "told"),
+    [
+        ([{}], [], False),
+        ([INERTIA], [], False),
+        ([{}, INERTIA], [], True),
+        ([{"moment_of_inertia": "0.1 kg m^2"}], [], True),
+        ([{}], ["no-load"], True),
+    ],
+)
+def test_what_a_coast_down_gives_without_an_inertia(coasts, others, told):
+    """J a = T: one deceleration tells T/J alone; two with a known difference of J, or a known T, tell both."""
+    tests = [{"procedure": "coast-down", "log": f"{i}.csv", "conditions": c} for i, c in enumerate(coasts)]
+    unit = unit_of(*tests, *({"procedure": name, "log": "o.csv"} for name in others))
+    columns = [["time", "speed"]] * len(unit.tests)
+    found = ungiven(unit.tests, columns, ["M/x"] * len(unit.tests))
+    assert [p.severity for p in found.problems[0]] == ([] if told else ["warning"])
+    limits = AcceptanceSet.model_validate({"criteria": [{"quantity": "moment_of_inertia", "max": "1 kg m^2"}]})
+    lines = missing(unit, limits, ungiven=found.why)
+    assert any("a single coast-down gives friction over inertia only" in line for line in lines) != told
 
 
 def test_unknown_columns_with_a_unit_are_listed_and_remarks_are_not(bench, capsys):

@@ -52,6 +52,7 @@ def test_the_acceptance_set_chooses_the_tests(bench):
     assert [test["procedure"] for test in data["tests"]] == ["winding-resistance"]
     assert data["operator"] == "A: B #1"
     assert data["nameplate"] == {"rated_voltage": "48 V", "pole_pairs": 23}
+    assert "winding_temperature: ... degC   # state it, or have it as the column temperature_winding" in text
     *_, rows, header = (bench.root / "raw/M2/winding-resistance.csv").read_text().splitlines()
     assert f"at least {procedures()['winding-resistance'].minimum_rows} rows of readings follow" in rows
     assert header.startswith("voltage_ab [V],")

@@ -33,7 +33,7 @@ def look(unit: UnitFile, test: Test, survey: Survey) -> list[Problem]:
     procedure = procedures()[test.procedure]
     known = _known(unit)
     conditions = {name: measured.value for name, measured in conditions_of(test).items()}
-    waves = procedure.time_ordered and sampled(procedure) and survey.rows >= _WAVEFORM_ROWS
+    waves = procedure.time_ordered and procedure.sampled() and survey.rows >= _WAVEFORM_ROWS
     found = [
         *findings(survey, known, waveforms=waves, conditions=conditions),
         *bounds(procedure.name, survey, known, conditions),
@@ -56,11 +56,6 @@ def look(unit: UnitFile, test: Test, survey: Survey) -> list[Problem]:
 def _at_rest(test: Test) -> bool:
     """Tell whether a log shows a controller that is meant to do nothing, or a signal that is meant to be gone."""
     return test.conditions.get("state") == "standby" or test.conditions.get("case", "sweep") != "sweep"
-
-
-def sampled(procedure: Procedure) -> bool:
-    """Tell whether a log of the procedure has a row at every sample, not only where a level changes."""
-    return procedure.long_logs_only or not procedure.reduced_columns
 
 
 def reading_problems(unit: UnitFile, readings: Readings, traces: list[str] | None = None) -> list[Problem]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from ..derivations import derivations
 from ..fitting.stood_in import LIMITS, LOSSES
@@ -11,11 +11,21 @@ from ..settings.acceptance import AcceptanceSet
 from ..settings.unit import UnitFile
 
 
-def missing(file: UnitFile, acceptance: AcceptanceSet | None, parts: Sequence[UnitFile] = ()) -> list[str]:
-    """Return one sentence for each thing that is missing; what a drive's ``parts`` give is there."""
+def missing(
+    file: UnitFile,
+    acceptance: AcceptanceSet | None,
+    parts: Sequence[UnitFile] = (),
+    ungiven: Mapping[tuple[str, str], str] | None = None,
+) -> list[str]:
+    """Return one sentence for each thing that is missing; what a drive's ``parts`` give is there.
+
+    ``ungiven`` says why a procedure, as it was done, does not give a quantity.
+    """
+    why = ungiven or {}
+    reasons = {quantity: reason for (_, quantity), reason in why.items()}
     listed = {test.procedure for test in file.tests}
-    tested = listed | {test.procedure for part in parts for test in part.tests}
-    given = {name for procedure in tested for name in procedures()[procedure].gives}
+    given = {name for test in listed for name in procedures()[test].gives if (test, name) not in why}
+    given |= {name for part in parts for test in part.tests for name in procedures()[test.procedure].gives}
     if file.stand_in:
         # Losses that nobody measured are assumed where a nameplate may stand in.
         given |= {name for part in parts for name in LIMITS if getattr(part.nameplate, name) is not None}
@@ -32,13 +42,14 @@ def missing(file: UnitFile, acceptance: AcceptanceSet | None, parts: Sequence[Un
             continue
         if name in derived:
             lacking = [need for need in derived[name] if need not in given and need not in derived]
-            lines += [f"{name} needs {need}; {_ways(need, file)}" for need in lacking]
+            lines += [f"{name} needs {need}; {reasons.get(need) or _ways(need, file)}" for need in lacking]
             continue
-        lines.append(f"no test gives {name}; {_ways(name, file)}")
+        lines.append(f"no test gives {name}; {reasons.get(name) or _ways(name, file)}")
     for procedure in sorted(listed, key=lambda name: procedures()[name].order):
         for need in procedures()[procedure].needs:
             if need.required and need.quantity not in given:
-                lines.append(f"{procedure} needs {need.quantity} ({need.why}); {_ways(need.quantity, file)}")
+                how = reasons.get(need.quantity) or _ways(need.quantity, file)
+                lines.append(f"{procedure} needs {need.quantity} ({need.why}); {how}")
     return list(dict.fromkeys(lines))
 
 

@@ -23,9 +23,10 @@ from ..procedures.base import Log
 from ..settings.load import Unit, conditions_of
 from ..settings.unit import Test, UnitFile
 from . import copies
-from .look import look, sampled
+from .look import look
 from .missing import missing
 from .survey import KEPT_ROWS, Survey
+from .ungiven import ungiven
 
 
 @dataclass
@@ -76,15 +77,19 @@ def check_unit(
         log = _check_log(unit, test)
         log.problems.extend(_unclear_instruments(unit, index, log.columns))
         logs.append(log)
-    lacking = missing(unit.file, unit.acceptance, parts)
+    usable = [None if any(p.severity == "error" for p in log.problems) else log.columns for log in logs]
+    found = ungiven(unit.file.tests, usable, [f"{unit.file.unit}/{test.log}" for test in unit.file.tests])
+    for place, problems in found.problems.items():
+        logs[place].problems.extend(problems)
+    lacking = missing(unit.file, unit.acceptance, parts, found.why)
     names = [part.unit for part in parts]
-    problems = [*copies.of_this_unit(unit, hashes or {}), *_changes(unit)]
+    beside = [*copies.of_this_unit(unit, hashes or {}), *_changes(unit)]
     tested_on = unit.file.tested_on
     if today is not None and tested_on is not None and tested_on > today:
         message = f"the test is dated {tested_on}, later than today, {today}; correct the date"
         line = unit.document.line(("tested_on",))
-        problems.append(Problem(message, unit.shown, line, "tested_on", "warning"))
-    return UnitCheck(unit.file.unit, unit.file.kind, unit.file.acceptance, logs, lacking, problems, names)
+        beside.append(Problem(message, unit.shown, line, "tested_on", "warning"))
+    return UnitCheck(unit.file.unit, unit.file.kind, unit.file.acceptance, logs, lacking, beside, names)
 
 
 def _changes(unit: Unit) -> Sequence[Problem]:
@@ -130,7 +135,7 @@ def _check_log(unit: Unit, test: Test) -> LogCheck:
     result.duration = survey.duration
     step = survey.step
     result.sample_rate = 1 / step if step and procedure.time_ordered else None
-    each_sample = sampled(procedure)
+    each_sample = procedure.sampled()
     lacking = missing_columns(procedure, survey.names, log.names, shown)
     if lacking:
         result.problems.extend(lacking)

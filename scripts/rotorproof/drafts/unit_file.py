@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from ..checking.look import sampled
 from ..columns import COLUMNS
 from ..derivations import derivations
 from ..procedures import procedures
@@ -78,7 +77,7 @@ def draft_log(procedure: Procedure) -> str:
         lines += [f"#   {', '.join(group)}" for group in groups]
     if procedure.optional_columns:
         lines.append(f"# may be left out: {', '.join(procedure.optional_columns)}")
-    rows = f"at least {procedure.minimum_rows} rows of readings" if sampled(procedure) else "the capture"
+    rows = f"at least {procedure.minimum_rows} rows of readings" if procedure.sampled() else "the capture"
     lines.append(f"# take columns out that were not measured; {rows} follow the header")
     lines.append(",".join(f"{column} [{written_unit(column)}]" for column in procedure.columns()))
     return "\n".join(lines) + "\n"
@@ -185,6 +184,8 @@ def _test(procedure: Procedure) -> list[str]:
         lines.append("    # conditions:")
         for condition in procedure.conditions:
             need = "required" if condition.required else "may be stated"
+            if condition.or_column:
+                need = f"state it, or have it as the column {condition.or_column}"
             unit = WRITTEN_UNIT.get(condition.kind, SI_UNIT[condition.kind])
             lines.append(f"    #   {condition.name}: ... {unit}".rstrip(" 1") + f"   # {need}: {condition.meaning}")
     return lines

@@ -9,7 +9,7 @@ from __future__ import annotations
 import importlib
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import ModuleType
 from typing import Any, ClassVar, Literal, Protocol
@@ -89,6 +89,17 @@ class Condition:
     exact: bool = False
     #: Zero states that there is none of it, which no instrument read.
     none_at_zero: bool = False
+    #: A column that may stand in its place: one of the two is needed.
+    or_column: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Lack:
+    """What a test cannot give whatever its readings, and why; without ``quantities`` it gives nothing at all."""
+
+    why: str
+    quantities: tuple[str, ...] = ()
+    column: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,6 +292,15 @@ def in_rpm(speed: float | np.ndarray) -> Any:
     return speed * (60 / (2 * np.pi))
 
 
+def not_stated(condition: Condition) -> str:
+    """Return what to say where neither a condition nor the column that may stand in its place is there."""
+    what = condition.name.replace("_", " ")
+    return (
+        f"the {what} is not stated; give it as the condition {condition.name!r} or as the column "
+        f"{condition.or_column!r}"
+    )
+
+
 def stated(logs: Sequence[Log]) -> dict[str, float]:
     """Return the conditions of all logs together."""
     return {key: value for log in logs for key, value in log.conditions.items()}
@@ -415,6 +435,23 @@ class Procedure(ABC):
     def stands_alone(self, log: Log) -> bool:
         """Tell whether a log of a procedure that ``combines_by_label`` is a whole run, to be joined with no other."""
         return False
+
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what the logs of one run cannot give, told from the names of their columns and from their conditions.
+
+        The check says it before anything is fitted, so no reading counts here. ``known`` names the quantities that
+        other tests may give.
+        """
+        return [
+            Lack(not_stated(condition), column=condition.or_column)
+            for condition in self.conditions
+            if condition.or_column
+            and any(condition.name not in log.conditions and condition.or_column not in log for log in logs)
+        ]
+
+    def sampled(self) -> bool:
+        """Tell whether a log of the procedure has a row at every sample, not only where a level changes."""
+        return self.long_logs_only or not self.reduced_columns
 
     def columns(self) -> tuple[str, ...]:
         """Return every column this procedure can use."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +17,7 @@ from ._friction_line import BEND, FrictionLine
 from .base import (
     Axis,
     Condition,
+    Lack,
     Log,
     Need,
     Panel,
@@ -39,6 +40,11 @@ _SURE, _IDLE_CURRENT = 6.0, 0.03
 _CERTAIN, _UNLIKE = 0.999, 0.2
 _WINDAGE_Z = 2.6  # standard uncertainties by which the square term must differ from zero (99 %)
 #: Label of all parameters: every one rests on the speed readings.
+_BY_INERTIA = ("moment_of_inertia", "coulomb_friction", "viscous_friction", "windage")
+_NO_INERTIA = (
+    "a single coast-down gives friction over inertia only; state 'moment_of_inertia', add a second log with a known "
+    "'added_inertia', or add a no-load test"
+)
 _SCATTER = "scatter of the speed readings"
 _BENDS = 12  # readings of which a term in the square of speed is asked at least
 _COARSE = 13  # mean speeds by which the stretch of counted turns is found
@@ -183,6 +189,13 @@ class CoastDown(Procedure):
     order = 45
     minutes = 20
     lasts = (0.1, math.inf)  # a wheel does not stop in less
+
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what needs an inertia that is neither stated nor told by an added one or by torques of other tests."""
+        stated = any("moment_of_inertia" in log.conditions for log in logs)
+        told = len({log.conditions.get("added_inertia", 0.0) for log in logs}) > 1
+        elsewhere = {"coulomb_friction", "viscous_friction"} <= set(known)
+        return [] if stated or told or elsewhere else [Lack(_NO_INERTIA, _BY_INERTIA)]
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find the coasting stretches, and whether the readings tell air drag from viscous friction."""
@@ -453,9 +466,8 @@ def _combined(
         torque, middle = _torque_elsewhere(given, records)
         if torque is None:
             fit.lacking(
-                ("moment_of_inertia", "coulomb_friction", "viscous_friction", "windage"),
-                "a single coast-down gives friction over inertia only; state 'moment_of_inertia', add a second log "
-                "with a known 'added_inertia', or add a no-load test",
+                _BY_INERTIA,
+                _NO_INERTIA,
             )
             keep = len(names)
             found = replace(found, values=found.values[:keep], covariance=found.covariance[:keep, :keep])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,13 +11,33 @@ from ..errors import FitError
 from ..physics import winding
 from ..physics.regression import Estimates
 from ..signs import number_text
-from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, Suspect, line_title
+from .base import (
+    Axis,
+    Condition,
+    Lack,
+    Log,
+    Panel,
+    Procedure,
+    Quantity,
+    Report,
+    Series,
+    Suspect,
+    line_title,
+    not_stated,
+)
 from .fit import Fit
 
 _PAIRS = ("ab", "bc", "ca")
 #: Of one pair, so many readings far off the line are named.
 _NAMED = 5
 _AT_20 = (("temperature", "20 degC"),)
+
+
+_TEMPERATURE = Condition(
+    "winding_temperature", "temperature", "winding temperature during the test", or_column="temperature_winding"
+)
+_NO_PAIR = "no line pair has both its voltage and its current; log both, for example voltage_ab and current_ab"
+_NOT_ALL = ("phase_resistance", "resistance_unbalance")
 
 
 class WindingResistance(Procedure):
@@ -29,7 +49,7 @@ class WindingResistance(Procedure):
     unit_kinds = ("motor", "drive")
     required_columns = (tuple(f"voltage_{pair}" for pair in _PAIRS), tuple(f"current_{pair}" for pair in _PAIRS))
     optional_columns = ("temperature_winding",)
-    conditions = (Condition("winding_temperature", "temperature", "winding temperature during the test"),)
+    conditions = (_TEMPERATURE,)
     gives = ("resistance_ab", "resistance_bc", "resistance_ca", "phase_resistance", "resistance_unbalance")
     # fmt: off
     quantities = (
@@ -104,6 +124,17 @@ class WindingResistance(Procedure):
             ]
         return found
 
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return the line pairs that were not measured whole, and what rests on all three."""
+        (log,) = logs
+        absent = [pair for pair in _PAIRS if _lacking(log, pair)]
+        if len(absent) == len(_PAIRS):
+            return [*super().lacks(logs, known), Lack(_NO_PAIR)]
+        pairs = [
+            Lack(_unmeasured(log, pair), (f"resistance_{pair}", *_NOT_ALL), _lacking(log, pair)[0]) for pair in absent
+        ]
+        return [*super().lacks(logs, known), *pairs]
+
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> None:
         """Refuse, on the readings as they are, what is a slip or a wrong sign."""
         try:
@@ -143,10 +174,10 @@ class WindingResistance(Procedure):
             fit.left("voltage over current", "V", voltage, found[0].fitted, together, blocks=(label,))
         absent = [pair for pair in _PAIRS if pair not in {line.pair for line in found}]
         for pair in absent:
-            fit.missing[f"resistance_{pair}"] = f"the log has no {_lacking(log, pair)}; measure this line pair too"
+            fit.missing[f"resistance_{pair}"] = _unmeasured(log, pair)
         if absent:
             why = "not all three line pairs were measured"
-            fit.lacking(("phase_resistance", "resistance_unbalance"), why)
+            fit.lacking(_NOT_ALL, why)
         fit.seen = found
         return fit
 
@@ -219,21 +250,16 @@ def _factor(log: Log, given: Mapping[str, float]) -> np.ndarray:
     elif "winding_temperature" in log.conditions:
         temperature = np.array([log.conditions["winding_temperature"]])
     else:
-        raise FitError(
-            "the winding temperature is not stated; give it as the condition 'winding_temperature' or as a "
-            "column, since resistance changes by 0.4 % per kelvin"
-        )
+        raise FitError(f"{not_stated(_TEMPERATURE)}, since resistance changes by 0.4 % per kelvin")
     return winding.temperature_factor(temperature, given["winding_constant"])
 
 
 def _lines(log: Log, given: Mapping[str, float]) -> list[_Line]:
     """Fit the lines of all pairs in the log."""
     factor = _factor(log, given)
-    pairs = [pair for pair in _PAIRS if f"voltage_{pair}" in log and f"current_{pair}" in log]
+    pairs = [pair for pair in _PAIRS if not _lacking(log, pair)]
     if not pairs:
-        raise FitError(
-            "no line pair has both its voltage and its current; log both, for example voltage_ab and current_ab"
-        )
+        raise FitError(_NO_PAIR)
     current = np.column_stack([log[f"current_{pair}"] for pair in pairs])
     # Voltages are brought to 20 degC row by row where the temperature was logged row by row.
     voltage = np.column_stack([log[f"voltage_{pair}"] for pair in pairs]) / np.reshape(factor, (-1, 1))
@@ -253,8 +279,12 @@ def _lines(log: Log, given: Mapping[str, float]) -> list[_Line]:
     ]
 
 
-def _lacking(log: Log, pair: str) -> str:
-    return " and ".join(name for name in (f"voltage_{pair}", f"current_{pair}") if name not in log)
+def _lacking(log: Log, pair: str) -> list[str]:
+    return [name for name in (f"voltage_{pair}", f"current_{pair}") if name not in log]
+
+
+def _unmeasured(log: Log, pair: str) -> str:
+    return f"the log has no {' and '.join(_lacking(log, pair))}; measure this line pair too"
 
 
 PROCEDURE = WindingResistance()
