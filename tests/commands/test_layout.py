@@ -60,6 +60,15 @@ def test_a_file_that_is_not_there(bench, tmp_path, capsys):
     assert "unit.yaml" not in said
 
 
+def test_a_text_without_a_table_is_not_sent_round_in_a_circle(bench, tmp_path, capsys):
+    path = tmp_path / "words.csv"
+    path.write_text("hello\nworld\n")
+    assert main(["layout", str(path)]) == 2
+    said = capsys.readouterr().err
+    assert "give --delimiter, or write a layout file" in said
+    assert "make layout" not in said
+
+
 def test_on_the_screen_and_never_over_a_file(bench, tmp_path, capsys):
     path = tmp_path / "logger.csv"
     path.write_text(EXPORTS["scope"][0])

@@ -18,7 +18,9 @@ import zstandard
 
 from rotorproof.errors import InputError
 from rotorproof.logs import limits
+from rotorproof.logs.needed import missing_columns
 from rotorproof.logs.table import read_chunks, read_table
+from rotorproof.procedures import procedures
 from rotorproof.settings.layout import BUILTIN, Layout, LayoutColumn
 
 WANTED = ("time", "voltage_ab", "speed", "temperature_winding", "duty", "hall_a")
@@ -273,6 +275,22 @@ def test_detected_encoding(tmp_path):
         found = read(tmp_path, text.encode(encoding), BUILTIN["auto"], rows=1)
         assert found.columns["temperature_winding"].tolist() == [20.5, 21.5]
         assert f"{name} text" in found.notes[0].message
+
+
+def test_an_unknown_export_shows_its_headings_and_who_proposes_a_layout(tmp_path):
+    export = "Uhrzeit;n (1/min)\n" + "".join(f"{k / 2};{300 - k}\n" for k in range(30))
+    above = "Logger L1\nRun of today\n" + export
+    proposes = 'make layout ARGS="FILE --write" proposes a layout'
+    plain = refused(tmp_path, export, BUILTIN["plain"], rows=1)[0].message
+    assert "semicolon once" in plain
+    assert "found: 'Uhrzeit', 'n (1/min)'" in plain
+    assert proposes in plain
+    auto = refused(tmp_path, above, BUILTIN["auto"], rows=1)[0].message
+    assert proposes in auto
+    assert "found: 'Logger L1'" in auto
+    for names in (["Uhrzeit", "n (1/min)"], ["Logger L1"]):
+        first, *_ = missing_columns(procedures()["coast-down"], {}, names, "x")
+        assert f"(found: {', '.join(map(repr, names))}; {proposes})" in first.message
 
 
 @pytest.mark.parametrize(

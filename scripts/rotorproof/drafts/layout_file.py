@@ -11,7 +11,7 @@ from ..columns import COLUMNS
 from ..errors import InputError, Problem
 from ..logs import limits
 from ..logs.clock import has_date, has_time, is_stamp
-from ..logs.dialect import resolved, sample_rows
+from ..logs.dialect import NO_DELIMITER, NoDelimiterError, resolved, sample_rows
 from ..logs.excel import sample
 from ..logs.streams import first_bytes
 from ..logs.table import FORMATS, is_dump, open_log
@@ -110,6 +110,10 @@ def _of_text(path: Path, shown: str, delimiter: str | None, decimal: str | None)
             ]
             return Proposal(layout, _columns(heads, rows[1:]), by_number=True)
         return Proposal(layout, _columns(rows[0], rows[1:]))
+    if isinstance(first_error, NoDelimiterError):
+        # The reader's own words lead here.
+        words = f"{NO_DELIMITER}, nor with lines above it left out; give --delimiter, or write a layout file"
+        raise InputError(Problem(words, file=shown)) from None
     raise first_error or InputError(Problem("the file holds no table of numbers", file=shown))
 
 

@@ -14,7 +14,7 @@ from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import limits
 from .clock import is_stamp, stamped
-from .mapping import Source
+from .mapping import PROPOSED, Source, headings
 from .streams import Block
 
 #: Each pattern here can read a cell in one way only, so that none takes longer than the cell is long.
@@ -53,11 +53,13 @@ def other_delimiter(row: Sequence[str], layout: Layout, shown: str, line: int) -
     if len(row) != 1:
         return []
     for mark, name in _DELIMITERS.items():
-        if mark != layout.delimiter and row[0].count(mark) >= 1:
+        if mark != layout.delimiter and (count := row[0].count(mark)):
+            often = "once" if count == 1 else f"{count} times"
             return [
                 Problem(
-                    f"the header is one cell but holds the mark {name} {row[0].count(mark)} times; if it separates the "
-                    "columns, use 'layout: auto' or write a layout file",
+                    f"the header is one cell but holds the mark {name} {often}; if it separates "
+                    "the columns, use 'layout: auto' where they have the program's names, else "
+                    f"{PROPOSED} (found: {headings(row[0].split(mark))})",
                     file=shown,
                     line=line,
                 )

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from ..errors import InputError, Problem
 from ..settings.layout import AUTO, Layout
+from .mapping import PROPOSED, headings
 from .streams import unpacked
 
 _SAMPLE = 256 * 1024
@@ -21,6 +22,16 @@ _MARKS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "whitespace":
 _POINT = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?")
 _COMMA = re.compile(r"[-+]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][-+]?\d+)?")
 _THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}[.,]\d{3}")
+
+
+#: Begins what is said of such a file, here and where a layout is proposed.
+NO_DELIMITER = (
+    "no delimiter (comma, semicolon, tab, bar, blanks) splits all rows into as many numbers as the header has names"
+)
+
+
+class NoDelimiterError(InputError):
+    """No delimiter fits all rows of a file."""
 
 
 def resolved(path: Path, layout: Layout, shown: str) -> tuple[Layout, list[Problem]]:
@@ -136,10 +147,9 @@ def _marks(rows: Sequence[tuple[int, str]], layout: Layout, shown: str) -> tuple
             )
         )
     if not candidates:
-        raise InputError(
+        raise NoDelimiterError(
             Problem(
-                "no delimiter (comma, semicolon, tab, bar, blanks) splits all rows into as many numbers as the header "
-                "has names; write a layout file",
+                f"{NO_DELIMITER}; if other lines stand above the names, {PROPOSED} (found: {headings([first])})",
                 file=shown,
                 line=rows[0][0],
             )

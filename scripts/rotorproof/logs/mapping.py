@@ -17,6 +17,10 @@ from ..units import Conversion, conversion
 from . import limits
 from .clock import Clock, has_date, is_stamp
 
+#: What to do about the headings of an unknown logger; docs/logs.md shows it.
+PROPOSED = 'make layout ARGS="FILE --write" proposes a layout'
+#: How many headings a message shows, and how much of each.
+_HEADINGS, _OF_EACH = 6, 40
 _OTHER_BRACKET = re.compile(r"(?P<name>[A-Za-z_][A-Za-z0-9_]*)\s*[^\w\s]")
 
 
@@ -82,6 +86,12 @@ def sources(
     if problems:
         raise InputError(problems)
     return tuple(found)
+
+
+def headings(names: Sequence[str]) -> str:
+    """Return the first headings of a file, quoted, for a message."""
+    shown = ", ".join(repr(name.strip()[:_OF_EACH]) for name in names[:_HEADINGS])
+    return shown + (", ..." if len(names) > _HEADINGS else "")
 
 
 def header(text: str) -> tuple[str, str | None] | None:

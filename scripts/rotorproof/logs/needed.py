@@ -10,7 +10,7 @@ from ..columns import COLUMNS
 from ..errors import Problem
 from ..procedures.base import Procedure
 from ..settings.layout import Layout
-from .mapping import header
+from .mapping import PROPOSED, header, headings
 
 _NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?")
 #: How many unknown columns are listed by name.
@@ -37,15 +37,17 @@ def missing_columns(procedure: Procedure, present: Collection[str], names: Seque
         ]
     headers = dict(zip(_bare(names), names, strict=True))
     others = [name for name in headers if name not in COLUMNS]
-    problems = []
+    problems: list[Problem] = []
     for alternatives in lacking:
         several = len(alternatives) > 1
         what = f"one of the columns {', '.join(alternatives)}" if several else f"the column {alternatives[0]}"
         near = [match for name in alternatives for match in difflib.get_close_matches(name, others, 1, 0.7)]
         other = f"if {headers[near[0]].strip()!r} is meant, rename it; else " if near else ""
+        # What was found is said once, and only where a layout could make something of it.
+        found = "" if problems or numbered or not others else f" (found: {headings(names)}; {PROPOSED})"
         problems.append(
             Problem(
-                f"{procedure.name} needs {what}; {other}add it to the log or map it in the layout",
+                f"{procedure.name} needs {what}; {other}add it to the log or map it in the layout{found}",
                 file=shown,
                 column=alternatives[0],
                 procedure=procedure.name,
