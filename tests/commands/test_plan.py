@@ -182,6 +182,7 @@ def test_sheets_as_pdf(sheets, capsys):
     folder = sheets.root / "reports/plans/GOOD"
     assert sorted(p.name for p in folder.iterdir()) == ["01-winding-resistance.pdf", "overview.pdf"]
     words = text_of(folder / "01-winding-resistance.pdf")
+    assert re.search(r"\(winding_temperature, or the column (_+ °C )?temperature_winding\)", words)
     for part in (
         "CAUTION The rotor may jerk",
         "Highest test current",

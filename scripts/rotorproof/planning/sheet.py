@@ -88,7 +88,13 @@ def sheet(
             for name, need in _columns(procedure)
         ],
         "conditions": [
-            {"name": c.name, "unit": _condition_unit(c.kind), "meaning": c.meaning, "required": c.required}
+            {
+                "name": c.name,
+                "unit": _condition_unit(c.kind),
+                "meaning": c.meaning,
+                "required": c.required,
+                "or_column": c.or_column,
+            }
             for c in procedure.conditions
         ],
         "minimum_rows": procedure.minimum_rows,
