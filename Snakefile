@@ -86,6 +86,8 @@ rule fit:
     params:
         unit=plan.measured_part,
         settings=plan.fit_settings,
+        folder=plan.folder,
+        earlier=plan.earlier,
         code=plan.code("fit"),
     message:
         "{wildcards.unit}: fitting"

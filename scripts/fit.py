@@ -13,13 +13,17 @@ def main(
     fit: Path,
     panels: Path,
     parts: Sequence[Path] = (),
+    folder: Path | None = None,
+    earlier: Mapping[str, str] | None = None,
 ) -> list[str]:
     """Fit the logs in ``readings`` and write ``fit`` (JSON) and ``panels`` (arrays of the figures).
 
     ``parts`` are the fits of a drive's parts, in the order in which its file names them.
-    What they say is compared with the nameplate, and a slip that would explain a disagreement is named.
+    ``folder`` is the unit's own, which a unit that names earlier results needs; ``earlier`` holds the SHA-256 of those.
+    What the tests say is compared with the nameplate, and a slip that would explain a disagreement is named.
     Returns the traces of what failed.
     """
+    from rotorproof.decision.earlier import earlier_tests
     from rotorproof.fitting.parts import part
     from rotorproof.fitting.store import load_fit, save_fit
     from rotorproof.fitting.unit_fit import TestLog, fit_unit
@@ -42,7 +46,11 @@ def main(
         values = {name: measured.value for name, measured in written.items()}
         entries.append(TestLog(test, Log(test.label or test.procedure, columns, values, time_resolution=step), written))
     run = RunSettings.model_validate(settings)
-    result = fit_unit(model, entries, run, f"{model.unit}/unit.yaml", made_of)
+    if model.earlier and folder is None:
+        raise ValueError("earlier results lie in the unit's folder, which was not given")
+    before, problems = earlier_tests(model, folder, earlier) if folder else ([], [])
+    result = fit_unit(model, entries, run, f"{model.unit}/unit.yaml", made_of, earlier=before)
+    result.problems += problems
     result.problems += second_witness(model, entries, run, result, made_of)
     save_fit(fit, panels, result)
     return result.tracebacks
@@ -61,4 +69,6 @@ if "snakemake" in globals():
         fit=Path(snakemake.output.fit),
         panels=Path(snakemake.output.panels),
         parts=[Path(path) for path in snakemake.input.parts],
+        folder=Path(snakemake.params.folder),
+        earlier=snakemake.params.earlier,
     )

@@ -49,6 +49,8 @@ def main(root: Path, unit: str) -> None:
             fit=work / "fit.json",
             panels=work / "panels.npz",
             parts=[root / "reports" / ".work" / part / "fit.json" for part in parts],
+            folder=Path(plan.folder(wildcards)),
+            earlier=plan.earlier(wildcards),
         )
         traces += decide.main(
             unit=plan.measured_part(wildcards),

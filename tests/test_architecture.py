@@ -37,7 +37,7 @@ MAY_IMPORT = {
     "derivations": "physics procedures",
     "quantities": "derivations procedures",
     "settings": "columns errors files jsonio procedures quantities signs uncertainty units",
-    "decision": "errors procedures quantities settings signs uncertainty units",
+    "decision": "errors files jsonio procedures quantities settings signs uncertainty units",
     "logs": "columns errors files jsonio procedures settings signs units",
     "fitting": "signs columns derivations errors jsonio physics procedures quantities settings uncertainty units",
     "season": "decision derivations errors fitting procedures quantities settings uncertainty units",
@@ -49,7 +49,7 @@ MAY_IMPORT = {
     "rendering": "__init__ columns decision derivations errors evidence fitting jsonio logs procedures quantities "
     "season settings signs units",
     "contents": "jsonio logs",
-    "workflow": "contents errors evidence fingerprint logs procedures settings",
+    "workflow": "contents errors evidence files fingerprint logs procedures settings",
     "settled": "jsonio workflow",
     "commands": "bounded checking child columns decision drafts errors evidence files fitting jsonio logs planning "
     "procedures quantities rendering season settings settled signs units warm workflow",

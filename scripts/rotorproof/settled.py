@@ -73,6 +73,7 @@ def _causes(plan: Plan) -> Iterator[object]:
             plan.folder(unit),
             plan.inputs(unit),
             plan.stamps(unit),
+            plan.earlier(unit),
             plan.hashes(unit),
             plan.read_facts(unit),
             plan.configuration(unit),

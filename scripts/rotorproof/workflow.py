@@ -17,6 +17,7 @@ from .errors import InputError, Problem
 from .evidence.bag import digest
 from .evidence.revisions import all_signed
 from .evidence.software import code_hash, software
+from .files import lies_within
 from .fingerprint import fingerprint
 from .logs.intake import NAME as INTAKE
 from .logs.unit_logs import sha256
@@ -24,10 +25,11 @@ from .procedures import procedures
 from .procedures.base import Procedure
 from .settings.load import Project, Unit, load_project, load_settings
 from .settings.run import RunSettings
+from .settings.unit import LARGEST_RESULTS
 
 _FIT_UNIT_KEYS = (
     *("unit", "kind", "tested_on", "nameplate", "ambient", "instruments"),
-    *("parts", "drive", "for", "stand_in", "tests"),
+    *("parts", "drive", "for", "stand_in", "tests", "earlier"),
 )
 _FIT_SETTINGS = ("config_version", "winding_constant", "pack", "vehicle", "packs", "vehicles", "coverage_probability")
 #: What is made for a unit: the steps on the way, under ``.work``, and what a reader sees.
@@ -110,6 +112,11 @@ class Plan:
         paths = [*map(Path, self.logs(wildcards)), *([listed] if listed.is_file() else [])]
         return {path.relative_to(folder).as_posix(): self._contents.sha256(path) for path in paths}
 
+    def earlier(self, wildcards: Any) -> dict[str, str]:
+        """Return the SHA-256 of each file of earlier results that a unit names, as far as there is one to read."""
+        found = _earlier_files(self._unit(wildcards))
+        return {name: self._contents.sha256(path) for name, path in found.items()}
+
     @cached_property
     def _contents(self) -> Contents:
         return Contents(self.root / self.reports / ".work" / "contents.json")
@@ -188,6 +195,7 @@ class Plan:
             files |= {unit.shown: unit.folder / "unit.yaml"}
             if (unit.folder / INTAKE).is_file():
                 files[f"{unit.file.unit}/{INTAKE}"] = unit.folder / INTAKE
+            files |= {f"{unit.file.unit}/{name}": path for name, path in _earlier_files(unit).items()}
             names = [f"acceptance/{unit.file.acceptance}"] if unit.file.acceptance else []
             criteria = unit.acceptance.criteria if unit.acceptance else []
             populations = {one.process.population for one in criteria if one.process and one.process.population}
@@ -337,6 +345,16 @@ class Plan:
                 ]
             )
         return facts
+
+
+def _earlier_files(unit: Unit) -> dict[str, Path]:
+    """Return the files of earlier results that a unit names; of one that cannot be used the rule that fits speaks."""
+    paths = {one.results: unit.folder / one.results for one in unit.file.earlier}
+    return {
+        name: path
+        for name, path in paths.items()
+        if lies_within(path, unit.folder) and path.is_file() and path.stat().st_size <= LARGEST_RESULTS
+    }
 
 
 def _reduces(procedure: str) -> bool:

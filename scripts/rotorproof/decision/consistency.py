@@ -8,6 +8,7 @@ from typing import Any
 from ..errors import Problem
 from ..procedures.base import Quantity
 from ..quantities import quantities
+from ..settings.unit import EarlierTest
 from ..signs import number_text, unit_text
 from ..units import conversion, from_si
 from .models import AdjustedFrom, ConsistencyEntry, MainEntry
@@ -70,9 +71,15 @@ def _warning(name: str, entry: MainEntry, others: list[str]) -> Problem:
             if far
             else ""
         )
+        words += f"Out of line: {behind.out_of_line}{distance}; without it the others agree. "
+        if EarlierTest.is_name(behind.out_of_line):
+            words += "Has the unit changed more since than the drift stated? State more, or take the earlier test out"
+        else:
+            words += "Repeat it, or name the test that counts with 'from' in the criterion"
+    elif len(procedures) == 2 and any(map(EarlierTest.is_name, procedures)):
         words += (
-            f"Out of line: {behind.out_of_line}{distance}; without it the others agree. Repeat it, or name the test "
-            "that counts with 'from' in the criterion"
+            "Either the unit has changed more since then than the drift stated, or one of the two tests is wrong: "
+            "repeat the test, and state more drift or take the earlier test out if it comes out alike"
         )
     elif len(procedures) == 2:
         words += (
@@ -94,4 +101,5 @@ def _warning(name: str, entry: MainEntry, others: list[str]) -> Problem:
         words += f". Is the unit right? {slip[0].upper()}{slip[1:]}"
     elif quantity.disagreement:
         words += f". Likely cause: {quantity.disagreement}"
-    return Problem(words, severity="warning", procedure=behind.out_of_line, doubt="unit" if slip else None)
+    blamed = behind.out_of_line if not EarlierTest.is_name(behind.out_of_line or "") else None
+    return Problem(words, severity="warning", procedure=blamed, doubt="unit" if slip else None)

@@ -144,6 +144,8 @@ def _what(name: str) -> str:
     """Return what an input is, by the name that the evidence has for it."""
     if name.endswith("/unit.yaml") or name.startswith("config/"):
         return "Settings as used"
+    if name.endswith(".json"):
+        return "Results of an earlier test"
     return "Logs as they were taken in" if name.endswith(f"/{INTAKE}") else "Raw log as read"
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import FitError
+from ..errors import FitError, Problem
 from ..procedures import procedures
 from ..procedures.base import Axis, Panel, Series, Table
 from ..procedures.derivation import Shown
@@ -20,6 +20,7 @@ from ..quantities import quantities
 from ..signs import number_text, value_text
 from ..uncertainty.adjustment import Adjustment, Explanation, adjust
 from ..uncertainty.coverage import interval
+from ..uncertainty.earlier import Earlier
 from ..uncertainty.forms import Form
 from ..uncertainty.monte_carlo import Simulation
 from ..uncertainty.result import Result
@@ -45,8 +46,8 @@ class Adjusted:
     shown: Shown = field(default_factory=Shown)
 
 
-def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float) -> Adjusted:
-    """Return every constant that two procedures or more observe, adjusted.
+def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float, earlier: Sequence[Earlier] = ()) -> Adjusted:
+    """Return every constant that two procedures or more observe, or one and an ``earlier`` test, adjusted.
 
     ``probability`` is that of the bands drawn.
     """
@@ -58,7 +59,7 @@ def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float) -> Adju
     held: list[str] = []
     errors = {name: error for one in outcomes for name, error in one.errors.items()}
     for make in _MAKERS:
-        for group in _made(make, Runs(unit, outcomes, probability)):
+        for group in _made(make, Runs(unit, outcomes, probability, earlier)):
             if found.forms.keys() & set(group.names):
                 continue  # adjusted already, with what else it is tied to
             try:
@@ -86,8 +87,49 @@ def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float) -> Adju
             notes += group.notes
     if not found.forms:
         return found
+    notes += [_unverified(one) for one in earlier if _entered(found, one)]
     shown = Shown(panels, [_table(rows)], [*_notes(found.consistency), *dict.fromkeys(notes), *cut])
     return replace(found, with_controller_loss=held, shown=shown)
+
+
+def left_out(found: Adjusted, earlier: Sequence[Earlier], shown: str) -> list[Problem]:
+    """Return a warning for what was asked of earlier tests by name and did not enter, or if nothing of one did."""
+    problems = []
+    for one in earlier:
+        entered = _entered(found, one)
+        lost = [name for name in one.asked if name in one.forms and name not in entered]
+        if lost or not (entered or one.asked):
+            words = ", ".join(quantities()[name].title for name in lost) or "all of it"
+            problems.append(
+                Problem(
+                    f"{words} of {one.file} does not count: no test now gives it as a constant that stands by itself, "
+                    "with a symmetric interval (terms of friction are a set whose common errors no result file holds)",
+                    file=shown,
+                    column=f"earlier, entry {one.place + 1}, drift",
+                    severity="warning",
+                )
+            )
+    return problems
+
+
+def _entered(found: Adjusted, one: Earlier) -> list[str]:
+    """Return the quantities that an earlier test counts in."""
+    behind = found.consistency.items()
+    return [name for name, entry in behind if one.test in {test["procedure"] for test in entry["tests"]}]
+
+
+def _unverified(one: Earlier) -> str:
+    return (
+        f"{_title(one.test)}: values of {one.file} with the drift stated in unit.yaml. The file is not verified here; "
+        "verify the archive that it came from. A source of uncertainty named alike in both is taken to be one error, "
+        "which is the safe side; an instrument under another name now than then counts as independent, which would "
+        "make the interval too narrow."
+    )
+
+
+def _title(test: str) -> str:
+    """Return a test's title, of an earlier one its name."""
+    return procedures()[test].title if test in procedures() else f"{test[0].upper()}{test[1:]}"
 
 
 #: What each group of constants is made by.
@@ -185,7 +227,7 @@ def _panel(name: str, tests: Sequence[Mapping[str, Any]], result: Result, probab
     series = []
     for number, one in enumerate(tests, start=1):
         at, half = np.array([one["value"]]), np.array([one["expanded_uncertainty"]])
-        series.append(Series(procedures()[one["procedure"]].title, np.array([float(number)]), at, y_error=half))
+        series.append(Series(_title(one["procedure"]), np.array([float(number)]), at, y_error=half))
     cover = result.interval(probability)
     ends = np.array([0.5, len(tests) + 0.5])
     series.append(Series("adjusted", ends, np.full(2, result.value), "fit"))
@@ -204,7 +246,7 @@ def _panel(name: str, tests: Sequence[Mapping[str, Any]], result: Result, probab
 def _rows(name: str, tests: Sequence[Mapping[str, Any]]) -> list[list[str | float | int]]:
     rows: list[list[str | float | int]] = []
     for one in tests:
-        by = procedures()[one["procedure"]].title
+        by = _title(one["procedure"])
         if "given_as" in one:
             by += f" ({quantities()[one['given_as']].title})"
         rows.append([quantities()[name].title, by, round(one["weight"], 3), round(one["normalised_residual"], 2)])
@@ -228,7 +270,7 @@ def _notes(consistency: Mapping[str, Mapping[str, Any]]) -> list[str]:
             f"freedom, Birge ratio {one['birge_ratio']:.2f}; the tests {'agree' if one['agrees'] else 'disagree'}"
         )
         if one["set_aside"]:
-            aside = ", ".join(procedures()[test].title for test in one["set_aside"])
+            aside = ", ".join(_title(test) for test in one["set_aside"])
             words += f"; {aside} rests on the same readings as another and counts once"
         notes.append(f"{words}.")
     return notes

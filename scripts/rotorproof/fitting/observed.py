@@ -7,6 +7,8 @@ What is observed of one quantity by itself, or of EMF and torque; friction stand
   direct current, and that per ampere of q-axis current is sqrt(3/2) of the RMS constant's fundamental (the mean torque
   of sinusoidal currents comes from it alone). An influence allows for what breaks that; a slope at the shaft under load
   is lower by what the iron saturates.
+- *Earlier tests* of the unit count where it has a test now, as an observation each of a constant that stands by itself;
+  terms of friction are a set, and a result file does not say how their errors go together.
 - A value whose interval is not symmetric is no observation, and nothing is adjusted without the test that is preferred.
 """
 
@@ -21,6 +23,7 @@ from ..procedures.assumption import Assumption
 from ..quantities import preference, quantities
 from ..uncertainty.adjustment import Observation
 from ..uncertainty.coverage import interval
+from ..uncertainty.earlier import Earlier, as_met_now
 from ..uncertainty.forms import Form, Influence
 from .assumed import assume
 from .engine import Outcome
@@ -92,6 +95,7 @@ class Runs:
     unit: str
     outcomes: Sequence[Outcome]
     probability: float
+    earlier: Sequence[Earlier] = ()
 
     def giving(self, *names: str) -> list[int]:
         """Return the places of the first run of each procedure, if it gives all ``names``; the preferred first."""
@@ -130,6 +134,22 @@ class Runs:
         influence = Influence(key, "departure from a straight line in the influences", block=key)
         return Form(form.value, {**form.terms, influence: math.sqrt(wider) / _NORMAL})
 
+    def before(self, name: str, present: Sequence[Observed], factor: Form | None = None) -> list[Observed]:
+        """Return what earlier tests gave of the constant that ``present`` observes, under the name of a quantity.
+
+        A ``factor`` is that of the quantity over the constant; a test that gives the constant itself is left out then.
+        """
+        found = []
+        for one in self.earlier:
+            of = present[0].name if present else name
+            if name not in one.forms or (factor is not None and of in one.forms):
+                continue
+            form = one.forms[name] if factor is None else times(one.forms[name], factor, -1)
+            form = as_met_now(form, [seen.observation.form for seen in present])
+            given_as = "" if name == of else name
+            found.append(Observed(Observation(one.test, form, {of: 1.0}), of, given_as=given_as))
+        return found
+
     def assumed(self, item: Assumption) -> Form:
         """Return an assumption that ties tests together."""
         ((_, form),) = assume((item,), {}, self.unit, "adjusted")
@@ -137,11 +157,13 @@ class Runs:
 
 
 def plain(runs: Runs, name: str) -> Group | None:
-    """Return what several procedures give of a quantity that stands by itself, ``None`` where only one does."""
+    """Return what several procedures, or earlier tests, give of a quantity that stands by itself, ``None`` for one."""
     places = runs.even(runs.giving(name), name)
-    if len(places) < 2:
+    observed = [_observed(runs, at, name) for at in places]
+    observed += runs.before(name, observed)
+    if not places or len(observed) < 2:
         return None
-    return Group((name,), [_observed(runs, at, name) for at in places], places)
+    return Group((name,), observed, places)
 
 
 def _observed(runs: Runs, at: int, name: str) -> Observed:
@@ -166,7 +188,9 @@ def one_constant(runs: Runs, emf: str, torque: str) -> list[Group]:
         form = times(runs.form(at, torque), relation, -1)
         observed.append(Observed(Observation(outcome.procedure, form, {emf: 1.0}), emf, given_as=torque))
     places = list(dict.fromkeys([*of_emf, *of_torque]))
-    if len(places) < 2:
+    before = [*runs.before(emf, observed), *runs.before(torque, observed, power)]
+    observed += before
+    if len(places) + len(before) < 2:
         return []
     # The direct constant is the torque that power makes of the EMF; that of the q axis is one of its own.
     tie = Form(ratio) if torque == DIRECT[1] else power

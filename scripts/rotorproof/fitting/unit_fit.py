@@ -20,10 +20,11 @@ from ..settings.application import words as names_of
 from ..settings.fields import Strict
 from ..settings.run import RunSettings
 from ..settings.unit import Test, UnitFile
+from ..uncertainty.earlier import Earlier
 from ..uncertainty.forms import Form, Influence, propagate
 from ..uncertainty.monte_carlo import Simulation, simulate_forms
 from ..units import Measured
-from .adjusted import Adjusted, adjusted
+from .adjusted import Adjusted, adjusted, left_out
 from .admitted import admit_all
 from .assign import assign
 from .assumed import assume
@@ -109,11 +110,17 @@ def in_order(names: set[str]) -> list[str]:
 
 
 def fit_unit(
-    unit: UnitFile, logs: Sequence[TestLog], settings: RunSettings, shown: str, parts: Sequence[Part] = ()
+    unit: UnitFile,
+    logs: Sequence[TestLog],
+    settings: RunSettings,
+    shown: str,
+    parts: Sequence[Part] = (),
+    *,
+    earlier: Sequence[Earlier] = (),
 ) -> UnitFit:
     """Fit every procedure whose logs could be read. ``shown`` names the unit file in messages.
 
-    A drive takes from its ``parts`` what its own tests do not give.
+    A drive takes from its ``parts`` what its own tests do not give. What ``earlier`` tests gave counts beside its own.
     """
     result = UnitFit(problems=instrument_problems(unit, shown), parts=parts)
     result.applications = applications(unit.meant, settings)
@@ -129,7 +136,9 @@ def fit_unit(
         for label, group in runs(procedure, entries):
             given = {**in_tests, **_needed(procedure.needs, best_forms(result.outcomes), result)}
             _run_one(unit, procedure, label, group, given, shown, result, probability=probability)
-    result.adjusted = adjusted(unit.unit, [_measured_alone(one) for one in result.outcomes], probability)
+    alone = [_measured_alone(one) for one in result.outcomes]
+    result.adjusted = adjusted(unit.unit, alone, probability, earlier)
+    result.problems += left_out(result.adjusted, earlier, shown)
     fixed |= _reach(unit, logs, result, fixed)
     result.stated = {name: form for name, form in fixed.items() if name.startswith(_STATED)}
     _derive(unit, fixed, {**best_forms(result.outcomes), **result.adjusted.forms}, result, probability)

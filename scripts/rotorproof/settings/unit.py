@@ -5,9 +5,10 @@ from __future__ import annotations
 import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from ..uncertainty.specification import Specification
+from ..units import Measured
 from .application import For
 from .fields import (
     LONGEST_LINE,
@@ -16,6 +17,7 @@ from .fields import (
     Line,
     MisplacedError,
     Name,
+    Physical,
     Power,
     RotationalSpeed,
     Share,
@@ -27,6 +29,8 @@ from .fields import (
     Voltage,
 )
 
+#: A file of results has at most so many bytes.
+LARGEST_RESULTS = 16_000_000
 Connection = Literal["ABC", "ACB", "BAC", "BCA", "CAB", "CBA"]
 
 
@@ -140,6 +144,72 @@ class Test(Strict):
         return self
 
 
+def _half_width(stated: Measured) -> Measured:
+    if stated.standard_uncertainty is not None:
+        raise ValueError(
+            f"{stated.text!r}: a drift is the most that it may be, without '+/-'; write for example '0.5 %'"
+        )
+    return stated
+
+
+Drift = Annotated[Measured, Physical("ratio", above=0, most=1), AfterValidator(_half_width)]
+
+
+_EARLIER = "earlier, "
+_ALL = "all"
+
+
+class EarlierTest(Strict):
+    """Results of an earlier test of the same unit, whose values count beside those of its tests now."""
+
+    results: Annotated[
+        str,
+        Field(
+            pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*\.json$",
+            max_length=80,
+            description="a copy of the earlier results.json, in the unit's folder",
+        ),
+    ]
+    tested_on: Annotated[datetime.date, Field(description="the day of that test, before the day of this one")]
+    drift: Annotated[
+        dict[Name, Drift],
+        BeforeValidator(
+            lambda said: said if isinstance(said, dict) else {_ALL: said},
+            json_schema_input_type=Drift | dict[Name, Drift],
+        ),
+        Field(
+            min_length=1,
+            description="the most that a value may have changed since, as a share of it: for each quantity that is to "
+            "count, or one for all",
+        ),
+    ]
+    unit: Annotated[Name | None, Field(description="what the unit was called then, if not as now")] = None
+
+    @property
+    def name(self) -> str:
+        """Return what stands in the place of a procedure's name."""
+        return f"{_EARLIER}{self.tested_on.isoformat()}"
+
+    @property
+    def asked(self) -> list[str]:
+        """Return the quantities whose drift is stated by name."""
+        return [name for name in self.drift if name != _ALL]
+
+    @property
+    def for_all(self) -> bool:
+        """Tell whether one drift is stated for all that are not named."""
+        return _ALL in self.drift
+
+    def share(self, quantity: str) -> float:
+        """Return the drift of a quantity. Raises ``KeyError`` where none is stated."""
+        return self.drift[quantity if quantity in self.drift else _ALL].value
+
+    @staticmethod
+    def is_name(test: str) -> bool:
+        """Tell whether a test is named as an earlier one."""
+        return test.startswith(_EARLIER)
+
+
 class Parts(Strict):
     """The motor and the controller that a drive is made of, each a unit of its own, and how they are connected.
 
@@ -209,6 +279,9 @@ class UnitFile(Strict):
         ),
     ] = []
     tests: list[Test] = []
+    earlier: Annotated[
+        list[EarlierTest], Field(max_length=20, description="earlier tests of this unit that count beside these")
+    ] = []
     acceptance: Name | None = None
 
     @model_validator(mode="after")
@@ -234,6 +307,24 @@ class UnitFile(Strict):
     def _stands_in_for_a_part(self) -> UnitFile:
         if self.stand_in is not None and self.parts is None:
             raise MisplacedError("only a drive made of parts has a controller whose nameplate can stand in", "stand_in")
+        return self
+
+    @model_validator(mode="after")
+    def _earlier_is_earlier(self) -> UnitFile:
+        if self.earlier and self.tested_on is None:
+            raise MisplacedError("state 'tested_on': a test is earlier than that day", "earlier")
+        if self.earlier and self.role is not None:
+            words = "a check standard shows whether the bench has changed since; no earlier day may count in it"
+            raise MisplacedError(words, "earlier")
+        for place, one in enumerate(self.earlier):
+            if self.tested_on is not None and one.tested_on >= self.tested_on:
+                words = f"the day {one.tested_on} is not before this test's own, {self.tested_on}; correct one of them"
+                raise MisplacedError(words, "earlier", place, "tested_on")
+            for other in self.earlier[:place]:
+                for key in ("results", "tested_on"):
+                    if getattr(one, key) == getattr(other, key):
+                        words = f"{getattr(one, key)} stands in two entries: one test counts once; take one out"
+                        raise MisplacedError(words, "earlier", place, key)
         return self
 
     @model_validator(mode="after")
