@@ -36,8 +36,8 @@ class Authority:
     revoked: dict[int, datetime.datetime] = field(default_factory=dict)
     #: The time stamp service's holder; another can be put in its place.
     service: Holder | None = None
-    #: The clock of the time stamp service.
-    now: datetime.datetime = NOW
+    #: Where the clock of the time stamp service stands still; that of the computer otherwise.
+    now: datetime.datetime | None = None
     #: What was asked for.
     asked: list[str] = field(default_factory=list)
 
@@ -109,7 +109,8 @@ class Authority:
         plain = serialization.NoEncryption()
         key = self.service.key.private_bytes(_DER, serialization.PrivateFormat.PKCS8, plain)
         own = asn1_x509.Certificate.load(self.service.certificate.public_bytes(_DER))
-        stamper = DummyTimeStamper(own, keys.PrivateKeyInfo.load(key), [own], fixed_dt=self.now)
+        now = self.now or datetime.datetime.now(datetime.UTC).replace(microsecond=0)
+        stamper = DummyTimeStamper(own, keys.PrivateKeyInfo.load(key), [own], fixed_dt=now)
         response = stamper.async_request_tsa_response(tsp.TimeStampReq.load(raw))
         return bytes(asyncio.run(response).dump())
 

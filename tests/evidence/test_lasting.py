@@ -117,6 +117,7 @@ def test_it_can_be_renewed_and_holds_when_all_its_certificates_have_ended(
 
 def test_a_certificate_of_the_workshops_own_needs_no_authority_but_the_services(bench: Bench) -> None:
     bench.authority.stamps()
+    bench.authority.now = NOW
     own = holder("Own")
     bench.roots += read_certificates([own.write(bench.folder, "own")])
     made = bench.strengthened(bench.signed(own, stamped=False))
