@@ -77,7 +77,7 @@ print(json.dumps(rows))
 
 def test_most_errors_of_a_small_draw_are_found() -> None:
     """In a process of its own: this one runs tests itself."""
-    tests = [str(ROOT / "tests" / "proof" / f"test_{name}.py") for name in ("winding", "road")]
+    tests = [str(ROOT / "tests" / "proof" / f"test_{name}.py") for name in ("winding", "road", "drive")]
     done = subprocess.run(
         [sys.executable, "-c", _DRAW, json.dumps(tests)],
         cwd=ROOT,
@@ -90,4 +90,6 @@ def test_most_errors_of_a_small_draw_are_found() -> None:
     rows = json.loads(done.stdout.splitlines()[-1])
     counts = Counter(row["outcome"] for row in rows)
     assert len(rows) == 40
-    assert counts["found"] >= 30, summary(rows, 40, 0.0)
+    # What moves no compared value (starting points, brackets, steps of an iteration) can be found by no check.
+    assert counts["found"] >= 25, summary(rows, 40, 0.0)
+    assert counts["found"] >= 0.9 * (len(rows) - counts["without effect"]), summary(rows, 40, 0.0)
