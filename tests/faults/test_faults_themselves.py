@@ -7,7 +7,7 @@ import errno
 import pytest
 
 from rotorproof.__main__ import main
-from rotorproof.commands import commands
+from rotorproof.commands import command
 
 from . import classes
 from .bench import Bench
@@ -21,7 +21,7 @@ def test_a_disk_without_room_is_said_in_a_line(
         del arguments
         raise OSError(number, "whatever")
 
-    monkeypatch.setattr(commands()["check"], "run", full)
+    monkeypatch.setattr(command("check"), "run", full)
     assert main(["check"]) == 2
     said = capsys.readouterr().err
     assert "make room on the disk" in said
@@ -33,7 +33,7 @@ def test_another_error_of_the_system_is_not_taken_for_a_full_disk(monkeypatch: p
         del arguments
         raise OSError(errno.EIO, "whatever")
 
-    monkeypatch.setattr(commands()["check"], "run", broken)
+    monkeypatch.setattr(command("check"), "run", broken)
     with pytest.raises(OSError, match="whatever"):
         main(["check"])
 
