@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 import pytest
 
-from rotorproof.decision.models import ProblemEntry
+from rotorproof.decision.models import BudgetEntry, ProblemEntry
+from rotorproof.rendering import numbers
+from rotorproof.rendering import quantity_view as quantity_view_module
 from rotorproof.rendering.problem_view import problem_views
 from rotorproof.rendering.quantity_view import quantity_view
 from tests.entries import quantity_entry
@@ -59,3 +62,21 @@ def test_small_sources_of_a_budget_stand_in_one_row(small: int) -> None:
     assert view.budget[0].distribution == "normal, 5"
     assert view.notes == ["A note."], "the budget's own column says what halving would buy"
     assert view.label == "Winding resistance"
+
+
+def test_the_share_of_small_sources_is_the_rounded_exact_sum() -> None:
+    """By decimal arithmetic: the built-in sum of these floats prints another digit in Python 3.11 than in 3.13."""
+    shares = ["0.000418", "0.000115", "0.00054", "0.000427"]
+    lines = [
+        BudgetEntry(
+            source=f"s{number}",
+            distribution="normal",
+            degrees_of_freedom=None,
+            standard_uncertainty=0.1,
+            share=float(share),
+            expanded_uncertainty_if_halved=None,
+        )
+        for number, share in enumerate(shares)
+    ]
+    (row,) = quantity_view_module._budget(lines, 1.0)
+    assert row.share == numbers.percent(float(sum(map(Decimal, shares))))

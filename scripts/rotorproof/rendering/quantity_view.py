@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -338,6 +339,7 @@ def _budget(lines: Sequence[BudgetEntry], whole: float) -> list[BudgetRow]:
         for line in large
     ]
     if small:
-        u = sum(line.standard_uncertainty**2 for line in small) ** 0.5
-        rows.append(row(f"others ({len(small)})", "", u, sum(line.share for line in small)))
+        # Exactly rounded: the built-in sum rounds otherwise in Python 3.11 than from 3.12 on, which a digit may show.
+        u = math.sqrt(math.fsum(line.standard_uncertainty**2 for line in small))
+        rows.append(row(f"others ({len(small)})", "", u, math.fsum(line.share for line in small)))
     return rows
