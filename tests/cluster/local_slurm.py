@@ -110,6 +110,16 @@ def _free_ports(count: int) -> list[int]:
     return ports
 
 
+#: Mounted on any running system, not in a bare chroot.
+_CONTROL_GROUPS = Path("/sys/fs/cgroup")
+
+
+def starts() -> bool:
+    """Tell whether the daemons start here: those of Slurm 22 (Debian 12) want control groups, later ones need none."""
+    said = subprocess.run(["slurmd", "-V"], capture_output=True, text=True, check=True).stdout
+    return _CONTROL_GROUPS.is_mount() or int(said.split()[-1].split(".")[0]) >= 23
+
+
 @contextmanager
 def local_slurm(folder: Path) -> Iterator[Cluster]:
     """Start the cluster in ``folder``, yield it ready, and stop it whatever happens."""
@@ -123,7 +133,7 @@ def local_slurm(folder: Path) -> Iterator[Cluster]:
     configuration.write_text(
         _CONFIGURATION.format(host=host, folder=folder, port=port, port_1=port_1, port_2=port_2), encoding="utf-8"
     )
-    if not Path("/sys/fs/cgroup").is_mount():  # in a bare chroot, where later daemons would not start
+    if not _CONTROL_GROUPS.is_mount():
         (folder / "cgroup.conf").write_text("CgroupPlugin=disabled\n", encoding="utf-8")
     key = folder / "munge.key"
     key.write_bytes(os.urandom(128))
