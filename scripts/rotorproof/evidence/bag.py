@@ -68,8 +68,8 @@ def finish_bag(folder: Path) -> None:
     for path in folder.rglob("*"):
         if path.is_file():
             path.chmod(0o444)
-        _sync(path)
-    _sync(folder)
+        sync(path)
+    sync(folder)
 
 
 def _manifest(folder: Path, names: Iterable[str]) -> bytes:
@@ -92,7 +92,8 @@ def twins(names: Iterable[str]) -> list[list[str]]:
     return [alike for alike in found.values() if len(alike) > 1]
 
 
-def _sync(path: Path) -> None:
+def sync(path: Path) -> None:
+    """Wait until a file, or what a folder lists, is on the disk."""
     descriptor = os.open(path, os.O_RDONLY)
     try:
         os.fsync(descriptor)

@@ -22,6 +22,7 @@ from .trust import among, authorities, subject_of, unfit
 
 if TYPE_CHECKING:
     from asn1crypto.x509 import Certificate
+    from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
     from pyhanko.sign.diff_analysis import DiffPolicy
     from pyhanko_certvalidator import ValidationContext
 
@@ -57,18 +58,11 @@ def strengthen(pdf: bytes, *, timestamp_url: str, trust: Sequence[Certificate]) 
 
 
 async def _strengthened(pdf: bytes, timestamp_url: str, trust: Sequence[Certificate]) -> bytes:
-    from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
     from pyhanko.pdf_utils.reader import PdfFileReader
     from pyhanko.sign import fields
     from pyhanko.sign.signers import PdfTimeStamper
     from pyhanko.sign.timestamps.aiohttp_client import HTTPTimeStamper
     from pyhanko.sign.validation.dss import DocumentSecurityStore, collect_validation_info
-
-    class Writer(IncrementalPdfFileWriter):
-        """Leaves the description of the document alone: it is part of what was signed."""
-
-        def _update_meta(self) -> None:
-            pass
 
     reader = PdfFileReader(io.BytesIO(pdf))
     stamps = reader.embedded_timestamp_signatures
@@ -77,7 +71,7 @@ async def _strengthened(pdf: bytes, timestamp_url: str, trust: Sequence[Certific
     itself = [one for one in trust if among(one, [last.signer_cert, *stampers(last)])]
     async with _fetching([*authorities(trust), *itself]) as context:
         paths = await collect_validation_info(last, context)
-        writer = Writer(io.BytesIO(pdf))
+        writer = adding_to(pdf)
         DocumentSecurityStore.supply_dss_in_writer(
             writer, last.pkcs7_content.hex().encode("ascii"), paths=paths, validation_context=context
         )
@@ -89,6 +83,20 @@ async def _strengthened(pdf: bytes, timestamp_url: str, trust: Sequence[Certific
         readable_field_name="Time stamp of the report",
     )
     return bytes((await stamper.async_timestamp_pdf(writer, "sha256")).getvalue())
+
+
+def adding_to(pdf: bytes) -> IncrementalPdfFileWriter:
+    """Return a writer that adds to a PDF and leaves the description of the document alone.
+
+    That is of the content, in the form PDF/A asks for, and part of what is signed.
+    """
+    from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+
+    class Writer(IncrementalPdfFileWriter):
+        def _update_meta(self) -> None:
+            pass
+
+    return Writer(io.BytesIO(pdf))
 
 
 @contextlib.asynccontextmanager

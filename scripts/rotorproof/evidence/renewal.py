@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import shutil
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from ..errors import InputError, Problem
-from .bag import finish_bag
+from .bag import finish_bag, sync
 from .lasting import strengthen
-from .revisions import ASIDE, REPORT, recover
+from .revisions import ASIDE, REPORT, alone
 from .signature import check_signature
 from .verify import verify_archive
 
@@ -32,7 +30,7 @@ def renew(folder: Path, *, timestamp_url: str, trust: Sequence[Certificate]) -> 
     folder = folder.absolute()
     if not folder.parent.is_dir():
         raise InputError(Problem("there is no such archive folder", str(folder)))
-    with _alone(folder):
+    with alone(folder.parent, Problem("another run is signing or renewing here; wait for it to end", str(folder))):
         if not folder.is_dir():
             raise InputError(Problem("there is no such archive folder", str(folder)))
         found = verify_archive(folder, trust)
@@ -57,21 +55,8 @@ def renew(folder: Path, *, timestamp_url: str, trust: Sequence[Certificate]) -> 
         old = folder.with_name(f"{ASIDE}{folder.name}")
         folder.rename(old)
         new.rename(folder)
-        _sync(folder.parent)
+        sync(folder.parent)
         shutil.rmtree(old)
-
-
-@contextmanager
-def _alone(folder: Path) -> Iterator[None]:
-    with (folder.parent / ".lock").open("w") as lock:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise InputError(
-                Problem("another run is signing or renewing here; wait for it to end", str(folder))
-            ) from None
-        recover(folder.parent)
-        yield
 
 
 def _link(source: str, target: str) -> None:
@@ -79,11 +64,3 @@ def _link(source: str, target: str) -> None:
         os.link(source, target)
     except OSError:  # not every file system has links
         shutil.copy2(source, target)
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

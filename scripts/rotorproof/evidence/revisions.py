@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
-import os
 import re
 import shutil
 from collections.abc import Iterable, Iterator
@@ -19,6 +18,7 @@ from typing import Any
 from ..errors import InputError, Problem
 from ..jsonio import strictly
 from ..logs.unit_logs import sha256
+from .bag import sync
 from .lasting import MOST_STAMPS
 from .signoff import SignOff
 from .standing import signed_so
@@ -139,6 +139,22 @@ def recover(place: Path) -> None:
 
 
 @contextmanager
+def alone(place: Path, busy: Problem) -> Iterator[None]:
+    """Keep every other run out of a unit's folder of archives, and clear up what a killed renewal left there.
+
+    Raises ``InputError`` with ``busy`` where another run is at work in it.
+    """
+    with (place / ".lock").open("w") as lock:
+        try:
+            # Freed by the system however the program ends.
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise InputError(busy) from None
+        recover(place)
+        yield
+
+
+@contextmanager
 def new_revision(reports: Path, unit: str) -> Iterator[tuple[int, list[Revision], Path]]:
     """Give the next number, the earlier revisions and an empty folder that becomes the revision at the end.
 
@@ -147,13 +163,7 @@ def new_revision(reports: Path, unit: str) -> Iterator[tuple[int, list[Revision]
     """
     place = reports / FOLDER / unit
     place.mkdir(parents=True, exist_ok=True)
-    with (place / ".lock").open("w") as lock:
-        try:
-            # Freed by the system however the program ends.
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise InputError(Problem(f"another run is signing {unit}; wait for it to end")) from None
-        recover(place)
+    with alone(place, Problem(f"another run is signing {unit}; wait for it to end")):
         partial = place / _PARTIAL
         if partial.exists():
             shutil.rmtree(partial)
@@ -167,8 +177,4 @@ def new_revision(reports: Path, unit: str) -> Iterator[tuple[int, list[Revision]
         finally:
             if partial.exists():
                 shutil.rmtree(partial)
-        descriptor = os.open(place, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+        sync(place)

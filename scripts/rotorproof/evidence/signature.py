@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import InputError, Problem
-from .lasting import about, check_lasting
+from .lasting import about, adding_to, check_lasting
 from .trust import among, authorities, days_of, fingerprint_of, subject_of, unfit
 
 if TYPE_CHECKING:
@@ -91,7 +91,6 @@ def sign_pdf(pdf: bytes, signer: SimpleSigner, *, name: str, reason: str, timest
 
     Raises ``InputError`` when the time stamp service does not answer as it should.
     """
-    from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
     from pyhanko.sign import fields, signers
     from pyhanko.sign.timestamps.aiohttp_client import HTTPTimeStamper
     from pyhanko.sign.timestamps.common_utils import TimestampRequestError
@@ -107,13 +106,7 @@ def sign_pdf(pdf: bytes, signer: SimpleSigner, *, name: str, reason: str, timest
     )
     timestamper = HTTPTimeStamper(timestamp_url, timeout=20) if timestamp_url else None
 
-    class Writer(IncrementalPdfFileWriter):
-        """Leaves the description of the document alone: it is that of the content, in the form PDF/A asks for."""
-
-        def _update_meta(self) -> None:
-            pass
-
-    writer = Writer(io.BytesIO(pdf))
+    writer = adding_to(pdf)
     # Not visible (page 1 says who signed), and outside the page, where PDF/UA asks for no tag (ISO 14289-1, 7.18.1).
     place = fields.InvisSigSettings(box_out_of_bounds=True)
     field = fields.SigFieldSpec(
