@@ -139,6 +139,7 @@ def _project(folder: Path) -> Path:
     (root / "config/config.yaml").write_text(config)
     for name in ("instruments", "layouts", "acceptance"):
         shutil.copytree(seeds.ROOT / "config" / name, root / "config" / name, dirs_exist_ok=True)
+    shutil.copytree(seeds.ROOT / "tests/data/layouts", root / "config/layouts", dirs_exist_ok=True)
     unit = (RAW / "AL-M1/unit.yaml").read_text(encoding="utf-8").replace("unit: AL-M1", "unit: BAD")
     (root / "raw/BAD/unit.yaml").write_text(unit)
     for log in (RAW / "AL-M1").iterdir():

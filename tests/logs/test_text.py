@@ -11,6 +11,7 @@ import gzip
 import io
 import random
 import tracemalloc
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -21,6 +22,7 @@ from rotorproof.logs import limits
 from rotorproof.logs.needed import missing_columns
 from rotorproof.logs.table import read_chunks, read_table
 from rotorproof.procedures import procedures
+from rotorproof.settings.folder import SettingsFolder
 from rotorproof.settings.layout import BUILTIN, Layout, LayoutColumn
 
 WANTED = ("time", "voltage_ab", "speed", "temperature_winding", "duty", "hall_a")
@@ -321,3 +323,12 @@ def test_no_file_folder_pipe(tmp_path):
         with pytest.raises(InputError) as caught:
             read_table(tmp_path / name, Layout(), WANTED, shown="x", time_ordered=True, minimum_rows=1)
         assert words in str(caught.value)
+
+
+def test_the_shipped_layout_of_a_spreadsheet_set_to_decimal_commas(tmp_path):
+    # A byte order mark, semicolons and commas for points: what spreadsheets of such a setting save (RFC 4180 has none).
+    text = "\ufeff" + GOOD.replace(",", ";").replace(".", ",")
+    layout = SettingsFolder(Path(__file__).parents[2] / "config").layout("decimal-comma")
+    columns = read(tmp_path, text, layout).columns
+    plain = read(tmp_path, GOOD).columns
+    assert all(np.array_equal(columns[name], plain[name]) for name in ("time", "voltage_ab", "speed"))

@@ -34,6 +34,8 @@ __all__ = ["project"]  # a fixture
 
 ROOT = Path(__file__).parents[2]
 MEASURED = ROOT.parent / "shared" / "reference" / "measured" / "load-table-48V.csv"
+#: The headings of this one table, a layout as a user would write it.
+LAYOUT = "brake-stand-field-oriented"
 OUTLIER = 16, "49.96 V"  # line of the file (500 rpm, brake at 12 V) and reading
 
 UNIT = {
@@ -48,7 +50,7 @@ UNIT = {
         {
             "procedure": "load",
             "log": "load-table-48V.csv",
-            "layout": "brake-stand-field-oriented",
+            "layout": LAYOUT,
             # The resistance is the one its author computes with; the temperature is not stated there.
             "conditions": {"line_resistance": "0.51 +/- 0.02 ohm", "winding_temperature": "25 +/- 5 degC"},
         }
@@ -96,7 +98,7 @@ def table(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
 
 def results(table: Path, tmp_path: Path) -> dict:
     unit = UnitFile.model_validate(UNIT)
-    layouts = {"brake-stand-field-oriented": SettingsFolder(ROOT / "config").layout("brake-stand-field-oriented")}
+    layouts = {LAYOUT: SettingsFolder(ROOT / "tests/data").layout(LAYOUT)}
     readings = read_unit(unit.unit, table.parent, unit.tests, layouts)
     assert readings.columns[0] is not None, readings.problems
     written = conditions_of(unit.tests[0])
@@ -187,6 +189,7 @@ def test_the_workflow_reports_on_it(table: Path, project: Project) -> None:
     folder.mkdir(parents=True)
     shutil.copy(table, folder)
     (folder / "unit.yaml").write_text(yaml.safe_dump(UNIT), encoding="utf-8")
+    shutil.copy(ROOT / f"tests/data/layouts/{LAYOUT}.yaml", project.root / "config/layouts")
     project.run()
     reported = json.loads((project.root / "reports" / "brake-stand" / "results.json").read_bytes())
     assert reported["quantities"]["torque_constant_q"]["value"] == pytest.approx(0.098, rel=0.03)
@@ -196,9 +199,9 @@ def test_the_workflow_reports_on_it(table: Path, project: Project) -> None:
 @pytest.mark.parametrize(("unit", "doubted"), [("N m", []), ("N cm", ["torque"]), ("kN m", ["torque"])])
 def test_a_torque_in_another_unit_is_told_by_the_efficiency(table: Path, unit: str, doubted: list[str]) -> None:
     model = UnitFile.model_validate(UNIT)
-    layout = SettingsFolder(ROOT / "config").layout("brake-stand-field-oriented")
+    layout = SettingsFolder(ROOT / "tests/data").layout(LAYOUT)
     columns = {**layout.columns, "torque": layout.columns["torque"].model_copy(update={"unit": unit})}
-    layouts = {"brake-stand-field-oriented": layout.model_copy(update={"columns": columns})}
+    layouts = {LAYOUT: layout.model_copy(update={"columns": columns})}
     readings = read_unit(model.unit, table.parent, model.tests, layouts)
     found = [problem.column for problem in reading_problems(model, readings) if problem.doubt == "unit"]
     assert sorted(set(found)) == doubted
