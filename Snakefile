@@ -88,6 +88,7 @@ rule fit:
         settings=plan.fit_settings,
         folder=plan.folder,
         earlier=plan.earlier,
+        population=plan.population,
         code=plan.code("fit"),
     message:
         "{wildcards.unit}: fitting"

@@ -15,12 +15,14 @@ def main(
     parts: Sequence[Path] = (),
     folder: Path | None = None,
     earlier: Mapping[str, str] | None = None,
+    population: Mapping[str, Any] | None = None,
 ) -> list[str]:
     """Fit the logs in ``readings`` and write ``fit`` (JSON) and ``panels`` (arrays of the figures).
 
     ``parts`` are the fits of a drive's parts, in the order in which its file names them.
     ``folder`` is the unit's own, which a unit that names earlier results needs; ``earlier`` holds the SHA-256 of those.
-    What the tests say is compared with the nameplate, and a slip that would explain a disagreement is named.
+    What the tests say is compared with the nameplate and with ``population``, how other units of the model came out,
+    and a slip that would explain a disagreement is named.
     Returns the traces of what failed.
     """
     from rotorproof.decision.earlier import earlier_tests
@@ -29,6 +31,7 @@ def main(
     from rotorproof.fitting.unit_fit import TestLog, fit_unit
     from rotorproof.logs.store import load_readings
     from rotorproof.procedures.base import Log
+    from rotorproof.settings.acceptance import ProcessFile
     from rotorproof.settings.load import conditions_of
     from rotorproof.settings.run import RunSettings
     from rotorproof.settings.unit import UnitFile
@@ -51,7 +54,8 @@ def main(
     before, problems = earlier_tests(model, folder, earlier) if folder else ([], [])
     result = fit_unit(model, entries, run, f"{model.unit}/unit.yaml", made_of, earlier=before)
     result.problems += problems
-    result.problems += second_witness(model, entries, run, result, made_of)
+    siblings = ProcessFile.model_validate(population) if population else None
+    result.problems += second_witness(model, entries, run, result, made_of, siblings)
     save_fit(fit, panels, result)
     return result.tracebacks
 
@@ -71,4 +75,5 @@ if "snakemake" in globals():
         parts=[Path(path) for path in snakemake.input.parts],
         folder=Path(snakemake.params.folder),
         earlier=snakemake.params.earlier,
+        population=snakemake.params.population,
     )

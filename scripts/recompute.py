@@ -51,6 +51,7 @@ def main(root: Path, unit: str) -> None:
             parts=[root / "reports" / ".work" / part / "fit.json" for part in parts],
             folder=Path(plan.folder(wildcards)),
             earlier=plan.earlier(wildcards),
+            population=plan.population(wildcards),
         )
         traces += decide.main(
             unit=plan.measured_part(wildcards),

@@ -29,7 +29,7 @@ from .settings.unit import LARGEST_RESULTS
 
 _FIT_UNIT_KEYS = (
     *("unit", "kind", "tested_on", "nameplate", "ambient", "instruments"),
-    *("parts", "drive", "for", "stand_in", "tests", "earlier"),
+    *("parts", "drive", "for", "stand_in", "tests", "earlier", "population"),
 )
 _FIT_SETTINGS = ("config_version", "winding_constant", "pack", "vehicle", "packs", "vehicles", "coverage_probability")
 #: What is made for a unit: the steps on the way, under ``.work``, and what a reader sees.
@@ -171,6 +171,11 @@ class Plan:
         found = self._unit(wildcards).acceptance
         return None if found is None else found.model_dump(exclude_none=True, by_alias=True)
 
+    def population(self, wildcards: Any) -> dict[str, Any] | None:
+        """Return how other units of a unit's model came out, as plain data, where its file names them."""
+        found = self._unit(wildcards).population
+        return None if found is None else found.model_dump(mode="json", exclude_none=True)
+
     def configuration(self, wildcards: Any) -> dict[str, Any]:
         """Return the whole configuration behind a unit's report."""
         # Folders are where a run happens to lie, comparisons what is made of reports: no part of what was measured.
@@ -181,6 +186,7 @@ class Plan:
             "settings": settings,
             "unit": self.unit(wildcards),
             "acceptance": self.acceptance(wildcards),
+            "population": self.population(wildcards),
             "layouts": self.layouts(wildcards),
         }
 
@@ -199,6 +205,7 @@ class Plan:
             names = [f"acceptance/{unit.file.acceptance}"] if unit.file.acceptance else []
             criteria = unit.acceptance.criteria if unit.acceptance else []
             populations = {one.process.population for one in criteria if one.process and one.process.population}
+            populations |= {unit.file.population} if unit.file.population else set()
             names += [f"processes/{name}" for name in sorted(populations)]
             names += [
                 f"instruments/{like}" for like in sorted({i.like for i in unit.file.instruments.values() if i.like})

@@ -490,7 +490,16 @@ CASES = [
         "no instrument states an accuracy for voltage",
         severity="warning",
     ),
-    # ----- acceptance sets and layouts
+    # ----- acceptance sets, populations and layouts
+    Case(
+        "population that is not there",
+        unit("kind: motor", "kind: motor\npopulation: HM"),
+        UNIT,
+        3,
+        "population",
+        "there is no population 'HM'; there are: none; 'make population' writes them",
+        refused=True,
+    ),
     Case(
         "acceptance unknown",
         unit("acceptance: small", "acceptance: smal"),

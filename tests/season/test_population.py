@@ -11,7 +11,7 @@ import pytest
 from statsmodels.regression.linear_model import GLS
 
 from rotorproof.decision.models import Results
-from rotorproof.season.population import Population, populations
+from rotorproof.season.population import Population, populations, ranges
 from rotorproof.season.random_effects import Errors, generalised
 from tests.entries import quantity_entry, results
 from tests.outside import Outside
@@ -23,6 +23,14 @@ BETWEEN, OWN, SHARED, MEAN = 0.0020, 0.0005, 0.0012, 0.1200
 
 def model(seed: int, count: int = 60, shift: Callable[[int], float] = lambda place: 0.0) -> Population:
     """Return the population of units of one model, five to a delivery a week."""
+    (population,) = populations(*units_of_model(seed, count, shift))
+    return population
+
+
+def units_of_model(
+    seed: int, count: int = 60, shift: Callable[[int], float] = lambda place: 0.0
+) -> tuple[list[dict[str, Any]], dict[str, Results]]:
+    """Return the files and the results of its units."""
     rng = np.random.default_rng(seed)
     common = SHARED * rng.normal()
     units: list[dict[str, Any]] = []
@@ -48,8 +56,21 @@ def model(seed: int, count: int = 60, shift: Callable[[int], float] = lambda pla
                 "instruments": {"dmm": DMM},
             }
         )
+    return units, found
+
+
+def test_the_range_of_a_unit_to_come_is_the_tolerance_interval() -> None:
+    """Of values with little error: mean ± k s, k = 2.382 for 50 units (NIST e-Handbook 7.2.6.3 gives k2 = 2.380)."""
+    units, found = units_of_model(4, count=50, shift=lambda place: 0.05 if place == 3 else 0.0)
     (population,) = populations(units, found)
-    return population
+    ((name, (low, high, unit)),) = ranges(population, units, found).items()
+    assert (name, unit) == ("phase_resistance", "ohm")
+    values = np.array([one.quantities[name].value for unit_name, one in found.items() if unit_name != "U-003"])
+    scatter = float(np.std(values, ddof=1))
+    assert low < float(values.min()) + scatter
+    assert high > float(values.max()) - scatter
+    assert (high - low) / (2 * scatter) == pytest.approx(2.38, rel=0.35), "the shared error of the meter widens it"
+    assert high < MEAN + 0.02, "the odd unit is left out of it"
 
 
 def test_scatter_of_units_apart_from_errors_of_measurement() -> None:

@@ -10,13 +10,15 @@ import yaml
 
 from rotorproof.decision.criteria import criterion_row
 from rotorproof.errors import InputError
+from rotorproof.season.population import ranges
 from rotorproof.season.process import file_name, files_of, process_of
-from rotorproof.settings.acceptance import AcceptanceSet
+from rotorproof.settings.acceptance import AcceptanceSet, ProcessFile
 from rotorproof.settings.folder import SettingsFolder
 from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.result import Result
+from rotorproof.witness.expected import expected_of_model
 from rotorproof.workflow import Plan
-from tests.season.test_population import BETWEEN, MEAN, SHARED, model
+from tests.season.test_population import BETWEEN, MEAN, SHARED, model, units_of_model
 from tests.workflow.conftest import Project
 
 
@@ -72,6 +74,56 @@ def test_the_file_of_another_model_is_not_written_over(tmp_path: Path) -> None:
     assert files_of(["HM 2207"], tmp_path) == {"HM 2207": path}
     with pytest.raises(InputError, match="it holds the model 'HM 2207'"):
         files_of(["HM-2207"], tmp_path)
+
+
+def test_a_unit_is_compared_with_the_others_of_its_model(tmp_path: Path) -> None:
+    units, found = units_of_model(1)
+    project = Project.fresh(tmp_path)
+    path = project.add_unit("CT-1")
+    config = tmp_path / "config"
+    (config / "processes").mkdir()
+    process = process_of(model(1), [], ranges(model(1), units, found))
+    (config / "processes/HM.yaml").write_text(yaml.safe_dump(process), encoding="utf-8")
+    text = (path / "unit.yaml").read_text(encoding="utf-8")
+    unit = SimpleNamespace(unit="CT-1")
+    assert Plan.load(tmp_path, {}).population(unit) is None
+    named = "model: HM\npopulation: HM\n"
+    (path / "unit.yaml").write_text(text + named, encoding="utf-8")
+    plan = Plan.load(tmp_path, {})
+    known = plan.population(unit)
+    # The rule that fits is given it, and the evidence holds the file: what it rests on cannot change unseen.
+    assert known is not None
+    assert known["ranges"] == process["ranges"]
+    assert plan.configuration(unit)["population"] == known
+    assert "config/processes/HM.yaml" in plan.hashes(unit)
+    (expected,) = expected_of_model(ProcessFile.model_validate(known)).values()
+    assert expected.low < MEAN < expected.high
+    # Units that are added, or measured again, change nothing until the file is written again.
+    project.add_unit("CT-2")
+    assert Plan.load(tmp_path, {}).population(unit) == known
+
+
+@pytest.mark.parametrize(
+    ("process", "said"),
+    [
+        ({"model": "other"}, "is of the model 'other', and this unit names the model 'HM'"),
+        ({"kind": "controller"}, "is of controllers, and this unit is a motor"),
+        ({"ranges": {}}, "holds no range to compare with"),
+        ({"ranges": {"phase_resistance": {"low": "2 ohm", "high": "1 ohm"}}}, "its 'low' below its 'high'"),
+        ({"ranges": {"phase_resistence": {"low": "1 ohm", "high": "2 ohm"}}}, "no procedure gives"),
+    ],
+)
+def test_a_population_of_something_else_is_refused(tmp_path: Path, process: dict[str, object], said: str) -> None:
+    project = Project.fresh(tmp_path)
+    path = project.add_unit("CT-1")
+    (tmp_path / "config" / "processes").mkdir()
+    sound = {"phase_resistance": {"low": "1 ohm", "high": "2 ohm"}}
+    content = {"model": "HM", "kind": "motor", "units": 9, "quantities": {}, "ranges": sound, **process}
+    (tmp_path / "config" / "processes" / "HM.yaml").write_text(yaml.safe_dump(content), encoding="utf-8")
+    text = (path / "unit.yaml").read_text(encoding="utf-8")
+    (path / "unit.yaml").write_text(f"{text}model: HM\npopulation: HM\n", encoding="utf-8")
+    (problem,) = Plan.load(tmp_path, {}).refused["CT-1"]
+    assert said in problem["message"]
 
 
 def test_a_report_states_the_population_behind_its_risks(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from rotorproof.errors import Problem
 from rotorproof.fitting.unit_fit import TestLog, UnitFit, fit_unit
 from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures.base import Log
+from rotorproof.settings.acceptance import ProcessFile
 from rotorproof.settings.documents import read_document
 from rotorproof.settings.layout import Layout
 from rotorproof.settings.load import conditions_of
@@ -33,8 +34,12 @@ RPM = 60 / (2 * np.pi)
 
 @pytest.fixture(scope="module")
 def sound() -> tuple[UnitFile, list[TestLog], UnitFit]:
+    return fitted(QUICK)
+
+
+def fitted(procedures: Sequence[str]) -> tuple[UnitFile, list[TestLog], UnitFit]:
     data = read_document(RAW / "unit.yaml").data
-    data["tests"] = [test for test in data["tests"] if test["procedure"] in QUICK]
+    data["tests"] = [test for test in data["tests"] if test["procedure"] in procedures]
     unit = UnitFile.model_validate(data)
     entries = []
     for test, columns in zip(
@@ -136,6 +141,24 @@ def test_a_nameplate_speed_in_the_wrong_unit(sound: tuple[UnitFile, list[TestLog
     plate = unit.nameplate.model_copy(update={"rated_speed": replace(speed, value=RPM * speed.value)})
     (problem,) = second_witness(unit.model_copy(update={"nameplate": plate}), entries, SETTINGS, fit)
     assert "rated speed" in str(problem.slip)
+
+
+@pytest.mark.parametrize("factor", [0.5, 1.0, 2.0])
+def test_other_units_of_the_model_tell_what_no_nameplate_does(factor: float) -> None:
+    """Half or twice the inductance is the inductance of another sound motor, but not of this model."""
+    unit, entries, fit = fitted(("winding-inductance",))
+    slip = times(factor, *(f"inductance_{pair}" for pair in ("ab", "bc", "ca")))
+    wrong = slipped(entries, "winding-inductance", slip)
+    assert second_witness(unit, wrong, SETTINGS, fit) == []
+    # An RL network at 1 kHz of 0.43 mH between lines is 0.217 mH a phase; nine units within a tenth of that.
+    measured = {"phase_inductance": {"low": "196 uH", "high": "243 uH"}}
+    model = ProcessFile.model_validate({"model": "HM", "units": 9, "quantities": {}, "ranges": measured})
+    found = second_witness(unit, wrong, SETTINGS, fit, (), model)
+    words = {0.5: "is half of what it should be", 2.0: "is twice what it should be"}
+    assert [problem.doubt for problem in found] == (["unit"] if factor in words else [])
+    for problem in found:
+        assert words[factor] in str(problem.slip)
+        assert "the scatter of 9 units of the model HM lets expect 0.000196 to 0.000243 H" in problem.message
 
 
 def test_the_ranges_hold_certified_machines() -> None:

@@ -1,8 +1,9 @@
 """Tell how the units of each model scatter, and write it down for use as the process of an acceptance set.
 
 Reads the results that are there and computes none. With --write, config/processes/MODEL.yaml is written for each model;
-an acceptance set uses it by 'process: {population: MODEL}' in a criterion. It stays as it is until it is written again,
-so that no verdict changes with the next unit. The exit status is 0, or 2 where no model has enough units or two models
+an acceptance set uses it by 'process: {population: MODEL}' in a criterion, and a unit's file by 'population: MODEL', to
+have the unit's tests compared with those of the others. It stays as it is until it is written again, so that no report
+changes with the next unit. The exit status is 0, or 2 where no model has enough units or two models
 would be one file.
 """
 
@@ -15,7 +16,7 @@ from ..decision.models import Results
 from ..jsonio import write_bytes
 from ..quantities import quantities
 from ..season.gather import day_of, is_standard
-from ..season.population import FEWEST, populations
+from ..season.population import FEWEST, populations, ranges
 from ..season.process import files_of, process_of
 from ..signs import unit_text
 from ..workflow import Plan
@@ -56,7 +57,8 @@ def run(args: argparse.Namespace) -> int:
             path = files[population.model]
             members = [unit for unit in units if not is_standard(unit) and day_of(unit) is not None]
             head = "# Written by 'make population': how the units of this model scattered.\n"
-            content = yaml.safe_dump(process_of(population, members), sort_keys=False, allow_unicode=True)
+            written = process_of(population, members, ranges(population, units, results))
+            content = yaml.safe_dump(written, sort_keys=False, allow_unicode=True)
             write_bytes(path, f"{head}{content}".encode())
             print(f"  config/processes/{path.name}")
     return 0

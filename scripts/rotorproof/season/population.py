@@ -13,7 +13,7 @@ import numpy as np
 from scipy.special import stdtr, stdtrit
 
 from ..decision.models import QuantityEntry, Results
-from ..quantities import key_quantities
+from ..quantities import key_quantities, quantities
 from .gather import day_of, is_standard
 from .random_effects import Errors, Scattered, between_units, generalised, outliers, scattered, tolerance
 
@@ -83,27 +83,78 @@ class Population:
 
 def populations(units: Sequence[Mapping[str, Any]], results: Mapping[str, Results]) -> list[Population]:
     """Return the populations of all models of which enough units were measured; check standards are left out."""
-    models: dict[tuple[str, str], list[Mapping[str, Any]]] = defaultdict(list)
-    for unit in units:
-        if unit.get("model") and not is_standard(unit):
-            models[str(unit["model"]), str(unit.get("kind"))].append(unit)
     found = []
-    for (model, kind), members in sorted(models.items()):
-        # A unit that was measured again counts once, as it was measured last.
-        last: dict[str, Mapping[str, Any]] = {}
-        for unit in sorted(members, key=lambda one: (str(day_of(one) or ""), str(one["unit"]))):
-            last[str(unit.get("serial") or f"unit {unit['unit']}")] = unit
+    for (model, kind), last in _models(units).items():
         constants = [
             one
             for name in dict.fromkeys((*key_quantities(), *_ALSO))
-            if (one := _constant(name, list(last.values()), results)) is not None
+            if (one := _constant(name, last, results)) is not None
         ]
         if constants:
             found.append(Population(model, kind, len(last), constants))
     return found
 
 
-def _constant(name: str, units: Sequence[Mapping[str, Any]], results: Mapping[str, Results]) -> Constant | None:
+def ranges(
+    population: Population, units: Sequence[Mapping[str, Any]], results: Mapping[str, Results]
+) -> dict[str, tuple[float, float, str]]:
+    """Return low and high of the tolerance interval of everything measured on the units, in a unit, by quantity.
+
+    Odd units are left out of it. A quantity that may be zero or below has no range by factors and is not among them,
+    nor is a code, a count, or what says how a test was run.
+    """
+    members = _models(units)[population.model, population.kind]
+    found = {}
+    for name, quantity in quantities().items():
+        told = quantity.tabled or quantity.whole or quantity.meanings or quantity.of_test
+        if told or quantity.kind == "temperature":
+            continue
+        if (measured := _measured(name, members, results)) is not None:
+            low, high = tolerance(*measured.kept, CONTENT, CONFIDENCE)
+            if 0 < low < high:
+                found[name] = (low, high, measured.entries[0].unit)
+    return found
+
+
+def _models(units: Sequence[Mapping[str, Any]]) -> dict[tuple[str, str], list[Mapping[str, Any]]]:
+    """Return the units of each model and kind; one that was measured again counts once, as it was measured last."""
+    models: dict[tuple[str, str], list[Mapping[str, Any]]] = defaultdict(list)
+    for unit in units:
+        if unit.get("model") and not is_standard(unit):
+            models[str(unit["model"]), str(unit.get("kind"))].append(unit)
+    found = {}
+    for key, members in sorted(models.items()):
+        last: dict[str, Mapping[str, Any]] = {}
+        for unit in sorted(members, key=lambda one: (str(day_of(one) or ""), str(one["unit"]))):
+            last[str(unit.get("serial") or f"unit {unit['unit']}")] = unit
+        found[key] = list(last.values())
+    return found
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """The units that have a quantity, their entries, values ``(n,)``, errors, and the places of those that are odd."""
+
+    units: Sequence[Mapping[str, Any]]
+    entries: Sequence[QuantityEntry]
+    values: np.ndarray
+    errors: Errors
+    odd: Sequence[int]
+
+    @property
+    def rest(self) -> np.ndarray:
+        """Return the places of those that are not odd."""
+        return np.setdiff1d(np.arange(len(self.values)), self.odd)
+
+    @property
+    def kept(self) -> tuple[np.ndarray, Errors]:
+        """Return values and errors of those that are not odd."""
+        rest = self.rest
+        return self.values[rest], Errors(self.errors.own[rest], self.errors.shared[rest])
+
+
+def _measured(name: str, units: Sequence[Mapping[str, Any]], results: Mapping[str, Results]) -> _Measured | None:
+    """Return the units that have a quantity; ``None`` where too few have it, or where all have the same value."""
     having = [
         (unit, results[unit["unit"]].quantities[name]) for unit in units if name in results[unit["unit"]].quantities
     ]
@@ -114,21 +165,27 @@ def _constant(name: str, units: Sequence[Mapping[str, Any]], results: Mapping[st
         return None
     errors = _errors(having)
     odd = outliers(values, errors, min(_MOST_OUTLIERS, len(values) // 10 + 1))
-    rest = np.setdiff1d(np.arange(len(values)), odd)
-    kept = Errors(errors.own[rest], errors.shared[rest])
-    names = [str(unit["unit"]) for unit, _ in having]
+    return _Measured([unit for unit, _ in having], [entry for _, entry in having], values, errors, odd)
+
+
+def _constant(name: str, units: Sequence[Mapping[str, Any]], results: Mapping[str, Results]) -> Constant | None:
+    found = _measured(name, units, results)
+    if found is None:
+        return None
+    errors, (values, kept) = found.errors, found.kept
+    names = [str(unit["unit"]) for unit in found.units]
     return Constant(
         name,
-        having[0][1].unit,
+        found.entries[0].unit,
         names,
-        scattered(values[rest], kept),
+        scattered(values, kept),
         math.sqrt(float(np.mean(errors.own))),
         math.sqrt(float(np.mean(np.sum(errors.shared**2, axis=1)))),
-        tolerance(values[rest], kept, CONTENT, CONFIDENCE),
-        [names[place] for place in odd],
+        tolerance(values, kept, CONTENT, CONFIDENCE),
+        [names[place] for place in found.odd],
         # With all units: those of a bad delivery look odd one by one.
-        _deliveries([unit for unit, _ in having], values, errors),
-        _trend([having[place][0] for place in rest], values[rest], kept),
+        _deliveries(found.units, found.values, errors),
+        _trend([found.units[place] for place in found.rest], values, kept),
     )
 
 

@@ -47,8 +47,12 @@ def files_of(models: Sequence[str], folder: Path) -> dict[str, Path]:
     return found
 
 
-def process_of(population: Population, units: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """Return the content of the file.
+def process_of(
+    population: Population,
+    units: Sequence[Mapping[str, Any]],
+    ranges: Mapping[str, tuple[float, float, str]] | None = None,
+) -> dict[str, Any]:
+    """Return the content of the file. ``ranges`` holds low, high and their unit of what a unit to come may be like.
 
     The spread of a unit to come is that between units and the uncertainty of their mean together. A constant whose
     scatter between units cannot be told from errors of measurement is left out: a spread of nothing would make every
@@ -61,7 +65,11 @@ def process_of(population: Population, units: Sequence[Mapping[str, Any]]) -> di
             texts = (f"{value:.6g} {one.unit}" for value in (one.scatter.mean, spread))
             found[one.quantity] = dict(zip(("mean", "standard_deviation"), texts, strict=True))
     days = [day for unit in units if unit.get("model") == population.model and (day := day_of(unit)) is not None]
-    about: dict[str, Any] = {"model": population.model, "units": population.units}
+    about: dict[str, Any] = {"model": population.model, "kind": population.kind, "units": population.units}
     if days:
         about["last_tested_on"] = max(days).isoformat()
-    return {**about, "quantities": found}
+    written = {
+        name: {"low": f"{low:.6g} {unit}", "high": f"{high:.6g} {unit}"}
+        for name, (low, high, unit) in (ranges or {}).items()
+    }
+    return {**about, "quantities": found, **({"ranges": written} if written else {})}

@@ -32,13 +32,27 @@ class ProcessSpread(Strict):
         return self
 
 
+class RangeOfUnits(Strict):
+    """The interval that holds 95 % of the units of a model with 95 % confidence, two texts with a unit."""
+
+    low: str
+    high: str
+
+
 class ProcessFile(Strict):
     """How the units of one model scattered when this was written: ``config/processes/*.yaml``."""
 
     model: Line
+    kind: Annotated[
+        Literal["motor", "controller", "drive"] | None, Field(description="what kind of unit the model is")
+    ] = None
     units: Annotated[int, Field(ge=1, description="units behind it")]
     last_tested_on: datetime.date | None = None
     quantities: Annotated[dict[str, ProcessSpread], Field(description="mean and standard deviation of each constant")]
+    ranges: Annotated[
+        dict[str, RangeOfUnits],
+        Field(description="what a unit that names this file under 'population' is expected to be like"),
+    ] = {}
 
 
 class Criterion(Strict):

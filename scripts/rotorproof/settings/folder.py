@@ -48,7 +48,7 @@ class SettingsFolder:
 
     def process(self, name: str) -> ProcessFile:
         """Return how the units of a model scattered. Raises ``InputError``."""
-        return self._get("processes", name, ProcessFile)[1]
+        return self._get("processes", name, ProcessFile, _check_ranges)[1]
 
     def _with_populations(self, document: Document, found: AcceptanceSet) -> AcceptanceSet:
         """Return an acceptance set with the spread of each population that a process names, beside its name."""
@@ -96,6 +96,23 @@ class SettingsFolder:
                 check(document, found)
             self._cache[kind, name] = document, found
         return self._cache[kind, name]
+
+
+def _check_ranges(document: Document, found: ProcessFile) -> None:
+    """Raise ``InputError`` for ranges of what no test gives, and for those that are none."""
+    complaints = Complaints(document)
+    for name, one in found.ranges.items():
+        known = quantities().get(name)
+        if known is None:
+            complaints.add(f"no procedure gives {name!r}; run 'make population' again", "ranges", name)
+            continue
+        try:
+            low, high = (parse(text, known.kind).value for text in (one.low, one.high))
+            if not 0 < low < high:
+                raise ValueError("a range lies above 0, its 'low' below its 'high'")
+        except ValueError as error:
+            complaints.add(str(error), "ranges", name)
+    complaints.stop()
 
 
 def _check_criteria(document: Document, found: AcceptanceSet) -> None:

@@ -12,7 +12,7 @@ from ..files import lies_within
 from ..procedures import procedures
 from ..procedures.base import Condition
 from ..units import ABOVE_ZERO, SI_UNIT, Measured, conversion, parse
-from .acceptance import AcceptanceSet
+from .acceptance import AcceptanceSet, ProcessFile
 from .application import not_there
 from .documents import Document, near_names, read_document
 from .folder import SettingsFolder
@@ -42,7 +42,7 @@ RESERVED = (
 
 @dataclass(frozen=True)
 class Unit:
-    """A checked unit: its file, the folder, the acceptance set and the layouts its tests use."""
+    """A checked unit: its file, the folder, the acceptance set, the layouts its tests use, the model it is one of."""
 
     file: UnitFile
     folder: Path
@@ -50,6 +50,7 @@ class Unit:
     acceptance: AcceptanceSet | None
     layouts: Mapping[str, Layout]
     document: Document
+    population: ProcessFile | None = None
 
 
 @dataclass
@@ -191,13 +192,14 @@ def load_unit(entry: Path, folder: SettingsFolder, shown: str, *, draft: bool = 
             f"the acceptance set {file.acceptance!r} is for a {acceptance.unit_kind}, and this unit is a {file.kind}"
         )
         complaints.add(f"{words}; name another set or correct the kind", "acceptance")
+    population = _population(file, folder, complaints)
     layouts: dict[str, Layout] = {}
     for index, test in enumerate(file.tests):
         _check_layout(test, index, folder, layouts, complaints)
         _check_log(test, index, entry, complaints)
         _check_procedure(test, index, file.kind, complaints, draft=draft)
     complaints.stop()
-    return Unit(file, entry, shown, acceptance, layouts, document)
+    return Unit(file, entry, shown, acceptance, layouts, document, population)
 
 
 def _acceptance(name: str | None, folder: SettingsFolder, complaints: Complaints) -> AcceptanceSet | None:
@@ -212,6 +214,33 @@ def _acceptance(name: str | None, folder: SettingsFolder, complaints: Complaints
             there = ", ".join(folder.names("acceptance")) or "none"
             complaints.add(f"there is no acceptance set {name!r}; there are: {there}", "acceptance")
     return None
+
+
+def _population(file: UnitFile, folder: SettingsFolder, complaints: Complaints) -> ProcessFile | None:
+    """Return how the other units of a unit's model came out, where it names the file that says so."""
+    name, found = file.population, None
+    if name is None:
+        return None
+    try:
+        found = folder.process(name)
+    except InputError as error:
+        if folder.has("processes", name):
+            complaints.take(error.problems)
+        else:
+            there = ", ".join(folder.names("processes")) or "none; 'make population' writes them"
+            complaints.add(f"there is no population {name!r}; there are: {there}", "population")
+        return None
+    if found.model != file.model:
+        own = f"the model {file.model!r}" if file.model else "no model"
+        words = f"the population {name!r} is of the model {found.model!r}, and this unit names {own}"
+        complaints.add(f"{words}; name another population or correct the model", "population")
+    elif found.kind not in (None, file.kind):
+        complaints.add(f"the population {name!r} is of {found.kind}s, and this unit is a {file.kind}", "population")
+    elif not found.ranges:
+        complaints.add(
+            f"the population {name!r} holds no range to compare with; write it again by 'make population'", "population"
+        )
+    return found
 
 
 def _fill_in_classes(document: Document, folder: SettingsFolder) -> None:

@@ -283,6 +283,13 @@ class UnitFile(Strict):
         list[EarlierTest], Field(max_length=20, description="earlier tests of this unit that count beside these")
     ] = []
     acceptance: Name | None = None
+    population: Annotated[
+        Name | None,
+        Field(
+            description="a file of config/processes/, written by 'make population': how other units of this model came "
+            "out, with which its tests are compared; a line stands beside the verdict where it is unlike them"
+        ),
+    ] = None
 
     @model_validator(mode="after")
     def _parts_of_a_drive(self) -> UnitFile:

@@ -1,14 +1,15 @@
 """How far the tests of a unit, its nameplate and its kind agree on the constants that they have in common.
 
-Each constant is a pool of witnesses: what each test gives, as a logarithm with its spread, and what the nameplate lets
-expect. The price of a pool is the least sum of squared normalised distances from one common value, which grows as the
-distance itself beyond five spreads, so that one wild value does not outweigh all others.
+Each constant is a pool of witnesses: what each test gives, as a logarithm with its spread, what the nameplate lets
+expect, and what other units of the model do where the unit's file names them. The price of a pool is the least sum of
+squared normalised distances from one common value, which grows as the distance itself beyond five spreads, so that one
+wild value does not outweigh all others.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,7 +18,7 @@ from ..columns import COLUMNS
 from ..fitting.points import Point, Run
 from ..procedures.base import Log
 from ..quantities import quantities
-from .expected import Expected, expected
+from .expected import Expected
 
 #: Spread of the logarithm that is left to what two tests mean by one constant, beside their stated uncertainty
 #: (common practice, no source): commutation, warm magnets, unlike running-in.
@@ -53,10 +54,11 @@ class Witness:
 
 @dataclass(frozen=True)
 class Pool:
-    """The witnesses of one constant, the common value that fits them best (logarithm), and the price."""
+    """The witnesses of one constant, what is expected of it, the best common value (logarithm), and the price."""
 
     name: str
     witnesses: Sequence[Witness]
+    ahead: Sequence[Expected]
     middle: float
     price: float
 
@@ -82,8 +84,16 @@ class Spreads:
         return min(1.0, self.known.get((run.procedure.name, run.label, quantity), 0.05))
 
 
+@dataclass(frozen=True)
+class Ahead:
+    """What is expected of each quantity: by the kind of unit and what a nameplate holds, and by its model."""
+
+    of_plate: Callable[[Mapping[str, float]], Mapping[str, Expected]]
+    of_model: Mapping[str, Expected]
+
+
 def agreement(
-    kind: str,
+    ahead: Ahead,
     runs: Sequence[Run],
     points: Sequence[Point],
     logs: Mapping[int, Log],
@@ -93,7 +103,12 @@ def agreement(
 ) -> Agreement:
     """Return how well everything agrees. ``before`` is what was there with the readings as they stand."""
     plate = {k.removeprefix("nameplate_"): v for k, v in scalars.items() if k.startswith("nameplate_")}
-    ranges = expected(kind, plate)
+    by_plate = ahead.of_plate(plate)
+
+    def ranges(pool: str) -> list[Expected]:
+        own = _range_name(pool)
+        return [known[own] for known in (by_plate, ahead.of_model) if own in known]
+
     pools: dict[str, list[Witness]] = {}
     price = 0.0
     gave: set[tuple[str, ...]] = set()
@@ -104,7 +119,7 @@ def agreement(
             price += _NOTHING
             continue
         gave.add((run.procedure.name, run.label))
-        for pool, witness in _witnesses(run, point.values, logs, plate, spreads):
+        for pool, witness in _witnesses(run, point.values, logs, plate, spreads, ahead.of_model):
             key = (run.procedure.name, run.label, pool, witness.who)
             if witness.value > 0 and math.isfinite(witness.value):
                 gave.add(key)
@@ -117,7 +132,7 @@ def agreement(
         one.places
         for name, pool in pools.items()
         for one in pool
-        if len(pool) > 1 or ((ahead := ranges.get(range_name(name))) is not None and ahead.spread < _NARROW)
+        if len(pool) > 1 or any(expected.spread < _NARROW for expected in ranges(name))
     }
     price += _NOTHING * sum(
         bool(before) and (run.procedure.name, run.label) in gave - before and run.places not in borne_out
@@ -125,14 +140,14 @@ def agreement(
     )
     found = Agreement(gave=frozenset(gave))
     for name, witnesses in pools.items():
-        priced = _pool(name, witnesses, ranges.get(range_name(name)))
+        priced = _pool(name, witnesses, ranges(name))
         price += priced.price
         found.pools.append(priced)
     found.price = price
     return found
 
 
-def range_name(pool: str) -> str:
+def _range_name(pool: str) -> str:
     """Return the name under which the range of a pool is expected."""
     if pool.startswith("reach/"):
         return pool.rpartition("/")[0]
@@ -140,7 +155,12 @@ def range_name(pool: str) -> str:
 
 
 def _witnesses(
-    run: Run, values: Mapping[str, float], logs: Mapping[int, Log], plate: Mapping[str, float], spreads: Spreads
+    run: Run,
+    values: Mapping[str, float],
+    logs: Mapping[int, Log],
+    plate: Mapping[str, float],
+    spreads: Spreads,
+    model: Mapping[str, Expected],
 ) -> Iterator[tuple[str, Witness]]:
     """Yield the pools that a run has a say in."""
     name = run.procedure.name
@@ -170,8 +190,9 @@ def _witnesses(
         yield "drag", Witness(f"drag at half the rated speed by {run.label}", drag, spread, run.places, "torque")
     if speed and "static_friction" in values:
         yield "drag", Witness(f"friction of {run.label}", values["static_friction"], _STATIC, run.places, "torque")
-    for quantity in _SINGLE:
-        if quantity in values:
+    # What no nameplate speaks of, other units of the model may.
+    for quantity in dict.fromkeys((*_SINGLE, *model)):
+        if quantity in values and quantity not in _POOLED:
             yield quantity, witness(quantity, values[quantity], _ELSE_APART)
 
 
@@ -193,6 +214,8 @@ def _reaches(run: Run, logs: Mapping[int, Log]) -> Iterator[tuple[str, Witness]]
             yield f"reach/{name}/{run.label}", Witness(who, largest, 0.05, run.places, COLUMNS[name].kind)
 
 
+#: Quantities that several tests give, or that follow from such a one alone: they have no pool of their own.
+_POOLED = ("emf_constant_dc", "torque_constant", "speed_constant", "phase_resistance")
 #: Quantities that are a pool of their own.
 _SINGLE = (
     "emf_constant_peak",
@@ -256,12 +279,9 @@ def _fed(logs: Mapping[int, Log], places: Sequence[int], plate: Mapping[str, flo
     return None
 
 
-def _pool(name: str, witnesses: Sequence[Witness], ahead: Expected | None) -> Pool:
-    x = [math.log(one.value) for one in witnesses]
-    s = [one.spread for one in witnesses]
-    if ahead is not None:
-        x.append(ahead.middle)
-        s.append(ahead.spread)
+def _pool(name: str, witnesses: Sequence[Witness], ahead: Sequence[Expected]) -> Pool:
+    x = [*(math.log(one.value) for one in witnesses), *(one.middle for one in ahead)]
+    s = [*(one.spread for one in witnesses), *(one.spread for one in ahead)]
     at, spread = np.array(x), np.array(s)
     weight = spread**-2
     # The least price lies at a witness, or at the mean of some of them: every mean of two is tried, and that of all.
@@ -270,4 +290,4 @@ def _pool(name: str, witnesses: Sequence[Witness], ahead: Expected | None) -> Po
     far = np.abs(at - tried[:, None]) / spread
     prices = np.sum(np.where(far <= _STRAIGHT, far**2, _STRAIGHT * (2 * far - _STRAIGHT)), axis=1)
     best = int(np.argmin(prices))
-    return Pool(name, witnesses, float(tried[best]), float(prices[best]))
+    return Pool(name, witnesses, ahead, float(tried[best]), float(prices[best]))

@@ -10,6 +10,10 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from ..quantities import quantities
+from ..settings.acceptance import ProcessFile
+from ..units import parse
+
 
 @dataclass(frozen=True)
 class Expected:
@@ -18,6 +22,8 @@ class Expected:
     low: float
     high: float
     why: str
+    #: It was found by measuring, and is no practice of the trade.
+    measured: bool = False
 
     @property
     def middle(self) -> float:
@@ -36,6 +42,16 @@ _KIND = "the kind of unit"
 def expected(kind: str, plate: Mapping[str, float]) -> dict[str, Expected]:
     """Return the ranges by quantity. ``plate`` holds nameplate scalars in SI by their name on the nameplate."""
     return _of_controller(plate) if kind == "controller" else _of_motor(plate)
+
+
+def expected_of_model(population: ProcessFile) -> dict[str, Expected]:
+    """Return the ranges by quantity that other units of the model let expect: 95 % of them, with 95 % confidence."""
+    why = f"the scatter of {population.units} units of the model {population.model}"
+    found = {}
+    for name, one in population.ranges.items():
+        low, high = (parse(text, quantities()[name].kind).value for text in (one.low, one.high))
+        found[name] = Expected(low, high, why, measured=True)
+    return found
 
 
 def _of_motor(plate: Mapping[str, float]) -> dict[str, Expected]:

@@ -6,6 +6,7 @@ import math
 import traceback
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from itertools import chain
 
 from ..errors import Problem, trace_of, unforeseen
@@ -13,12 +14,13 @@ from ..fitting.parts import Part
 from ..fitting.points import Points, Run
 from ..fitting.unit_fit import TestLog, UnitFit
 from ..procedures.base import Log
+from ..settings.acceptance import ProcessFile
 from ..settings.run import RunSettings
 from ..settings.unit import UnitFile
 from ..signs import number_text, value_text
 from ..units import SI_UNIT
-from .agreement import Agreement, Pool, Spreads, agreement, range_name
-from .expected import Expected, expected
+from .agreement import Agreement, Ahead, Pool, Spreads, agreement
+from .expected import Expected, expected, expected_of_model
 from .readings import OneReading, one_reading
 from .slip import Slip, plate_slips, slips
 
@@ -35,15 +37,22 @@ _NEARLY = 3.0
 
 
 def second_witness(
-    unit: UnitFile, entries: Sequence[TestLog], settings: RunSettings, fit: UnitFit, parts: Sequence[Part] = ()
+    unit: UnitFile,
+    entries: Sequence[TestLog],
+    settings: RunSettings,
+    fit: UnitFit,
+    parts: Sequence[Part] = (),
+    population: ProcessFile | None = None,
 ) -> list[Problem]:
     """Return one warning for the slip that explains why tests and nameplate disagree, or for each odd constant.
 
-    Nothing is tried where everything agrees, so a sound unit costs one more fit without uncertainty. A comparison that
-    fails in a way nobody foresaw costs no result: it is named, and its trace kept with those of the fit.
+    ``population`` says how other units of the model came out. Nothing is tried where everything agrees, so a sound
+    unit costs one more fit without uncertainty. A comparison that fails in a way nobody foresaw costs no result: it is
+    named, and its trace kept with those of the fit.
     """
     try:
-        return _compared(unit, entries, settings, fit, parts)
+        model = expected_of_model(population) if population else {}
+        return _compared(unit, entries, settings, fit, parts, Ahead(partial(expected, unit.kind), model))
     except Exception as error:
         fit.tracebacks.append(f"comparison of tests and nameplate, {unit.unit}\n{traceback.format_exc()}")
         name = "the comparison of tests and nameplate"
@@ -52,7 +61,12 @@ def second_witness(
 
 
 def _compared(
-    unit: UnitFile, entries: Sequence[TestLog], settings: RunSettings, fit: UnitFit, parts: Sequence[Part]
+    unit: UnitFile,
+    entries: Sequence[TestLog],
+    settings: RunSettings,
+    fit: UnitFit,
+    parts: Sequence[Part],
+    ahead: Ahead,
 ) -> list[Problem]:
     points = Points(unit, entries, settings, parts)
     known = {
@@ -60,7 +74,7 @@ def _compared(
         for outcome in fit.outcomes
         for name, form in outcome.forms.items()
     }
-    seen = _Unit(unit, points, Spreads(known))
+    seen = _Unit(unit, points, Spreads(known), ahead)
     now = seen.agreement(points.logs, points.scalars)
     single = [_reading(unit, found) for run in seen.badly(fit) if (found := one_reading(points, run)) is not None]
     if single:
@@ -70,8 +84,7 @@ def _compared(
     tried = sorted(seen.tried(now), key=lambda one: one[0])
     if tried and tried[0][0] < now.price - _NAMED:
         return [_named(unit, now, tried)]
-    ranges = expected(unit.kind, seen.plate)
-    return [_odd(unit, pool, ranges.get(range_name(pool.name))) for pool in now.pools if pool.price >= _ODD]
+    return [_odd(unit, pool) for pool in now.pools if pool.price >= _ODD]
 
 
 def _suspected(pool: Pool) -> set[int]:
@@ -90,9 +103,8 @@ def _least(now: Agreement) -> float:
 class _Unit:
     """A unit whose readings are changed on trial."""
 
-    def __init__(self, unit: UnitFile, points: Points, spreads: Spreads) -> None:
-        self.unit, self.points, self.spreads = unit, points, spreads
-        self.plate = {k.removeprefix("nameplate_"): v for k, v in points.scalars.items() if k.startswith("nameplate_")}
+    def __init__(self, unit: UnitFile, points: Points, spreads: Spreads, ahead: Ahead) -> None:
+        self.unit, self.points, self.spreads, self.ahead = unit, points, spreads, ahead
 
     def badly(self, fit: UnitFit) -> list[Run]:
         """Return the runs that gave nothing, or whose formulas did not describe their readings."""
@@ -108,7 +120,7 @@ class _Unit:
         """
         found = self.points.at(logs)
         gave = before.gave if before else frozenset()
-        return agreement(self.unit.kind, self.points.runs, found, logs, scalars, self.spreads, gave)
+        return agreement(self.ahead, self.points.runs, found, logs, scalars, self.spreads, gave)
 
     def tried(self, now: Agreement) -> Iterator[tuple[float, Slip]]:
         """Yield the price of everything with each slip undone, its cost added."""
@@ -153,7 +165,7 @@ def _named(unit: UnitFile, now: Agreement, tried: Sequence[tuple[float, Slip]]) 
     seen = seen or "a test gives no result that can be"
     likely = f"{slip.what}{f', or {near.what}' if near else ''}{f' ({where[0]})' if len(where) == 1 else ''}"
     return Problem(
-        f"tests and nameplate do not agree: {seen}. The likeliest single slip: {likely}. Fitted again with it "
+        f"{_who(odd)} do not agree: {seen}. The likeliest single slip: {likely}. Fitted again with it "
         "undone, the tests agree best. Correct it at its source if it is one; the results stand as the readings give "
         "them",
         f"{unit.unit}/{where[0] if where else 'unit.yaml'}",
@@ -165,21 +177,31 @@ def _named(unit: UnitFile, now: Agreement, tried: Sequence[tuple[float, Slip]]) 
     )
 
 
+def _who(odd: Sequence[Pool]) -> str:
+    by_model = any(one.measured for pool in odd for one in pool.ahead)
+    return "tests, nameplate and other units of the model" if by_model else "tests and nameplate"
+
+
 def _said(pool: Pool) -> str:
-    return ", ".join(f"{value_text(one.value, SI_UNIT[one.kind], '.3g')} ({one.who})" for one in pool.witnesses[:4])
+    found = ", ".join(f"{value_text(one.value, SI_UNIT[one.kind], '.3g')} ({one.who})" for one in pool.witnesses[:4])
+    # Other units were measured; a wide range of the trade would only make a sentence longer here.
+    kind = SI_UNIT[pool.witnesses[0].kind]
+    return f"{found}{''.join(_lets(one, kind) for one in pool.ahead if one.measured)}"
 
 
-def _odd(unit: UnitFile, pool: Pool, ahead: Expected | None) -> Problem:
+def _lets(one: Expected, unit: str) -> str:
+    low, high = number_text(one.low, ".3g"), value_text(one.high, unit, ".3g")
+    return f", where {one.why} lets expect {low} to {high}{'' if one.measured else ' (common practice, no source)'}"
+
+
+def _odd(unit: UnitFile, pool: Pool) -> Problem:
     """Return the warning for a constant on which tests and nameplate differ for no reason that is a single slip."""
     places = [place for one in pool.witnesses for place in one.places]
-    (kind,) = {SI_UNIT[one.kind] for one in pool.witnesses[:1]}
-    lets = ""
-    if ahead is not None:
-        low, high = number_text(ahead.low, ".3g"), value_text(ahead.high, kind, ".3g")
-        lets = f", where {ahead.why} lets expect {low} to {high} (common practice, no source)"
+    lets = "".join(_lets(one, SI_UNIT[pool.witnesses[0].kind]) for one in pool.ahead if not one.measured)
+    unlike = " The unit may also be unlike the others of its model" if any(one.measured for one in pool.ahead) else ""
     return Problem(
         f"{_said(pool)}{lets}: these do not agree, and no single slip of unit, scale or column that was tried explains "
-        "it. Look at the readings of these tests and at the nameplate",
+        f"it. Look at the readings of these tests and at the nameplate{'.' if unlike else ''}{unlike}",
         f"{unit.unit}/{unit.tests[places[0]].log}",
         severity="warning",
         procedure=unit.tests[places[0]].procedure,
