@@ -13,9 +13,9 @@ def main(*, fit: Path, panels: Path, figures: Path) -> None:
     figures.mkdir(parents=True, exist_ok=True)
     described = load_fit(fit)
     with np.load(panels) as arrays:
-        for part in [*described["outcomes"], *described["derived"]]:
-            for panel in load_panels(part["panels"], arrays):
-                draw(panel, figures / figure_name(part, panel.name))
+        for made in described.makers:
+            for panel in load_panels(made.panels, arrays):
+                draw(panel, figures / figure_name(made.label, panel.name))
 
 
 if "snakemake" in globals():

@@ -23,7 +23,6 @@ from rotorproof.errors import FitError
 from rotorproof.fitting.adjusted import adjusted
 from rotorproof.fitting.engine import Outcome
 from rotorproof.fitting.store import load_fit
-from rotorproof.procedures._friction_line import FrictionLine
 from rotorproof.procedures.fit import Fit
 from rotorproof.quantities import preference, quantities
 from rotorproof.uncertainty.forms import Form, Influence
@@ -87,7 +86,7 @@ def coverage(units: Iterable[tuple[str, Sequence[Outcome], Truth]]) -> dict[str,
             row.units += 1
             row.held += held[0]
             row.preferred += held[1]
-            row.agree += found.consistency[name]["agrees"]
+            row.agree += found.consistency[name].agrees
             row.ratios.append(covers[0].expanded_uncertainty / covers[1].expanded_uncertainty)
     return rows
 
@@ -125,16 +124,16 @@ def independent(folder: Path) -> list[tuple[str, Sequence[Outcome], Truth]]:
     for path in sorted(folder.glob("reports/IM-*/fit.json")):
         outcomes = [
             Outcome(
-                one["procedure"],
-                one["label"],
-                one["forms"],
+                one.maker,
+                one.label,
+                one.forms,
                 Fit(),
-                simulated=one["simulated"],
-                with_controller_loss=one["with_controller_loss"],
-                line=FrictionLine(**one["line"]) if one["line"] else None,
-                bend=one["bend"],
+                simulated=one.simulated,
+                with_controller_loss=one.with_controller_loss,
+                line=one.line,
+                bend=one.bend,
             )
-            for one in load_fit(path)["outcomes"]
+            for one in load_fit(path).outcomes
         ]
         told = {"windage": 1} if any("windage" in one.forms for one in outcomes) else {}
         units.append((path.parent.name, outcomes, at_20_degrees(truths[path.parent.name], told)))

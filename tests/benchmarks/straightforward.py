@@ -76,9 +76,10 @@ def _panels(reports: Path, unit: str) -> list:
     work = reports / ".work" / unit
     described = load_fit(work / "fit.json")
     with np.load(work / "panels.npz") as arrays:
-        parts = [*described["outcomes"], *described["derived"]]
         return [
-            (figure_name(part, panel.name), panel) for part in parts for panel in load_panels(part["panels"], arrays)
+            (figure_name(made.label, panel.name), panel)
+            for made in described.makers
+            for panel in load_panels(made.panels, arrays)
         ]
 
 

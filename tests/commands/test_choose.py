@@ -15,6 +15,7 @@ from rotorproof.commands import choose
 from rotorproof.commands.choose import _asked
 from rotorproof.decision.results import build_results
 from rotorproof.errors import InputError
+from rotorproof.fitting.stored import StoredFit
 from rotorproof.jsonio import write_json
 from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.settings.run import RunSettings
@@ -96,7 +97,7 @@ def stocked(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> Bench:
 def test_each_unit_that_is_left_out_is_named_with_the_reason(
     stocked: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    nothing: dict[str, Any] = {"outcomes": [], "derived": [], "problems": []}
+    nothing = StoredFit(outcomes=[])
     asked = AcceptanceSet.model_validate({"criteria": [{"quantity": "phase_resistance", "max": "0.13 ohm"}]})
     found = build_results("GOOD", "motor", nothing, [], asked, 0.95)
     write_json(stocked.root / "reports/GOOD/results.json", found.as_json())

@@ -13,11 +13,13 @@ import pytest
 from rotorproof.decision.comparison import Measured, compare, difference
 from rotorproof.decision.models import PairEntry, SameUnit
 from rotorproof.decision.results import build_results
+from rotorproof.fitting.stored import StoredFit
 from rotorproof.jsonio import to_json
 from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.monte_carlo import LEVELS, Simulation
 from rotorproof.uncertainty.result import Result
+from tests import entries
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "config/schemas/comparison.schema.json").read_bytes())
 METER = Influence("instrument/7/2026-01-01/voltage", "accuracy of dmm, voltage", "rectangular")
@@ -34,17 +36,11 @@ LIMITS = AcceptanceSet.model_validate(
 
 def unit(name: str, resistance: float, meter: Influence = METER, u: float = 0.0001, **facts: Any) -> Measured:
     scatter = Influence(f"scatter/{name}", "scatter", "normal", 20, f"scatter/{name}")
-    part = {
-        "procedure": "winding-resistance",
-        "label": "winding-resistance",
-        "adequacy": {"state": "not determined", "significance": 0.001, "readings": 0, "checks": []},
-        "forms": {
-            "phase_resistance": Form(resistance, {meter: 0.01 * resistance, scatter: u}),
-            "resistance_unbalance": Form(0.01, {scatter: 0.001}),
-        },
-        "simulated": {},
+    forms = {
+        "phase_resistance": Form(resistance, {meter: 0.01 * resistance, scatter: u}),
+        "resistance_unbalance": Form(0.01, {scatter: 0.001}),
     }
-    fit = {"outcomes": [part], "derived": [], "problems": []}
+    fit = StoredFit(outcomes=[entries.run("winding-resistance", forms=forms)])
     return Measured({"unit": name, "kind": "motor", **facts}, build_results(name, "motor", fit, [], LIMITS, 0.95), fit)
 
 
@@ -156,9 +152,8 @@ def test_what_is_written_is_what_the_schema_says() -> None:
 def test_how_a_test_was_run_is_no_difference_of_units() -> None:
     def locked(name: str, current: float) -> Measured:
         one = unit(name, 0.120)
-        part = {**one.fit["outcomes"][0], "procedure": "locked-rotor", "label": "locked-rotor"}
-        part["forms"] = {"droop_current": Form(current), "saturation_current": Form(current + 30.0)}
-        fit = {**one.fit, "outcomes": [*one.fit["outcomes"], part]}
+        forms = {"droop_current": Form(current), "saturation_current": Form(current + 30.0)}
+        fit = StoredFit(outcomes=[*one.fit.outcomes, entries.run("locked-rotor", forms=forms)])
         return Measured(one.facts, build_results(name, "motor", fit, [], LIMITS, 0.95), fit)
 
     found = compare("x", [locked("A", 24.001), locked("B", 24.0)], 0.95)

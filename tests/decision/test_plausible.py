@@ -15,6 +15,7 @@ from rotorproof.decision.models import AlternativeEntry, MainEntry, ProblemEntry
 from rotorproof.decision.plausible import implausible, unit_slip
 from rotorproof.decision.reasons import doubt
 from rotorproof.decision.results import build_results
+from rotorproof.fitting.stored import StoredFit, StoredPart
 from rotorproof.rendering import words
 from tests.entries import quantity_entry, results
 
@@ -90,16 +91,16 @@ def test_the_likeliest_slip_stands_beside_the_verdict() -> None:
 
 
 def test_a_drive_takes_the_doubt_with_the_values() -> None:
-    def drive(taken: dict[str, str], problems: list[ProblemEntry]) -> Results:
-        part = {"role": "motor", "unit": "M", "taken": taken, "outcomes": []}
+    def drive(taken: list[str], problems: list[ProblemEntry]) -> Results:
+        part = StoredPart(role="motor", unit="M", taken=taken, outcomes=[])
         of_part = rejected(*problems)
         of_part.quantities["phase_resistance"] = entry(0.12, "ohm", 0.001, "winding-resistance")
-        fit = {"outcomes": [], "derived": [], "problems": [], "parts": [part]}
+        fit = StoredFit(outcomes=[], parts=[part])
         return build_results("D", "drive", fit, [], None, 0.95, [of_part])
 
-    taken = {"phase_resistance": "M"}
+    taken = ["phase_resistance"]
     assert doubt(drive(taken, [])) == ""
-    assert doubt(drive({}, [unit_doubt("M/a.csv")])) == ""
+    assert doubt(drive([], [unit_doubt("M/a.csv")])) == ""
     odd = drive(taken, [unit_doubt("M/a.csv")])
     assert "unit.yaml" in doubt(odd)
     assert "the readings of the motor M" in odd.problems[-1].message

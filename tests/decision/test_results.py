@@ -11,32 +11,32 @@ import pytest
 from rotorproof.decision.models import Results
 from rotorproof.decision.reasons import reason
 from rotorproof.decision.results import build_results
+from rotorproof.fitting.stored import Made, StoredFit
 from rotorproof.jsonio import to_json
+from rotorproof.procedures.base import Hint
 from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.monte_carlo import LEVELS, Simulation
+from tests import entries
 
 METER = Influence("meter", "accuracy of the meter", "rectangular")
 SCATTER = Influence("scatter/0", "scatter of the readings", "normal", 20, "scatter")
 
 
-def fit(**simulated: Simulation) -> dict[str, Any]:
-    part = {
-        "procedure": "winding-resistance",
-        "label": "winding-resistance",
-        "adequacy": {"state": "not determined", "significance": 0.001, "readings": 0, "checks": []},
+def fit(*derived: Made, simulated: dict[str, Simulation] | None = None, **changed: Any) -> StoredFit:
+    made = {
         "forms": {
             "phase_resistance": Form(0.120, {METER: 0.002, SCATTER: 0.0005}),
             "resistance_unbalance": Form(0.004, {SCATTER: 0.002}),
         },
-        "simulated": simulated,
+        "simulated": simulated or {},
     }
-    return {"outcomes": [part], "derived": [], "problems": []}
+    return StoredFit(outcomes=[entries.run("winding-resistance", **made | changed)], derived=list(derived))
 
 
 def results(acceptance: dict[str, Any] | None = None, **simulated: Simulation) -> Results:
     limits = None if acceptance is None else AcceptanceSet.model_validate(acceptance)
-    found = build_results("U", "motor", fit(**simulated), [], limits, 0.95)
+    found = build_results("U", "motor", fit(simulated=simulated), [], limits, 0.95)
     assert Results.model_validate_json(to_json(found.as_json())) == found
     return found
 
@@ -106,8 +106,7 @@ def test_criteria_carry_zones_risks_and_words() -> None:
 
 
 def test_an_exact_quantity_has_a_point_for_an_interval() -> None:
-    given = fit()
-    given["outcomes"][0]["forms"] = {"phase_resistance": Form(0.12)}
+    given = fit(forms={"phase_resistance": Form(0.12)})
     found = build_results("U", "motor", given, [], None, 0.95).quantities["phase_resistance"]
     assert found.interval == (0.12, 0.12)
     assert found.degrees_of_freedom is None
@@ -115,16 +114,13 @@ def test_an_exact_quantity_has_a_point_for_an_interval() -> None:
 
 
 def test_a_quantity_says_whether_it_was_measured_and_its_criterion_says_so_too() -> None:
-    made = fit()
-    made["outcomes"][0]["extrapolated"] = {"phase_resistance": "to 36.0 V from at most 24.0 V"}
-    made["derived"] = [
-        {
-            "name": "pack-prediction",
-            "forms": {"pack_no_load_speed": Form(20.0, {METER: 0.1})},
-            "simulated": {},
-            "predicted": {"pack_no_load_speed": "EMF constant, DC"},
-        }
-    ]
+    predicted = Made(
+        maker="pack-prediction",
+        label="pack-prediction",
+        forms={"pack_no_load_speed": Form(20.0, {METER: 0.1})},
+        predicted={"pack_no_load_speed": "EMF constant, DC"},
+    )
+    made = fit(predicted, extrapolated={"phase_resistance": "to 36.0 V from at most 24.0 V"})
     limits = AcceptanceSet.model_validate({"criteria": [{"quantity": "pack_no_load_speed", "min": "100 rpm"}]})
     found = build_results("U", "motor", made, [], limits, 0.95).as_json()
     origins = {name: entry["origin"] for name, entry in found["quantities"].items()}
@@ -146,10 +142,7 @@ def test_a_failed_criterion_says_what_a_test_saw_and_else_what_the_trade_does() 
             ]
         }
     )
-    made = fit()
-    made["outcomes"][0]["hints"] = [
-        {"quantity": "phase_resistance", "why": "a long lead", "step": "measure at the joint"}
-    ]
+    made = fit(hints=[Hint("phase_resistance", "a long lead", "measure at the joint")])
     seen, known, passed = build_results("U", "motor", made, [], limits, 0.95).as_json()["criteria"]
     assert seen["advice"] == [{"why": "a long lead", "step": "measure at the joint"}]
     assert known["advice"][0]["why"] == "a bad joint"
@@ -177,9 +170,7 @@ def test_a_failed_criterion_says_what_a_test_saw_and_else_what_the_trade_does() 
 def test_what_was_looked_at_in_part_decides_only_what_the_rest_cannot_change(
     bound: str, limits: dict[str, str], decision: str
 ) -> None:
-    made = fit()
-    made["outcomes"][0]["extrapolated"] = {"phase_resistance": "from leg A alone"}
-    made["outcomes"][0]["bounds"] = {"phase_resistance": bound}
+    made = fit(extrapolated={"phase_resistance": "from leg A alone"}, bounds={"phase_resistance": bound})
     acceptance = AcceptanceSet.model_validate({"criteria": [{"quantity": "phase_resistance", **limits}]})
     found = build_results("U", "motor", made, [], acceptance, 0.95)
     (row,) = found.criteria

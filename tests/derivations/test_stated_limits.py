@@ -26,6 +26,7 @@ from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.settings.run import RunSettings
 from rotorproof.settings.unit import UnitFile
 from rotorproof.uncertainty.forms import Form, Influence, propagate
+from tests import entries
 
 SETTINGS = RunSettings.model_validate(
     {
@@ -163,7 +164,7 @@ def test_measured_losses_are_no_stated_ones(tmp_path: Path) -> None:
 def test_what_a_part_states_is_stated_of_the_drive_too(tmp_path: Path) -> None:
     forms = {name: Form(value, {METER: 1e-4 * value}) for name, value in MOTOR.items()}
     told = {"emf_constant_dc": "its plate"}
-    run = {"procedure": "no-load", "forms": forms, "with_controller_loss": [], "stated": told}
+    run = entries.run("no-load", forms=forms, stated=told)
     losses = {"controller_loss": 20.0, "controller_efficiency": 0.92, "standby_power": 1.0}
     of_controller = {name: Form(value, {METER: 1e-4 * value}) for name, value in {**LIMITS_ALONE, **losses}.items()}
     parts = [Part("motor", "M", forms, [run]), Part("controller", "C", of_controller)]

@@ -125,8 +125,8 @@ def test_friction_is_adjusted_as_a_set() -> None:
     ]
     found = adjusted("U", clean, 0.95)
     assert found.forms["coulomb_friction"].value == pytest.approx(0.40576, abs=1e-5)
-    assert found.consistency["coulomb_friction"]["degrees_of_freedom"] == 2
-    assert found.consistency["viscous_friction"]["chi_square"] == pytest.approx(0.03**2 / (1e-4 + 4.2133e-4), rel=0.02)
+    assert found.consistency["coulomb_friction"].degrees_of_freedom == 2
+    assert found.consistency["viscous_friction"].chi_square == pytest.approx(0.03**2 / (1e-4 + 4.2133e-4), rel=0.02)
     assert found.members["viscous_friction"] == [0, 1]
 
 
@@ -158,8 +158,8 @@ def test_an_inertia_that_two_tests_give_is_adjusted_beside_the_friction(bound: b
     found = adjusted("U", apart, 0.95)
     assert (FRICTION[0] in found.forms) is bound
     assert found.forms["moment_of_inertia"].value == pytest.approx(0.054098, abs=1e-6)
-    assert found.consistency["moment_of_inertia"]["chi_square"] == pytest.approx(163.93, rel=1e-3)
-    assert not found.consistency["moment_of_inertia"]["agrees"]
+    assert found.consistency["moment_of_inertia"].chi_square == pytest.approx(163.93, rel=1e-3)
+    assert not found.consistency["moment_of_inertia"].agrees
 
 
 DRAG, TOP = (0.40, 0.008, 5e-5), 30.0
@@ -183,7 +183,7 @@ def test_a_run_that_tells_air_drag_apart_is_bound_to_a_straight_line_by_it() -> 
     told = run("coast-down", **friction((DRAG[0], 0.01), (DRAG[1], 0.001)), windage=(DRAG[2], 1e-5))
     other = replace(run("load", **friction((c, 0.02), (b, 0.001))), line=stands)
     found = adjusted("U", [replace(told, line=FrictionLine(0.0, 0.0, TOP)), other], 0.95)
-    assert found.consistency["coulomb_friction"]["chi_square"] == pytest.approx(0.0, abs=1e-9)
+    assert found.consistency["coulomb_friction"].chi_square == pytest.approx(0.0, abs=1e-9)
     assert [found.forms[name].value for name in (*FRICTION, "windage")] == pytest.approx(list(DRAG))
     assert found.forms["viscous_friction"].standard_uncertainty < 0.001
     assert "windage" not in found.consistency  # one test alone gives it
@@ -198,7 +198,7 @@ def test_straight_lines_over_different_speeds_are_tied_by_the_bend_between_them(
     other = replace(run("load", **values[1]), line=fast)
     assert abs(first[0] - second[0]) > 5 * 0.002
     found = adjusted("U", [one, other], 0.95)
-    assert found.consistency["coulomb_friction"]["chi_square"] == pytest.approx(0.0, abs=1e-6)
+    assert found.consistency["coulomb_friction"].chi_square == pytest.approx(0.0, abs=1e-6)
     assert found.forms["coulomb_friction"].value == pytest.approx(first[0])
 
 
@@ -227,9 +227,9 @@ def test_a_line_with_its_bend_says_as_much_as_the_parabola_that_both_come_from(t
     read = np.array([*parabola, *second])
     best, left, *_ = np.linalg.lstsq(weigh @ design, weigh @ read, rcond=None)
     assert [found.forms[name].value for name in FRICTION] == pytest.approx(list((turn @ best)[:2]), rel=1e-6)
-    assert found.consistency["coulomb_friction"]["chi_square"] == pytest.approx(float(left[0]), rel=1e-3)
+    assert found.consistency["coulomb_friction"].chi_square == pytest.approx(float(left[0]), rel=1e-3)
     save_fit(tmp_path / "fit.json", tmp_path / "panels.npz", UnitFit([coast]))
-    assert load_fit(tmp_path / "fit.json")["outcomes"][0]["bend"] == bend
+    assert load_fit(tmp_path / "fit.json").outcomes[0].bend == bend
 
 
 def test_a_bridges_loss_is_taken_off_a_run_that_holds_it() -> None:
@@ -237,10 +237,10 @@ def test_a_bridges_loss_is_taken_off_a_run_that_holds_it() -> None:
     given = friction((0.400, 0.001), (0.010, 0.0001))
     held = run("no-load", **given, emf_constant_dc=(1.0, 0.001))
     found = adjusted("U", [run("coast-down", **given), held], 0.95)
-    by = {one["procedure"]: one for one in found.consistency["coulomb_friction"]["tests"]}
+    by = {one.procedure: one for one in found.consistency["coulomb_friction"].tests}
     # By hand, from the no-load current c/Ke: the loss of 0.1 V and of 20 mohm at it is 0.043 W, over speed a torque.
-    assert 0.390 < by["no-load"]["value"] < 0.400
-    assert by["no-load"]["expanded_uncertainty"] > by["coast-down"]["expanded_uncertainty"]
+    assert 0.390 < by["no-load"].value < 0.400
+    assert by["no-load"].expanded_uncertainty > by["coast-down"].expanded_uncertainty
     assert not found.with_controller_loss
     assert "up to 0.2 volt" in " ".join(found.shown.notes)
 
@@ -282,9 +282,9 @@ def test_emf_and_torque_are_one_constant_to_one_percent() -> None:
     mean = (1.30 / 1e-4 + 1.33 / second) / (1 / 1e-4 + 1 / second)
     assert found.forms["emf_constant_dc"].value == pytest.approx(mean, abs=2e-4)
     assert found.forms["torque_constant"].value == found.forms["emf_constant_dc"].value
-    tests = found.consistency["emf_constant_dc"]["tests"]
-    assert [one.get("given_as") for one in tests] == [None, "torque_constant"]
-    assert [one.get("given_as") for one in found.consistency["torque_constant"]["tests"]] == ["emf_constant_dc", None]
+    tests = found.consistency["emf_constant_dc"].tests
+    assert [one.given_as for one in tests] == [None, "torque_constant"]
+    assert [one.given_as for one in found.consistency["torque_constant"].tests] == ["emf_constant_dc", None]
 
 
 def test_the_q_axis_constant_is_that_of_the_waves_fundamental() -> None:
@@ -294,7 +294,7 @@ def test_the_q_axis_constant_is_that_of_the_waves_fundamental() -> None:
         run("locked-rotor", torque_constant_q=(3**0.5 / 2 * 2**0.5, 0.002)),
     ]
     found = adjusted("U", both, 0.95)
-    assert found.consistency["emf_constant_rms"]["chi_square"] == pytest.approx(0.0, abs=1e-12)
+    assert found.consistency["emf_constant_rms"].chi_square == pytest.approx(0.0, abs=1e-12)
     assert found.forms["torque_constant_q"].value == pytest.approx(1.5**0.5)
 
 
@@ -347,9 +347,9 @@ def test_runs_of_one_procedure_are_reported_apart() -> None:
 def test_each_constant_has_a_figure_of_its_tests_and_the_band(tmp_path: Path) -> None:
     results(tmp_path, EMF)
     fit = load_fit(tmp_path / "fit.json")
-    (together,) = fit["derived"]
+    (together,) = fit.derived
     with np.load(tmp_path / "panels.npz") as arrays:
-        (panel,) = load_panels(together["panels"], arrays)
+        (panel,) = load_panels(together.panels, arrays)
     tests = [series for series in panel.series if series.role == "measured"]
     assert [float(series.y[0]) for series in tests] == [1.300, 1.330]
     assert tests[0].y_error == pytest.approx([1.96 * 0.010], rel=1e-3)
@@ -362,8 +362,8 @@ def test_a_drive_takes_the_adjusted_value_of_its_motor(tmp_path: Path) -> None:
     motor = part("motor", "M", load_fit(tmp_path / "M.json"))
     assert motor.forms["emf_constant_dc"].value == pytest.approx(1.306)
     save_fit(tmp_path / "D.json", tmp_path / "D.npz", UnitFit(parts=[motor]))
-    again = load_fit(tmp_path / "D.json")["parts"][0]["outcomes"]
-    assert {outcome["procedure"] for outcome in again} == {"open-circuit", "no-load", "adjusted"}
+    again = load_fit(tmp_path / "D.json").parts[0].outcomes
+    assert {outcome.maker for outcome in again} == {"open-circuit", "no-load", "adjusted"}
 
 
 def test_what_straddles_the_end_of_the_possible_is_cut_there_as_a_test_alone_is() -> None:
@@ -420,7 +420,7 @@ def test_the_report_has_a_section_of_them_and_says_by_which_test_a_criterion_is_
     limit = {"quantity": "emf_constant_dc", "max": "1.325 V s/rad", "from": "no-load"}
     found = Results.model_validate(results(tmp_path, EMF, limit))
     fit = load_fit(tmp_path / "fit.json")
-    (section,) = sections(nothing, {**fit, "outcomes": []}, nothing, found)
+    (section,) = sections(nothing, fit.model_copy(update={"outcomes": []}), nothing, found)
     assert section.title == "Adjustment of several tests"
     assert [q.name for q in section.quantities] == ["emf_constant_dc"]
     assert len(section.figures) == 1

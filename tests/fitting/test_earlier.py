@@ -98,12 +98,12 @@ def test_two_values_are_weighed_with_drift_as_by_hand(folder: Path) -> None:
     assert tests[NAME]["weight"] == pytest.approx(0.2, abs=1e-4)
     assert "drift since the earlier test" in {line["source"] for line in entry["budget"]}
     assert found["problems"] == []
-    (part,) = [one for one in load_fit(folder / "fit.json")["derived"] if one["name"] == "adjusted"]
-    said = " ".join(part["notes"])
+    (part,) = [one for one in load_fit(folder / "fit.json").derived if one.maker == "adjusted"]
+    said = " ".join(part.notes)
     assert "not verified here" in said and "U/before.json" in said
-    assert [row[1] for row in part["tables"][0].rows][-1] == "Earlier, 2024-05-01"
+    assert [row[1] for row in part.tables[0].rows][-1] == "Earlier, 2024-05-01"
     with np.load(folder / "panels.npz") as arrays:
-        (figure,) = load_panels(part["panels"], arrays)
+        (figure,) = load_panels(part.panels, arrays)
     assert "Earlier, 2024-05-01" in [series.label for series in figure.series]
 
 

@@ -93,9 +93,9 @@ def test_a_common_gain_cancels_in_the_unbalance() -> None:
 def test_what_was_drawn_is_kept_on_file(tmp_path: Path) -> None:
     found = outcome((0.24, 0.24, 0.24))
     save_fit(tmp_path / "fit.json", tmp_path / "panels.npz", UnitFit(outcomes=[found]))
-    (part,) = load_fit(tmp_path / "fit.json")["outcomes"]
-    assert part["simulated"] == found.simulated
-    assert part["forms"]["phase_resistance"].value == pytest.approx(found.forms["phase_resistance"].value)
+    (part,) = load_fit(tmp_path / "fit.json").outcomes
+    assert part.simulated == found.simulated
+    assert part.forms["phase_resistance"].value == pytest.approx(found.forms["phase_resistance"].value)
 
 
 def test_a_scalar_moves_what_asks_for_it_and_costs_nothing_where_nobody_does(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -17,6 +17,7 @@ from rotorproof.season.stock import rank
 from rotorproof.settings.application import applications
 from rotorproof.settings.run import Duty, RunSettings
 from rotorproof.uncertainty.forms import Form, Influence
+from tests import entries
 from tests.outside import Outside
 from tests.simulation.independent import definitions, vehicle
 from tests.simulation.independent.draw import draw_controller, draw_motor, draw_vehicle
@@ -50,7 +51,7 @@ def _part(name: str, motor: Motor, fastest: float) -> Part:
     }
     forms = {q: Form(v, {Influence(f"scatter/{name}/{q}/0", "scatter"): DOUBT * abs(v)}) for q, v in known.items()}
     forms |= {"pole_pairs": Form(float(motor.pole_pairs))}
-    run = {"procedure": "open-circuit", "forms": forms, "with_controller_loss": []}
+    run = entries.run("open-circuit", forms=forms)
     stated = {"bench_speed_max": Form(fastest), "nameplate_gear_ratio": Form(1.0)}
     return Part("motor", name, forms, [run], stated)
 

@@ -109,7 +109,7 @@ def results(table: Path, tmp_path: Path) -> dict:
     stored = load_fit(tmp_path / "fit.json")
     found = build_results(unit.unit, unit.kind, stored, readings.problems, None, 0.95).as_json()
     with np.load(tmp_path / "panels.npz") as arrays:
-        found["panels"] = {p.name: p for p in load_panels(stored["outcomes"][0]["panels"], arrays)}
+        found["panels"] = {p.name: p for p in load_panels(stored.outcomes[0].panels, arrays)}
     return found
 
 

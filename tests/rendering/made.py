@@ -127,8 +127,8 @@ def make(folder: Path, unit: dict[str, Any] | None = None, limits: dict[str, Any
     write_json(folder / "results.json", found.as_json())
     (folder / "figures").mkdir()
     with np.load(folder / "panels.npz") as arrays:
-        for part in [*fit["outcomes"], *fit["derived"]]:
-            for panel in load_panels(part["panels"], arrays):
-                draw(panel, folder / "figures" / figure_name(part, panel.name))
+        for one in fit.makers:
+            for panel in load_panels(one.panels, arrays):
+                draw(panel, folder / "figures" / figure_name(one.label, panel.name))
     configuration = {"settings": SETTINGS, "unit": data, "acceptance": chosen or None, "layouts": {}}
     return Made(folder, data, configuration)

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from rotorproof.fitting.stored import StoredPanel, StoredSeries
 from rotorproof.procedures.base import Axis, Field, Panel, Series
 from rotorproof.rendering import drawn_points
 from rotorproof.rendering.figures import HALF_MM, WIDTH_MM, alt_text, figure_name, is_wide, svg
@@ -162,21 +163,25 @@ def test_values_are_shown_in_the_unit_of_the_axis() -> None:
 
 
 def test_the_description_names_axes_series_and_caption() -> None:
-    panel = {
-        "title": "Voltage against current",
-        "caption": "See the slope.",
-        "form": "points",
-        "x": {"title": "Current", "unit": "A"},
-        "y": {"title": "Voltage", "unit": "V"},
-        "series": [{"label": "A-B", "role": "measured"}, {"label": "heated", "role": "left out"}],
-        "residuals": [{"label": "A-B", "role": "measured"}],
-        "residual_axis": {"title": "Residual", "unit": "mV"},
-    }
+    panel = StoredPanel(
+        name="vi",
+        title="Voltage against current",
+        caption="See the slope.",
+        form="points",
+        x=Axis("Current", "current", "A"),
+        y=Axis("Voltage", "voltage", "V"),
+        series=[
+            StoredSeries(label="A-B", role="measured", base="a"),
+            StoredSeries(label="heated", role="left out", base="b"),
+        ],
+        residuals=[StoredSeries(label="A-B", role="measured", base="c")],
+        residual_axis=Axis("Residual", "voltage", "mV"),
+    )
     assert alt_text(panel) == (
         "Voltage against current. voltage in V against current in A. Measured: A-B. Left out of the fit: heated. "
         "Below: residuals (residual in mV). See the slope."
     )
-    assert figure_name({"label": "cold", "name": "x"}, "vi") == "cold-vi.svg"
+    assert figure_name("cold", "vi") == "cold-vi.svg"
 
 
 def test_our_fonts_have_the_signs_of_the_trade() -> None:

@@ -142,7 +142,7 @@ def test_sections_hold_everything_behind_the_numbers(text: str) -> None:
 
 
 def test_every_note_of_every_fit_is_there(text: str, made: Made) -> None:
-    notes = [note for outcome in load_fit(made.folder / "fit.json")["outcomes"] for note in outcome["notes"]]
+    notes = [note for outcome in load_fit(made.folder / "fit.json").outcomes for note in outcome.notes]
     assert notes
     for note in notes:
         assert "".join(note.split()) in "".join(text.split()), note

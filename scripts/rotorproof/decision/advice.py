@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
+from ..fitting.stored import StoredFit
 from ..quantities import quantities
 from .models import AdviceEntry, CriterionEntry
 
 
-def advise(criteria: Sequence[CriterionEntry], fit: Mapping[str, Any]) -> None:
+def advise(criteria: Sequence[CriterionEntry], fit: StoredFit) -> None:
     """Add ``advice`` to the criteria that fail. ``fit`` is what ``load_fit`` returns; hints of parts count too."""
-    makers = [*fit["outcomes"], *fit["derived"], *(made for one in fit.get("parts", ()) for made in one["outcomes"])]
-    hints = [hint for made in makers for hint in made.get("hints", ())]
+    makers = [*fit.makers, *(made for one in fit.parts for made in one.outcomes)]
+    hints = [hint for made in makers for hint in made.hints]
     for row in criteria:
         if row.decision == "fail":
-            found = [_advice(hint["why"], hint["step"]) for hint in hints if hint["quantity"] == row.quantity]
+            found = [_advice(hint.why, hint.step) for hint in hints if hint.quantity == row.quantity]
             remedy = quantities()[row.quantity].remedy
             if not found and (row.reason or remedy):
                 found = [_advice(row.reason, remedy)]

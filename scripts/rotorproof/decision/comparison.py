@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
+from ..fitting.stored import StoredFit
 from ..quantities import applied_quantities, preferred, quantities
 from ..uncertainty.coverage import interval
 from ..uncertainty.result import Result
@@ -43,7 +44,7 @@ class Measured:
 
     facts: Mapping[str, Any]
     results: Results
-    fit: Mapping[str, Any]
+    fit: StoredFit
 
     @property
     def name(self) -> str:
@@ -53,16 +54,12 @@ class Measured:
     @property
     def alone(self) -> bool:
         """Tell whether it is meant for one pack and vehicle alone."""
-        return len(self.fit.get("applications", ())) < 2
+        return len(self.fit.applications) < 2
 
     def best(self) -> dict[str, Result]:
         """Return every quantity from its preferred maker, as ``results.json`` chose it."""
-        parts = [(part["procedure"], part) for part in self.fit["outcomes"]]
-        parts += [(part["name"], part) for part in self.fit["derived"] if self.alone or not part.get("for")]
-        return preferred(
-            (maker, {name: Result(form, part["simulated"].get(name)) for name, form in part["forms"].items()})
-            for maker, part in parts
-        )
+        makers = [made for made in self.fit.makers if self.alone or not made.application]
+        return preferred((made.maker, {name: made.result(name) for name in made.forms}) for made in makers)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +105,8 @@ def difference(first: Result, second: Result, probability: float) -> Difference:
 def compare(name: str, units: Sequence[Measured], probability: float) -> Comparison:
     """Return the content of ``comparison.json``."""
     best = {unit.name: unit.best() for unit in units}
-    named = any(part.get("for") for unit in units for part in unit.fit["derived"])
-    meant = [unit.fit.get("applications") for unit in units]
+    named = any(made.application for unit in units for made in unit.fit.derived)
+    meant = [unit.fit.applications for unit in units]
     apart = named and not (units[0].alone and all(one == meant[0] for one in meant))
     if apart:
         # What is predicted on one pack and vehicle is no better or worse than what is on another.

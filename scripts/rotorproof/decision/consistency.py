@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import asdict
 
 from ..errors import Problem
+from ..fitting.agreement import Agreement
 from ..procedures.base import Quantity
 from ..quantities import quantities
 from ..settings.unit import EarlierTest
@@ -15,19 +16,17 @@ from .models import AdjustedFrom, ConsistencyEntry, MainEntry
 from .plausible import unit_slip
 
 
-def consistency_entry(behind: Mapping[str, Any], quantity: Quantity) -> ConsistencyEntry:
+def consistency_entry(behind: Agreement, quantity: Quantity) -> ConsistencyEntry:
     """Return what stands behind an adjusted quantity in the unit of its entry."""
     scale = 1.0 / conversion(quantity.unit, quantity.kind).factor
-    tests = [
-        {
-            **one,
-            "value": from_si(one["value"], quantity.unit, quantity.kind),
-            "expanded_uncertainty": one["expanded_uncertainty"] * scale,
-            "residual": one["residual"] * scale,
-        }
-        for one in behind["tests"]
-    ]
-    return ConsistencyEntry.model_validate({**behind, "tests": tests})
+    tests = []
+    for one in behind.tests:
+        own = {key: value for key, value in asdict(one).items() if value is not None}
+        own["value"] = from_si(one.value, quantity.unit, quantity.kind)
+        own["expanded_uncertainty"] = one.expanded_uncertainty * scale
+        own["residual"] = one.residual * scale
+        tests.append(own)
+    return ConsistencyEntry.model_validate({**asdict(behind), "tests": tests})
 
 
 def disagreements(found: Mapping[str, MainEntry]) -> list[Problem]:

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ..errors import Problem
+from ..fitting.agreement import Agreement
+from ..fitting.stored import Made, StoredFit, StoredPart
 from ..procedures import procedures
 from ..quantities import ADJUSTED, applied_quantities, preference, quantities
 from ..settings.acceptance import AcceptanceSet, Criterion
@@ -51,7 +53,7 @@ _AFTER_MEASURED = 100
 def build_results(
     unit: str,
     kind: Kind,
-    fit: Mapping[str, Any],
+    fit: StoredFit,
     reading_problems: Sequence[Problem],
     acceptance: AcceptanceSet | None,
     probability: float,
@@ -66,16 +68,14 @@ def build_results(
     is undecided.
     """
     wanted = {criterion.quantity for criterion in acceptance.criteria} if acceptance else set()
-    parts = [(part["procedure"], part) for part in fit["outcomes"]]
-    parts += [(part["name"], part) for part in fit["derived"]]
-    applications: Sequence[Mapping[str, str]] = fit.get("applications") or ({},)
+    applications = fit.applications
     alone = len(applications) == 1
     # What is predicted on one of several packs and vehicles is no quantity of the unit itself.
-    candidates = _candidates([one for one in parts if alone or not one[1].get("for")], probability)
-    _inherit(fit.get("parts", ()), wanted, candidates, probability)
-    together: Mapping[str, Any] = next((part["consistency"] for maker, part in parts if maker == ADJUSTED), {})
+    candidates = _candidates([made for made in fit.makers if alone or not made.application], probability)
+    _inherit(fit.parts, wanted, candidates, probability)
+    together: Mapping[str, Agreement] = next((made.consistency for made in fit.derived if made.maker == ADJUSTED), {})
     found = _chosen(candidates, together, probability)
-    each = [candidates] if alone else [_candidates(_only(parts, names), probability) for names in applications]
+    each = [candidates] if alone else [_candidates(_only(fit, names), probability) for names in applications]
     criteria = []
     if acceptance:
         on = [(one, *there) for one in acceptance.criteria for there in _judged_on(one, applications, each, candidates)]
@@ -93,7 +93,7 @@ def build_results(
                     row.advice = steps or None
             criteria.append(row)
     advise(criteria, fit)
-    made_of = [_part(one, results) for one, results in zip(fit.get("parts", ()), part_results, strict=True)]
+    made_of = [_part(one, results) for one, results in zip(fit.parts, part_results, strict=True)]
     other = [
         *_part_problems(unit, made_of, part_results),
         *_not_judged(unit, acceptance, applications),
@@ -108,10 +108,10 @@ def build_results(
         verdict=verdict(row.decision for row in criteria),
         quantities=found,
         criteria=criteria,
-        tests=[_test(outcome) for outcome in fit["outcomes"]],
+        tests=[_test(outcome) for outcome in fit.outcomes],
         problems=[
             *(ProblemEntry.of(problem) for problem in reading_problems),
-            *(ProblemEntry.model_validate(problem) for problem in fit["problems"]),
+            *(ProblemEntry.of(problem) for problem in fit.problems),
             *(ProblemEntry.of(problem) for problem in other),
         ],
     )
@@ -125,39 +125,35 @@ def build_results(
     return Results.model_validate(digits.results(results.as_json()))
 
 
-def _known(kind: Kind, fit: Mapping[str, Any], candidates: _Candidates, further: Further) -> Known:
+def _known(kind: Kind, fit: StoredFit, candidates: _Candidates, further: Further) -> Known:
     """Return what there is to find the next best measurement from; the first run of each procedure may be repeated."""
     best = {name: min(found, key=lambda c: c[:2])[3].form for name, found in candidates.items()}
     made: dict[str, Mapping[str, Form]] = {}
-    for outcome in (*fit["outcomes"], *(one for part in fit.get("parts", ()) for one in part["outcomes"])):
-        if outcome["procedure"] in procedures():
-            made.setdefault(outcome["procedure"], outcome["forms"])
+    for outcome in (*fit.outcomes, *(one for part in fit.parts for one in part.outcomes)):
+        if outcome.maker in procedures():
+            made.setdefault(outcome.maker, outcome.forms)
     return Known(kind, best, list(made.items()), further)
 
 
-def _candidates(parts: Sequence[tuple[str, Mapping[str, Any]]], probability: float) -> _Candidates:
-    """Return what runs and derivations give, each by its maker's name, quantity by quantity."""
+def _candidates(makers: Sequence[Made], probability: float) -> _Candidates:
+    """Return what runs and derivations give, quantity by quantity."""
     found: _Candidates = {}
-    for place, (maker, part) in enumerate(parts):
-        for name, form in part["forms"].items():
-            result = Result(form, part["simulated"].get(name))
-            entry = _entry(name, result, maker, part, probability)
-            found.setdefault(name, []).append((_rank(name, maker, part), place, entry, result))
+    for place, made in enumerate(makers):
+        for name in made.forms:
+            found.setdefault(name, []).append((_rank(name, made), place, *_entry(name, made, probability)))
     return found
 
 
-def _rank(name: str, maker: str, made: Mapping[str, Any]) -> int:
-    return preference(quantities()[name], maker) + (_AFTER_MEASURED if name in made.get("stated", {}) else 0)
+def _rank(name: str, made: Made) -> int:
+    return preference(quantities()[name], made.maker) + (_AFTER_MEASURED if name in made.stated else 0)
 
 
-def _only(
-    parts: Sequence[tuple[str, Mapping[str, Any]]], application: Mapping[str, str]
-) -> list[tuple[str, Mapping[str, Any]]]:
+def _only(fit: StoredFit, application: Mapping[str, str]) -> list[Made]:
     """Return what was predicted on one pack and vehicle."""
-    return [one for one in parts if one[1].get("for") == application]
+    return [made for made in fit.makers if made.application == application]
 
 
-def _chosen(candidates: _Candidates, together: Mapping[str, Any], probability: float) -> dict[str, MainEntry]:
+def _chosen(candidates: _Candidates, together: Mapping[str, Agreement], probability: float) -> dict[str, MainEntry]:
     """Return each quantity as its preferred maker gives it, with what the others give beside it."""
     found: dict[str, MainEntry] = {}
     for name in sorted(candidates):
@@ -203,13 +199,13 @@ def _not_judged(
     ]
 
 
-def _test(outcome: Mapping[str, Any]) -> TestEntry:
+def _test(outcome: Made) -> TestEntry:
     """Return whether a test's formulas described its readings; the label only where it tells tests apart."""
-    named = outcome.get("label") not in (None, outcome["procedure"])
+    assert outcome.adequacy is not None  # every run of a procedure is judged
     return TestEntry(
-        procedure=outcome["procedure"],
-        adequacy=AdequacyEntry.model_validate(outcome["adequacy"]),
-        **({"label": outcome["label"]} if named else {}),
+        procedure=outcome.maker,
+        adequacy=AdequacyEntry.model_validate(outcome.adequacy.model_dump()),
+        **({"label": outcome.label} if outcome.label != outcome.maker else {}),
     )
 
 
@@ -220,13 +216,13 @@ def _judged(candidates: _Candidates, quantity: str, procedure: str | None) -> tu
     return named[0][2:] if named else None
 
 
-def _part(one: Mapping[str, Any], results: Results) -> PartEntry:
+def _part(one: StoredPart, results: Results) -> PartEntry:
     """Return a part, the verdict on it, and the values that the drive took from it as the part's results hold them."""
     taken = {}
-    for name in one["taken"]:
+    for name in one.taken:
         entry = results.quantities[name]
         taken[name] = TakenEntry(**{key: getattr(entry, key) for key in TakenEntry.model_fields})
-    return PartEntry(role=one["role"], unit=one["unit"], verdict=results.verdict, taken=taken)
+    return PartEntry(role=one.role, unit=one.unit, verdict=results.verdict, taken=taken)
 
 
 def _part_problems(unit: str, made_of: Sequence[PartEntry], part_results: Sequence[Results]) -> list[Problem]:
@@ -263,31 +259,24 @@ def _part_problems(unit: str, made_of: Sequence[PartEntry], part_results: Sequen
     ]
 
 
-def _inherit(
-    parts: Sequence[Mapping[str, Any]],
-    wanted: set[str],
-    candidates: _Candidates,
-    probability: float,
-) -> None:
+def _inherit(parts: Sequence[StoredPart], wanted: set[str], candidates: _Candidates, probability: float) -> None:
     """Add what a drive's parts gave: what its criteria ask for, or it measured itself; its own always comes first.
 
     A quantity that two parts give (the temperature rise of both) is neither's and is left out.
     """
     givers: dict[str, set[str]] = {}
     for one in parts:
-        for outcome in one["outcomes"]:
-            for name in outcome["forms"]:
-                givers.setdefault(name, set()).add(one["unit"])
+        for outcome in one.outcomes:
+            for name in outcome.forms:
+                givers.setdefault(name, set()).add(one.unit)
     own = set(candidates)
     for one in parts:
-        for place, outcome in enumerate(one["outcomes"]):
-            for name, form in outcome["forms"].items():
+        for place, outcome in enumerate(one.outcomes):
+            for name in outcome.forms:
                 if len(givers[name]) > 1 or name not in wanted | own:
                     continue
-                maker, result = outcome["procedure"], Result(form, outcome["simulated"].get(name))
-                entry = _entry(name, result, maker, outcome, probability, part=one["unit"])
-                rank = _AFTER_OWN + _rank(name, maker, outcome)
-                candidates.setdefault(name, []).append((rank, place, entry, result))
+                found = _entry(name, outcome, probability, part=one.unit)
+                candidates.setdefault(name, []).append((_AFTER_OWN + _rank(name, outcome), place, *found))
 
 
 def normalised_error(one: Form, other: Form, probability: float = 0.95) -> float | None:
@@ -301,37 +290,36 @@ def normalised_error(one: Form, other: Form, probability: float = 0.95) -> float
     return abs(difference.value) / interval(difference, probability).expanded_uncertainty
 
 
-def _origin(name: str, made: Mapping[str, Any]) -> OriginEntry:
+def _origin(name: str, made: Made) -> OriginEntry:
     """Return whether a value was measured: a derivation predicts, a test may say that it went beyond its readings.
 
     What rests on a nameplate is called stated, whatever else it is.
     """
-    if name in made.get("stated", {}):
-        return OriginEntry(kind="stated", **{"from": made["stated"][name]})
-    if name in made.get("predicted", {}):
-        return OriginEntry(kind="predicted", **{"from": made["predicted"][name]})
-    if name in made.get("extrapolated", {}):
-        bound = {"bound": made["bounds"][name]} if name in made.get("bounds", {}) else {}
-        return OriginEntry(kind="extrapolated", by=made["extrapolated"][name], **bound)
+    if name in made.stated:
+        return OriginEntry(kind="stated", from_=made.stated[name])
+    if name in made.predicted:
+        return OriginEntry(kind="predicted", from_=made.predicted[name])
+    if name in made.extrapolated:
+        bound = {"bound": made.bounds[name]} if name in made.bounds else {}
+        return OriginEntry(kind="extrapolated", by=made.extrapolated[name], **bound)
     return OriginEntry(kind="measured")
 
 
-def _entry(
-    name: str, result: Result, maker: str, made: Mapping[str, Any], probability: float, **part: str
-) -> QuantityEntry:
-    quantity = quantities()[name]
+def _entry(name: str, made: Made, probability: float, **part: str) -> tuple[QuantityEntry, Result]:
+    """Return a quantity as ``results.json`` holds it, and the result behind it."""
+    quantity, result = quantities()[name], made.result(name)
     scale = 1.0 / conversion(quantity.unit, quantity.kind).factor
     cover = result.interval(probability)
-    notes = list(made.get("quantity_notes", {}).get(name, []))
+    notes = list(made.quantity_notes.get(name, []))
     notes += uncertainty_notes(result, cover, quantity, probability)
     more: dict[str, Any] = {"origin": _origin(name, made), **part}
-    if made.get("for"):
-        more["for_"] = ForEntry(**made["for"])
-    if made.get("label") not in (None, maker):
-        more["label"] = made["label"]
-    if name in made.get("details", {}):
-        more["details"] = made["details"][name]
-    return QuantityEntry(
+    if made.application:
+        more["for_"] = ForEntry(**made.application)
+    if made.label != made.maker:
+        more["label"] = made.label
+    if name in made.details:
+        more["details"] = made.details[name]
+    entry = QuantityEntry(
         value=from_si(result.value, quantity.unit, quantity.kind),
         unit=quantity.unit,
         standard_uncertainty=cover.standard_uncertainty * scale,
@@ -342,9 +330,10 @@ def _entry(
             from_si(cover.low, quantity.unit, quantity.kind),
             from_si(cover.high, quantity.unit, quantity.kind),
         ),
-        procedure=maker,
-        conditions={**made.get("conditions", {}), **dict(quantity.reference)},
+        procedure=made.maker,
+        conditions={**made.conditions, **dict(quantity.reference)},
         budget=budget_entries(result, scale, probability),
         notes=notes,
         **more,
     )
+    return entry, result

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -27,6 +26,7 @@ from ..uncertainty.result import Result
 from ..uncertainty.stamps import StampError
 from ..units import SI_UNIT
 from .admitted import admitted
+from .agreement import Agreement, SingleError, TestsValue
 from .engine import InstrumentError, Outcome
 from .friction_ties import FRICTION_ALONE, friction
 from .observed import DIRECT, Q_AXIS, Group, Runs, one_constant, plain, times
@@ -37,7 +37,7 @@ class Adjusted:
     """The adjusted constants of a unit: forms, what stands behind each, and what the report shows."""
 
     forms: dict[str, Form] = field(default_factory=dict)
-    consistency: dict[str, Mapping[str, Any]] = field(default_factory=dict)
+    consistency: dict[str, Agreement] = field(default_factory=dict)
     #: Those cut at the end of what is possible.
     simulated: dict[str, Simulation] = field(default_factory=dict)
     #: Places of the outcomes behind each quantity.
@@ -79,7 +79,7 @@ def adjusted(unit: str, outcomes: Sequence[Outcome], probability: float, earlier
                 if group.with_controller_loss:
                     held.append(name)
                 tests = _tests(name, group, solved, result.value, probability)
-                if len({one["procedure"] for one in tests}) < 2:
+                if len({one.procedure for one in tests}) < 2:
                     continue  # it is found beside the constants that the tests share
                 found.consistency[name] = _consistency(solved, tests, errors)
                 panels.append(_panel(name, tests, result, probability))
@@ -115,7 +115,7 @@ def left_out(found: Adjusted, earlier: Sequence[Earlier], shown: str) -> list[Pr
 def _entered(found: Adjusted, one: Earlier) -> list[str]:
     """Return the quantities that an earlier test counts in."""
     behind = found.consistency.items()
-    return [name for name, entry in behind if one.test in {test["procedure"] for test in entry["tests"]}]
+    return [name for name, entry in behind if one.test in {test.procedure for test in entry.tests}]
 
 
 def _unverified(one: Earlier) -> str:
@@ -148,7 +148,7 @@ def _made(make: Callable[[Runs], Sequence[Group | None]], runs: Runs) -> list[Gr
         return []  # what ties the tests together is not determined: each stands for itself
 
 
-def _tests(name: str, group: Group, found: Adjustment, value: float, probability: float) -> list[dict[str, Any]]:
+def _tests(name: str, group: Group, found: Adjustment, value: float, probability: float) -> list[TestsValue]:
     """Return how each test stands to a quantity, in SI; one that gives two values of it stands in two."""
     of, factor = group.ties.get(name, (name, Form(1.0)))
     weights = {(share.test, *share.design.items()): share.weights[of] for share in found.shares}
@@ -160,44 +160,37 @@ def _tests(name: str, group: Group, found: Adjustment, value: float, probability
         model = math.fsum(by * found.forms[constant].value for constant, by in seen.design.items())
         residual = (seen.form.value - model) * scale
         half = interval(seen.form, probability).expanded_uncertainty * scale
-        entry: dict[str, Any] = {
-            "procedure": seen.test,
-            "value": value + residual,
-            "expanded_uncertainty": half,
-            "weight": weights.get((seen.test, *seen.design.items()), 0.0) / one.scale,
-            "residual": residual,
-            "normalised_residual": (seen.form.value - model) / seen.form.standard_uncertainty,
-        }
         given_as = one.given_as or (of if of != name else "")
-        if given_as and given_as != name:
-            entry["given_as"] = given_as
-        tests.append(entry)
+        tests.append(
+            TestsValue(
+                procedure=seen.test,
+                value=value + residual,
+                expanded_uncertainty=half,
+                weight=weights.get((seen.test, *seen.design.items()), 0.0) / one.scale,
+                residual=residual,
+                normalised_residual=(seen.form.value - model) / seen.form.standard_uncertainty,
+                given_as=given_as if given_as not in ("", name) else None,
+            )
+        )
     return tests
 
 
-def _consistency(
-    found: Adjustment, tests: list[dict[str, Any]], errors: Mapping[str, InstrumentError]
-) -> dict[str, Any]:
-    """Return what stands behind an adjusted quantity, in SI, for ``results.json``."""
-    return {
-        "chi_square": found.chi_square,
-        "degrees_of_freedom": found.degrees_of_freedom,
-        "probability": found.probability,
-        "birge_ratio": found.birge_ratio,
-        "agrees": found.agrees,
-        "out_of_line": found.out_of_line,
-        "set_aside": list(found.set_aside),
-        "tests": tests,
-        "explanations": [
-            {
-                "words": _explained(one, errors.get(one.influence.name)),
-                "shift": one.shift,
-                "procedures": list(one.tests),
-                "probability": one.probability,
-            }
+def _consistency(found: Adjustment, tests: Sequence[TestsValue], errors: Mapping[str, InstrumentError]) -> Agreement:
+    """Return what stands behind an adjusted quantity."""
+    return Agreement(
+        chi_square=found.chi_square,
+        degrees_of_freedom=found.degrees_of_freedom,
+        probability=found.probability,
+        birge_ratio=found.birge_ratio,
+        agrees=found.agrees,
+        out_of_line=found.out_of_line,
+        set_aside=list(found.set_aside),
+        tests=tests,
+        explanations=[
+            SingleError(_explained(one, errors.get(one.influence.name)), one.shift, list(one.tests), one.probability)
             for one in found.explanations[:_MOST_EXPLANATIONS]
         ],
-    }
+    )
 
 
 #: Errors named that would bring tests into agreement.
@@ -221,13 +214,13 @@ def _explained(one: Explanation, error: InstrumentError | None) -> str:
     return f"{one.influence.source}: readings {' and '.join(parts) or times_} too {high}, {times_}"
 
 
-def _panel(name: str, tests: Sequence[Mapping[str, Any]], result: Result, probability: float) -> Panel:
+def _panel(name: str, tests: Sequence[TestsValue], result: Result, probability: float) -> Panel:
     """Return the figure of one constant: each test with its interval, and the adjusted band."""
     quantity = quantities()[name]
     series = []
     for number, one in enumerate(tests, start=1):
-        at, half = np.array([one["value"]]), np.array([one["expanded_uncertainty"]])
-        series.append(Series(_title(one["procedure"]), np.array([float(number)]), at, y_error=half))
+        at, half = np.array([one.value]), np.array([one.expanded_uncertainty])
+        series.append(Series(_title(one.procedure), np.array([float(number)]), at, y_error=half))
     cover = result.interval(probability)
     ends = np.array([0.5, len(tests) + 0.5])
     series.append(Series("adjusted", ends, np.full(2, result.value), "fit"))
@@ -243,13 +236,13 @@ def _panel(name: str, tests: Sequence[Mapping[str, Any]], result: Result, probab
     )
 
 
-def _rows(name: str, tests: Sequence[Mapping[str, Any]]) -> list[list[str | float | int]]:
+def _rows(name: str, tests: Sequence[TestsValue]) -> list[list[str | float | int]]:
     rows: list[list[str | float | int]] = []
     for one in tests:
-        by = _title(one["procedure"])
-        if "given_as" in one:
-            by += f" ({quantities()[one['given_as']].title})"
-        rows.append([quantities()[name].title, by, round(one["weight"], 3), round(one["normalised_residual"], 2)])
+        by = _title(one.procedure)
+        if one.given_as is not None:
+            by += f" ({quantities()[one.given_as].title})"
+        rows.append([quantities()[name].title, by, round(one.weight, 3), round(one.normalised_residual, 2)])
     return rows
 
 
@@ -258,7 +251,7 @@ def _table(rows: Sequence[Sequence[str | float | int]]) -> Table:
     return Table("What each test weighs, and how far it lies from the adjusted value", heads, rows)
 
 
-def _notes(consistency: Mapping[str, Mapping[str, Any]]) -> list[str]:
+def _notes(consistency: Mapping[str, Agreement]) -> list[str]:
     notes = [
         "Least-squares adjustment with the errors that tests share (Mohr and Taylor, Rev. Mod. Phys. 72 (2000) 351). "
         "Where chance explains the differences in less than 5 % of cases, uncertainties are multiplied by the Birge "
@@ -266,11 +259,11 @@ def _notes(consistency: Mapping[str, Mapping[str, Any]]) -> list[str]:
     ]
     for name, one in consistency.items():
         words = (
-            f"{quantities()[name].title}: χ² {one['chi_square']:.2f} with {one['degrees_of_freedom']} degree(s) of "
-            f"freedom, Birge ratio {one['birge_ratio']:.2f}; the tests {'agree' if one['agrees'] else 'disagree'}"
+            f"{quantities()[name].title}: χ² {one.chi_square:.2f} with {one.degrees_of_freedom} degree(s) of "
+            f"freedom, Birge ratio {one.birge_ratio:.2f}; the tests {'agree' if one.agrees else 'disagree'}"
         )
-        if one["set_aside"]:
-            aside = ", ".join(_title(test) for test in one["set_aside"])
+        if one.set_aside:
+            aside = ", ".join(_title(test) for test in one.set_aside)
             words += f"; {aside} rests on the same readings as another and counts once"
         notes.append(f"{words}.")
     return notes

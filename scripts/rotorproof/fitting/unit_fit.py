@@ -231,7 +231,7 @@ def _stated_among(scalars: Mapping[str, Form], result: UnitFit) -> dict[str, str
     made: list[tuple[Mapping[str, Form], Mapping[str, str]]] = []
     made += [(one.forms, one.report.stated) for one in result.outcomes]
     made += [(one.forms, one.stated) for one in result.derived]
-    made += [(one["forms"], one.get("stated", {})) for part in result.parts for one in part.outcomes]
+    made += [(one.forms, one.stated) for part in result.parts for one in part.outcomes]
     return {
         name: words[name]
         for name, form in scalars.items()
@@ -281,7 +281,7 @@ def _along(needs: Sequence[Need], scalars: Mapping[str, Form], result: UnitFit) 
     """Return the scalars with each need that goes along with another from the same run as that one, or without it."""
     kept = dict(scalars)
     runs = [result.adjusted.forms, *(outcome.forms for outcome in result.outcomes)]
-    runs += [outcome["forms"] for one in result.parts for outcome in one.outcomes]
+    runs += [outcome.forms for one in result.parts for outcome in one.outcomes]
     for need in needs:
         if need.along and kept.pop(need.quantity, None) is not None:
             with_it = next((forms for forms in runs if forms.get(need.along) is scalars.get(need.along)), {})

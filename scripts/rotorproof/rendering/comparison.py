@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from markupsafe import Markup
@@ -15,6 +14,7 @@ from ..decision.reasons import titled
 from ..evidence.attachments import Attachment, attach
 from ..evidence.software import code_hash
 from ..fitting.store import load_panels
+from ..fitting.stored import StoredFit
 from ..jsonio import to_json, write_bytes
 from ..procedures.base import Panel, Series
 from ..quantities import quantities
@@ -35,14 +35,13 @@ _MOST_SERIES = 12
 _MOST_FIGURES = 5
 
 
-def overlays(fits: Mapping[str, Mapping[str, Any]], arrays: Mapping[str, Mapping[str, np.ndarray]]) -> list[Panel]:
+def overlays(fits: Mapping[str, StoredFit], arrays: Mapping[str, Mapping[str, np.ndarray]]) -> list[Panel]:
     """Return one panel for each figure that two units have, with the series of all; ``fits`` by unit."""
     found: dict[tuple[str, str], list[tuple[str, Panel]]] = {}
     for unit, fit in fits.items():
-        for part in [*fit["outcomes"], *fit["derived"]]:
-            maker = part.get("label") or part["name"]
-            for panel in load_panels(part["panels"], arrays[unit]):
-                found.setdefault((maker, panel.name), []).append((unit, panel))
+        for made in fit.makers:
+            for panel in load_panels(made.panels, arrays[unit]):
+                found.setdefault((made.label, panel.name), []).append((unit, panel))
     panels = []
     for (maker, name), members in found.items():
         first = members[0][1]

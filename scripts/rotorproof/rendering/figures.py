@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
+from ..fitting.stored import StoredPanel
 from ..jsonio import write_bytes
-from ..procedures.base import Panel
+from ..procedures.base import Axis, Panel
 from ..signs import unit_text
 from .style import FALLBACK_FAMILY, FONT_FAMILY, INK, MUTED, RULE, font_files
 
@@ -30,9 +31,9 @@ _REFERENCE = re.compile(r'( id="|"#|url\(#)([a-zA-Z][0-9a-f]{10})(["\)])')
 _POINTS_PER_INCH = 72
 
 
-def figure_name(part: Mapping[str, Any], panel: str) -> str:
-    """Return the file name of a panel of one part of a fit (an outcome or a derivation)."""
-    return f"{part.get('label') or part['name']}-{panel}.svg"
+def figure_name(label: str, panel: str) -> str:
+    """Return the file name of a panel of what was made under a label."""
+    return f"{label}-{panel}.svg"
 
 
 def is_wide(form: str, labels: Sequence[str]) -> bool:
@@ -94,17 +95,17 @@ def _shortened(number: re.Match[str]) -> str:
     return "0" if text == "-0" else text
 
 
-def alt_text(panel: Mapping[str, Any]) -> str:
+def alt_text(panel: StoredPanel) -> str:
     """Return a description in words of a panel as the fit describes it, for readers who cannot see it."""
-    x, y = panel["x"], panel["y"]
+    x, y = panel.x, panel.y
     shows = {
         "points": f"{_axis(y)} against {_axis(x)}",
         "bars": f"Bars of {_axis(y)} over {_axis(x)}",
         "levels": f"Traces one above the other over {_axis(x)}",
-    }.get(panel["form"], f"{_axis(y)} over {_axis(x)}")
+    }.get(panel.form, f"{_axis(y)} over {_axis(x)}")
     by_role: dict[str, list[str]] = {}
-    for series in panel["series"]:
-        by_role.setdefault(series["role"], []).append(series["label"])
+    for series in panel.series:
+        by_role.setdefault(series.role, []).append(series.label)
     words = {
         "measured": "Measured",
         "fit": "Fitted",
@@ -113,14 +114,14 @@ def alt_text(panel: Mapping[str, Any]) -> str:
         "limit": "Limit",
     }
     parts = [f"{words[role]}: {', '.join(labels)}." for role, labels in by_role.items()]
-    if panel["residuals"] and panel.get("residual_axis"):
-        parts.append(f"Below: residuals ({_axis(panel['residual_axis'])}).")
-    return " ".join([f"{panel['title']}. {shows}.", *parts, panel["caption"]]).strip()
+    if panel.residuals and panel.residual_axis:
+        parts.append(f"Below: residuals ({_axis(panel.residual_axis)}).")
+    return " ".join([f"{panel.title}. {shows}.", *parts, panel.caption]).strip()
 
 
-def _axis(axis: Mapping[str, Any]) -> str:
-    unit = unit_text(axis["unit"])
-    return f"{axis['title'].lower()} in {unit}" if unit else str(axis["title"]).lower()
+def _axis(axis: Axis) -> str:
+    unit = unit_text(axis.unit)
+    return f"{axis.title.lower()} in {unit}" if unit else axis.title.lower()
 
 
 def _settings() -> dict[str, Any]:

@@ -12,6 +12,7 @@ from ..decision.models import Results
 from ..evidence.attachments import attach
 from ..evidence.record import evidence_attachments, evidence_record, stage_hashes
 from ..fitting.store import load_fit
+from ..fitting.stored import StoredFit
 from ..jsonio import to_json, write_bytes, write_json
 from ..logs.store import Readings, load_readings
 from ..procedures import procedures
@@ -97,7 +98,7 @@ def report_pdf(
     unit: Mapping[str, Any],
     results: Results,
     readings: Readings,
-    fit: Mapping[str, Any],
+    fit: StoredFit,
     figures: Path,
     proof: Mapping[str, Any],
     sign_off: Mapping[str, Any] | None = None,
@@ -121,7 +122,7 @@ def _identifier(results: Results, proof: Mapping[str, Any], sign_off: Mapping[st
 def report_html(
     unit: UnitFile,
     results: Results,
-    fit: Mapping[str, Any],
+    fit: StoredFit,
     readings: Readings,
     proof: Mapping[str, Any],
     identifier: str,
@@ -220,21 +221,21 @@ def _givers(quantity: str, unit: UnitFile) -> list[str]:
     return [p.title for p in procedures().values() if quantity in p.gives and unit.kind in p.unit_kinds]
 
 
-def _without_result(unit: UnitFile, fit: Mapping[str, Any]) -> list[tuple[str, str]]:
+def _without_result(unit: UnitFile, fit: StoredFit) -> list[tuple[str, str]]:
     """Return title and log of every test whose log gave no result; the problems say why."""
-    used = {place for outcome in fit["outcomes"] for place in outcome["tests"]}
+    used = {place for outcome in fit.outcomes for place in outcome.tests}
     return [
         (procedures()[test.procedure].title, test.log) for place, test in enumerate(unit.tests) if place not in used
     ]
 
 
-def _not_made(unit: UnitFile, fit: Mapping[str, Any], results: Results) -> list[tuple[str, str]]:
+def _not_made(unit: UnitFile, fit: StoredFit, results: Results) -> list[tuple[str, str]]:
     """Return title and purpose of every procedure for this kind of unit that neither it nor a part went through.
 
     One that gives nothing but what another test has given, with other instruments, is not missed.
     """
     made = {test.procedure for test in unit.tests}
-    made |= {outcome["procedure"] for part in fit["parts"] for outcome in part["outcomes"]}
+    made |= {outcome.maker for part in fit.parts for outcome in part.outcomes}
     return [
         (p.title, p.purpose)
         for p in procedures().values()

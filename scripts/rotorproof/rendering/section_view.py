@@ -10,6 +10,7 @@ from typing import Any
 from ..columns import COLUMNS, titles
 from ..decision.models import ForEntry, Results
 from ..fitting.assign import instrument_of
+from ..fitting.stored import Made, StoredFit
 from ..logs.store import Readings
 from ..procedures import procedures
 from ..procedures.base import Procedure, Table
@@ -123,13 +124,13 @@ class SectionView:
     predicted: Sequence[tuple[str, str]] = ()
 
 
-def sections(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results: Results) -> list[SectionView]:
+def sections(unit: UnitFile, fit: StoredFit, readings: Readings, results: Results) -> list[SectionView]:
     """Return the sections of a report: the procedures in the order of their fits, then the derivations."""
     found: list[SectionView] = []
-    for outcome in fit["outcomes"]:
-        procedure = procedures()[outcome["procedure"]]
-        places = [place for place in outcome["tests"] if place < len(unit.tests)]
-        label = outcome["label"]
+    for outcome in fit.outcomes:
+        procedure = procedures()[outcome.maker]
+        places = [place for place in outcome.tests if place < len(unit.tests)]
+        label = outcome.label
         title = procedure.title if label == procedure.name else f"{procedure.title}: {label}"
         found.append(
             SectionView(
@@ -140,12 +141,11 @@ def sections(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results
                 kind="procedure",
                 tests=[_test(procedure, unit.tests[place], readings, place) for place in places],
                 instruments=_instruments(unit, procedure, [unit.tests[place] for place in places], readings, places),
-                **_common(outcome, procedure.name, label, results),
+                **_common(outcome, results),
             )
         )
-    for derived in fit["derived"]:
-        name = derived["name"]
-        label, meant = derived.get("label", name), words(derived.get("for") or {})
+    for derived in fit.derived:
+        name, meant = derived.maker, words(derived.application)
         purpose = "Computed from the measured quantities and the settings; no test of its own."
         if name == ADJUSTED:
             purpose = "One value of each constant from all tests that observe it, and whether they agree."
@@ -156,33 +156,33 @@ def sections(unit: UnitFile, fit: Mapping[str, Any], readings: Readings, results
                 title=f"{maker(name)}: {meant}" if meant else maker(name),
                 purpose=purpose,
                 kind="derivation",
-                **_common(derived, name, label, results),
+                **_common(derived, results),
             )
         )
     return found
 
 
-def _common(part: Mapping[str, Any], name: str, label: str, results: Results) -> dict[str, Any]:
+def _common(made: Made, results: Results) -> dict[str, Any]:
     figures = [
         FigureView(
-            figure_name(part, panel["name"]),
-            panel["title"],
-            panel["caption"],
+            figure_name(made.label, panel.name),
+            panel.title,
+            panel.caption,
             alt_text(panel),
-            is_wide(panel["form"], [series["label"] for series in panel["series"]]),
+            is_wide(panel.form, [series.label for series in panel.series]),
         )
-        for panel in part["panels"]
+        for panel in made.panels
     ]
-    tables = [table_view(table) for table in part["tables"]]
-    quantities = _quantities(part, name, label, results)
+    tables = [table_view(table) for table in made.tables]
+    quantities = _quantities(made, results)
     return {
         "quantities": quantities,
         "predicted": _predicted(quantities),
         "figures": figures,
         "tables": tables,
         "side_by_side": placed(figures, [table for table in tables if table.half]),
-        "notes": part["notes"],
-        "missing": _missing(part["missing"]),
+        "notes": made.notes,
+        "missing": _missing(made.missing),
     }
 
 
@@ -203,14 +203,14 @@ def _missing(missing: Mapping[str, str]) -> list[tuple[str, str]]:
     return [(", ".join(names), reason.rstrip(".")) for reason, names in members.items()]
 
 
-def _quantities(part: Mapping[str, Any], name: str, label: str, results: Results) -> list[QuantityView]:
+def _quantities(made: Made, results: Results) -> list[QuantityView]:
     """Return the quantities this section gave, in its own order, whether or not another is preferred."""
     views = []
-    there = results.of(ForEntry(**part["for"]) if part.get("for") else None)
-    for quantity in part["forms"]:
+    there = results.of(ForEntry(**made.application) if made.application else None)
+    for quantity in made.forms:
         entry = there[quantity]
         for number, candidate in enumerate([entry, *(entry.alternatives or ())]):
-            if candidate.procedure == name and (candidate.label or name) == label:
+            if candidate.procedure == made.maker and (candidate.label or made.maker) == made.label:
                 views.append(quantity_view(quantity, candidate, preferred=number == 0))
                 break
     return views

@@ -70,7 +70,7 @@ def standards(
 def _forms(fit: Path | None) -> dict[str, Form]:
     found: dict[str, Form] = {}
     if fit is not None and fit.is_file():
-        for outcome in load_fit(fit)["outcomes"]:
-            for name, form in outcome["forms"].items():
-                found.setdefault(f"{name}/{outcome['procedure']}", form)
+        for outcome in load_fit(fit).outcomes:
+            for name, form in outcome.forms.items():
+                found.setdefault(f"{name}/{outcome.maker}", form)
     return found
