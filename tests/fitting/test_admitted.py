@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
+import pytest
 
 from rotorproof.fitting.admitted import admit_all, admitted
 from rotorproof.procedures import procedures
+from rotorproof.quantities import quantities
 from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.monte_carlo import Simulation
 from rotorproof.uncertainty.result import Result
@@ -17,6 +21,38 @@ NOISE = Influence("noise", "noise")
 def said(name: str, value: float, u: float) -> tuple[str, str]:
     state, _, words = admitted(name, Result(Form(value, {NOISE: u} if u else {})), 0.95)
     return state, words
+
+
+def test_each_quantity_says_what_it_can_be() -> None:
+    """An end beyond which nothing lies, words for all that it may be, or why neither: one of them, never none."""
+    for name, quantity in quantities().items():
+        ends = math.isfinite(quantity.least) or math.isfinite(quantity.most)
+        said = [ends, bool(quantity.meanings), bool(quantity.no_bound)]
+        assert sum(said) == 1, f"{name}: state 'least' or 'most', or in 'no_bound' why it has neither"
+        assert quantity.least < quantity.most, name
+        assert not quantity.whole or quantity.least >= 0, f"{name} is a count"
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "u", "cause"),
+    [
+        ("temperature_rise", -12.0, 1.0, "exchanged"),
+        ("viscous_decay_rate", -0.4, 0.1, "driven while it should coast"),
+        ("supply_hysteresis", -1.5, 0.2, "swept too fast"),
+        ("supply_current_limit", -15.0, 0.1, "sign"),
+        ("pole_pairs", 0.0, 0.0, "sign"),
+    ],
+)
+def test_what_cannot_be_is_refused(name: str, value: float, u: float, cause: str) -> None:
+    state, words = said(name, value, u)
+    assert state == "impossible"
+    assert cause in words
+
+
+def test_a_fault_shows_as_what_it_is() -> None:
+    """Overlapping gates, and a motor that runs with its throttle released, are results: a limit judges them."""
+    assert said("dead_time_min", -200e-9, 10e-9)[0] == "possible"
+    assert said("throttle_deadband", -0.1, 0.01)[0] == "possible"
 
 
 def test_the_words_name_end_and_cause() -> None:

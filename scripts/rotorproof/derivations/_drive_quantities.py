@@ -73,6 +73,7 @@ ON_PACK = (
         "V",
         "nominal pack voltage less the controller's start voltage: below zero the drive does not start",
         _SOURCE,
+        no_bound="a difference, which tells by its sign",
     ),
     Quantity(
         "start_margin_empty",
@@ -83,6 +84,7 @@ ON_PACK = (
         "voltage of the empty pack less the controller's start voltage: below zero it does not start again on the last "
         "of the charge",
         _SOURCE,
+        no_bound="a difference, which tells by its sign",
     ),
     Quantity(
         "overvoltage_margin",
@@ -93,6 +95,7 @@ ON_PACK = (
         "the controller's overvoltage cut-off less the voltage of the full pack: below zero the drive stops on a fresh "
         "charge",
         _SOURCE,
+        no_bound="a difference, which tells by its sign",
     ),
     Quantity(
         "cutoff_margin",
@@ -103,5 +106,6 @@ ON_PACK = (
         "the controller's cut-off voltage less the voltage of the empty pack: below zero the controller lets the pack "
         "be discharged too deeply, far above zero it leaves charge unused",
         _SOURCE,
+        no_bound="a difference, which tells by its sign",
     ),
 )

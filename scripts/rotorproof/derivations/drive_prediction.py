@@ -60,6 +60,7 @@ class DrivePrediction(PackPrediction):
             "voltage of the pack without load at which the controller cuts off at the stated cruise: its cut-off "
             "voltage and what the pack's resistance takes",
             "Ohm's law",
+            least=0.0,
         ),
         Quantity(
             "pwm_ratio",
@@ -70,6 +71,7 @@ class DrivePrediction(PackPrediction):
             "switching frequency over the number of commutations a second (6 times pole pairs times turns a second) at "
             "no load on the full pack",
             "definition; six commutations in an electrical turn",
+            least=0.0,
         ),
     )
     assumptions: ClassVar[tuple[Assumption, ...]] = (

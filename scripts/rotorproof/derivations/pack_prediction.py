@@ -99,6 +99,7 @@ class PackPrediction(Derivation):
             "percent",
             "grade on which the greatest torque just holds the vehicle (weight and rolling resistance)",
             _SOURCE,
+            no_bound="below zero the vehicle needs a descent",
         ),
         Quantity(
             "energy_per_distance",
@@ -108,6 +109,7 @@ class PackPrediction(Derivation):
             "Wh/km",
             "energy from the pack's cells per distance at the stated cruise speed and grade",
             _SOURCE,
+            no_bound="below zero on a descent that charges the pack",
         ),
         Quantity(
             "pack_continuous_torque",

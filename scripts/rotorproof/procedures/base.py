@@ -59,6 +59,8 @@ class Quantity:
     #: What is physically possible, in SI, ends included: no result lies beyond, whatever the readings say.
     least: float = -math.inf
     most: float = math.inf
+    #: Why nothing that is read of it is impossible, where it has neither end nor ``meanings``.
+    no_bound: str = ""
     #: A count: whole, or it is not settled.
     whole: bool = False
     #: The largest of so many deviations that are known alike well (``uncertainty.admissible.of_largest``).

@@ -169,6 +169,8 @@ class CoastDown(Procedure):
             "viscous friction with iron loss, over the moment of inertia",
             "equation of motion; retardation method, IEC 60034-2-2",
             preferred=("coast-down",),
+            least=0.0,
+            impossible="a rotor that was driven while it should coast, or air drag alone at work",
         ),
     )
     # fmt: on

@@ -85,6 +85,7 @@ class Cogging(Procedure):
             "the strongest order of the torque over one turn, from three per turn on; lcm(slots, poles) in "
             "an ideal machine",
             "least common multiple of slots and poles (IEEE 1812 in its background; any textbook)",
+            least=1.0,
         ),
         Quantity(
             "static_friction", "Static friction", "T_fr", "torque", "N m",

@@ -33,17 +33,20 @@ class CurrentLimit(Procedure):
             "definition",
             key=9,
             remedy="set a lower limit where the controller allows it, else replace the controller",
+            least=0.0,
         ),
         Quantity(
             "phase_current_limit", "Phase current limit", "I_ph,lim", "current", "A",
             "level at which the phase current stays while the load rises further: mean magnitude of the two phases "
             "that carry most (the amplitude of block-shaped currents)",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "supply_current_overshoot", "Supply current overshoot", "delta_I", "ratio", "percent",
             "highest mean of the supply current over a fortieth of the log, over its limit, less one",
             "definition",
+            least=0.0,
         ),
     )
     # fmt: on

@@ -57,6 +57,7 @@ class GateTiming(Procedure):
             basis="memory",
             key=8,
             remedy="lengthen the dead time where the controller allows it, else replace the controller",
+            no_bound="below zero both switches of a leg are on together: the fault that it looks for",
         ),
         Quantity(
             "overlap_count", "Overlaps", "N_overlap", "number", "1",
@@ -69,6 +70,7 @@ class GateTiming(Procedure):
             "pwm_frequency", "Switching frequency", "f_PWM", "frequency", "kHz",
             "reciprocal of the mean time between consecutive turn-ons of a chopped gate within one sensor sector",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "pwm_jitter", "Switching period jitter", "s_PWM", "time", "ns",
@@ -80,6 +82,7 @@ class GateTiming(Procedure):
             "pulse_width_min", "Shortest gate pulse", "t_on,min", "time", "ns",
             "shortest time that any gate signal was on",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "commutation_errors", "Commutation errors", "N_comm", "number", "1",
@@ -95,11 +98,13 @@ class GateTiming(Procedure):
             "B+ C-, 4 B+ A-, 5 C+ A-, 6 C+ B-; to be compared with the table that the motor's sensors ask for",
             "definition",
             tabled=True,
+            no_bound="digits of a table",
         ),
         Quantity(
             "commutation_delay", "Commutation delay", "t_comm", "time", "us",
             "mean time from a sensor edge to the first turn-on of the gate that the new conduction state adds",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "sensor_disturbances", "Sensor disturbances", "N_dist", "number", "1",

@@ -57,6 +57,7 @@ class HallSensors(Procedure):
             "hall_spacing", "Sensor spacing", "a_H", "angle", "deg",
             "kind of sensor set: 120 or 60 electrical degrees; 120 with one sensor inverted is a set of 60",
             _SOURCE,
+            no_bound="one of two kinds",
         ),
         Quantity(
             "hall_sequence", "Sensor sequence", "s_H", "number", "1",
@@ -75,6 +76,7 @@ class HallSensors(Procedure):
                 f"hall_placement_{s}", f"Placement of sensor {s.upper()}", f"e_{s.upper()}", "angle", "deg",
                 f"electrical angle by which sensor {s.upper()} switches late against the ideal set that fits best",
                 _SOURCE,
+                no_bound="early or late, and half a turn is both",
             )
             for s in hall.SENSORS
         ),
@@ -90,6 +92,7 @@ class HallSensors(Procedure):
             "electrical angle by which the set switches late, in the driven direction, against the mean of the nearest "
             "zero crossings of all three line-to-line EMFs (fundamental), where a six-step drive should commutate",
             _SOURCE,
+            no_bound="early or late, and half a turn is both",
         ),
         Quantity(
             "hall_jitter", "Sensor jitter", "j_H", "angle", "deg",
@@ -104,6 +107,7 @@ class HallSensors(Procedure):
             "B low, 2 A-C, 3 B-C, 4 B-A, 5 C-A, 6 C-B; in the driven direction, wires as connected",
             "power balance: torque per ampere is EMF over speed",
             tabled=True,
+            no_bound="digits of a table",
         ),
     )
     # fmt: on

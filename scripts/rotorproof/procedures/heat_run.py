@@ -94,6 +94,8 @@ class HeatRun(Procedure):
             "steady rise over the ambient air at the load of the run: of the winding by resistance where "
             "that was measured, else of the sensor in the log",
             "IEC 60034-1, clause 8 (resistance method 8.6.2)",
+            least=0.0,
+            impossible="columns of winding and ambient temperature exchanged, or a sensor of the air beside the motor",
         ),
         Quantity(
             "thermal_resistance", "Thermal resistance", "R_th", "thermal_resistance", "K/W",
@@ -118,6 +120,7 @@ class HeatRun(Procedure):
             "direct current (for sinusoidal phase currents, that of the same heat in the winding) at which the place "
             "measured reaches its temperature limit in air of 40 °C (or of the condition design_ambient)",
             "IEC 60034-1 and IEC 60085; heat in proportion to current squared and resistance",
+            least=0.0,
         ),
     )
     # fmt: on

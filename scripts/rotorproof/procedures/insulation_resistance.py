@@ -74,11 +74,13 @@ class InsulationResistance(Procedure):
             "definition",
             reference=_AT_40,
             remedy="clean and dry the winding, then measure again; if it stays low, rewind or replace the motor",
+            least=0.0,
         ),
         Quantity(
             "polarization_index", "Polarization index", "PI", "ratio", "1",
             "insulation resistance after ten minutes over that after one minute",
             "IEEE 43",
+            least=0.0,
         ),
     )
     # fmt: on

@@ -109,6 +109,7 @@ class Load(Procedure):
             "shaft torque at which the unit gives its rated power, on its characteristic at the supply voltage of "
             "the run",
             "definition; rated output after IEC 60034-1",
+            least=0.0,
         ),
         Quantity(
             "torque_constant_q", "Torque per ampere of q-axis current", "K_q", "torque_constant", "N m/A",
@@ -136,6 +137,7 @@ class Load(Procedure):
             f"what winding, friction, iron and standby leave of the total loss, {_AT_PEAK}; where only DC power was "
             "read it holds the controller's loss",
             _LOSSES,
+            no_bound="a remainder: below zero the parts that are named hold too much",
         ),
     )
     # fmt: on

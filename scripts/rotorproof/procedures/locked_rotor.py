@@ -75,23 +75,27 @@ class LockedRotor(Procedure):
             "saturation_current", "Saturation current", "I_s", "current", "A",
             "current at which torque per ampere, offset removed, has fallen by 10 % of its value at small current",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "torque_droop", "Fall of torque per ampere", "d_T", "ratio", "percent",
             "share by which torque per ampere at the highest current of the test lies below its value at small current",
             "definition",
+            most=1.0,
         ),
         Quantity(
             "droop_current", "Current of that fall", "I_d", "current", "A",
             "highest current of the locked-rotor test",
             "definition",
             of_test=True,
+            least=0.0,
         ),
         Quantity(
             "saturation_sharpness", "Sharpness of the saturation", "n_s", "number", "1",
             "n of the bend of torque per ampere, (1 + (I/I_k)^n)^(-1/n) of its value at small current: 1 bends all the "
             "way, 8 keeps straight up to a knee",
             "definition",
+            least=0.0,
         ),
     )
     # fmt: on

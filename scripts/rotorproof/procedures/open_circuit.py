@@ -90,11 +90,13 @@ class OpenCircuit(Procedure):
             "pole_pairs", "Pole pairs", "p", "number", "1",
             "number of pole pairs of the motor (before a gear): electrical over mechanical speed, a whole number",
             "IEC 60050-411; speed n = f / p",
+            least=1.0,
         ),
         Quantity(
             "pole_pair_ratio", "Electrical over mechanical speed", "f/n", "number", "1",
             "measured ratio of electrical to mechanical speed (with a gear: of its output)",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "emf_constant_peak", "EMF constant, peak", "k_E,peak", "emf_constant", "V s/rad",
@@ -157,6 +159,7 @@ class OpenCircuit(Procedure):
                 f"amplitude of the {words.lower()} harmonic of the line-to-line EMF over that of the fundamental, as "
                 "far as it is in phase with the fundamental's crest (negative: it lowers the crest), mean of the lines",
                 "Fourier series about the crest; harmonic content after IEC 60050-551",
+                no_bound="of either sign, by its phase",
             )
             for order, words in SHAPE.items()
         ),

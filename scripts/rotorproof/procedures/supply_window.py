@@ -65,27 +65,33 @@ class SupplyWindow(Procedure):
             "start_voltage", "Start voltage", "U_start", "voltage", "V",
             "rising supply voltage at which the controller begins to drive",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "cutoff_voltage", "Cut-off voltage", "U_off", "voltage", "V",
             "falling supply voltage at which the controller ceases to drive (undervoltage cut-off)",
             "definition",
             remedy="set the cut-off to the pack if the controller allows it, else use a pack that protects itself",
+            least=0.0,
         ),
         Quantity(
             "supply_hysteresis", "Supply hysteresis", "dU_hys", "voltage", "V",
             "start voltage less cut-off voltage",
             "definition",
+            least=0.0,
+            impossible="supply swept too fast, or the output that shows it driving lags; sweep slower",
         ),
         Quantity(
             "overvoltage_cutoff", "Overvoltage cut-off", "U_ov", "voltage", "V",
             "rising supply voltage at which the controller ceases to drive",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "overvoltage_return", "Overvoltage return", "U_ov,ret", "voltage", "V",
             "falling supply voltage at which the controller drives again after an overvoltage cut-off",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "supply_chatter", "Supply chatter", "N_chat", "number", "1",

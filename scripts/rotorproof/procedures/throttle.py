@@ -108,16 +108,19 @@ class Throttle(Procedure):
             "range of the throttle signal from its released value to where the output first leaves zero, at the foot "
             "of a parabola where the curve begins with a bend",
             "dead band as in IEC 61298-2: range of the input without observable change of the output",
+            no_bound="below zero the output is on with the throttle released: the fault that it looks for",
         ),
         Quantity(
             "throttle_start", "Throttle signal at start", "U_start", "voltage", "V",
             "signal at which the curve through 4 % to 50 % of the output meets zero, or the middle of a starting jump",
             "definition",
+            no_bound="a signal may lie to either side of its ground",
         ),
         Quantity(
             "throttle_full", "Throttle signal at full output", "U_full", "voltage", "V",
             "signal at which the curve through 50 % to 96 % of the output meets its end value",
             "definition",
+            no_bound="a signal may lie to either side of its ground",
         ),
         Quantity(
             "throttle_linearity", "Throttle linearity", "delta_lin", "ratio", "percent",
@@ -131,22 +134,26 @@ class Throttle(Procedure):
             "throttle_hysteresis", "Throttle hysteresis", "delta_hys", "ratio", "percent",
             "largest difference of the output between sweep up and sweep down at one signal, by its span",
             "hysteresis as in IEC 61298-2, dead band included",
+            least=0.0,
         ),
         Quantity(
             "throttle_reversal", "Throttle reversal", "delta_rev", "ratio", "percent",
             "largest fall of the output while the signal rises, beyond its noise, by its span (0: monotonic)",
             "definition",
+            least=0.0,
         ),
         Quantity(
             "throttle_step", "Largest throttle step", "delta_step", "ratio", "percent",
             "largest change of the output over one fortieth of the signal's range, by its span",
             "definition",
+            least=0.0,
         ),
         *(
             Quantity(
                 quantity, f"Response: {case}", symbol, "time", "s",
                 f"time from the fault to the last reading with output: {what}",
                 "definition; the output has ended at 5 % of its value before, standby subtracted",
+                least=0.0,
             )
             for case, (quantity, symbol, what) in FAULTS.items()
         ),
@@ -155,6 +162,7 @@ class Throttle(Procedure):
             "longest of the response times of all fault cases; given only where every case was tried",
             "definition",
             remedy="replace the controller, or its firmware if its maker has a cure",
+            least=0.0,
         ),
         Quantity(
             "fault_cases_without_stop", "Fault cases without stop", "N_fault", "number", "1",
@@ -168,6 +176,7 @@ class Throttle(Procedure):
             "time from the brake signal to the last reading with output",
             "definition; EN 15194 limits the distance instead (5 m with cut-off switches on the brakes)",
             remedy="look at the brake switch and its wiring, then try the case again",
+            least=0.0,
         ),
     )
     # fmt: on

@@ -149,6 +149,7 @@ class WindingInductance(Procedure):
             "saliency_ratio", "Saliency ratio", "xi", "ratio", "1",
             "inductance of the q axis over that of the d axis",
             "definition",
+            least=0.0,
         ),
     )
     # fmt: on
