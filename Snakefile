@@ -1,4 +1,4 @@
-# From raw logs to reports: read -> fit -> decide -> draw -> render, then the register of all units.
+# From raw logs to reports: read -> fit, with the figures -> decide, with the report; then the register of all units.
 # All files are checked here, before any job; a unit whose file is wrong is refused by name and the others go on.
 import shlex
 import sys
@@ -81,6 +81,7 @@ rule fit:
     output:
         fit=f"{WORK}/fit.json",
         panels=f"{WORK}/panels.npz",
+        figures=directory(f"{OUT}/figures"),
     log:
         f"{WORK}/log/fit.txt",
     params:
@@ -91,7 +92,7 @@ rule fit:
         population=plan.population,
         code=plan.code("fit"),
     message:
-        "{wildcards.unit}: fitting"
+        "{wildcards.unit}: fitting, drawing the figures"
     script:
         "scripts/fit.py"
 
@@ -100,66 +101,31 @@ rule decide:
     input:
         readings=rules.read.output.readings,
         fit=rules.fit.output.fit,
-        parts=plan.of_parts(f"{OUT}/results.json"),
+        figures=rules.fit.output.figures,
+        results_of_parts=plan.of_parts(f"{OUT}/results.json"),
+        evidence_of_parts=plan.of_parts(f"{OUT}/evidence.json"),
     output:
         results=f"{OUT}/results.json",
-    log:
-        f"{WORK}/log/decide.txt",
-    params:
-        unit=plan.measured_part,
-        acceptance=plan.acceptance,
-        probability=plan.settings.coverage_probability,
-        code=plan.code("decide"),
-    message:
-        "{wildcards.unit}: deciding"
-    script:
-        "scripts/decide.py"
-
-
-rule draw:
-    input:
-        fit=rules.fit.output.fit,
-        panels=rules.fit.output.panels,
-    output:
-        figures=directory(f"{OUT}/figures"),
-    log:
-        f"{WORK}/log/draw.txt",
-    params:
-        code=plan.code("draw"),
-    message:
-        "{wildcards.unit}: drawing the figures"
-    script:
-        "scripts/draw.py"
-
-
-rule render:
-    input:
-        results=rules.decide.output.results,
-        readings=rules.read.output.readings,
-        fit=rules.fit.output.fit,
-        figures=rules.draw.output.figures,
-        parts=plan.of_parts(f"{OUT}/evidence.json"),
-    output:
         report=f"{OUT}/report.pdf",
         evidence=f"{OUT}/evidence.json",
         stages=f"{WORK}/stages.json",
     log:
-        f"{WORK}/log/render.txt",
+        f"{WORK}/log/decide.txt",
     params:
-        unit=plan.unit,
         configuration=plan.configuration,
+        probability=plan.settings.coverage_probability,
         hashes=plan.hashes,
         inputs=plan.inputs,
-        code=plan.code("render"),
+        code=plan.code("decide"),
     message:
-        "{wildcards.unit}: rendering the report"
+        "{wildcards.unit}: deciding, writing the report"
     script:
-        "scripts/render.py"
+        "scripts/decide.py"
 
 
 rule register:
     input:
-        reports=expand(rules.render.output.report, unit=plan.units),
+        reports=expand(rules.decide.output.report, unit=plan.units),
         results=expand(rules.decide.output.results, unit=plan.units),
     output:
         index=f"{plan.reports}/index.html",

@@ -1,11 +1,18 @@
-"""Fit all procedures of one unit (adapter of the rule ``fit``)."""
+"""Fit all procedures of one unit and draw their figures (adapter of the rule ``fit``)."""
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 
-def main(
+def main(*, fit: Path, panels: Path, figures: Path, **given: Any) -> list[str]:
+    """Fit what is ``given`` as ``estimate`` does, then draw the figures; return the traces of what failed."""
+    traces = estimate(fit=fit, panels=panels, **given)
+    draw(fit=fit, panels=panels, figures=figures)
+    return traces
+
+
+def estimate(
     *,
     unit: Mapping[str, Any],
     settings: Mapping[str, Any],
@@ -60,6 +67,22 @@ def main(
     return result.tracebacks
 
 
+def draw(*, fit: Path, panels: Path, figures: Path) -> None:
+    """Draw every panel of a stored fit into the folder ``figures``, one file per panel."""
+    import numpy as np
+
+    from rotorproof.fitting.store import load_fit, load_panels
+    from rotorproof.rendering.figures import draw as draw_panel
+    from rotorproof.rendering.figures import figure_name
+
+    figures.mkdir(parents=True, exist_ok=True)
+    described = load_fit(fit)
+    with np.load(panels) as arrays:
+        for made in described.makers:
+            for panel in load_panels(made.panels, arrays):
+                draw_panel(panel, figures / figure_name(made.label, panel.name))
+
+
 if "snakemake" in globals():
     from rotorproof.warm import job
 
@@ -72,6 +95,7 @@ if "snakemake" in globals():
         readings=Path(snakemake.input.readings),
         fit=Path(snakemake.output.fit),
         panels=Path(snakemake.output.panels),
+        figures=Path(snakemake.output.figures),
         parts=[Path(path) for path in snakemake.input.parts],
         folder=Path(snakemake.params.folder),
         earlier=snakemake.params.earlier,

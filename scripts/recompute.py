@@ -42,7 +42,7 @@ def main(root: Path, unit: str) -> None:
             limits=plan.settings.limits.model_dump(),
             readings=work / "readings.npz",
         )
-        traces += fit.main(
+        traces += fit.estimate(
             unit=plan.measured_part(wildcards),
             settings=plan.fit_settings,
             readings=work / "readings.npz",
@@ -53,7 +53,7 @@ def main(root: Path, unit: str) -> None:
             earlier=plan.earlier(wildcards),
             population=plan.population(wildcards),
         )
-        traces += decide.main(
+        traces += decide.decide(
             unit=plan.measured_part(wildcards),
             acceptance=plan.acceptance(wildcards),
             probability=plan.settings.coverage_probability,

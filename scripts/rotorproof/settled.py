@@ -17,7 +17,7 @@ from types import SimpleNamespace
 from .jsonio import write_bytes
 from .workflow import Plan
 
-_RULES = ("read", "fit", "decide", "draw", "render", "register", "compare")
+_RULES = ("read", "fit", "decide", "register", "compare")
 _REGISTER = ("index.html", "bench.html", "models.html", "results.csv", "results.parquet")
 _COMPARISON = ("comparison.json", "comparison.pdf")
 

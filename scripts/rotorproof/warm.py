@@ -35,7 +35,7 @@ from .step_log import logged
 #: Names the socket of the server, in the environment of a run.
 VARIABLE = "ROTORPROOF_WARM"
 _SCRIPTS = Path(__file__).resolve().parents[1]
-_JOBS = ("read", "fit", "decide", "draw", "render", "register")
+_JOBS = ("read", "fit", "decide", "register")
 _LOST = 70
 #: A process with threads should not be forked: what a library's thread held locked stays locked in the fork. These
 #: keep the libraries from starting any; a job's fork may.

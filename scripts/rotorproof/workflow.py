@@ -323,12 +323,12 @@ class Plan:
         scripts = self.root / "scripts"
         templates = sorted(path for path in (self.root / "templates").rglob("*") if path.is_file())
         fonts = [path for path in templates if "fonts" in path.parts]
-        extra = {"draw": fonts, "render": templates, "register": templates, "compare": templates}
-        rules = ("read", "fit", "decide", "draw", "render", "register", "compare")
+        extra = {"fit": fonts, "decide": templates, "register": templates, "compare": templates}
+        rules = ("read", "fit", "decide", "register", "compare")
         # Evidence names the libraries and the hash of all code, so a report must not outlive either.
         versions = digest(json.dumps(software()).encode())[:8]
         codes = {rule: f"{fingerprint(scripts / f'{rule}.py', extra.get(rule, ()))}-{versions}" for rule in rules}
-        codes["render"] += f"-{code_hash()[:16]}"
+        codes["decide"] += f"-{code_hash()[:16]}"
         # Reading asks a procedure for its columns, not for its formulas: see ``read_facts``.
         codes["read"] = f"{fingerprint(scripts / 'read.py', formulas=False)}-{versions}"
         return codes

@@ -63,7 +63,7 @@ def judge(given: tuple[Path, str]) -> str:
         _adapter("read").main(
             unit=name, folder=Path(plan.folder(at)), tests=plan.tests(at), layouts=plan.layouts(at), readings=readings
         )
-        _adapter("fit").main(
+        _adapter("fit").estimate(
             unit=unit,
             settings=plan.fit_settings,
             readings=readings,
@@ -71,7 +71,7 @@ def judge(given: tuple[Path, str]) -> str:
             panels=folder / "panels.npz",
             parts=[part / "fit.json" for part in made_of],
         )
-        _adapter("decide").main(
+        _adapter("decide").decide(
             unit=unit,
             acceptance=plan.acceptance(at),
             probability=plan.settings.coverage_probability,

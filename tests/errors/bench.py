@@ -121,14 +121,14 @@ def process(root: Path) -> Outcome:
         save_readings(work / "readings.npz", readings)
         data = json.loads(json.dumps(unit.document.data, default=str))
         paths = {"fit": work / "fit.json", "readings": work / "readings.npz"}
-        fit.main(
+        fit.estimate(
             unit=data,
             settings=settings.model_dump(include={"config_version", "coverage_probability"}),
             panels=work / "panels.npz",
             **paths,
         )
         acceptance = None if unit.acceptance is None else unit.acceptance.model_dump(exclude_none=True)
-        decide.main(
+        decide.decide(
             unit=data,
             acceptance=acceptance,
             probability=settings.coverage_probability,

@@ -116,7 +116,7 @@ def test_the_trace_is_in_the_jobs_log(monkeypatch: pytest.MonkeyPatch, tmp_path:
     read_script.main(
         unit="U-1", folder=tmp_path, tests=tests, layouts={"plain": Layout().model_dump()}, readings=readings
     )
-    (trace,) = fit_script.main(
+    (trace,) = fit_script.estimate(
         unit={"unit": "U-1", "kind": "motor", "tests": tests},
         settings={"config_version": 1},
         readings=readings,

@@ -46,7 +46,7 @@ def test_killed_and_run_again_gives_the_same_bytes(project: Project, tmp_path: P
     project.add_unit("CT-1")
     project.add_unit("CT-2", seed=2)
     project.run("--config", f"reports_dir={tmp_path / 'whole'}")
-    # While readings are stored, and while figures are drawn and pages are set.
+    # While readings are stored, and while figures are drawn.
     for sign in (".work/*/readings.npz", "*/figures/*"):
         _run_and_kill(project, sign)
         for path in (project.root / "reports").rglob("*.json"):

@@ -79,7 +79,7 @@ def test_pods_give_the_same_bytes_whatever_happens_to_some(project: Project, tmp
     assert status == 0, output[-4000:]
     assert contents(tmp_path / "remote") == expected
     assert cluster.stumbles == 0
-    # Twenty-five steps are two pods, and one more for each of the three that came to an end in the middle.
+    # Fifteen steps are two pods, and one more for each of the three that came to an end in the middle.
     assert len(cluster.created) == 5
     # What the killed pod said is kept; what stays in the cluster is the job whose pod went with its node.
     logs = project.root / ".snakemake" / "auxiliary" / "kubernetes-logs"

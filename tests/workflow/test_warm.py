@@ -14,7 +14,6 @@ from pathlib import Path
 
 import pytest
 
-import draw
 import fit
 import read
 from rotorproof import warm
@@ -41,9 +40,15 @@ def _works(folder: Path) -> list[tuple[object, str, Mapping[str, object]]]:
     }
     unit = plan.measured_part(wildcards)
     unit["tests"] = [test for test in unit["tests"] if test["procedure"] == "winding-resistance"]
-    fitting = {"unit": unit, "settings": plan.fit_settings, "readings": readings, "fit": fitted, "panels": panels}
-    drawing = {"fit": fitted, "panels": panels, "figures": folder / "figures"}
-    return [(read.main, "read.py", reading), (fit.main, "fit.py", fitting), (draw.main, "draw.py", drawing)]
+    fitting = {
+        "unit": unit,
+        "settings": plan.fit_settings,
+        "readings": readings,
+        "fit": fitted,
+        "panels": panels,
+        "figures": folder / "figures",
+    }
+    return [(read.main, "read.py", reading), (fit.main, "fit.py", fitting)]
 
 
 def _bytes(folder: Path) -> dict[str, bytes]:
@@ -75,16 +80,17 @@ def test_the_same_bytes_come_from_the_server_and_from_here(tmp_path: Path, monke
 def test_a_failure_there_is_a_failure_here_and_without_a_server_the_work_is_done_here(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    log = tmp_path / "log.txt"
+    log, unit = tmp_path / "log.txt", {"unit": "U-1", "kind": "motor"}
+    lost = {name: tmp_path / "lost" for name in ("readings", "fit", "panels", "figures")}
     with warm.server() as environment:
         monkeypatch.setenv(warm.VARIABLE, environment[warm.VARIABLE])
         with pytest.raises(SystemExit) as error:
-            warm.job("draw.py", draw.main, log, fit=tmp_path / "lost", panels=tmp_path / "lost", figures=tmp_path / "f")
+            warm.job("fit.py", fit.main, log, unit=unit, settings={"config_version": 1}, **lost)
     assert error.value.code == 1
     assert "FileNotFoundError" in capfd.readouterr().err
     assert "FileNotFoundError" in log.read_text(encoding="utf-8")
     done: list[str] = []
-    warm.job("draw.py", lambda **arguments: done.extend(arguments), log, fit=1)
+    warm.job("fit.py", lambda **arguments: done.extend(arguments), log, fit=1)
     assert done == ["fit"]
     assert log.read_text(encoding="utf-8") == DONE
 
@@ -149,4 +155,4 @@ def test_a_library_that_does_not_load_costs_only_the_steps_that_need_it(monkeypa
 
     monkeypatch.setattr(warm, "_LIBRARIES", ("no_such_library", "rotorproof.logs.unit_logs"))
     monkeypatch.setattr(warm, "_try_out", broken)
-    assert set(warm._loaded()) == {"read", "fit", "decide", "draw", "render", "register"}
+    assert set(warm._loaded()) == {"read", "fit", "decide", "register"}
