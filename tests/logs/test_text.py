@@ -332,3 +332,19 @@ def test_the_shipped_layout_of_a_spreadsheet_set_to_decimal_commas(tmp_path):
     columns = read(tmp_path, text, layout).columns
     plain = read(tmp_path, GOOD).columns
     assert all(np.array_equal(columns[name], plain[name]) for name in ("time", "voltage_ab", "speed"))
+
+
+def test_a_level_in_volts_is_high_above_its_threshold(tmp_path):
+    text = "t,CH2\n0,0.17\n1,4.91\n2,2.49\n3,2.51\n4,0.2\n"
+    for invert, unit, threshold in ((False, "V", 2.5), (True, "V", 2.5), (False, "mV", 2.5)):
+        columns = {
+            "time": LayoutColumn(column="t", unit="s"),
+            "hall_a": LayoutColumn(column="CH2", unit=unit, threshold=threshold, invert=invert),
+        }
+        found = read(tmp_path, text, Layout(columns=columns)).columns["hall_a"]
+        np.testing.assert_array_equal(found, np.array([0, 1, 0, 1, 0]) ^ invert)
+    columns["hall_a"] = LayoutColumn(column="CH2", unit="V", threshold=2.5)
+    (problem,) = refused(tmp_path, text.replace("4.91", "nan"), Layout(columns=columns))
+    assert (problem.line, problem.column) == (3, "hall_a")
+    with pytest.raises(ValueError, match="'threshold' belongs to a logic level"):
+        Layout(columns={"speed": LayoutColumn(column="CH2", unit="V", threshold=2.5)})

@@ -272,7 +272,8 @@ def render(proposal: Proposal, source: str) -> str:
         lines += ["# These columns could not be told. Name the quantity and its unit, or leave them out:", *questions]
     if body:
         lines += [
-            "# scale: 10 for a x10 probe, A per V for a shunt; offset; invert: true. Add them where they apply.",
+            "# scale: 10 for a x10 probe, A per V for a shunt; offset; invert: true; threshold: 2.5 of a level.",
+            "# Add them where they apply.",
             "columns:",
             *body,
         ]

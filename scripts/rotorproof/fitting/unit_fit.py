@@ -344,11 +344,16 @@ def _highest(logs: Sequence[TestLog], column: str, known: Mapping[str, float]) -
 def runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, list[TestLog]]]:
     """Return the label and the logs of each run of a procedure: one log, or those that it fits together."""
     if procedure.combines_by_label:
-        together: dict[str, list[TestLog]] = defaultdict(list)
+        alike: dict[str, list[TestLog]] = defaultdict(list)
         for entry in entries:
-            if not procedure.stands_alone(entry.log):
-                together[entry.test.label or procedure.name].append(entry)
-        whole = dict(_each(procedure, [entry for entry in entries if procedure.stands_alone(entry.log)]))
+            alike[entry.test.label or procedure.name].append(entry)
+        together = {}
+        for label, group in alike.items():
+            logs = [entry.log for entry in group]
+            if rest := [e for e in group if not procedure.stands_alone(e.log, [o for o in logs if o is not e.log])]:
+                together[label] = rest
+        joined = {id(entry) for run in together.values() for entry in run}
+        whole = dict(_each(procedure, [entry for entry in entries if id(entry) not in joined]))
         return [*whole.items(), *((f"{k}-joined" if k in whole else k, run) for k, run in together.items())]
     if procedure.combines:
         return [(procedure.name, list(entries))]

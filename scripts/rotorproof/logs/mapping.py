@@ -43,18 +43,27 @@ class Source:
     offset: float
     #: Its cells are clock times, which become seconds once all are known.
     clock: Clock | None = None
+    #: Of a logic level read as volts: above what it is high, and whether a high one is 0.
+    threshold: float | None = None
+    swapped: bool = False
 
     @property
     def unchanged(self) -> bool:
         """Tell whether the cells' numbers are SI already."""
-        return self.factor == 1.0 and self.offset == 0.0
+        return self.factor == 1.0 and self.offset == 0.0 and self.threshold is None
 
     def si(self, values: np.ndarray) -> np.ndarray:
         """Return the cells' numbers ``(n,)`` in SI."""
         if self.unchanged:
             return values
         with np.errstate(over="ignore"):  # what becomes infinite is refused where all readings are looked at
-            return values * self.factor + self.offset
+            found = values * self.factor + self.offset
+        # What is no number stays so, to be refused where all readings are looked at.
+        return (
+            found
+            if self.threshold is None
+            else np.where(np.isnan(found), found, (found > self.threshold) ^ self.swapped)
+        )
 
 
 def sources(
@@ -187,11 +196,16 @@ def _mapped(
             clock = Clock(spec.unit if spec.unit in CLOCK_UNITS else "clock", date, spec.date_order)
             found.append(Source(name, position, str(spec.column), 1.0, 0.0, clock))
             continue
+        kind = "voltage" if spec.threshold is not None else COLUMNS[name].kind
         try:
-            to_si = conversion(spec.unit, COLUMNS[name].kind)
-            _agree(channels[position], spec, to_si, COLUMNS[name].kind)
+            to_si = conversion(spec.unit, kind)
+            _agree(channels[position], spec, to_si, kind)
         except ValueError as error:
             problems.append(Problem(f"in the layout: {error}", file=shown, column=name))
+            continue
+        if spec.threshold is not None:
+            factor, offset, above = (to_si.factor * value for value in (spec.scale, spec.offset, spec.threshold))
+            found.append(Source(name, position, str(spec.column), factor, offset, None, above, spec.invert))
             continue
         sign = -1.0 if spec.invert else 1.0
         swapped = 1.0 if COLUMNS[name].kind == "logic" and spec.invert else 0.0

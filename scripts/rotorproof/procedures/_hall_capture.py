@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -20,25 +21,72 @@ _TURNS = 4.0
 
 
 @dataclass(frozen=True)
-class Capture:
-    """One log made ready: sensors that change, their edges and angles, and the EMF per turn if it was recorded.
+class Part:
+    """What one log holds, by its own electrical angle: sensors that change, and the line voltages.
 
-    ``lines``: harmonics ``(H, 3)`` of the lines A-B, B-C, C-A over the angle, ``None`` without them. ``step``:
-    electrical angle between two readings. ``windows``: corrections of the angle that the edges themselves made.
+    ``waves``: harmonics ``(H,)`` of each line by name (``ab``) over the angle; ``volts`` its readings along ``track``,
+    which may be means of neighbours. ``dead``: sensors that never change. ``step``: electrical angle between two
+    readings. ``windows``: corrections of the angle that the edges themselves made.
     """
 
-    time: np.ndarray
-    levels: np.ndarray
-    alive: tuple[str, ...]
     edges: Mapping[str, hall.Edges]
     angles: Mapping[str, np.ndarray]
     glitches: Mapping[str, int]
+    dead: tuple[str, ...]
     track: Track
-    lines: np.ndarray | None
-    why_no_emf: str
+    waves: Mapping[str, np.ndarray]
+    volts: Mapping[str, np.ndarray]
     step: float
     windows: int
     warnings: tuple[Problem, ...]
+
+    @property
+    def alive(self) -> tuple[str, ...]:
+        """Return the sensors that change."""
+        return tuple(self.edges)
+
+
+@dataclass(frozen=True)
+class Capture:
+    """One log, or several joined, made ready: sensors that change, their edges and angles, and the EMF per turn.
+
+    ``since`` gives of each edge the electrical turns since its log began, ``turns`` how many there were. ``waves`` are
+    as in ``Part``. ``step``, by sensor, is the electrical angle between two readings; ``windows`` counts corrections of
+    angles that the edges themselves made. ``joined``: what was joined, in words, ``doubt`` the covariance in rad^2 of
+    the angles ``doubtful`` that joining leaves open (``joined_a`` of sensor A, ``joined_crossings`` of the lines).
+    ``undirected`` says why nothing holds that rests on all logs being of one direction, ``sources`` from how many of
+    them the sensors come.
+    """
+
+    edges: Mapping[str, hall.Edges]
+    angles: Mapping[str, np.ndarray]
+    since: Mapping[str, np.ndarray]
+    turns: Mapping[str, float]
+    glitches: Mapping[str, int]
+    waves: Mapping[str, np.ndarray]
+    step: Mapping[str, float]
+    windows: int
+    warnings: tuple[Problem, ...]
+    joined: str = ""
+    doubtful: tuple[str, ...] = ()
+    doubt: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
+    undirected: str = ""
+    sources: int = 1
+
+    @property
+    def alive(self) -> tuple[str, ...]:
+        """Return the sensors that change."""
+        return tuple(self.edges)
+
+    @cached_property
+    def lines(self) -> np.ndarray | None:
+        """Return the harmonics ``(H, 3)`` of the lines A-B, B-C, C-A; ``None`` where fewer than two were captured."""
+        return all_lines(self.waves)
+
+    @property
+    def why_no_emf(self) -> str:
+        """Say why there is no EMF of all lines."""
+        return why_no_emf(len(self.waves))
 
     def wave(self, x: np.ndarray) -> np.ndarray:
         """Return the EMF ``(3, n)`` of the three lines per electrical speed at electrical angles ``x`` (rad)."""
@@ -46,6 +94,23 @@ class Capture:
             raise FitError(self.why_no_emf)
         turning = np.exp(1j * np.outer(np.arange(1, len(self.lines) + 1), x))
         return np.asarray((self.lines.T @ turning).real)
+
+
+def why_no_emf(lines: int) -> str:
+    """Say why so few ``lines`` do not tell the EMF of all three."""
+    if lines:
+        return "only one line voltage was recorded; record a second, it gives the third"
+    return "no line voltages were recorded beside the sensors; record voltage_ab and voltage_bc too"
+
+
+def all_lines(waves: Mapping[str, np.ndarray]) -> np.ndarray | None:
+    """Return the harmonics ``(H, 3)`` of the three lines from those of two or three, ``None`` from fewer."""
+    if len(waves) < 2:
+        return None
+    orders = min(len(wave) for wave in waves.values())
+    kept = {name: wave[:orders] for name, wave in waves.items()}
+    third = -np.sum(list(kept.values()), axis=0)
+    return np.stack([kept.get(name, third) for name in line_checks.LINES], axis=1)
 
 
 @dataclass(frozen=True)
@@ -70,42 +135,55 @@ def turn(means: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def capture(log: Log) -> Capture:
-    """Read the edges of a log. Raises ``FitError`` if no rotation can be seen."""
+    """Read the edges of a log that holds all sensors. Raises ``FitError`` if no rotation can be seen."""
+    found = part(log)
+    check_alive(found.alive)
+    since = {s: (angle - found.track.angle[0]) / hall.TURN for s, angle in found.angles.items()}
+    turns, step = dict.fromkeys(found.alive, found.track.turns), dict.fromkeys(found.alive, found.step)
+    return Capture(
+        found.edges, found.angles, since, turns, found.glitches, found.waves, step, found.windows, found.warnings
+    )
+
+
+def check_alive(alive: Collection[str]) -> None:
+    """Raise ``FitError`` where no sensor changes."""
+    if not alive:
+        raise FitError("none of the three sensors ever changes; check their supply, pull-ups and ground")
+
+
+def part(log: Log) -> Part:
+    """Read what a log holds of sensors and lines. Raises ``FitError`` if no rotation can be seen."""
     time = log["time"]
-    if lacking := [s.upper() for s in hall.SENSORS if f"hall_{s}" not in log]:
-        raise FitError(
-            f"sensor {', '.join(lacking)} was not captured; a scope of two channels takes one sensor at a time beside "
-            "the same line voltage, and that line beside a second one: list each capture as a test"
-        )
-    levels = np.stack([log[f"hall_{s}"] for s in hall.SENSORS])
+    levels = {s: log[f"hall_{s}"] for s in hall.SENSORS if f"hall_{s}" in log}
     warnings: list[Problem] = []
 
     def warn(text: str, column: str | None = None) -> None:
         warnings.append(Problem(text, severity="warning", column=column))
 
-    if np.min(levels) < -0.01 or np.max(levels) > 1.01:
-        raise FitError("the sensor levels must be 0 or 1; give the threshold or scale of the channels in the layout")
-    by_event = hall.is_by_event(levels)
-    alive = [s for s, level in zip(hall.SENSORS, levels, strict=True) if np.ptp(level) > 0.5]
-    for s in hall.SENSORS:
-        if s not in alive:
-            level = levels[hall.SENSORS.index(s), 0]
-            warn(
-                f"sensor {s.upper()} stays at {level:.0f}: a broken wire, a missing pull-up or a dead sensor",
-                f"hall_{s}",
+    for s, level in levels.items():
+        if np.min(level) < -0.01 or np.max(level) > 1.01:
+            raise FitError(
+                f"the levels of hall_{s} must be 0 or 1, not {np.min(level):.3g} to {np.max(level):.3g}; where the "
+                "channel shows volts, give its 'threshold' in the layout"
             )
-    if not alive:
-        raise FitError("none of the three sensors ever changes; check their supply, pull-ups and ground")
-    turn, lines, why = _emf(log, warn)
+    by_event = bool(levels) and hall.is_by_event(np.stack(list(levels.values())))
+    alive = [s for s, level in levels.items() if np.ptp(level) > 0.5]
+    dead = tuple(s for s in levels if s not in alive)
+    for s in dead:
+        warn(
+            f"sensor {s.upper()} stays at {levels[s][0]:.0f}: a broken wire, a missing pull-up or a dead sensor",
+            f"hall_{s}",
+        )
+    turn, waves, volts = _emf(log, warn)
     windows = 0
     if turn is None:
-        turn = _from_levels(time, levels, alive, by_event)
+        check_alive(alive)
+        turn = _from_levels(time, np.stack([levels[s] for s in alive]), by_event)
         windows = int(np.clip(turn.turns / _TURNS, 3, 2000))
-        raw_edges = [hall.edges(time, levels[hall.SENSORS.index(s)], by_event=by_event) for s in alive]
-        turn = hall.aligned(turn, raw_edges, windows)
+        turn = hall.aligned(turn, [hall.edges(time, levels[s], by_event=by_event) for s in alive], windows)
     edges, angles, glitches = {}, {}, {}
     for s in alive:
-        raw = hall.edges(time, levels[hall.SENSORS.index(s)], by_event=by_event)
+        raw = hall.edges(time, levels[s], by_event=by_event)
         edges[s], angles[s], glitches[s] = hall.without_glitches(raw, turn.at(raw.time))
         if glitches[s]:
             warn(
@@ -121,52 +199,41 @@ def capture(log: Log) -> Capture:
                 f"hall_{s}",
             )
     step = 0.0 if by_event else float(turn.speed.mean()) * float(time[-1] - time[0]) / (time.size - 1)
-    if step > np.radians(10):
+    if alive and step > np.radians(10):
         warn(
             f"only {2 * np.pi / step:.0f} readings per electrical turn: edges are uncertain by several degrees. Sample "
             "at least 200 times per turn, or use a logic analyser"
         )
-    return Capture(
-        time, levels, tuple(alive), edges, angles, glitches, turn, lines, why, step, windows, tuple(warnings)
-    )
+    return Part(edges, angles, glitches, dead, turn, waves, volts, step, windows, tuple(warnings))
 
 
-def _emf(log: Log, warn: object) -> tuple[Track | None, np.ndarray | None, str]:
-    """Return angle and harmonics from the line voltages, or why there are none."""
+def _emf(log: Log, warn: Callable[[str], None]) -> tuple[Track | None, dict[str, np.ndarray], dict[str, np.ndarray]]:
+    """Return the angle by the line voltages, and harmonics and readings of each; ``None`` without any."""
     if not any(name.startswith("voltage_") for name in log.columns):
-        return None, None, "no line voltages were recorded beside the sensors; record voltage_ab and voltage_bc too"
+        return None, {}, {}
     names, raw = lines_of(log)
     checked = line_checks.check_lines(names, np.stack([line_checks.line_of(raw, name) for name in names]))
     for text in checked.findings:
-        warn(text)  # type: ignore[operator]
+        warn(text)
     rows = [sign * line_checks.line_of(raw, name) for name, sign in zip(checked.names, checked.signs, strict=True)]
     lines = np.stack(rows)
     turn, m = thinning.follow(log["time"], lines)
     lines = thinning.thinned(lines, m)
-    if len(lines) == 1:
-        return turn, None, "only one line voltage was recorded; record a second, it gives the third"
     orders = min(_MOST_ORDERS, waveform.highest_order(turn.angle.size / turn.turns))
     c = waveform.coefficients([waveform.reduce(turn, lines, orders, m)], jackknife=False).best
-    full = np.empty((orders, 3), complex)
-    for column, name in enumerate(line_checks.LINES):
-        if name in checked.names:
-            full[:, column] = c[:, checked.names.index(name)]
-        else:
-            full[:, column] = -c.sum(axis=1)
-    return turn, full, ""
+    return turn, dict(zip(checked.names, c.T, strict=True)), dict(zip(checked.names, lines, strict=True))
 
 
-def _from_levels(time: np.ndarray, levels: np.ndarray, alive: list[str], by_event: bool) -> Track:
-    """Return the angle as the sensors themselves tell it."""
-    used = [hall.SENSORS.index(s) for s in alive] if len(alive) == 3 else [hall.SENSORS.index(alive[0])]
-    signals = levels[used] > 0.5
+def _from_levels(time: np.ndarray, levels: np.ndarray, by_event: bool) -> Track:
+    """Return the angle as the sensors themselves tell it: all three, or the first of those ``levels`` ``(k, n)``."""
+    signals = (levels if len(levels) == 3 else levels[:1]) > 0.5
     if by_event:
-        changes = int(np.sum(signals[:, 1:] != signals[:, :-1])) / (2 * len(used))
+        changes = int(np.sum(signals[:, 1:] != signals[:, :-1])) / (2 * len(signals))
         grid = np.linspace(time[0], time[-1], int(np.clip(192 * changes, 1000, 2_000_000)))
         signals = signals[:, np.clip(np.searchsorted(time, grid, side="right") - 1, 0, time.size - 1)]
         time = grid
     waves = signals.astype(float) - 0.5
-    if len(used) == 3:
+    if len(signals) == 3:
         # A set of 60 degrees turns like one of 120 once the right sensor is inverted: the one that evens their sum.
         flips = [np.ones(3), *(1.0 - 2.0 * np.eye(3))]
         best = min(flips, key=lambda flip: float(np.var(flip @ waves)))

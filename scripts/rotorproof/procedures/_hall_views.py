@@ -36,6 +36,8 @@ def report(choice: Choice, seen: Seen) -> Report:
     }
     report.tables.append(_edge_table(found, means, deviations))
     report.notes += [_angle_note(found), _glitch_note(found)]
+    if found.joined:
+        report.notes.append(found.joined)
     if choice.kind is not None:
         report.quantity_notes["hall_spacing"] = [_kind_note(choice.kind)]
     if choice.table:
@@ -54,8 +56,8 @@ def _degrees(angle: float) -> float:
 
 
 def _angle_note(found: Capture) -> str:
-    turns = f"{found.track.turns:.1f} electrical turns"
-    if found.windows:
+    turns = f"{min(found.turns.values()):.1f} electrical turns"
+    if not found.waves:
         return (
             f"{turns}; the electrical angle comes from the sensors themselves, so their offset to the EMF is not seen."
         )
@@ -222,8 +224,8 @@ def _edges_panel(found: Capture, deviations: Sequence[np.ndarray]) -> Panel:
         for kind, word in ((0, "rises"), (1, "falls")):
             angle = found.angles[s][found.edges[s].rising == (kind == 0)]
             at = drawn(angle.size, 400)
-            turns = (angle - found.track.angle[0]) / hall.TURN
-            series.append(Series(f"{s.upper()} {word}", turns[at], deviations[2 * i + kind][at], "measured"))
+            since = found.since[s][found.edges[s].rising == (kind == 0)]
+            series.append(Series(f"{s.upper()} {word}", since[at], deviations[2 * i + kind][at], "measured"))
     return Panel(
         "edges",
         "Edges about their mean angle",

@@ -434,8 +434,11 @@ class Procedure(ABC):
         """Return which quantities hold part of a controller's loss, because it stood within the power measured."""
         return frozenset()
 
-    def stands_alone(self, log: Log) -> bool:
-        """Tell whether a log of a procedure that ``combines_by_label`` is a whole run, to be joined with no other."""
+    def stands_alone(self, log: Log, beside: Sequence[Log]) -> bool:
+        """Tell whether a log of a procedure that ``combines_by_label`` is a whole run, to be joined with no other.
+
+        ``beside`` are the other logs of the same label, or without one as it is.
+        """
         return False
 
     def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:

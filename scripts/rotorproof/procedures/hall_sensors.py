@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -12,9 +12,9 @@ from ..errors import FitError
 from ..physics import hall, six_step
 from ..physics.regression import jackknife_covariance
 from . import _hall_views as views
-from ._hall_capture import Capture, Choice, capture, turn
-from ._hall_joined import joined
-from .base import Log, Procedure, Quantity, Report
+from ._hall_capture import Capture, Choice, turn, why_no_emf
+from ._hall_joined import channels, joined, undirected, why_not_joined
+from .base import Condition, Lack, Log, Procedure, Quantity, Report
 from .fit import Fit, Residuals
 
 _SIXTH = np.pi / 3
@@ -41,6 +41,15 @@ class HallSensors(Procedure):
     unit_kinds = ("motor",)
     required_columns = ("time", ("hall_a", "hall_b", "hall_c", "voltage_ab", "voltage_bc", "voltage_ca"))
     optional_columns = ("voltage_a", "voltage_b", "voltage_c")
+    conditions = (
+        Condition(
+            "driven_direction",
+            "number",
+            "'forward' or 'reverse': which way the rotor was turned, the same word for the same way; needed of "
+            "captures that are joined",
+            choices=("forward", "reverse"),
+        ),
+    )
     gives = (
         "hall_spacing",
         "hall_sequence",
@@ -125,19 +134,31 @@ class HallSensors(Procedure):
     order = 32
     minutes = 25
 
-    def stands_alone(self, log: Log) -> bool:
-        """Tell whether a capture holds all three sensors."""
-        return all(f"hall_{s}" in log for s in hall.SENSORS)
+    def stands_alone(self, log: Log, beside: Sequence[Log]) -> bool:
+        """Tell whether a capture holds all three sensors, and two lines or nothing beside it that could give them."""
+        lines = len(channels(log)) - len(hall.SENSORS)
+        return _whole(log) and (lines > 1 or all(_whole(other) for other in beside))
+
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what needs sensors, lines or a direction that the captures of a run do not tell."""
+        held = [set(channels(log)) for log in logs]
+        if why := why_not_joined(held):
+            return [Lack(why)]
+        why_no_table = undirected(logs)
+        if not any(set(hall.SENSORS) <= one for one in held) and why_no_table:
+            return [Lack(why_no_table, _NEEDS_SET)]
+        lines = len(set().union(*held) - set(hall.SENSORS))
+        why_no_table = why_no_emf(lines) if lines < 2 else why_no_table
+        return [Lack(why_no_table, ("hall_offset", "commutation_table"))] if why_no_table else []
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Decide the kind of set, the zero crossings it belongs to and the table."""
-        found = capture(joined(logs).log)
+        found = joined(logs)
         return _choose(found, _edge_angles(found, None)[0])
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Find the mean angle of each edge, and how unsteady they are."""
-        together = joined(logs)
-        fit, found = Fit(), capture(together.log)
+        fit, found = Fit(), joined(logs)
         means, jackknifed, deviations = _edge_angles(found, choice.reference)
         values = dict(zip(_edge_names(found), map(float, means), strict=True))
         freedom = float(len(jackknifed) - 1)
@@ -147,16 +168,10 @@ class HallSensors(Procedure):
         if "grid" in choice.exact and found.lines is not None:
             fit.exact("zero crossings of the lines", crossings=hall.mean_crossing(found.lines[0]))
         fit.missing |= choice.missing
-        for s, doubt in together.doubt.items():
-            if s in found.alive:
-                fit.block(f"joining of the capture of sensor {s.upper()}", {f"joined_{s}": 0.0}, doubt**2)
+        if found.doubtful:
+            fit.block("joining of the captures", dict.fromkeys(found.doubtful, 0.0), found.doubt)
         jitter = _jitter(found, deviations)
-        if together.doubt:
-            fit.missing["hall_jitter"] = (
-                "the sensors come from captures of their own, whose readings do not lie at the same angles; capture a "
-                "sensor and two lines together"
-            )
-        elif jitter is None:
+        if jitter is None:
             fit.missing["hall_jitter"] = (
                 "the edges scatter no more than the time between two readings makes them; sample faster"
             )
@@ -168,10 +183,7 @@ class HallSensors(Procedure):
 
     def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Show edges, drive and connections."""
-        report = views.report(choice, fit.seen)
-        if words := joined(logs).words:
-            report.notes.append(words)
-        return report
+        return views.report(choice, fit.seen)
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return duty, placement, offset and jitter from the mean angles of the edges (rad)."""
@@ -194,8 +206,13 @@ class HallSensors(Procedure):
             result |= {f"hall_placement_{s}": e for s, e in zip(hall.SENSORS, away, strict=True)}
             result["hall_placement_error"] = np.max(np.abs(away), axis=0)
         if "grid" in parameters:
-            result["hall_offset"] = middle.mean(axis=0) - parameters["grid"] - parameters["crossings"]
+            crossings = parameters["crossings"] + parameters.get("joined_crossings", 0.0)
+            result["hall_offset"] = middle.mean(axis=0) - parameters["grid"] - crossings
         return result
+
+
+def _whole(log: Log) -> bool:
+    return set(hall.SENSORS) <= set(channels(log))
 
 
 def _together(values: Iterable[float]) -> np.ndarray:
@@ -223,13 +240,13 @@ def _edge_angles(found: Capture, reference: np.ndarray | None) -> tuple[np.ndarr
 
     The fall of a sensor is given within the turn that follows its rise. ``reference`` keeps the turns as they were.
     """
-    blocks = int(np.clip(found.track.turns / 2, 3, 24))
-    start, span = found.track.angle[0], found.track.angle[-1] - found.track.angle[0]
+    blocks = int(np.clip(min(found.turns.values()) / 2, 3, 24))
     means: list[float] = []
     without, deviations = [], []
     for row, s in enumerate(found.alive):
         for kind in (0, 1):
-            angle = found.angles[s][found.edges[s].rising == (kind == 0)]
+            kept = found.edges[s].rising == (kind == 0)
+            angle = found.angles[s][kept]
             if angle.size < 3:
                 raise FitError(
                     f"sensor {s.upper()} changes only {angle.size} times in the same direction; record at least one "
@@ -243,7 +260,7 @@ def _edge_angles(found: Capture, reference: np.ndarray | None) -> tuple[np.ndarr
             elif means:
                 centre = float(hall.near(centre, means[0]))
             shifted = hall.near(angle, centre)
-            block = np.clip(((angle - start) / span * blocks).astype(int), 0, blocks - 1)
+            block = _block(found.since[s][kept] / found.turns[s], blocks)
             count = np.bincount(block, minlength=blocks)
             total = np.bincount(block, shifted, blocks)
             mean = float(shifted.mean())
@@ -254,26 +271,32 @@ def _edge_angles(found: Capture, reference: np.ndarray | None) -> tuple[np.ndarr
     return np.array(means), np.array(without).T, deviations
 
 
+def _block(progress: np.ndarray, blocks: int) -> np.ndarray:
+    """Return the number of the block ``(n,)`` in which each edge lies, by how far through its capture it came."""
+    return np.clip((progress * blocks).astype(int), 0, blocks - 1)
+
+
 def _jitter(found: Capture, deviations: Sequence[np.ndarray]) -> float | None:
     """Return the jitter in rad without the part that the time between readings makes, ``None`` if nothing is left."""
     squares = float(sum(np.sum(d**2) for d in deviations))
     freedom = sum(d.size for d in deviations) - len(deviations) - found.windows
     if freedom < 6:
         return None
-    variance = squares / freedom - found.step**2 / 12
+    count = [found.angles[s].size for s in found.alive]
+    between = float(np.average([found.step[s] ** 2 / 12 for s in found.alive], weights=count))
+    variance = squares / freedom - between
     # Half of the resolution's own part: below it the difference of two estimates tells nothing.
-    return float(np.sqrt(variance)) if variance > 0.5 * found.step**2 / 12 and variance > 0 else None
+    return float(np.sqrt(variance)) if variance > 0.5 * between and variance > 0 else None
 
 
 def _add_jitter(found: Capture, deviations: Sequence[np.ndarray], jitter: float, fit: Fit) -> None:
     """Add the jitter with the scatter of the squared deviations between stretches of the record."""
     squared = np.concatenate([d**2 for d in deviations])
-    where = np.concatenate(
-        [found.angles[s][found.edges[s].rising == (kind == 0)] for s in found.alive for kind in (0, 1)]
+    progress = np.concatenate(
+        [found.since[s][found.edges[s].rising == (kind == 0)] / found.turns[s] for s in found.alive for kind in (0, 1)]
     )
-    m = int(np.clip(found.track.turns / 2, 3, 24))
-    span = found.track.angle[-1] - found.track.angle[0]
-    block = np.clip(((where - found.track.angle[0]) / span * m).astype(int), 0, m - 1)
+    m = int(np.clip(min(found.turns.values()) / 2, 3, 24))
+    block = _block(progress, m)
     total, count = np.bincount(block, squared, m), np.bincount(block, minlength=m)
     without = (squared.sum() - total) / np.maximum(squared.size - count, 1)
     variance = float(jackknife_covariance(without[:, None])[0, 0])
@@ -289,6 +312,9 @@ def _choose(found: Capture, means: np.ndarray) -> Choice:
     if len(found.alive) < 3:
         dead = ", ".join(s.upper() for s in hall.SENSORS if s not in found.alive)
         missing |= dict.fromkeys(_NEEDS_SET, f"sensor {dead} never changes; mend it and record again")
+        return choice
+    if found.undirected and found.sources > 1:
+        missing |= dict.fromkeys(_NEEDS_SET, found.undirected)
         return choice
     rise, fall = means[0::2], means[1::2]
     kind = hall.classify(0.5 * (rise + fall))
@@ -306,8 +332,9 @@ def _choose(found: Capture, means: np.ndarray) -> Choice:
     exact = {"hall_spacing": kind.spacing, "hall_sequence": kind.sequence}
     exact |= {f"nominal_{s}": float(n) for s, n in zip(hall.SENSORS, nominal, strict=True)}
     choice = replace(choice, kind=kind, exact=exact)
-    if found.lines is None:
-        missing |= {"hall_offset": found.why_no_emf, "commutation_table": found.why_no_emf}
+    if found.lines is None or found.undirected:
+        reason = found.why_no_emf if found.lines is None else found.undirected
+        missing |= {"hall_offset": reason, "commutation_table": reason}
         return choice
     offset = hall.circular_mean(6 * means) / 6
     exact["grid"] = float((np.round((means - offset) / _SIXTH) * _SIXTH).mean())

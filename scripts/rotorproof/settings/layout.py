@@ -30,6 +30,12 @@ class LayoutColumn(Strict):
     scale: Annotated[float, Field(description="factor on the cell: 10 for a x10 probe, A per V of a shunt")] = 1.0
     offset: Annotated[float, Field(description="added after the scale, in the named unit")] = 0.0
     invert: Annotated[bool, Field(description="change the sign (logic levels: swap 0 and 1)")] = False
+    threshold: Annotated[
+        float | None,
+        Field(
+            description="of a logic level read as volts, above what it is 1, in the named unit, after scale and offset"
+        ),
+    ] = None
     date: Annotated[Line | int | None, Field(description="of clock times, the column that holds their dates")] = None
     date_order: Annotated[
         Literal["day-month-year", "month-day-year", "year-month-day"] | None,
@@ -95,12 +101,14 @@ class Layout(Strict):
             )
         if column.scale == 0:
             raise MisplacedError("a scale of 0 would erase the readings", "columns", name, "scale")
-        if not (math.isfinite(column.scale) and math.isfinite(column.offset)):
-            raise MisplacedError("scale and offset must be finite numbers", "columns", name)
+        if not all(map(math.isfinite, (column.scale, column.offset, column.threshold or 0.0))):
+            raise MisplacedError("scale, offset and threshold must be finite numbers", "columns", name)
         if _is_clock(name, column):
             return
+        if column.threshold is not None and COLUMNS[name].kind != "logic":
+            raise MisplacedError("'threshold' belongs to a logic level", "columns", name, "threshold")
         try:
-            conversion(column.unit, COLUMNS[name].kind)
+            conversion(column.unit, "voltage" if column.threshold is not None else COLUMNS[name].kind)
         except ValueError as error:
             raise MisplacedError(str(error), "columns", name, "unit") from None
 

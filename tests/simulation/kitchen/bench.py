@@ -75,6 +75,9 @@ def write(folder: Path, seed: int) -> tuple[dict[str, dict[str, float]], dict[st
         noted[name], truth[name] = _motor(folder / name, motor, part, table)
     (folder / "KT-C1").mkdir(parents=True, exist_ok=True)
     truth["KT-C1"] = _controller(folder / "KT-C1", table)
+    # What came later stands last, so that the draws before it stay as they were.
+    for name, motor in (("KT-M1", DIRECT), ("KT-M2", GEARED)):
+        scope_beside_levels(folder / name, motor, table)
     return noted, truth
 
 
@@ -88,7 +91,7 @@ def _motor(folder: Path, motor: Motor, free: Steady, table: Table) -> tuple[dict
     sheet(book, "Warm", [f"{HEATING:g} A through A-B, wheel at rest"], _warm(motor, table))
     book.save(folder / "bench-book.xlsx")
     noted = _wave(folder, motor, table)
-    _sensors(folder / "halls.vcd", motor, table.rng)
+    sensors_by_analyser(folder / "halls.vcd", motor, table.rng)
     for log, extra in (("coast.csv", 0.0), ("coast-plate.csv", DISC)):
         _coast(folder / log, motor, float(free.speed[-1]), extra, table)
     _housing(folder / "METER01.CSV", motor, table)
@@ -97,7 +100,7 @@ def _motor(folder: Path, motor: Motor, free: Steady, table: Table) -> tuple[dict
         **definitions.winding(motor),
         **definitions.emf(motor, AIR),
         "moment_of_inertia": motor.inertia,
-        **_placement(motor),
+        **definitions.sensors(motor),
         **{name: value for name, (value, _) in _friction(motor, float(free.speed[-1])).items()},
         "temperature_rise": rise,
         "thermal_resistance": rise / heat,
@@ -110,11 +113,6 @@ def _motor(folder: Path, motor: Motor, free: Steady, table: Table) -> tuple[dict
 
 def _friction(motor: Motor, highest: float) -> dict[str, tuple[float, float]]:
     return definitions.friction(motor, highest, AIR, 900.0, air_told_apart=False)
-
-
-def _placement(motor: Motor) -> dict[str, float]:
-    found = definitions.sensors(motor)
-    return {name: found[name] for name in found if name.startswith("hall_") and name != "hall_offset"}
 
 
 def _resistance(motor: Motor, table: Table) -> list[Row]:
@@ -217,7 +215,7 @@ def _wave(folder: Path, motor: Motor, table: Table) -> dict[str, float]:
     return noted
 
 
-def _sensors(path: Path, motor: Motor, rng: np.random.Generator) -> None:
+def sensors_by_analyser(path: Path, motor: Motor, rng: np.random.Generator) -> None:
     """Three sensors' transitions as the analyser saves them, the wheel turned by the drill at about 40 rpm."""
     from vcd import VCDWriter
 
@@ -234,6 +232,27 @@ def _sensors(path: Path, motor: Motor, rng: np.random.Generator) -> None:
         wires = [out.register_var("logic", f"D{k}", "wire", size=1, init=1 - first[k]) for k in range(3)]
         for at, wire, level in sorted(events):
             out.change(wires[wire], round(at * 1e9), level)
+
+
+def scope_beside_levels(folder: Path, motor: Motor, table: Table) -> None:
+    """Sensor A on channel 2, in volts of its pull-up, beside A-B, then beside the negative of B-C; earths on line B."""
+    for log, line, sign, rpm in (("scope-a-ab.csv", 0, 1, 55), ("scope-a-bc.csv", 1, -1, 47)):
+        pace = motor.ratio * rpm * RPM * (1 + table.rng.normal(0, 0.01))
+        interval, count = 5e-5, 12_000
+        angle = pace * interval * np.arange(count) + table.rng.uniform(0, 2 * np.pi)
+        turns = np.arange(int(angle[-1] / (2 * np.pi)) + 3) - 1
+        rise, fall = (
+            SENSOR_EDGES[0, edge]
+            + motor.sensors[0, edge]
+            + 2 * np.pi * turns
+            + table.rng.normal(0, motor.jitter, turns.size)
+            for edge in (0, 1)
+        )
+        high = np.searchsorted(rise, angle) > np.searchsorted(fall, angle)
+        volts = sign * motor.waveform.lines(angle)[line] * pace * float(motor.magnets(AIR))
+        first = table.scope.read("voltage", volts, noise=0.05, channel="1")
+        second = table.scope.read("voltage", np.where(high, 4.86, 0.17), noise=0.05, channel="2")
+        scope_csv(folder / log, interval, first, second)
 
 
 def _coast(path: Path, motor: Motor, top: float, extra: float, table: Table) -> None:

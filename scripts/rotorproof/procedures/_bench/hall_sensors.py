@@ -68,9 +68,11 @@ def bench(situation: Situation) -> Bench:
         "Needs 5 V only.",
         {2: "More than the sensors' voltage on a wrong pin destroys them.", 4: "The wheel turns: guard it."},
         notes=(
-            "With two channels: one sensor at a time beside line A-B, then B-C beside A-B, each capture a test of its "
-            "own; the line in all of them joins them. Line C-A may be left out, it follows from the others; without "
-            "lines there is no commutation table.",
+            "With too few channels: several captures in the same direction, each a test of its own with its "
+            "'driven_direction', each with a sensor or line that another one holds too, which joins them: all "
+            "sensors on a logic analyser, then sensor A beside line A-B and beside line B-C on a scope of two; "
+            "or one sensor at a time beside line A-B, then B-C beside A-B. Line C-A may be left out, it follows from "
+            "the others; without two lines there is no commutation table.",
             *driven_from_outside(situation),
         ),
     )
