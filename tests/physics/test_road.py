@@ -217,3 +217,23 @@ def test_under_a_limit_of_power_standstill_is_the_end_of_slow_turning() -> None:
         machine, source = road.Machine(drive, 0.0), road.Source(36.0, 0.1, pack_current_limit=15.0)
         slow = float(road.output_torque(machine, source, np.array([1e-3]))[0])
         assert road.output_torque(machine, source, 0.0) == pytest.approx(slow, rel=1e-2)
+
+
+def test_one_that_cannot_be_leaves_the_others_what_they_are_alone() -> None:
+    """The middle one's drag is beyond its torque; the last one's climb is, and the limits bind in some."""
+    winding = from_dc(np.array([1.3, 1.25, 1.35, 1.3]), 0.03, 7e-5, 23.0, {5: -0.03, 7: 0.01}, -0.05)
+    coulomb, mass = np.array([0.8, 900.0, 0.8, 0.7]), np.array([110.0, 110.0, 140.0, 2e4])
+    vehicle = road.Load(mass, 0.01, 0.6, 2.0, 1.2)
+    machine = road.Machine(SixStep(winding), coulomb, 0.02)
+    source = road.Source(36.0, 0.1, pack_current_limit=20.0, motor_current_limit=np.array([40.0, 40.0, 25.0, 40.0]))
+    speed = road.road_speed(machine, source, vehicle, 0.03)
+    power = road.supply_power(machine, vehicle, 5.0, np.array([0.03, 0.03, 0.0, np.nan]))
+    assert np.array_equal(np.isnan(speed), [False, True, False, True])
+    assert np.array_equal(np.isnan(power), [False, False, False, True])
+    for k in (0, 2):
+        alone = replace(winding, emf=winding.emf[k])
+        one = road.Machine(SixStep(alone), coulomb[k], 0.02)
+        own = replace(source, motor_current_limit=source.motor_current_limit[k])
+        assert road.road_speed(one, own, replace(vehicle, mass=mass[k]), 0.03) == pytest.approx(speed[k], rel=1e-9)
+        drawn = road.supply_power(one, replace(vehicle, mass=mass[k]), 5.0, (0.03, 0.03, 0.0)[k])
+        assert drawn == pytest.approx(power[k], rel=1e-9)

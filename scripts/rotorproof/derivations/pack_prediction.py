@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -245,7 +245,7 @@ def _machine(given: Mapping[str, Values]) -> road.Machine:
         given["coulomb_friction"],
         viscous,
         windage,
-        lambda current: _torque_left(given, current),
+        _TorqueLeft({name: given[name] for name in _BENDS if name in given}),
         float(np.max(given.get("bench_speed_max", math.inf))),
         given.get("drag_beyond_bench", 0.0),
     )
@@ -291,20 +291,36 @@ def _left_by_heat(given: Mapping[str, Values]) -> Values:
     return emf_share(hot, coefficient) / emf_share(_magnets(given), coefficient)
 
 
-def _torque_left(given: Mapping[str, Values], current: Values) -> Values:
-    """Return torque per ampere over its value at small current."""
-    if "saturation_current" in given:
-        # A trial may stray beyond the bends that are fitted at all.
-        sharpness = np.maximum(given["saturation_sharpness"], stall.BLUNTEST)
-        return stall.share_left(current, given["saturation_current"], sharpness)
-    if "torque_droop" in given:
-        # Beyond the test the parabola holds for a fall of up to a fifth, as the shape of a bend does.
-        fall = given["torque_droop"] * (current / given["droop_current"]) ** 2
-        return 1.0 - np.clip(fall, -0.2, 0.2)
-    limit = given.get("pack_motor_current_limit")
-    if limit is None:
-        return np.ones_like(current)
-    return 1.0 - given["saturation_at_limit"] * np.clip(current / limit, -1.0, 1.0) ** 2
+_BENDS = (
+    "saturation_current",
+    "saturation_sharpness",
+    "torque_droop",
+    "droop_current",
+    "pack_motor_current_limit",
+    "saturation_at_limit",
+)
+
+
+@dataclass(frozen=True)
+class _TorqueLeft:
+    """Torque per ampere over its value at small current, by what of ``_BENDS`` is known."""
+
+    known: Mapping[str, Values]
+
+    def __call__(self, current: Values) -> Values:
+        known = self.known
+        if "saturation_current" in known:
+            # A trial may stray beyond the bends that are fitted at all.
+            sharpness = np.maximum(known["saturation_sharpness"], stall.BLUNTEST)
+            return stall.share_left(current, known["saturation_current"], sharpness)
+        if "torque_droop" in known:
+            # Beyond the test the parabola holds for a fall of up to a fifth, as the shape of a bend does.
+            fall = known["torque_droop"] * (current / known["droop_current"]) ** 2
+            return 1.0 - np.clip(fall, -0.2, 0.2)
+        limit = known.get("pack_motor_current_limit")
+        if limit is None:
+            return np.ones_like(current)
+        return 1.0 - known["saturation_at_limit"] * np.clip(current / limit, -1.0, 1.0) ** 2
 
 
 def _source(given: Mapping[str, Values], state: str) -> road.Source:

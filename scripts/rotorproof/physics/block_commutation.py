@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 
@@ -30,11 +31,12 @@ from ..errors import FitError
 Values = float | np.ndarray
 
 SECTOR = np.pi / 3
-#: Nodes and weights of the quadrature over a stage: exact to rounding for stages of up to a sixth of a turn.
-_NODES, _WEIGHTS = (part / 2 for part in np.polynomial.legendre.leggauss(12))
-_NODES = _NODES + 0.5
+_WHOLE = np.exp(1j * SECTOR)
 #: The overlap is sought to just short of a whole sector; beyond it three phases conduct all the time.
 _LONGEST = SECTOR * (1 - 1e-9)
+_NONE_FITS = (
+    "no steady state of a six-step bridge fits this operating point; check voltage, speed and the winding's constants"
+)
 
 
 @dataclass(frozen=True)
@@ -96,8 +98,13 @@ class Steady:
     voltage: np.ndarray
     current: np.ndarray
     torque: np.ndarray
-    copper: np.ndarray
     overlap: np.ndarray
+    sector: _Sector
+
+    @property
+    def copper(self) -> np.ndarray:
+        """Return the copper loss, which no search asks for."""
+        return self.sector.copper()
 
 
 def steady(winding: Winding, speed: Values, overlap: Values) -> Steady:
@@ -105,30 +112,37 @@ def steady(winding: Winding, speed: Values, overlap: Values) -> Steady:
 
     The voltage follows: this is the solution from which all others are sought.
     """
-    w, mu = np.broadcast_arrays(np.asarray(speed, dtype=float), np.asarray(overlap, dtype=float))
-    return _Sector(winding, w, mu).means()
+    w, mu = np.asarray(speed, dtype=float), np.asarray(overlap, dtype=float)
+    shape = np.broadcast_shapes(w.shape, mu.shape, *(np.shape(value) for value in winding.values()))
+    return _Sector(winding, np.broadcast_to(w, shape), np.broadcast_to(mu, shape)).means()
 
 
 def at_voltage(winding: Winding, speed: Values, voltage: Values) -> Steady:
     """Return the steady state at ``speed`` (rad/s) and DC ``voltage`` (V). Raises ``FitError`` where there is none."""
-    return where(winding, speed, lambda state: state.voltage, voltage)
+    return _all_found(where(winding, speed, lambda state: state.voltage, voltage))
 
 
 def at_current(winding: Winding, speed: Values, current: Values) -> Steady:
     """Return the steady state at ``speed`` (rad/s) with the mean DC ``current`` (A). Raises ``FitError`` likewise."""
-    return where(winding, speed, lambda state: state.current, current)
+    return _all_found(where(winding, speed, lambda state: state.current, current))
 
 
 def at_torque(winding: Winding, speed: Values, torque: Values) -> Steady:
     """Return the steady state at ``speed`` (rad/s) with the mean ``torque`` (N m). Raises ``FitError`` likewise."""
-    return where(winding, speed, lambda state: state.torque, torque)
+    return _all_found(where(winding, speed, lambda state: state.torque, torque))
+
+
+def _all_found(state: Steady) -> Steady:
+    if np.any(np.isnan(state.overlap)):
+        raise FitError(_NONE_FITS)
+    return state
 
 
 def where(winding: Winding, speed: Values, of: Callable[[Steady], np.ndarray], target: Values) -> Steady:
     """Return the steady state at ``speed`` (rad/s) in which ``of`` it is ``target``.
 
-    ``of`` is a sum of voltage, currents and torque with positive factors, so it grows with the overlap. Raises
-    ``FitError`` where no overlap gives the target.
+    ``of`` is a sum of voltage, currents and torque with positive factors, so it grows with the overlap. NaN where no
+    overlap gives the target. Raises ``FitError`` where none does for any of the points.
     """
     from scipy.optimize.elementwise import find_root
 
@@ -154,12 +168,9 @@ def where(winding: Winding, speed: Values, of: Callable[[Steady], np.ndarray], t
     found = find_root(
         beyond, (np.where(short, 0.0, -longest), np.where(short, _ends(winding, w, longest), 0.0)), args=(places,)
     )
-    if not np.all(found.success):
-        raise FitError(
-            "no steady state of a six-step bridge fits this operating point; check voltage, speed and the winding's "
-            "constants"
-        )
-    return steady(winding, w, found.x)
+    if not np.any(found.success):
+        raise FitError(_NONE_FITS)
+    return steady(winding, w, np.where(found.success, found.x, np.nan))
 
 
 def _ends(winding: Winding, speed: np.ndarray, longest: np.ndarray) -> np.ndarray:
@@ -169,7 +180,7 @@ def _ends(winding: Winding, speed: np.ndarray, longest: np.ndarray) -> np.ndarra
     """
     from scipy.optimize.elementwise import find_root
 
-    turned = _Sector(winding, speed, longest).divisor < 0
+    turned = _Shares(winding, speed, longest).divisor < 0
     if not np.any(turned):
         return longest
     tried = np.zeros(speed.shape)
@@ -177,11 +188,31 @@ def _ends(winding: Winding, speed: np.ndarray, longest: np.ndarray) -> np.ndarra
     def divisor(overlap: np.ndarray, place: np.ndarray) -> np.ndarray:
         tried.flat[place] = overlap
         with np.errstate(divide="ignore", invalid="ignore"):  # voltage and currents at the end itself
-            return np.asarray(_Sector(winding, speed, tried).divisor.flat[place])
+            return np.asarray(_Shares(winding, speed, tried).divisor.flat[place])
 
     places = np.arange(speed.size).reshape(speed.shape)
     found = find_root(divisor, (np.zeros(speed.shape), longest), args=(places,))
     return np.where(turned, found.x * (1 - 1e-9), longest)
+
+
+class _Shares:
+    """What the supply and the decay of currents alone make of a sector, before any EMF: shares of voltage over R.
+
+    ``divisor`` is that by which the voltage follows from the EMF.
+    """
+
+    def __init__(self, winding: Winding, speed: np.ndarray, overlap: np.ndarray) -> None:
+        r, length, backward = winding.resistance, np.abs(overlap), overlap < 0
+        self.length = length
+        self.rho = r / (winding.pole_pairs * speed * winding.inductance)  # decay over a radian
+        # Forward the leaving phase is held at the line of the keeping one, backward at the other.
+        self.keeping, self.leaving = np.where(backward, 2 / 3, 1 / 3), np.where(backward, 1 / 3, -1 / 3)
+        self.fade, self.rest = np.exp(-self.rho * length), np.exp(-self.rho * (SECTOR - length))
+        # The leaving current is gone at the end of the overlap: fade * start = gone.
+        self.gone = self.leaving / r * (self.fade - 1)
+        # The keeping current then, and the pair's at the end of the sector, less the start; times fade.
+        self.at_mu = self.keeping / r * (1 - self.fade) + self.gone
+        self.divisor = (0.5 / r * (1 - self.rest) + self.at_mu * self.rest) * self.fade - self.gone
 
 
 class _Sector:
@@ -193,95 +224,136 @@ class _Sector:
     """
 
     def __init__(self, winding: Winding, speed: np.ndarray, overlap: np.ndarray) -> None:
-        self.winding, self.speed, self.overlap = winding, speed, overlap
-        self.length, backward = np.abs(overlap), overlap < 0
-        self.backward = backward
-        omega = winding.pole_pairs * speed
-        self.rho = winding.resistance / (omega * winding.inductance)  # decay over a radian
-        self.order = np.array([n for n, _ in winding.orders()])
-        shape = np.stack([np.broadcast_to(winding.emf * a, speed.shape) for _, a in winding.orders()], axis=-1)
-        impedance = _column(winding.resistance) + 1j * self.order * _column(omega * winding.inductance)
-        driven = -shape * speed[..., None] / impedance
-        self.amplitude = shape
-        ahead, behind = np.exp(1j * self.order * SECTOR), np.exp(-1j * self.order * SECTOR)
-        self.keeping, self.leaving, self.pair = driven * (ahead + 1) / 3, driven * (ahead - behind) / 3, driven / 2
-        self.behind = behind
-        # Shares of V/R: forward the leaving phase is held at the line of the keeping one, backward at the other.
-        self.keeping_share, self.leaving_share = np.where(backward, 2 / 3, 1 / 3), np.where(backward, 1 / 3, -1 / 3)
-        self._close()
-
-    def turned(self, angle: np.ndarray, nodes: int = 0) -> np.ndarray:
-        """Return exp(j n x) ``(..., orders)`` at ``angle`` from the beginning of the sector (one more axis: nodes)."""
-        advance = np.asarray(self.winding.advance)
-        if nodes and advance.ndim:
-            advance = advance[..., None]
-        once = np.exp(1j * (angle - SECTOR / 2 + advance))
-        # Powers by multiplication: an exponential of each order would be most of the work.
-        powers = [once]
-        for _ in range(int(self.order.max()) - 1):
-            powers.append(powers[-1] * once)
-        return np.stack([powers[n - 1] for n in self.order], axis=-1)
-
-    def _close(self) -> None:
-        """Find voltage and starting current that make the end of the sector the beginning of the next."""
-        r, mu = self.winding.resistance, self.length
-        begin, reached, end = (self.turned(x) for x in (np.zeros_like(mu), mu, np.full_like(mu, SECTOR)))
-        fade, rest = np.exp(-self.rho * mu), np.exp(-self.rho * (SECTOR - mu))
-        # The leaving current is gone at mu: fade * start = gone + gone_v V.
-        gone_v = self.leaving_share / r * (fade - 1)
-        gone = _forced(self.leaving, begin) * fade - _forced(self.leaving, reached)
-        # The keeping current at mu, and the pair's at the end of the sector, less the start; times fade.
-        at_mu_v = self.keeping_share / r * (1 - fade) + gone_v
-        at_mu = _forced(self.keeping, reached) - _forced(self.keeping, begin) * fade + gone
-        end_v = (0.5 / r * (1 - rest) + at_mu_v * rest) * fade - gone_v
-        end_0 = (_forced(self.pair, end) - _forced(self.pair, reached) * rest + at_mu * rest) * fade - gone
-        self.divisor = end_v
-        self.voltage = -end_0 / end_v
-        self.start = (gone + gone_v * self.voltage) / fade
+        self.winding, self.overlap = winding, overlap
+        shares, powers = _Shares(winding, speed, overlap), _powers(tuple(n for n, _ in winding.orders()))
+        self.divisor, shape = shares.divisor, overlap.shape
+        order = powers.order.reshape(-1, *(1,) * len(shape))
+        self.emf = np.stack([np.broadcast_to(winding.emf * a, shape) for _, a in winding.orders()])
+        impedance = winding.resistance + 1j * order * (winding.pole_pairs * speed * winding.inductance)
+        driven = self.emf * (-speed / impedance)
+        ahead, self.behind = np.exp(1j * order * SECTOR), np.exp(-1j * order * SECTOR)
+        keeping, leaving, pair = driven * ((ahead + 1) / 3), driven * ((ahead - self.behind) / 3), driven / 2
+        turned = powers.of(np.exp(1j * (np.asarray(winding.advance) - SECTOR / 2)), shares.length)
+        begin, reached, end = (turned[powers.places, k] for k in range(3))
+        fade, rest = shares.fade, shares.rest
+        leaving_0, keeping_0, pair_mu = _real(leaving, begin), _real(keeping, begin), _real(pair, reached)
+        # Voltage and starting current that make the end of the sector the beginning of the next: as in ``_Shares``.
+        gone = leaving_0 * fade - _real(leaving, reached)
+        keeping_mu = _real(keeping, reached)
+        at_mu = keeping_mu - keeping_0 * fade + gone
+        end_0 = (_real(pair, end) - pair_mu * rest + at_mu * rest) * fade - gone
+        self.voltage = -end_0 / shares.divisor
+        start = (gone + shares.gone * self.voltage) / fade
+        # The leaving phase conducts, then the pair alone.
+        v_r = self.voltage / winding.resistance
+        keep_v, leave_v = shares.keeping * v_r, shares.leaving * v_r
+        self.first = _Stage(powers, turned[:, :2], shares.length, shares.rho, fade)
+        self.then = _Stage(powers, turned[:, 1:], SECTOR - shares.length, shares.rho, rest)
+        self.kept = _Wave(keep_v, keeping, start - keep_v - keeping_0)
+        self.left = _Wave(leave_v, leaving, start - leave_v - leaving_0)
+        met = keep_v + keeping_mu + self.kept.fading * fade
+        self.both = _Wave(0.5 * v_r, pair, met - 0.5 * v_r - pair_mu)
 
     def means(self) -> Steady:
-        """Return the means over the sector, by quadrature over each stage."""
-        v_r, rho = _column(self.voltage / self.winding.resistance), _column(self.rho)
-        start, mu, amplitude = _column(self.start), _column(self.length), self.amplitude[..., None, :]
-        keep_v, leave_v = _column(self.keeping_share) * v_r, _column(self.leaving_share) * v_r
-        begin, at_mu = self.turned(np.zeros_like(mu), 1), self.turned(mu, 1)
-        first = start - keep_v - _forced(self.keeping, begin, 1)
-        last = start - leave_v - _forced(self.leaving, begin, 1)
-        # The leaving phase conducts.
-        x = mu * _NODES
-        wave, fade = self.turned(x, 1), np.exp(-rho * x)
-        i = keep_v + _forced(self.keeping, wave, 1) + first * fade
-        j = leave_v + _forced(self.leaving, wave, 1) + last * fade
-        weight = mu * _WEIGHTS
-        emf = (wave * amplitude).real.sum(axis=-1)
-        emf_behind = (wave * amplitude * self.behind).real.sum(axis=-1)
-        torque = (weight * (emf * i - emf_behind * j)).sum(axis=-1)
-        square = (weight * (i**2 + j**2 + (i - j) ** 2)).sum(axis=-1)
+        """Return the means over the sector."""
+        first, then, kept, left, both = self.first, self.then, self.kept, self.left, self.both
+        torque = first.along(self.emf, kept) - first.along(self.emf * self.behind, left) + then.along(self.emf, both)
         # Forward the leaving phase gives its current back to the supply line that feeds the keeping one.
-        charge = (weight * np.where(_column(self.backward), i, i - j)).sum(axis=-1)
-        # The pair conducts.
-        span = SECTOR - mu
-        y = mu + span * _NODES
-        wave = self.turned(y, 1)
-        reached = keep_v + _forced(self.keeping, at_mu, 1) + first * np.exp(-rho * mu)
-        current = (
-            0.5 * v_r
-            + _forced(self.pair, wave, 1)
-            + (reached - 0.5 * v_r - _forced(self.pair, at_mu, 1)) * np.exp(-rho * (y - mu))
+        charge = first.sum(kept) - np.where(self.overlap < 0, 0.0, first.sum(left)) + then.sum(both)
+        return Steady(self.voltage, charge / SECTOR, torque / SECTOR, self.overlap, self)
+
+    def copper(self) -> np.ndarray:
+        """Return the mean copper loss (W) of the three phases."""
+        first, kept, left = self.first, self.kept, self.left
+        square = first.product(kept, kept) - first.product(kept, left) + first.product(left, left)
+        square = square + self.then.product(self.both, self.both)
+        return np.asarray(self.winding.resistance * 2 * square / SECTOR)
+
+
+@dataclass(frozen=True)
+class _Wave:
+    """A current over a stage: ``constant``, phasors ``(orders, n)`` and what fades with the stage's own decay."""
+
+    constant: Values
+    forced: np.ndarray
+    fading: Values
+
+
+class _Stage:
+    """A stretch of the sector: integrals over its angle, in closed form, of waves and of products of two."""
+
+    def __init__(
+        self, powers: _Powers, turned: np.ndarray, length: np.ndarray, rho: np.ndarray, fade: np.ndarray
+    ) -> None:
+        begin, end = turned[:, 0], turned[:, 1]
+        tail = (1,) * length.ndim
+        whole = (end - begin) / powers.turns.reshape(-1, *tail)
+        #: Of the powers, of one, and of the powers turning backward.
+        self.whole = np.concatenate([whole, length[None].astype(complex), whole.conj()])
+        self.powers, self.length = powers, length
+        self.turning = whole[powers.places]
+        decay = 1j * powers.order.reshape(-1, *tail) - rho
+        self.waning = (end[powers.places] * fade - begin[powers.places]) / decay
+        self.fading = -np.expm1(-rho * length) / rho
+        self.fading_twice = -np.expm1(-2 * rho * length) / (2 * rho)
+
+    def sum(self, wave: _Wave) -> np.ndarray:
+        """Return the integral of a wave."""
+        return wave.constant * self.length + _real(wave.forced, self.turning) + wave.fading * self.fading
+
+    def along(self, phasors: np.ndarray, wave: _Wave) -> np.ndarray:
+        """Return the integral of what the ``phasors`` are, times ``wave``."""
+        powers = self.powers
+        apart = self.whole[powers.sums] * phasors[:, None] + self.whole[powers.differences] * phasors.conj()[:, None]
+        found = 0.5 * _real(apart.sum(axis=0), wave.forced)
+        return found + wave.constant * _real(phasors, self.turning) + wave.fading * _real(phasors, self.waning)
+
+    def product(self, one: _Wave, other: _Wave) -> np.ndarray:
+        """Return the integral of the product of two waves."""
+        faded = other.constant * self.fading + _real(other.forced, self.waning) + other.fading * self.fading_twice
+        return self.along(one.forced, other) + one.constant * self.sum(other) + one.fading * faded
+
+
+class _Powers:
+    """Which powers of ``exp(j x)`` a wave of these orders and its products with another need.
+
+    ``order`` are those of the wave, at ``places`` among all; ``sums`` and ``differences`` ``(orders, orders)`` name
+    the integrals of products in ``_Stage.whole``.
+    """
+
+    def __init__(self, orders: tuple[int, ...]) -> None:
+        self.order = np.array(orders)
+        total = self.order[:, None] + self.order
+        apart = self.order - self.order[:, None]
+        every = {1, *orders, *map(int, total.ravel()), *(abs(int(d)) for d in apart.ravel() if d)}
+        # Each power is the product of its two halves.
+        for n in range(max(every), 1, -1):
+            if n in every:
+                every |= {n // 2, n - n // 2}
+        self.every = sorted(every)
+        self.place = {n: k for k, n in enumerate(self.every)}
+        self.places = np.array([self.place[n] for n in orders])
+        self.turns = 1j * np.array(self.every)
+        count = len(self.every)
+        self.sums = np.vectorize(self.place.__getitem__)(total)
+        self.differences = np.array(
+            [[count if d == 0 else self.place[abs(d)] + (d < 0) * (count + 1) for d in row] for row in apart.tolist()]
         )
-        weight = span * _WEIGHTS
-        torque = torque + (weight * (wave * amplitude).real.sum(axis=-1) * current).sum(axis=-1)
-        square = square + (weight * 2 * current**2).sum(axis=-1)
-        charge = charge + (weight * current).sum(axis=-1)
-        copper = self.winding.resistance * square / SECTOR
-        return Steady(self.voltage, charge / SECTOR, torque / SECTOR, copper, self.overlap)
+
+    def of(self, begin: np.ndarray, length: np.ndarray) -> np.ndarray:
+        """Return the powers ``(all, 3, n)`` at the beginning, after ``length`` (rad) and at the end of a sector."""
+        found = np.empty((len(self.every), 3, *length.shape), dtype=complex)
+        found[0, 0] = begin
+        found[0, 1] = begin * np.exp(1j * length)
+        found[0, 2] = begin * _WHOLE
+        for k, n in enumerate(self.every[1:], 1):
+            np.multiply(found[self.place[n // 2]], found[self.place[n - n // 2]], out=found[k])
+        return found
 
 
-def _forced(phasors: np.ndarray, turned: np.ndarray, nodes: int = 0) -> np.ndarray:
-    """Return the forced current of ``phasors`` ``(..., orders)`` at the angles of ``turned`` (one more axis: nodes)."""
-    spread = phasors[..., None, :] if nodes else phasors
-    return np.asarray((spread * turned).real.sum(axis=-1))
+_powers = cache(_Powers)
 
 
-def _column(values: Values) -> np.ndarray:
-    return np.asarray(values)[..., None]
+def _real(phasors: np.ndarray, turned: np.ndarray) -> np.ndarray:
+    """Return the real part of the sum over the orders ``(orders, n)`` of ``phasors`` at the angles of ``turned``."""
+    return np.asarray((phasors.real * turned.real - phasors.imag * turned.imag).sum(axis=0))

@@ -18,12 +18,11 @@ from .block_commutation import Values, Winding
 
 
 class Point(NamedTuple):
-    """An operating point: DC voltage at full duty (V), DC current (A), torque (N m), copper loss (W)."""
+    """An operating point: DC voltage at full duty (V), DC current (A), torque (N m)."""
 
     voltage: Values
     current: Values
     torque: Values
-    copper: Values
 
 
 class Drive(ABC):
@@ -92,7 +91,7 @@ class Smooth(Drive):
     def point(self, speed: Values, coordinate: Values) -> Point:
         """Return the operating point with this current."""
         i = coordinate
-        return Point(self.emf * speed + self.resistance * i, i, self.emf * i, self.resistance * i * i)
+        return Point(self.emf * speed + self.resistance * i, i, self.emf * i)
 
     def coordinate(self, speed: Values, current: Values) -> Values:
         """Return the current itself."""
@@ -132,7 +131,7 @@ class SixStep(Drive):
     def point(self, speed: Values, coordinate: Values) -> Point:
         """Return the steady state with this time of commutation."""
         found = block_commutation.steady(self.winding, speed, coordinate * self.winding.pole_pairs * speed)
-        return Point(found.voltage, found.current, found.torque, found.copper)
+        return Point(found.voltage, found.current, found.torque)
 
     def coordinate(self, speed: Values, current: Values) -> Values:
         """Return the time in which the supply and two line EMFs take a current down: 3 L I / (V + ...)."""
@@ -140,11 +139,11 @@ class SixStep(Drive):
         return 3 * self.winding.inductance * current / (1.9 * emf + 2 * self.winding.resistance * current)
 
     def where(self, speed: Values, of: Callable[[Point], Values], target: Values) -> Point:
-        """Return the operating point sought. Raises ``FitError`` where there is none."""
+        """Return the operating point sought, NaN where there is none. Raises ``FitError`` if there is none at all."""
         found = block_commutation.where(
-            self.winding, speed, lambda s: np.asarray(of(Point(s.voltage, s.current, s.torque, s.copper))), target
+            self.winding, speed, lambda s: np.asarray(of(Point(s.voltage, s.current, s.torque))), target
         )
-        return Point(found.voltage, found.current, found.torque, found.copper)
+        return Point(found.voltage, found.current, found.torque)
 
     def standing_torque(self, current: Values) -> Values:
         """Return the mean over the positions of a sector."""
@@ -182,8 +181,8 @@ class FieldOriented(Drive):
         across = w.pole_pairs * speed * w.inductance * i
         along = w.emf * speed / np.sqrt(3) + w.resistance * i
         voltage = np.sqrt(3) * np.hypot(across, along) / self.modulation
-        torque, copper = np.sqrt(0.75) * w.emf * i, 1.5 * w.resistance * i * i
-        return Point(voltage, (torque * speed + copper) / voltage, torque, copper)
+        torque = np.sqrt(0.75) * w.emf * i
+        return Point(voltage, (torque * speed + 1.5 * w.resistance * i * i) / voltage, torque)
 
     def coordinate(self, speed: Values, current: Values) -> Values:
         """Return current_q of the same torque."""

@@ -8,8 +8,10 @@ pack's current act as a limit on power. All values may be arrays ``(n,)``; what 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, fields, is_dataclass, replace
+from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -21,6 +23,8 @@ from .drives import Drive, Point
 GRAVITY = 9.80665
 _ROUNDS = 40
 _NUDGE = 1e-6
+#: How far both conditions of a steady state may be missed, over their sizes.
+_LEFT = 1e-9
 #: The place itself and a nudge along each unknown.
 _PROBES = _NUDGE * np.array([[[0.0], [1.0], [0.0]], [[0.0], [0.0], [1.0]]])
 
@@ -30,7 +34,8 @@ class Machine:
     """A motor at its output shaft: how it is fed, and its drag torque c + b w + d w^2 (N m).
 
     ``torque_left`` gives torque per ampere over its value at small current (saturation), for the direct current in A
-    through two phases that makes the same field.
+    through two phases that makes the same field; one that holds arrays is a dataclass of them, since they are solved
+    a part at a time.
     Above ``reach`` (rad/s), the highest speed at which it was measured, the part of the drag that grows with speed
     grows ``1 + beyond`` times as fast.
     """
@@ -129,34 +134,32 @@ class Load:
 
 def no_load_speed(machine: Machine, source: Source) -> Values:
     """Return the speed in rad/s at which the motor, fed at full duty, carries its own drag alone."""
-    return _settled(machine, source, lambda w: 0.0 * w, source.asked, source.voltage)[0]
+    return _settled(_Sought(machine, source, _voltage, source.voltage))[0]
 
 
 def road_speed(machine: Machine, source: Source, load: Load, grade: Values = 0.0) -> Values:
     """Return the steady speed in m/s on ``grade``; NaN where the drive cannot hold the vehicle there."""
-    radius = load.radius
-
-    def resisting(speed: Values) -> Values:
-        return load.force(speed * radius, grade) * radius
-
+    sought = _Sought(machine, source, _voltage, source.voltage, load, grade)
+    speed, point = _settled(sought)
     # Each limit leaves less torque the faster it goes, so the slowest of the speeds they allow is the one.
-    speed, point = _settled(machine, source, resisting, source.asked, source.voltage)
     for of, most in _limits(machine, source):
-        if np.all(of(point) <= most):
-            continue
-        limited = _settled(machine, source, resisting, of, most)[0]
-        speed = np.where(np.isnan(limited), speed, np.fmin(speed, limited))
-    holds = output_torque(machine, source, 0.0) > resisting(0.0)
-    return np.where(holds, speed * radius, np.nan)[()]
+        limited = replace(sought, of=of, most=most)
+        over = ~(limited.reached(point) <= most)
+        slower = np.full(np.shape(speed), np.nan)
+        if np.any(over):
+            slower[over] = _settled(_chosen(limited, np.flatnonzero(over)))[0]
+        speed = np.fmin(speed, slower)
+    holds = output_torque(machine, source, 0.0) > sought.resisting(0.0)
+    return np.where(holds, speed * load.radius, np.nan)[()]
 
 
-def _limits(machine: Machine, source: Source) -> list[tuple[Callable[[Point], Values], Values]]:
+def _limits(machine: Machine, source: Source) -> list[tuple[Of, Values]]:
     """Return what the limits on currents act on and leave, where there are any."""
-    found: list[tuple[Callable[[Point], Values], Values]] = []
+    found: list[tuple[Of, Values]] = []
     if np.any(np.isfinite(source.motor_current_limit)):
-        found.append((machine.drive.limited, source.motor_current_limit))
+        found.append((_motor_current, source.motor_current_limit))
     if np.any(np.isfinite(source.pack_current_limit)):
-        found.append((source.root_power, np.sqrt(source.most_power())))
+        found.append((_root_power, np.sqrt(source.most_power())))
     return found
 
 
@@ -176,7 +179,8 @@ def output_torque(machine: Machine, source: Source, speed: Values) -> Values:
         return drive.standing_torque(current) * left - machine.drag_torque(0.0)
     torque = machine.torque(drive.where(speed, source.asked, source.voltage))
     for of, most in _limits(machine, source):
-        torque = np.minimum(torque, machine.torque(drive.where(speed, of, most)))
+        limited = drive.where(speed, partial(of, machine, source), most)
+        torque = np.minimum(torque, machine.torque(limited))
     return torque - machine.drag_torque(speed)
 
 
@@ -224,88 +228,162 @@ def pack_power(delivered: Values, source: Source) -> Values:
         return 2 * source.voltage * delivered / (source.voltage + np.sqrt(root))
 
 
-def _settled(
-    machine: Machine,
-    source: Source,
-    resisting: Callable[[Values], Values],
-    of: Callable[[Point], Values],
-    limit: Values,
-) -> tuple[Values, Point]:
-    """Return speed (rad/s) and operating point where ``of`` it is ``limit`` and its torque what resists; or NaN.
+Of = Callable[[Machine, Source, Point], Values]
+"""What of an operating point a limit acts on; it grows with the load."""
+
+
+def _voltage(machine: Machine, source: Source, point: Point) -> Values:
+    del machine
+    return source.asked(point)
+
+
+def _motor_current(machine: Machine, source: Source, point: Point) -> Values:
+    del source
+    return machine.drive.limited(point)
+
+
+def _root_power(machine: Machine, source: Source, point: Point) -> Values:
+    del machine
+    return source.root_power(point)
+
+
+@dataclass(frozen=True)
+class _Sought:
+    """A steady state in which ``of`` the operating point is ``most`` and its torque what resists.
+
+    Without a ``load`` the motor carries its own drag alone.
+    """
+
+    machine: Machine
+    source: Source
+    of: Of
+    most: Values
+    load: Load | None = None
+    grade: Values = 0.0
+
+    def resisting(self, speed: Values) -> Values:
+        """Return the torque in N m that the road asks for at ``speed`` (rad/s of the shaft)."""
+        if self.load is None:
+            return 0.0 * speed
+        return self.load.force(speed * self.load.radius, self.grade) * self.load.radius
+
+    def reached(self, point: Point) -> Values:
+        """Return what the limit acts on."""
+        return self.of(self.machine, self.source, point)
+
+    def surplus(self, speed: Values, point: Point) -> Values:
+        """Return the torque in N m that is left to accelerate."""
+        return self.machine.torque(point) - self.machine.drag_torque(speed) - self.resisting(speed)
+
+
+def _settled(sought: _Sought) -> tuple[Values, Point]:
+    """Return speed (rad/s) and operating point of the steady state sought; NaN where there is none.
 
     Newton's method in speed and the drive's coordinate of load, begun where a machine without ripple and commutation
     would be; many at once, which no solver of SciPy does for two unknowns.
     """
-    drive = machine.drive
-    near = 0.7 * source.voltage / drive.emf_dc()
-    stalled = source.voltage / drive.line_resistance()
-    # Some current is needed for a scale, even where nothing resists.
-    current = (machine.drag_torque(near) + resisting(near)) / drive.emf_dc() + 1e-3 * stalled
-    shape = np.broadcast_shapes(np.shape(near), np.shape(current), np.shape(limit))
-    flat = tuple(np.atleast_1d(np.broadcast_to(x, shape)) for x in (near, current, limit))
-    scale = np.stack([flat[0], np.broadcast_to(drive.coordinate(flat[0], flat[1]), flat[0].shape)])
-    size = np.stack([np.abs(flat[2]), np.broadcast_to(np.abs(drive.emf_dc() * flat[1]), flat[1].shape)])
-
-    def missed(place: np.ndarray) -> np.ndarray:
-        """Return how far both conditions are missed at ``place`` in units of ``scale``, both ``(2, 3, n)``."""
-        speed, coordinate = place * scale[:, None]
-        point = drive.point(speed, coordinate)
-        torque = machine.torque(point) - machine.drag_torque(speed) - resisting(speed)
-        return np.stack([of(point) - flat[2], torque]) / size[:, None]
-
+    drive = sought.machine.drive
+    shape = np.broadcast_shapes(*{np.shape(array) for array in _arrays(sought)})
     with np.errstate(all="ignore"):
-        place = _newton(missed, np.ones_like(scale))
-        speed, coordinate = (x.reshape(shape)[()] for x in place * scale)
+        scale, size = _sizes(sought, shape or (1,))
+        place = _newton(sought, scale, size)
+        speed, coordinate = place * scale
         point = drive.point(speed, coordinate)
-        if not np.any(np.isnan(speed)):
-            return speed, point
-        return _bracketed(machine, resisting, of, limit, speed, source.voltage / drive.emf_dc())
+        left = np.stack([sought.reached(point) - sought.most, sought.surplus(speed, point)]) / size
+        lost = np.flatnonzero(~((np.abs(left).max(axis=0) < _LEFT) & (place[0] > 0)))
+        speed[lost] = np.nan
+        if lost.size:
+            those = _chosen(sought, lost)
+            speed[lost], found = _bracketed(those, np.broadcast_to(_ideal(those), lost.shape))
+            parts = tuple(np.broadcast_to(part, speed.shape).copy() for part in point)
+            for part, again in zip(parts, found, strict=True):
+                part[lost] = again
+            point = Point(*parts)
+    return speed.reshape(shape)[()], Point(*(np.asarray(part).reshape(shape)[()] for part in point))
 
 
-def _bracketed(
-    machine: Machine,
-    resisting: Callable[[Values], Values],
-    of: Callable[[Point], Values],
-    limit: Values,
-    speed: Values,
-    ideal: Values,
-) -> tuple[Values, Point]:
-    """Return the speeds of ``_settled`` where Newton's method went astray (NaN in ``speed``), each sought in a bracket.
+def _ideal(sought: _Sought) -> Values:
+    """Return the speed (rad/s) of a machine without drag and commutation."""
+    return sought.source.voltage / sought.machine.drive.emf_dc()
+
+
+def _sizes(sought: _Sought, shape: tuple[int, ...]) -> tuple[np.ndarray, np.ndarray]:
+    """Return where a search begins, in speed and coordinate, and the sizes of what is to be met, each ``(2, n)``."""
+    drive, near = sought.machine.drive, 0.7 * _ideal(sought)
+    # Some current is needed for a scale, even where nothing resists.
+    stalled = sought.source.voltage / drive.line_resistance()
+    current = (sought.machine.drag_torque(near) + sought.resisting(near)) / drive.emf_dc() + 1e-3 * stalled
+    begin = (near, drive.coordinate(near, current))
+    size = (np.abs(sought.most), np.abs(drive.emf_dc() * current))
+    first, second = (np.stack([np.broadcast_to(x, shape) for x in pair]) for pair in (begin, size))
+    return first, second
+
+
+def _newton(sought: _Sought, scale: np.ndarray, size: np.ndarray) -> np.ndarray:
+    """Return the place ``(2, n)`` in units of ``scale`` where Newton's method ends; it may be no solution, or NaN.
+
+    ``size`` ``(2, n)`` is that of both conditions. Those that have arrived are followed no further.
+    """
+    place, going, those = np.ones_like(scale), np.arange(scale.shape[1]), sought
+    for _ in range(_ROUNDS):
+        probes = place[:, None, going] + _PROBES
+        speed, coordinate = probes * scale[:, None, going]
+        point = those.machine.drive.point(speed, coordinate)
+        at = np.stack([those.reached(point) - those.most, those.surplus(speed, point)]) / size[:, None, going]
+        (a, b), (c, d) = (at[:, 1:] - at[:, :1]) / _NUDGE
+        first, second = at[:, 0]
+        step = np.stack([d * first - b * second, a * second - c * first]) / (a * d - b * c)
+        place[:, going] -= np.clip(step, -0.4, 0.4)
+        left = np.any(np.abs(step) > 1e-12, axis=0)
+        if not left.any():
+            break
+        if not left.all():
+            going = going[left]
+            those = _chosen(sought, going)
+    return place
+
+
+def _bracketed(sought: _Sought, ideal: np.ndarray) -> tuple[np.ndarray, Point]:
+    """Return speeds ``(n,)`` and points of ``_settled`` where Newton's method went astray, each sought in a bracket.
 
     Late switching at small load makes the current's way to the next phase no smooth function of the load.
     """
     from scipy.optimize.elementwise import find_root
 
-    at = np.atleast_1d(np.asarray(speed, dtype=float)).copy()
-    lost = np.flatnonzero(np.isnan(at))
-    top = np.broadcast_to(ideal, at.shape)
-    tried = np.where(np.isnan(at), 0.5 * top, at)
+    def point(those: _Sought, speed: np.ndarray) -> Point:
+        try:
+            return those.machine.drive.where(speed, those.reached, those.most)
+        except FitError:  # at none of these speeds an operating point fits: the speeds stay unknown
+            return Point(*(np.full(speed.shape, np.nan) for _ in Point._fields))
 
-    def surplus(places: np.ndarray, k: np.ndarray) -> np.ndarray:
-        tried[k] = places
-        point = machine.drive.where(tried, of, limit)
-        return np.asarray(machine.torque(point) - machine.drag_torque(tried) - resisting(tried))[k]
+    def surplus(speed: np.ndarray, places: np.ndarray) -> np.ndarray:
+        those = _chosen(sought, places)
+        return np.asarray(those.surplus(speed, point(those, speed)))
 
-    try:
-        found = find_root(surplus, (0.05 * top[lost], 1.3 * top[lost]), args=(lost,), tolerances={"xrtol": 1e-12})
-        at[lost] = np.where(found.success, found.x, np.nan)
-        tried[lost] = np.where(found.success, found.x, 0.5 * top[lost])
-        point = machine.drive.where(tried, of, limit)
-    except FitError:  # at some speed no operating point fits: the speed stays unknown
-        nothing = np.full(at.shape, np.nan)
-        point = Point(nothing, nothing, nothing, nothing)
-    return at.reshape(np.shape(speed))[()], point
+    places = np.arange(ideal.size)
+    found = find_root(surplus, (0.05 * ideal, 1.3 * ideal), args=(places,), tolerances={"xrtol": 1e-12})
+    there = np.where(found.success, found.x, np.nan)
+    return there, point(sought, np.where(found.success, found.x, 0.5 * ideal))
 
 
-def _newton(missed: Callable[[np.ndarray], np.ndarray], place: np.ndarray) -> np.ndarray:
-    """Return where both of ``missed`` are zero, from ``place`` ``(2, n)``; NaN where that is not found above zero."""
-    for _ in range(_ROUNDS):
-        at = missed(place[:, None] + _PROBES)
-        (a, b), (c, d) = (at[:, 1:] - at[:, :1]) / _NUDGE
-        first, second = at[:, 0]
-        step = np.stack([d * first - b * second, a * second - c * first]) / (a * d - b * c)
-        place = place - np.clip(step, -0.4, 0.4)
-        if not np.any(np.abs(step) > 1e-12):
-            break
-    left = np.abs(missed(place[:, None] + 0 * _PROBES)[:, 0]).max(axis=0)
-    return np.where((left < 1e-9) & (place[0] > 0), place, np.nan)
+def _arrays(tree: Any) -> Iterator[np.ndarray]:
+    """Return all arrays in a tree of dataclasses and mappings."""
+    if isinstance(tree, np.ndarray):
+        yield tree
+    elif isinstance(tree, Mapping):
+        for value in tree.values():
+            yield from _arrays(value)
+    elif is_dataclass(tree):
+        for part in fields(tree):
+            yield from _arrays(getattr(tree, part.name))
+
+
+def _chosen(tree: Any, places: np.ndarray) -> Any:
+    """Return a tree of dataclasses and mappings with the arrays ``(n,)`` in it cut down to ``places``."""
+    if isinstance(tree, np.ndarray):
+        return tree[places] if tree.size > 1 else tree
+    if isinstance(tree, Mapping):
+        return {key: _chosen(value, places) for key, value in tree.items()}
+    if is_dataclass(tree) and not isinstance(tree, type):
+        return replace(tree, **{part.name: _chosen(getattr(tree, part.name), places) for part in fields(tree)})
+    return tree
