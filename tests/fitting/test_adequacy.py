@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 
-from rotorproof.fitting.adequacy import SIGNIFICANCE, advice, bend, judge, lack_of_fit, runs, single, words
+from rotorproof.fitting.adequacy import (
+    SIGNIFICANCE,
+    Adequacy,
+    advice,
+    bend,
+    judge,
+    known,
+    lack_of_fit,
+    runs,
+    single,
+    words,
+)
 from rotorproof.physics.regression import linear_fit
 from rotorproof.procedures import procedures
 from rotorproof.procedures.fit import Fit, Residuals
-from rotorproof.uncertainty.forms import budget
+from rotorproof.uncertainty.forms import Form, Influence, budget
 from tests.outside import Outside
 from tests.procedures.runs import outcome
 
@@ -78,8 +91,48 @@ def test_a_bend_of_twice_the_scatter_is_found_and_enters_the_budget() -> None:
     assert found.failed[0].tested in ("bend over x", "runs over x")
     # If all that is left were bend, two terms would explain it: (25 - 2)/2 times the mean square, less one.
     assert 3 < found.excess < 10.5
-    assert "does not describe" in words(found)
-    assert "something acts" in advice(found)[0]
+    assert "leaves more than scatter" in words(found)
+    assert "something acts" in advice(found, {})[0]
+
+
+def bent(**more: str) -> Adequacy:
+    x = np.linspace(1, 10, 25)
+    rng = np.random.default_rng(6)
+    return judge([replace(left(x, 2 * x + 0.2 * (x - 5.5) ** 2 + rng.normal(size=25)), blocks=("slope",), **more)])
+
+
+def constant(scatter: float, misfit: float) -> dict[str, Form]:
+    """Return a torque constant of 1 N m/A with what scatters and what the formula misses of it."""
+    terms = {"scatter/U/load/slope/1": scatter, "misfit/U/load/slope/1": misfit, "misfit/U/load/other/1": 0.5}
+    return {"torque_constant": Form(1.0, {Influence(name, name): u for name, u in terms.items()})}
+
+
+@pytest.mark.parametrize(
+    ("scatter", "misfit", "warns"),
+    [
+        (0.0, 0.2, False),  # beside the other 0.5 it widens by 8 %
+        (0.0, 0.45, True),  # by 35 %, and is 90 % of the value
+    ],
+)
+def test_a_misfit_that_the_formula_names_is_a_note_while_it_does_little(
+    scatter: float, misfit: float, warns: bool
+) -> None:
+    forms = constant(scatter, misfit)
+    found = bent(bends="iron that saturates bends it so")
+    assert bool(advice(found, forms)) == warns
+    assert [("iron that saturates bends it so" in note, "widens Torque constant by" in note)
+            for note in known(found, forms)] == ([] if warns else [(True, True)])  # fmt: skip
+    # One that nobody can name is asked about, however little it does.
+    assert advice(bent(), forms)
+    assert known(bent(), forms) == []
+
+
+def test_a_misfit_of_no_use_is_a_note_however_well_all_else_is_known() -> None:
+    """Twice 0.6 % of the value is below the 2 % up to which a torque constant tells nothing of use."""
+    found = bent(bends="iron that saturates bends it so")
+    small = {"torque_constant": Form(1.0, {Influence(f"{k}/U/load/slope/1", k): 0.006 for k in ("misfit",)})}
+    assert advice(found, small) == []
+    assert len(known(found, small)) == 1
 
 
 def test_a_wave_whose_periods_fill_the_groups_widens_as_its_warning_says() -> None:
@@ -91,7 +144,7 @@ def test_a_wave_whose_periods_fill_the_groups_widens_as_its_warning_says() -> No
     assert [check.tested for check in found.failed] == ["runs over x"]
     # Half a period of 50 readings has a mean of 2/pi of the amplitude, beside a mean square of 3 ** 2 / 2 + 1.
     assert found.excess == pytest.approx(50 * (3 * 2 / np.pi) ** 2 / 5.5 - 1.0, rel=0.1)
-    assert "widened by it" in advice(found)[0]
+    assert "widened by it" in advice(found, {})[0]
 
 
 def test_a_slope_that_changes_with_another_column_is_found() -> None:
@@ -112,7 +165,7 @@ def test_a_tenfold_slip_of_one_reading_is_named() -> None:
     y[6] *= 10
     found = judge([left(x, y)])
     assert found.failed[0].reading == 6
-    assert "reading 7 of those used" in advice(found)[0]
+    assert "reading 7 of those used" in advice(found, {})[0]
     assert found.excess > 0
 
 

@@ -16,7 +16,7 @@ not average out as scatter does.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from typing import Any, Literal
@@ -25,7 +25,9 @@ import numpy as np
 from scipy.special import fdtrc, ndtr, stdtr
 
 from ..procedures.fit import Residuals
+from ..quantities import quantities
 from ..signs import number_text
+from ..uncertainty.forms import Form
 
 State = Literal["adequate", "widened", "not determined"]
 #: Probability with which a sound test is said not to be described by its formula, over all that is tested in it.
@@ -40,6 +42,11 @@ _APART = 2.0
 _MOST_LEVERAGE = 0.5
 #: Residuals of this share of what is fitted are the rounding of a computer, and follow its processor.
 _ROUNDING = 1e-12
+#: A misfit of a kind that the formula names is a note as long as it widens no interval by more than this factor, or is
+#: below what is of any use to tell of that quantity (``Quantity.relevance``); common practice, no source.
+WIDENS = 1.25
+#: How the influence of a misfit is named, before the block of parameters that it widens.
+MISFIT = "misfit/"
 #: A misfit that adds less to the variance widens an interval by less than three percent.
 _MATERIAL = 0.05
 
@@ -272,13 +279,31 @@ def words(found: Adequacy) -> str:
     )
     if found.state == "adequate":
         return f"Adequacy: adequate by {what}."
-    return f"Adequacy: widened, since the formula does not describe the readings; found by {what}."
+    return f"Adequacy: widened, since the formula leaves more than scatter; found by {what}."
 
 
-def advice(found: Adequacy) -> list[str]:
-    """Return one sentence for each fit that does not describe its readings: what to look at."""
+def known(found: Adequacy, forms: Mapping[str, Form]) -> list[str]:
+    """Return one note for each misfit of a kind that the formula names, as long as it widens no result much."""
     said: dict[str, str] = {}
     for check in found.failed:
+        if not _is_known(check, forms):
+            continue
+        widened = (
+            f"{quantities()[name].title} by {number_text(100 * (factor - 1), '.2g')} %"
+            for name, (factor, _) in _widened(check, forms).items()
+        )
+        by = ", ".join(widened) or "no result"
+        what = f"Known misfit, {check.fit} ({check.tested}, statistic {number_text(check.statistic, '.3g')})"
+        said.setdefault(check.fit, f"{what}: {check.bends}. It is an influence in the budget and widens {by}.")
+    return list(said.values())
+
+
+def advice(found: Adequacy, forms: Mapping[str, Form]) -> list[str]:
+    """Return one sentence for each other fit that does not describe its readings: what to look at."""
+    said: dict[str, str] = {}
+    for check in found.failed:
+        if _is_known(check, forms):
+            continue
         if check.reading is None:
             why = f"{check.tested}, statistic {number_text(check.statistic, '.3g')}"
             acts = check.bends or "something acts that the formula does not know"
@@ -289,6 +314,30 @@ def advice(found: Adequacy) -> list[str]:
             what = "correct it if it is a slip; the intervals are widened by what it moves"
         said.setdefault(check.fit, f"the formula does not describe the readings, {check.fit} ({why}): {what}")
     return list(said.values())
+
+
+def _is_known(check: Checked, forms: Mapping[str, Form]) -> bool:
+    """Tell whether a misfit is named by its formula and does too little to any result to ask anybody about it."""
+    of_no_use = (
+        factor <= WIDENS or 2.0 * spread <= quantities()[name].relevance * abs(forms[name].value)
+        for name, (factor, spread) in _widened(check, forms).items()
+    )
+    return bool(check.bends) and check.reading is None and all(of_no_use)
+
+
+def _widened(check: Checked, forms: Mapping[str, Form]) -> dict[str, tuple[float, float]]:
+    """Return by what factor a misfit widens each quantity that rests on it, and its own standard uncertainty there."""
+    found = {}
+    for name, form in forms.items():
+        own = sum(
+            c * c
+            for i, c in form.terms.items()
+            if i.name.startswith(MISFIT) and (not check.blocks or any(f"/{block}" in i.name for block in check.blocks))
+        )
+        if own > 0:
+            rest = form.standard_uncertainty**2 - own
+            found[name] = (form.standard_uncertainty / math.sqrt(rest) if rest > 0 else math.inf, math.sqrt(own))
+    return found
 
 
 def _said(name: str) -> str:

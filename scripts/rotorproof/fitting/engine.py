@@ -26,7 +26,7 @@ from ..uncertainty.forms import Form, Influence, block_influences, propagate
 from ..uncertainty.monte_carlo import Direction, Expansion, Simulation, simulate
 from ..uncertainty.result import Result
 from ..uncertainty.stamps import StampError
-from .adequacy import Adequacy, advice, judge
+from .adequacy import MISFIT, Adequacy, advice, judge, known
 from .adequacy import words as adequacy_words
 from .admitted import admit_all
 from .assumed import assume, words
@@ -200,7 +200,7 @@ def run(
     report = procedure.report(logs, values, choice, fit)
     report.notes += words(assumed, forms)
     report.say_of(cut)
-    _judged(report, adequacy, procedure.name)
+    _judged(report, adequacy, forms, procedure.name)
     _rest(report, moved, stated or {}, forms)
     return Outcome(
         procedure.name,
@@ -217,10 +217,10 @@ def run(
     )
 
 
-def _judged(report: Report, adequacy: Adequacy, name: str) -> None:
+def _judged(report: Report, adequacy: Adequacy, forms: Mapping[str, Form], name: str) -> None:
     """Add to the report of a procedure whether its formulas described the readings, and name it in all warnings."""
-    report.notes.append(adequacy_words(adequacy))
-    report.warn_each(advice(adequacy))
+    report.notes += [adequacy_words(adequacy), *known(adequacy, forms)]
+    report.warn_each(advice(adequacy, forms))
     report.warnings = [replace(problem, procedure=name) for problem in report.warnings]
 
 
@@ -252,7 +252,7 @@ def _scattered(fit: Fit, adequacy: Adequacy, unit: str, run: str) -> dict[str, F
         spreads = [(f"scatter/{place}", block.label, block.covariance, block.degrees_of_freedom)]
         if block.distribution == "normal" and (excess := adequacy.excess_of(block.label)) > 0:
             # A misfit that was found is known in size far better than a scatter of few readings would be.
-            spreads.append((f"misfit/{place}", "misfit of the formula", block.covariance * excess, np.inf))
+            spreads.append((f"{MISFIT}{place}", "misfit of the formula", block.covariance * excess, np.inf))
         terms: dict[str, dict[Influence, float]] = {name: {} for name in block.values}
         for name, source, covariance, freedom in spreads:
             influences, matrix = block_influences(name, source, covariance, freedom, block.distribution)
