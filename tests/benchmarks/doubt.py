@@ -22,7 +22,7 @@ import numpy as np
 import yaml
 
 from rotorproof.checking.look import reading_problems
-from rotorproof.decision.models import ProblemEntry
+from rotorproof.decision.models import ProblemEntry, Results
 from rotorproof.decision.reasons import doubt
 from rotorproof.decision.results import build_results
 from rotorproof.fitting.store import load_fit, save_fit
@@ -44,6 +44,12 @@ _TOGETHER = 8
 
 def judged(unit: Mapping[str, Any], logs: Sequence[Mapping[str, np.ndarray]]) -> tuple[str, list[ProblemEntry]]:
     """Return the line beside the verdict ("" if none) and the problems that doubt a unit or scale."""
+    results = results_of(unit, logs)
+    return doubt(results), [problem for problem in results.problems if problem.doubt]
+
+
+def results_of(unit: Mapping[str, Any], logs: Sequence[Mapping[str, np.ndarray]]) -> Results:
+    """Return the results of a unit, given as the content of its file and its readings in SI, without limits."""
     model = UnitFile.model_validate(unit)
     settings = RunSettings.model_validate({"config_version": 1})
     entries = []
@@ -57,8 +63,7 @@ def judged(unit: Mapping[str, Any], logs: Sequence[Mapping[str, np.ndarray]]) ->
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "fit.json"
         save_fit(path, path.with_suffix(".npz"), fit)
-        results = build_results(model.unit, model.kind, load_fit(path), reading_problems(model, readings), None, 0.95)
-    return doubt(results), [problem for problem in results.problems if problem.doubt]
+        return build_results(model.unit, model.kind, load_fit(path), reading_problems(model, readings), None, 0.95)
 
 
 def pairs(seed: int, first: int, folder: Path) -> Iterator[tuple[int, dict[str, Any], list[dict[str, np.ndarray]]]]:
