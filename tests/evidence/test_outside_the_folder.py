@@ -13,7 +13,7 @@ from rotorproof.errors import InputError
 from rotorproof.evidence.attachments import attached
 from rotorproof.evidence.bag import check_name, digest
 from rotorproof.evidence.recompute import lay_out
-from rotorproof.evidence.record import evidence_attachments, read_evidence
+from rotorproof.evidence.record import Evidence, evidence_attachments, read_evidence
 from rotorproof.evidence.verify import Verified
 from rotorproof.settings.documents import read_document
 from rotorproof.settings.folder import SettingsFolder
@@ -30,6 +30,13 @@ tests:
     log: {log}
     conditions: {{winding_temperature: 24 degC}}
 """
+
+
+def evidence_of(settings: dict[str, Any], **known: Any) -> Evidence:
+    """Return the evidence of a unit "U" with these facts."""
+    nothing: dict[str, Any] = {"inputs": {}, "not_attached": [], "outputs": {}, "software": {}}
+    about = {"schema": 1, "unit": "U", "code_sha256": "0" * 64, "configuration": {"settings": settings}}
+    return Evidence(**about, **{**nothing, **known})
 
 
 @pytest.fixture
@@ -130,7 +137,7 @@ def test_yaml_is_data_and_nothing_else(tmp_path: Path, text: str, monkeypatch: p
 
 @pytest.mark.parametrize("name", ["../x", "/etc/x", "U/../../x", "raw/x"])
 def test_evidence_that_names_a_path_out_of_the_folder_is_not_laid_out(tmp_path: Path, name: str) -> None:
-    evidence = {"unit": "U", "inputs": {name: digest(b"x")}, "configuration": {"settings": {"config_version": 1}}}
+    evidence = evidence_of({"config_version": 1}, inputs={name: digest(b"x")})
     found = Verified(tmp_path, results={}, evidence=evidence, sources={name: b"x"})
     with pytest.raises(InputError, match="outside the unit"):
         lay_out(tmp_path, found)
@@ -169,7 +176,7 @@ def test_a_log_that_becomes_a_link_after_the_report_is_not_signed(workshop: Work
 @pytest.mark.parametrize("names", [("U/a", "U/a/b"), ("config/a", "config/a/b")])
 def test_evidence_that_names_a_file_in_the_place_of_another_is_not_laid_out(tmp_path: Path, names: list[str]) -> None:
     inputs = {name: digest(b"x") for name in names}
-    evidence = {"unit": "U", "inputs": inputs, "configuration": {"settings": {"config_version": 1}}}
+    evidence = evidence_of({"config_version": 1}, inputs=inputs)
     for order in (names, names[::-1]):
         root = tmp_path / order[0].replace("/", "-")
         found = Verified(tmp_path, results={}, evidence=evidence, sources={name: b"x" for name in order})
@@ -180,7 +187,7 @@ def test_evidence_that_names_a_file_in_the_place_of_another_is_not_laid_out(tmp_
 def test_what_is_attached_is_called_what_it_is(tmp_path: Path) -> None:
     names = ("U/unit.yaml", "config/config.yaml", "U/intake.sha256", "U/steps.csv")
     (tmp_path / "x").write_bytes(b"x")
-    record = {"not_attached": [], "inputs": dict.fromkeys(names, digest(b"x"))}
+    record = evidence_of({}, inputs=dict.fromkeys(names, digest(b"x")))
     found = evidence_attachments(b"", b"", record, dict.fromkeys(names, tmp_path / "x"))[2:]
     said = {one.description.split(": ")[1]: one.description.split(": ")[0] for one in found}
     assert [said[name] for name in names] == [
@@ -198,15 +205,14 @@ PART = {"report_id": "x", "results_sha256": "0" * 64}
     "parts", [{".": PART}, {"..": PART}, {"a/b": PART}, {"": PART}, {"P": "x"}, ["P"], None, {"P": {}}]
 )
 def test_evidence_of_parts_that_are_no_units_is_not_read(parts: Any) -> None:
-    content = {"schema": 1, "unit": "U", "inputs": {}, "not_attached": [], "outputs": {}, "software": {}}
-    content |= {"code_sha256": "0" * 64, "configuration": {"settings": {}}}
-    assert read_evidence(json.dumps({**content, "parts": {"P-1": PART}}).encode())["parts"] == {"P-1": PART}
+    content = evidence_of({}).as_json()
+    assert read_evidence(json.dumps({**content, "parts": {"P-1": PART}}).encode()).as_json()["parts"] == {"P-1": PART}
     with pytest.raises(ValueError, match="parts"):
         read_evidence(json.dumps({**content, "parts": parts}).encode())
 
 
 def test_the_settings_laid_out_are_those_of_the_evidence_whatever_their_letters(tmp_path: Path) -> None:
     settings = {"config_version": 1, "laboratory": "\U0001d6fa \u2126 Example"}
-    evidence = {"unit": "U", "inputs": {}, "configuration": {"settings": settings}}
+    evidence = evidence_of(settings)
     lay_out(tmp_path, Verified(tmp_path, results={}, evidence=evidence, sources={}))
     assert read_document(tmp_path / "config" / "config.yaml").data == settings

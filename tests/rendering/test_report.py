@@ -21,7 +21,7 @@ import pytest
 from pypdf import PdfReader
 
 from rotorproof.decision.models import OriginEntry, ProblemEntry, Results
-from rotorproof.evidence.record import evidence_record
+from rotorproof.evidence.record import evidence_record, read_evidence
 from rotorproof.fitting.store import load_fit
 from rotorproof.logs.store import load_readings
 from rotorproof.rendering import pdf
@@ -321,7 +321,7 @@ def test_the_most_and_longest_waivers_stand_on_page_one(made: Made, tmp_path: Pa
         readings=load_readings(made.folder / "readings.npz"),
         fit=load_fit(made.folder / "fit.json"),
         figures=made.folder / "figures",
-        proof=json.loads((tmp_path / "evidence.json").read_bytes()),
+        proof=read_evidence((tmp_path / "evidence.json").read_bytes()),
         sign_off=sign_off,
     )
     (tmp_path / "signed.pdf").write_bytes(content)

@@ -198,7 +198,7 @@ def _renderer(reported: Reported, made: dict[str, Path]) -> Render:
             reported.results_path.read_bytes(), reported.evidence_path.read_bytes(), proof, reported.inputs
         )
         pdf, _ = report_pdf(
-            unit=proof["configuration"]["unit"],
+            unit=proof.configuration["unit"],
             results=reported.results,
             readings=load_readings(made["readings.npz"]),
             fit=load_fit(made["fit.json"]),

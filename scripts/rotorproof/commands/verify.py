@@ -153,8 +153,8 @@ def _verify(path: Path, trust: list[Certificate], limits: Limits, place: Path | 
             "unsigned": found.unsigned,
             "missing": found.missing,
             "units": found.units,
-            "software": found.evidence["software"] if found.evidence else {},
-            "code": found.evidence["code_sha256"] if found.evidence else "",
+            "software": found.evidence.software if found.evidence else {},
+            "code": found.evidence.code_sha256 if found.evidence else "",
         }
 
     try:

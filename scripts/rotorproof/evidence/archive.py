@@ -7,7 +7,7 @@ import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from ..decision.models import Results
 from ..errors import InputError, Problem
@@ -16,7 +16,7 @@ from ..logs.unit_logs import sha256
 from .attachments import Attachment, attach
 from .bag import begin_bag, check_name, finish_bag
 from .lasting import strengthen
-from .record import plain_files
+from .record import Evidence, plain_files
 from .revisions import REPORT, SIGN_OFF, Revision, new_revision
 from .signature import check_signature, sign_pdf
 from .signoff import SignOff, Superseded, acknowledged, waived
@@ -48,7 +48,7 @@ class Reported:
     unit: str
     results: Results
     results_path: Path
-    evidence: Mapping[str, Any]
+    evidence: Evidence
     evidence_path: Path
     figures: Path
     inputs: Mapping[str, Path]
@@ -98,7 +98,7 @@ def sign_report(
                 "External-Description": f"Signed acceptance report of {reported.unit}, {reported.results.verdict}",
                 "Contact-Name": statement.name,
                 "Bagging-Date": signed_at[:10],
-                "Bag-Software-Agent": f"rotorproof {reported.evidence['software']['rotorproof']}",
+                "Bag-Software-Agent": f"rotorproof {reported.evidence.software['rotorproof']}",
             },
         )
         files = {name: sha256(folder / name) for name in named}
@@ -183,8 +183,8 @@ def _gather(folder: Path, reported: Reported) -> None:
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(path, target)
     problems = []
-    expected = {input_place(name): value for name, value in reported.evidence["inputs"].items()}
-    expected |= {f"data/{n}": v for n, v in reported.evidence["outputs"].items() if f"data/{n}" in copies}
+    expected = {input_place(name): value for name, value in reported.evidence.inputs.items()}
+    expected |= {f"data/{n}": v for n, v in reported.evidence.outputs.items() if f"data/{n}" in copies}
     for place, value in expected.items():
         if place not in copies or sha256(folder / place) != value:
             problems.append(Problem("the file changed while it was being archived; run the report again", place))

@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Problem
+from .record import Evidence
 from .software import code_hash, software
 
 
 def stale(
-    evidence: Mapping[str, Any],
+    evidence: Evidence,
     stages: Mapping[str, str],
     *,
     inputs: Mapping[str, Path],
@@ -25,7 +26,7 @@ def stale(
     present paths of the files by the names used in both.
     """
     problems = []
-    recorded = evidence["inputs"]
+    recorded = evidence.inputs
     for name in sorted({*recorded, *inputs}):
         path = inputs.get(name)
         if path is None or not path.is_file():
@@ -34,23 +35,21 @@ def stale(
             problems.append(Problem("the report was made without this file", name))
         elif _sha256(path) != recorded[name]:
             problems.append(Problem("the file has changed since the report was made", name))
-    for name, digest in sorted({**evidence["outputs"], **stages}.items()):
+    for name, digest in sorted({**evidence.outputs, **stages}.items()):
         path = _made(name, made)
         if path is None or not path.is_file() or _sha256(path) != digest:
             problems.append(Problem("the file is not the one that the report was made with", name))
-    if evidence["configuration"] != configuration:
-        problems.append(Problem("the settings have changed since the report was made", evidence["unit"]))
-    if evidence["code_sha256"] != code_hash():
-        problems.append(Problem("the program's own code has changed since the report was made", evidence["unit"]))
-    now, then = software(), evidence["software"]
+    if evidence.configuration != configuration:
+        problems.append(Problem("the settings have changed since the report was made", evidence.unit))
+    if evidence.code_sha256 != code_hash():
+        problems.append(Problem("the program's own code has changed since the report was made", evidence.unit))
+    now, then = software(), evidence.software
     changed = sorted(name for name in {*now, *then} if now.get(name) != then.get(name))
     if changed:
         what = ", ".join(changed)
-        problems.append(
-            Problem(f"other versions are installed than the report was made with: {what}", evidence["unit"])
-        )
+        problems.append(Problem(f"other versions are installed than the report was made with: {what}", evidence.unit))
     if problems:
-        problems.append(Problem(f"run 'make report UNIT={evidence['unit']}' again, look at it, then sign"))
+        problems.append(Problem(f"run 'make report UNIT={evidence.unit}' again, look at it, then sign"))
     return problems
 
 

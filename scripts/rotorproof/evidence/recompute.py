@@ -65,14 +65,12 @@ def lay_out(root: Path, found: Verified) -> None:
             shutil.copyfile(content, target, follow_symlinks=False)
         else:
             target.write_bytes(content)
-        if target.is_symlink() or sha256(target) != evidence["inputs"][name]:
+        if target.is_symlink() or sha256(target) != evidence.inputs[name]:
             raise InputError(Problem("the file changed while it was being verified", name))
     # The settings in force: the file with what the command line changed. Folders are those laid out here, whatever
     # folders the report was made from; other units are not here to compare with.
     settings = {
-        key: value
-        for key, value in evidence["configuration"]["settings"].items()
-        if key != "comparisons" and not key.endswith("_dir")
+        key: value for key, value in evidence.settings.items() if key != "comparisons" and not key.endswith("_dir")
     }
     (root / "config").mkdir(exist_ok=True)
     # YAML knows JSON, but not its escapes in two halves of letters beyond the first 65536.

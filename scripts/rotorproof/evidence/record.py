@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from ..errors import InputError, Problem
-from ..jsonio import read_json, strictly
+from ..jsonio import strictly
 from ..logs.intake import NAME as INTAKE
 from ..logs.unit_logs import sha256
 from .attachments import Attachment, within_limit
@@ -28,7 +28,9 @@ class PartBehind(BaseModel):
 
 
 class Evidence(BaseModel):
-    """What must be in ``evidence.json`` for anything to be checked against it; more may be."""
+    """The content of ``evidence.json``: what must be there for anything to be checked against it; more may be."""
+
+    model_config = ConfigDict(extra="allow", populate_by_name=True, frozen=True)
 
     schema_: Literal[1] = Field(alias="schema")
     unit: UnitName
@@ -38,16 +40,33 @@ class Evidence(BaseModel):
     outputs: dict[str, str]
     software: dict[str, str]
     code_sha256: str
+    #: ``settings``, ``unit``, ``acceptance`` and ``layouts``, as they were in force.
     configuration: dict[str, Any]
+    #: The number that the report bears; it is made from all the others.
+    report_id: str = ""
+
+    @property
+    def settings(self) -> dict[str, Any]:
+        """Return the settings of the run."""
+        found: dict[str, Any] = self.configuration["settings"]
+        return found
+
+    @property
+    def acceptance(self) -> dict[str, Any]:
+        """Return the acceptance set, empty where the unit names none."""
+        return self.configuration.get("acceptance") or {}
+
+    def as_json(self) -> dict[str, Any]:
+        """Return plain data for the file."""
+        return self.model_dump(mode="json", by_alias=True, exclude_unset=True)
 
 
-def read_evidence(raw: bytes) -> dict[str, Any]:
+def read_evidence(raw: bytes) -> Evidence:
     """Return the content of ``evidence.json``. Raises ``ValueError`` where it is not that of this program."""
-    content: dict[str, Any] = strictly(raw)
-    Evidence.model_validate(content)
-    if not isinstance(content["configuration"].get("settings"), dict):
+    found = Evidence.model_validate(strictly(raw))
+    if not isinstance(found.configuration.get("settings"), dict):
         raise ValueError("the evidence holds no settings")
-    return content
+    return found
 
 
 def evidence_record(
@@ -59,8 +78,8 @@ def evidence_record(
     inputs: Mapping[str, Path],
     made: Mapping[str, Path],
     parts: Sequence[Path] = (),
-) -> dict[str, Any]:
-    """Return the content of ``evidence.json``.
+) -> Evidence:
+    """Return the content of ``evidence.json``, without the report's number.
 
     ``log_hashes`` holds the SHA-256 of each log as it was read, by its path in the unit's folder;
     ``settings_hashes`` those of the settings files, by the name they are shown under; ``inputs`` the paths
@@ -74,25 +93,25 @@ def evidence_record(
         else:
             outputs[name] = sha256(path)
     sizes = {name: path.stat().st_size for name, path in inputs.items() if name not in settings_hashes}
-    behind = {}
+    behind: dict[str, PartBehind] = {}
     logs = {f"{unit}/{log}": value for log, value in sorted(log_hashes.items())}
     for path in parts:
-        of_part = read_json(path)
+        of_part = read_evidence(path.read_bytes())
         # As the part's own report has them: that is what the drive's fit came from.
-        logs |= {name: value for name, value in of_part["inputs"].items() if name not in settings_hashes}
-        results = of_part["outputs"]["results.json"]
-        behind[of_part["unit"]] = {"report_id": of_part["report_id"], "results_sha256": results}
-    return {
-        "schema": 1,
-        "unit": unit,
-        **({"parts": behind} if behind else {}),
-        "inputs": {**logs, **settings_hashes},
-        "not_attached": sorted(set(sizes) - set(within_limit(sizes))),
-        "outputs": outputs,
-        "software": software(),
-        "code_sha256": code_hash(),
-        "configuration": configuration,
-    }
+        logs |= {name: value for name, value in of_part.inputs.items() if name not in settings_hashes}
+        results = of_part.outputs["results.json"]
+        behind[of_part.unit] = PartBehind(report_id=of_part.report_id, results_sha256=results)
+    found = Evidence(
+        schema_=1,
+        unit=unit,
+        inputs={**logs, **settings_hashes},
+        not_attached=sorted(set(sizes) - set(within_limit(sizes))),
+        outputs=outputs,
+        software=software(),
+        code_sha256=code_hash(),
+        configuration=dict(configuration),
+    )
+    return found.model_copy(update={"parts": behind}) if behind else found
 
 
 def stage_hashes(stages: Mapping[str, Path]) -> dict[str, str]:
@@ -109,7 +128,7 @@ def plain_files(folder: Path) -> list[Path]:
 
 
 def evidence_attachments(
-    results: bytes, evidence: bytes, record: Mapping[str, Any], inputs: Mapping[str, Path]
+    results: bytes, evidence: bytes, record: Evidence, inputs: Mapping[str, Path]
 ) -> list[Attachment]:
     """Return what a report carries inside: results, evidence, the settings files and the raw logs.
 
@@ -123,16 +142,16 @@ def evidence_attachments(
     problems = []
     taken = {attachment.name for attachment in found}
     for name in sorted(inputs):
-        if name in record["not_attached"]:
+        if name in record.not_attached:
             continue
         try:
             content = inputs[name].read_bytes()
         except OSError as error:
             # A log that could not be read is in no result; that it is missing is said on page 1.
-            if name in record["inputs"]:
+            if name in record.inputs:
                 problems.append(Problem(f"the file cannot be read any more: {error.strerror}", name))
             continue
-        if hashlib.sha256(content).hexdigest() != record["inputs"].get(name):
+        if hashlib.sha256(content).hexdigest() != record.inputs.get(name):
             problems.append(Problem("the file changed while the report was being made; run the report again", name))
         found.append(Attachment(_flat(name, taken), content, f"{_what(name)}: {name}", "Source"))
     if problems:

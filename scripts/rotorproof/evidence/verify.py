@@ -15,7 +15,7 @@ from ..jsonio import strictly
 from .archive import input_place
 from .attachments import attached
 from .bag import check_bag, digest
-from .record import read_evidence
+from .record import Evidence, read_evidence
 from .revisions import FOLDER, REPORT, SIGN_OFF, lying_in, number_of
 from .signature import Checked, check_signature
 from .signoff import SignOff, disagreements
@@ -45,14 +45,14 @@ class Verified:
     #: A sound PDF without any signature: there is nothing to check.
     unsigned: bool = False
     results: Mapping[str, Any] | None = None
-    evidence: Mapping[str, Any] | None = None
+    evidence: Evidence | None = None
     sources: dict[str, bytes | Path] = field(default_factory=dict)
     missing: list[str] = field(default_factory=list)
 
     @property
     def units(self) -> list[str]:
         """Return the unit and the parts it is made of, as far as the evidence can be read."""
-        return [self.evidence["unit"], *self.evidence.get("parts", {})] if self.evidence else []
+        return [self.evidence.unit, *self.evidence.parts] if self.evidence else []
 
 
 def verify_pdf(path: Path, trust: Sequence[Certificate]) -> Verified:
@@ -76,12 +76,12 @@ def verify_pdf(path: Path, trust: Sequence[Certificate]) -> Verified:
     _evidence(found, sign_off, files.get("evidence.json"), files.get("results.json"))
     if found.evidence is not None:
         by_hash = {digest(content): content for content in files.values()}
-        for name, value in found.evidence["inputs"].items():
+        for name, value in found.evidence.inputs.items():
             if value in by_hash:
                 found.sources[name] = by_hash[value]
             else:
                 found.missing.append(name)
-        found.holds.append(f"{len(found.sources)} of {len(found.evidence['inputs'])} inputs are attached, unchanged")
+        found.holds.append(f"{len(found.sources)} of {len(found.evidence.inputs)} inputs are attached, unchanged")
         if found.missing:
             found.notes.append(f"not in the PDF, only their hashes: {', '.join(found.missing)}")
     return found
@@ -119,7 +119,7 @@ def verify_archive(folder: Path, trust: Sequence[Certificate]) -> Verified:
     found.faults += [f"the attachment {name} is not among the archived files" for name in stray]
     _evidence(found, sign_off, *(_read(folder, f"data/{name}.json", hashes) for name in ("evidence", "results")))
     if found.evidence is not None:
-        for name, value in found.evidence["inputs"].items():
+        for name, value in found.evidence.inputs.items():
             place = input_place(name)
             if hashes.get(place) == value:
                 found.sources[name] = folder / place
@@ -193,7 +193,7 @@ def _signer(found: Verified, checked: Checked, trust: Sequence[Certificate]) -> 
 def _evidence(found: Verified, sign_off: SignOff, evidence: bytes | None, results: bytes | None) -> None:
     try:
         content = read_evidence(evidence or b"")
-        recorded = content["outputs"]["results.json"]
+        recorded = content.outputs["results.json"]
         numbers = strictly(results or b"")
         # The bytes, not the numbers: the models take the text of JSON for dates and tuples.
         stated = Results.model_validate_json(results or b"")
@@ -204,8 +204,8 @@ def _evidence(found: Verified, sign_off: SignOff, evidence: bytes | None, result
         return
     if digest(results or b"") != recorded:
         found.faults.append("results.json is not the file that evidence.json names")
-    if content["unit"] != sign_off.unit:
-        found.faults.append(f"the sign-off is for {sign_off.unit}, the evidence is of {content['unit']}")
+    if content.unit != sign_off.unit:
+        found.faults.append(f"the sign-off is for {sign_off.unit}, the evidence is of {content.unit}")
     wrong = disagreements(sign_off, stated)
     found.faults += wrong
     if not wrong:

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from ..decision.models import Results
 from ..evidence.attachments import attach
-from ..evidence.record import evidence_attachments, evidence_record, stage_hashes
+from ..evidence.record import Evidence, evidence_attachments, evidence_record, stage_hashes
 from ..fitting.store import load_fit
 from ..fitting.stored import StoredFit
 from ..jsonio import to_json, write_bytes, write_json
@@ -79,7 +79,7 @@ def render_report(
         made={"results.json": results_path, "figures": figures},
         parts=parts,
     )
-    content, proof["report_id"] = report_pdf(
+    content, identifier = report_pdf(
         unit=unit,
         results=Results.read(results_path),
         readings=readings,
@@ -87,9 +87,11 @@ def render_report(
         figures=figures,
         proof=proof,
     )
-    attachments = evidence_attachments(results_path.read_bytes(), to_json(proof).encode(), proof, files)
+    proof = proof.model_copy(update={"report_id": identifier})
+    evidence = to_json(proof.as_json()).encode()
+    attachments = evidence_attachments(results_path.read_bytes(), evidence, proof, files)
     write_bytes(report_path, attach(content, attachments))
-    write_json(evidence_path, proof)
+    write_bytes(evidence_path, evidence)
     write_json(stages_path, stage_hashes({"fit.json": fit_path, "readings.npz": readings_path}))
 
 
@@ -100,7 +102,7 @@ def report_pdf(
     readings: Readings,
     fit: StoredFit,
     figures: Path,
-    proof: Mapping[str, Any],
+    proof: Evidence,
     sign_off: Mapping[str, Any] | None = None,
 ) -> tuple[bytes, str]:
     """Return the report as PDF, not packed yet, and its identifier. A ``sign_off`` stands on page 1."""
@@ -114,8 +116,8 @@ def report_pdf(
     return pdf.write(html, css, images=images, identifier=identifier, packed=False), identifier
 
 
-def _identifier(results: Results, proof: Mapping[str, Any], sign_off: Mapping[str, Any] | None) -> str:
-    made_from = {key: proof.get(key) for key in ("inputs", "configuration", "code_sha256", "parts")}
+def _identifier(results: Results, proof: Evidence, sign_off: Mapping[str, Any] | None) -> str:
+    made_from = {key: proof.as_json().get(key) for key in ("inputs", "configuration", "code_sha256", "parts")}
     return report_id(to_json(content).encode() for content in (made_from, results.as_json(), sign_off))
 
 
@@ -124,12 +126,12 @@ def report_html(
     results: Results,
     fit: StoredFit,
     readings: Readings,
-    proof: Mapping[str, Any],
+    proof: Evidence,
     identifier: str,
     sign_off: Mapping[str, Any] | None = None,
 ) -> str:
     """Return the report as HTML."""
-    acceptance = proof["configuration"].get("acceptance") or {}
+    acceptance = proof.acceptance
     sections = sections_of(unit, fit, readings, results)
     criteria = [criterion_view(criterion, results) for criterion in results.criteria]
     criteria = marked_origins(sorted(criteria, key=lambda view: words.DECISIVE.index(view.decision)))
@@ -140,7 +142,7 @@ def report_html(
             unit=unit,
             nameplate=_nameplate(unit, results),
             facts=_facts(unit, proof, identifier, sign_off),
-            workshop=proof["configuration"].get("settings", {}).get("workshop") or "",
+            workshop=proof.settings.get("workshop") or "",
             report_id=identifier,
             probability=numbers.plain(100 * _probability(proof)),
             results=results,
@@ -177,10 +179,10 @@ def report_html(
 
 
 def _facts(
-    unit: UnitFile, proof: Mapping[str, Any], identifier: str, sign_off: Mapping[str, Any] | None
+    unit: UnitFile, proof: Evidence, identifier: str, sign_off: Mapping[str, Any] | None
 ) -> list[tuple[str, str]]:
     """Return what page 1 says of the unit, the test and the report: name and text, in pairs of two."""
-    settings = proof["configuration"].get("settings", {})
+    settings = proof.settings
     workshop = ", ".join(filter(None, [settings.get("workshop"), settings.get("workshop_address")]))
     stated = (
         ("Kind", unit.kind),
@@ -206,8 +208,8 @@ def _ambient(unit: UnitFile) -> str:
     return ", ".join(f"{name}{written(value.text)}" for name, value in parts if value is not None)
 
 
-def _probability(proof: Mapping[str, Any]) -> float:
-    return float(proof["configuration"].get("settings", {}).get("coverage_probability", 0.95))
+def _probability(proof: Evidence) -> float:
+    return float(proof.settings.get("coverage_probability", 0.95))
 
 
 def _named(results: Results) -> list[str]:
