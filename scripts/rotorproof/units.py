@@ -121,7 +121,8 @@ def conversion(unit: str, kind: str) -> Conversion:
     """
     if kind not in SI_UNIT:
         raise ValueError(f"unknown kind of quantity {kind!r}")
-    text = unit.strip()
+    # What is shown in a message is the unit as written, but never the blanks around it, of which there may be many.
+    text = unit = unit.strip()
     if len(text) > _LONGEST_UNIT:
         raise ValueError(
             f"{text[:20]!r}... has {len(text)} characters and is no unit; write for example {SI_UNIT[kind]!r}"

@@ -12,8 +12,9 @@ import warnings
 from pathlib import Path
 
 from . import seeds
-from .classes import CLASSES
-from .judging import Tally, judge
+from .classes import CLASSES, Draw
+from .judging import Run, Tally, judged
+from .warmth import warm
 
 _FOLDER = seeds.ROOT / "build" / "fuzz"
 #: Seconds that each class gets in turn.
@@ -31,23 +32,29 @@ def main() -> int:
     chosen = {n: draw for n, draw in CLASSES.items() if not options.only or any(word in n for word in options.only)}
     tallies = {name: Tally() for name in chosen}
     options.folder.mkdir(parents=True, exist_ok=True)
-    seeds.logs()
+    warm()
     end = time.monotonic() + 3600 * options.hours
     turn = 0
     with tempfile.TemporaryDirectory(prefix="rotorproof-fuzz-") as scratch:
         while time.monotonic() < end:
             for name, draw in chosen.items():
-                rng = random.Random(f"{options.seed} {turn} {name}")
                 stop = min(end, time.monotonic() + _TURN)
-                while time.monotonic() < stop:
-                    content, run = draw(rng, Path(scratch))
-                    wrong = judge(run, tallies[name])
-                    if wrong:
-                        _keep(options.folder, name, content, wrong, tallies[name])
+                _turn(name, draw, f"{options.seed} {turn}", stop, Path(scratch), options.folder, tallies[name])
                 _write(options.folder, tallies)
             turn += 1
     print(_write(options.folder, tallies))
     return 1 if any(tally.failures for tally in tallies.values()) else 0
+
+
+def _turn(name: str, draw: Draw, seed: str, end: float, scratch: Path, folder: Path, tally: Tally) -> None:
+    """Try inputs of a class until the time is over. Each is drawn from its own number, so it can be drawn again."""
+
+    def drawn(number: int) -> tuple[bytes, Run]:
+        return draw(random.Random(f"{seed} {name} {number}"), scratch)
+
+    for number, wrong in judged(lambda k: drawn(k)[1], sys.maxsize, tally, go_on=lambda: time.monotonic() < end):
+        if wrong:
+            _keep(folder, name, drawn(number)[0], wrong, tally)
 
 
 def _keep(folder: Path, name: str, content: bytes, wrong: str, tally: Tally) -> None:

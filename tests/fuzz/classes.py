@@ -24,9 +24,9 @@ from tests.simulation.demo import RAW
 
 from ..errors.bench import UNIT, Bench, log_text, process
 from . import seeds, spoiling
-from .judging import Unexpected
+from .judging import Run, Unexpected
 
-Run = Callable[[], bool]
+
 #: Draws an input: what it is (to be kept if it fails), and how it is run.
 Draw = Callable[[random.Random, Path], tuple[bytes, Run]]
 
@@ -64,6 +64,8 @@ def _format(name: str) -> Draw:
     def draw(rng: random.Random, folder: Path) -> tuple[bytes, Run]:
         sound = seeds.logs()[name]
         content = spoiling.bytes_of(sound, rng)
+        if name in seeds.PACKED and rng.random() < 0.5:
+            content = seeds.PACKED[name](spoiling.table_of(seeds.logs()["text"].decode(), rng).encode())
         layout = BUILTIN["auto"] if name.startswith("text") and rng.random() < 0.5 else BUILTIN["plain"]
         if name in ("text", "text, clock times") and rng.random() < 0.5:
             content = spoiling.table_of(sound.decode(), rng).encode()

@@ -125,19 +125,30 @@ FORMATS = (
 )
 
 
+def _gzip(content: bytes) -> bytes:
+    return gzip.compress(content, mtime=0)
+
+
+def _zstandard(content: bytes) -> bytes:
+    import zstandard
+
+    return zstandard.ZstdCompressor().compress(content)
+
+
+#: How a text is packed, by the format that this makes of it.
+PACKED = {"text, gzip": _gzip, "text, Zstandard": _zstandard}
+
+
 @cache
 def logs() -> dict[str, bytes]:
     """Return a sound log of each format, by what the format is called."""
-    import zstandard
-
     text = _text()
     return {
         "text": text,
         "text, semicolons and commas": text.replace(b",", b";").replace(b".", b","),
         "text, UTF-16": text.decode().encode("utf-16"),
         "text, clock times": _clocked(),
-        "text, gzip": gzip.compress(text, mtime=0),
-        "text, Zstandard": zstandard.ZstdCompressor().compress(text),
+        **{name: pack(text) for name, pack in PACKED.items()},
         "VCD": DUMP.encode(),
         "Parquet": _from_file(_parquet, ".parquet"),
         "Excel workbook": _from_file(_sheet, ".xlsx"),
