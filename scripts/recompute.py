@@ -10,6 +10,10 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 from types import SimpleNamespace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rotorproof.workflow import Plan
 
 
 def main(root: Path, unit: str) -> None:
@@ -17,9 +21,6 @@ def main(root: Path, unit: str) -> None:
 
     Raises ``InputError`` for settings that cannot be used, ``MemoryError`` where a step ran out of memory.
     """
-    import decide
-    import fit
-    import read
     from rotorproof.errors import InputError, Problem
     from rotorproof.workflow import Plan
 
@@ -28,43 +29,55 @@ def main(root: Path, unit: str) -> None:
         problems = [Problem(**problem) for problem in plan.refused.get(unit, ())]
         raise InputError(problems or Problem("its folder is not among the inputs", unit))
     for name in [*(part.unit for part in plan.project.parts(unit)), unit]:
-        wildcards = SimpleNamespace(unit=name)
-        work, out = root / "reports" / ".work" / name, root / "reports" / name
-        for folder in (work, out):
-            folder.mkdir(parents=True, exist_ok=True)
-        traces: list[str] = []
-        parts = [part.unit for part in plan.project.parts(name)]
-        traces += read.main(
-            unit=name,
-            folder=Path(plan.folder(wildcards)),
-            tests=plan.tests(wildcards),
-            layouts=plan.layouts(wildcards),
-            limits=plan.settings.limits.model_dump(),
-            readings=work / "readings.npz",
-        )
-        traces += fit.estimate(
-            unit=plan.measured_part(wildcards),
-            settings=plan.fit_settings,
-            readings=work / "readings.npz",
-            fit=work / "fit.json",
-            panels=work / "panels.npz",
-            parts=[root / "reports" / ".work" / part / "fit.json" for part in parts],
-            folder=Path(plan.folder(wildcards)),
-            earlier=plan.earlier(wildcards),
-            population=plan.population(wildcards),
-        )
-        traces += decide.decide(
-            unit=plan.measured_part(wildcards),
-            acceptance=plan.acceptance(wildcards),
-            probability=plan.settings.coverage_probability,
-            readings=work / "readings.npz",
-            fit=work / "fit.json",
-            results=out / "results.json",
-            parts=[root / "reports" / part / "results.json" for part in parts],
-        )
-        # A step goes on without what failed and gives its trace; too little memory is no property of a log.
-        if any("MemoryError" in trace for trace in traces):
-            raise MemoryError
+        compute(plan, name, root)
+
+
+def compute(plan: Plan, unit: str, root: Path) -> None:
+    """Read, fit and decide one unit of a plan into ``root/reports``, its parts done before.
+
+    Raises ``MemoryError`` where a step ran out of memory.
+    """
+    import decide
+    import fit
+    import read
+
+    wildcards = SimpleNamespace(unit=unit)
+    work, out = root / "reports" / ".work" / unit, root / "reports" / unit
+    for folder in (work, out):
+        folder.mkdir(parents=True, exist_ok=True)
+    traces: list[str] = []
+    parts = [part.unit for part in plan.project.parts(unit)]
+    traces += read.main(
+        unit=unit,
+        folder=Path(plan.folder(wildcards)),
+        tests=plan.tests(wildcards),
+        layouts=plan.layouts(wildcards),
+        limits=plan.settings.limits.model_dump(),
+        readings=work / "readings.npz",
+    )
+    traces += fit.estimate(
+        unit=plan.measured_part(wildcards),
+        settings=plan.fit_settings,
+        readings=work / "readings.npz",
+        fit=work / "fit.json",
+        panels=work / "panels.npz",
+        parts=[root / "reports" / ".work" / part / "fit.json" for part in parts],
+        folder=Path(plan.folder(wildcards)),
+        earlier=plan.earlier(wildcards),
+        population=plan.population(wildcards),
+    )
+    traces += decide.decide(
+        unit=plan.measured_part(wildcards),
+        acceptance=plan.acceptance(wildcards),
+        probability=plan.settings.coverage_probability,
+        readings=work / "readings.npz",
+        fit=work / "fit.json",
+        results=out / "results.json",
+        parts=[root / "reports" / part / "results.json" for part in parts],
+    )
+    # A step goes on without what failed and gives its trace; too little memory is no property of a log.
+    if any("MemoryError" in trace for trace in traces):
+        raise MemoryError
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -7,7 +7,6 @@ import random
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -24,8 +23,8 @@ from tests.simulation.demo import RAW
 
 from ..errors.bench import UNIT, Bench, log_text, process
 from . import seeds, spoiling
-from .judging import Run, Unexpected
-
+from .judging import Run, Unexpected, check_problems, check_results
+from .pages import draw_pages
 
 #: Draws an input: what it is (to be kept if it fails), and how it is run.
 Draw = Callable[[random.Random, Path], tuple[bytes, Run]]
@@ -113,10 +112,10 @@ def _settings(which: str) -> Draw:
             try:
                 project = load_project(load_settings(root / "config/config.yaml"), root / "config", root)
             except InputError as error:
-                _problems(error.problems)
+                check_problems(error.problems)
                 return False
             for problems in project.refused.values():
-                _problems(problems)
+                check_problems(problems)
             if "GOOD" not in project.units and which.startswith("raw/BAD"):
                 raise Unexpected("another unit was refused")
             return not project.refused
@@ -124,12 +123,6 @@ def _settings(which: str) -> Draw:
         return content, run
 
     return draw
-
-
-def _problems(problems: Any) -> None:
-    for problem in problems:
-        if not 3 < len(problem.message) < 5000:
-            raise Unexpected(repr(problem)[:500])
 
 
 def _project(folder: Path) -> Path:
@@ -165,20 +158,9 @@ def _stages(rng: random.Random, folder: Path) -> tuple[bytes, Run]:
         outcome = process(root)
         if "GOOD" not in outcome.results:
             raise Unexpected("another unit lost its results")
-        return _results(outcome.results.get("BAD"), outcome.problems.get("BAD", []))
+        return check_results(outcome.results.get("BAD"), outcome.problems.get("BAD", []))
 
     return f"{unit}\n-----\n{log}".encode("utf-8", "surrogateescape"), run
-
-
-def _results(found: dict[str, Any] | None, problems: list[dict[str, Any]]) -> bool:
-    for problem in problems:
-        if "did not foresee" in problem["message"]:
-            raise Unexpected(problem["message"])
-    for quantity in (found or {}).get("quantities", {}).values():
-        for key in ("value", "standard_uncertainty"):
-            if not math.isfinite(quantity[key]):
-                raise Unexpected(f"{quantity} is no finite number")
-    return bool(found and found.get("quantities"))
 
 
 def demo_logs() -> Iterator[tuple[str, str]]:
@@ -209,7 +191,7 @@ def _procedures(rng: random.Random, folder: Path) -> tuple[bytes, Run]:
 
     def run() -> bool:
         outcome = process(root)
-        return _results(outcome.results.get(unit), outcome.problems.get(unit, []))
+        return check_results(outcome.results.get(unit), outcome.problems.get(unit, []))
 
     return f"# {unit}/{name}\n{log}".encode(), run
 
@@ -223,4 +205,5 @@ CLASSES: dict[str, Draw] = {
     "an acceptance set": _settings("config/acceptance/hub-motor-36V.yaml"),
     "read, fit and decide, one unit beside another": _stages,
     "read, fit and decide, each procedure of the demo": _procedures,
+    "read, fit, decide, draw and render, one unit beside another": draw_pages,
 }

@@ -5,16 +5,19 @@ from __future__ import annotations
 import contextlib
 import faulthandler
 import json
+import math
 import os
 import resource
 import select
 import signal
 import sys
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, NoReturn
+from typing import IO, Any, NoReturn
+
+from rotorproof.errors import Problem
 
 #: Of one input, s of processor time and MB beyond what the process had before.
 SECONDS, MEGABYTES = 30, 1500
@@ -49,6 +52,25 @@ class Tally:
         self.seconds += seconds
         self.slowest = max(self.slowest, seconds)
         self.peak = max(self.peak, grown)
+
+
+def check_problems(problems: Iterable[Problem]) -> None:
+    """Raise ``Unexpected`` for a problem without words, or with too many."""
+    for problem in problems:
+        if not 3 < len(problem.message) < 5000:
+            raise Unexpected(repr(problem)[:500])
+
+
+def check_results(found: Mapping[str, Any] | None, problems: Iterable[Mapping[str, Any]]) -> bool:
+    """Tell whether results hold numbers. Raises ``Unexpected`` for one that is none, and for what is unforeseen."""
+    for problem in problems:
+        if "did not foresee" in problem["message"]:
+            raise Unexpected(problem["message"])
+    for quantity in (found or {}).get("quantities", {}).values():
+        for key in ("value", "standard_uncertainty"):
+            if not math.isfinite(quantity[key]):
+                raise Unexpected(f"{quantity} is no finite number")
+    return bool(found and found.get("quantities"))
 
 
 def judge(run: Run, tally: Tally) -> str | None:

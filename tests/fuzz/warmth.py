@@ -10,6 +10,7 @@ from pathlib import Path
 from tests.errors.bench import Bench, process
 
 from . import seeds
+from .pages import sound_pages
 
 
 def warm() -> None:
@@ -20,6 +21,7 @@ def warm() -> None:
     seeds.logs()
     with tempfile.TemporaryDirectory(prefix="rotorproof-fuzz-") as place:
         assert process(Bench(Path(place) / "project").build().root).results
+        assert sound_pages(Path(place))
     gc.collect()
     # Else the collector of each fork would touch, and so copy, all that was loaded.
     gc.freeze()
