@@ -32,6 +32,18 @@ _GIGABYTE = 1024**3
 _AT_A_LIMIT = {signal.SIGXCPU: "time", signal.SIGXFSZ: "file"}
 
 
+def memory_here(most: int) -> int:
+    """Return ``most`` bytes, or three quarters of this computer's memory where that is less.
+
+    At least 2 GB, which the libraries and a small log take: an address that is asked for is not yet memory in use.
+    """
+    there = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    # What a container may have is less than its computer has; without such a limit there is no number.
+    with contextlib.suppress(OSError, ValueError):
+        there = min(there, int(Path("/sys/fs/cgroup/memory.max").read_text(encoding="ascii")))
+    return min(most, max(2 * _GIGABYTE, there * 3 // 4))
+
+
 @dataclass(frozen=True)
 class Limits:
     """What a child may take: ``memory`` and size of a ``file`` in bytes, ``seconds``, number of open ``files``.

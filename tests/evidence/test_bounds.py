@@ -17,7 +17,7 @@ from pathlib import Path
 import pikepdf
 import pytest
 
-from rotorproof.bounded import Limits, bounded, run
+from rotorproof.bounded import Limits, bounded, memory_here, run
 from rotorproof.child import python
 from rotorproof.errors import InputError, Problem
 
@@ -37,6 +37,17 @@ def test_what_the_work_gives_and_what_it_raises_comes_back() -> None:
 
 def refuse() -> None:
     raise InputError(Problem("wrong", "x.csv", 3))
+
+
+@pytest.mark.parametrize(
+    ("there", "container", "allowed"), [(64, "max", 12), (8, "max", 6), (1, "max", 2), (64, str(4 * GIGABYTE), 3)]
+)
+def test_the_memory_follows_the_computer(
+    monkeypatch: pytest.MonkeyPatch, there: int, container: str, allowed: int
+) -> None:
+    monkeypatch.setattr("os.sysconf", {"SC_PHYS_PAGES": there * GIGABYTE // 4096, "SC_PAGE_SIZE": 4096}.__getitem__)
+    monkeypatch.setattr(Path, "read_text", lambda self, encoding: container)
+    assert memory_here(12 * GIGABYTE) == allowed * GIGABYTE
 
 
 def test_more_memory_than_allowed() -> None:

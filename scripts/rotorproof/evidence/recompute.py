@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from .. import child
-from ..bounded import Limits, run
+from ..bounded import Limits, memory_here, run
 from ..decision.digits import judged, step
 from ..errors import InputError, Problem
 from ..jsonio import read_json, write_json
@@ -23,8 +23,9 @@ from .software import ROOT
 if TYPE_CHECKING:
     from .verify import Verified
 
-#: Room for the largest logs that are read at all (``logs.limits``), and time for a drive of many long ones.
-LIMITS: Final = Limits(memory=12 * 1024**3, seconds=1800, raised_by=("--memory", "--minutes"))
+#: Room for the largest logs that are read at all (``logs.limits``) as far as this computer has it, and time for a drive
+#: of many long ones.
+LIMITS: Final = Limits(memory=memory_here(12 * 1024**3), seconds=1800, raised_by=("--memory", "--minutes"))
 TASK: Final = "computing the results again"
 
 #: A number that differs by no more steps of its last digit, as it is written, is the same one computed on another
