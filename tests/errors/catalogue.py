@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from dataclasses import dataclass
 
@@ -119,6 +120,28 @@ def hot(text: str) -> Change:
     return whole("\n".join(lines) + "\n")
 
 
+def scaled(column: int, factor: float, plus: float = 0.0) -> Change:
+    """Multiply a column of the log, whatever comes of it, and add to it."""
+
+    def spoilt(line: str) -> str:
+        cells = line.split(",")
+        return ",".join([*cells[:column], repr(factor * float(cells[column]) + plus), *cells[column + 1 :]])
+
+    head, *rows = log_text().splitlines()
+    return whole("\n".join([head, *map(spoilt, rows)]) + "\n")
+
+
+def found_out(cell: str) -> Change:
+    """Write the log with semicolons and decimal commas, to be found out, and put ``cell`` in place of a current."""
+
+    def change(bench: Bench) -> None:
+        bench.edit("raw/BAD/unit.yaml", "log: steps.csv", "log: steps.csv\n    layout: auto")
+        text = log_text().replace(",", ";").replace(".", ",").replace("2,5000", cell, 1)
+        (bench.bad / "steps.csv").write_text(text, encoding="utf-8")
+
+    return change
+
+
 def pipe(name: str) -> Change:
     """Put a named pipe in a file's place; to open it would wait for ever."""
 
@@ -143,7 +166,9 @@ def named(name: str) -> Change:
     """Give the log another name."""
 
     def change(bench: Bench) -> None:
-        (bench.bad / "steps.csv").rename(bench.bad / name)
+        # Not every name is one that a disk takes.
+        with contextlib.suppress(OSError):
+            (bench.bad / "steps.csv").rename(bench.bad / name)
         bench.edit("raw/BAD/unit.yaml", "log: steps.csv", f"log: '{name}'")
 
     return change
@@ -175,6 +200,7 @@ CASES = [
     Case("log is a loop of links", loop("steps.csv"), LOG, None, None, "symbolic links"),
     Case("log named like a pattern", named("{unit}.csv"), UNIT, 15, "log", "is no name for a log", True),
     Case("log named like a wildcard", named("*.csv"), UNIT, 15, "log", "is no name for a log", True),
+    Case("log named at length", named("\u00fc" * 150 + ".csv"), UNIT, 15, "log", "longer than a disk takes", True),
     Case("log named like a mark-up", named("<b>.csv"), UNIT, 15, "log", "is no name for a log", True),
     Case("link to a device", link("/dev/zero"), UNIT, 15, "log", "outside the unit's folder", True),
     Case("UTF-16", whole(GOOD.encode("utf-16")), LOG, 1, None, "UTF-16"),
@@ -249,6 +275,10 @@ CASES = [
         "voltage_ab",
         "correct the unit or scale",
     ),
+    Case("column scaled by 1e300", scaled(2, 1e300), LOG, 2, "voltage_bc", "too large for a number"),
+    Case("column that stands still", scaled(2, 0, plus=5), LOG, None, None, "the wrong sign"),
+    Case("marks between thousands, found out", found_out("1.234,5"), LOG, 6, "current_ab", "marks between thousands"),
+    Case("marks between thousands by the thousand", found_out("1.234" + ".234" * 40_000), LOG, 1, None, "no delimiter"),
     Case("below absolute zero", hot("-300"), LOG, 3, "temperature_winding", "below absolute zero"),
     Case("cell of 130,000 digits", log("2.5000", "5" * 130_000 + "x"), LOG, 6, "current_ab", "a cell of 130001 char"),
     Case("cell of blanks", log("2.5000", "2" + " " * 100_000 + "x"), LOG, 6, "current_ab", "a cell of 100002 char"),
@@ -658,6 +688,15 @@ CASES = [
             True,
         )
         for name in ("hex", "zlib", "bz2", "rot13", "utf-7", "unicode_escape", "punycode", "undefined")
+    ),
+    Case(
+        "layout unit of blanks",
+        with_layout("unit: V", "unit: 'V" + " " * 9000 + "'"),
+        "config/layouts/logger.yaml",
+        3,
+        "columns.voltage_ab.unit",
+        "at most 200 characters",
+        True,
     ),
     Case(
         "layout scale infinite",

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from rotorproof.units import conversion
+
 from .bench import Bench, process
 from .catalogue import CASES
 
@@ -102,6 +104,10 @@ def test_wrong_input_is_named(case, tmp_path, untouched):
             "vehicle.mass",
             "must be above 0 kg",
         ),
+        ("1", "1\nraw_dir: " + "r" * 300, 2, "raw_dir", "no folder can be called 'rrrr"),
+        ("1", "1\nreports_dir: " + "\u00fc" * 200, 2, "reports_dir", "no folder can be called"),
+        ("1", '1\nreports_dir: "a\\0b"', 2, "reports_dir", "no folder can be called 'a"),
+        ("1", "1\nreports_dir: ''", 2, "reports_dir", "at least 1 character"),
         ("1", "1\nworkshop: " + "W" * 9000, 2, "workshop", "at most 200 characters"),
         ("1", "1\ncoverage_probability: .nan", 2, None, "not a finite number"),
         ("1", "1\nworkshop: *x", 2, None, "aliases"),
@@ -146,6 +152,22 @@ def test_raw_that_may_not_be_read_is_named(tmp_path, monkeypatch):
     monkeypatch.setattr(Path, "iterdir", iterdir)
     (problem,) = process(tmp_path).settings
     assert "the folder 'raw' cannot be read: Permission denied" in problem["message"]
+
+
+def test_a_folder_named_as_something_else_in_the_reports_whatever_its_capitals(tmp_path):
+    bench = Bench(tmp_path).build()
+    bench.bad.rename(bench.bad.parent / "Archive")
+    bench.edit("raw/Archive/unit.yaml", "unit: BAD", "unit: Archive")
+    outcome = process(tmp_path)
+    assert outcome.refused == ["Archive"]
+    assert "the reports keep something else under that name" in outcome.problems["Archive"][0]["message"]
+    assert "GOOD" in outcome.results
+
+
+def test_a_unit_is_shown_without_the_blanks_around_it():
+    with pytest.raises(ValueError, match="is not known") as caught:
+        conversion("V x" + "\n" * 20_000, "voltage")
+    assert len(str(caught.value)) < 200
 
 
 @pytest.mark.parametrize("name", ["{unit}", "<b>", "*", "$(id)", "a b"])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from pydantic_core import core_schema
 
 from ..signs import value_text
@@ -17,6 +17,18 @@ LONGEST_TEXT, LONGEST_LINE = 4000, 200
 
 #: A title or a name as it stands on a page.
 Line = Annotated[str, Field(max_length=LONGEST_LINE)]
+#: Of a file's or folder's name, in bytes: no common file system takes a longer one.
+LONGEST_NAME = 255
+
+
+def _can_be_made(folder: str) -> str:
+    if not folder.isprintable() or any(len(part.encode()) > LONGEST_NAME for part in folder.split("/")):
+        raise ValueError(f"no folder can be called {folder[:20]!r}...; write its path, with '/' between folders")
+    return folder
+
+
+#: A folder by its path.
+Folder = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_can_be_made)]
 #: What something is called in the files and in the names of files.
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
 

@@ -15,6 +15,7 @@ from ..units import ABOVE_ZERO, SI_UNIT, Measured, conversion, parse
 from .acceptance import AcceptanceSet, ProcessFile
 from .application import not_there
 from .documents import Document, near_names, read_document
+from .fields import LONGEST_NAME
 from .folder import SettingsFolder
 from .layout import BUILTIN, Layout
 from .run import RunSettings
@@ -82,12 +83,11 @@ def load_project(settings: RunSettings, config: Path, root: Path) -> Project:
     folder = SettingsFolder(config)
     raw = Path(settings.raw_dir)
     raw = raw if raw.is_absolute() else root / raw
-    if not raw.is_dir():
-        project.problems.append(
-            Problem(f"the folder {settings.raw_dir!r} does not exist; put one folder per unit there", severity="error")
-        )
-        return project
     try:
+        if not raw.is_dir():
+            words = f"the folder {settings.raw_dir!r} does not exist; put one folder per unit there"
+            project.problems.append(Problem(words, severity="error"))
+            return project
         entries = sorted(path for path in raw.iterdir() if path.is_dir() and not path.name.startswith("."))
     except OSError as error:
         words = f"the folder {settings.raw_dir!r} cannot be read: {error.strerror}"
@@ -103,7 +103,7 @@ def load_project(settings: RunSettings, config: Path, root: Path) -> Project:
         else:
             project.units[entry.name] = unit
     _check_meant(project)
-    _check_parts(project)
+    check_parts(project)
     return project
 
 
@@ -130,7 +130,7 @@ def _check_meant(project: Project) -> None:
             del project.units[name]
 
 
-def _check_parts(project: Project) -> None:
+def check_parts(project: Project) -> None:
     """Refuse every drive whose parts are not there, are of another kind or are refused themselves.
 
     A part is a motor or a controller and has no parts, so no unit can depend on itself.
@@ -311,6 +311,9 @@ def _check_log(test: Test, index: int, entry: Path, complaints: Complaints) -> N
     path = Path(test.log)
     if not test.log.isprintable() or set(test.log) & _NO_NAME or not path.parts:
         words = f"{test.log!r} is no name for a log; use '/' between folders and none of {_MARKS}"
+        complaints.add(words, "tests", index, "log")
+    elif any(len(part.encode()) > LONGEST_NAME for part in path.parts):
+        words = f"the name of the log {test.log[:20]!r}... is longer than a disk takes; shorten it"
         complaints.add(words, "tests", index, "log")
     elif path.is_absolute() or ".." in path.parts or not lies_within(entry / path, entry):
         complaints.add(f"the log {test.log!r} lies outside the unit's folder; copy it in", "tests", index, "log")

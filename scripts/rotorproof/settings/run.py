@@ -10,6 +10,7 @@ from .fields import (
     Area,
     Current,
     Density,
+    Folder,
     Grade,
     Length,
     Line,
@@ -104,8 +105,8 @@ class RunSettings(Strict):
     """Everything that holds for a whole run."""
 
     config_version: Literal[1]
-    raw_dir: str = "raw"
-    reports_dir: str = "reports"
+    raw_dir: Folder = "raw"
+    reports_dir: Folder = "reports"
     workshop: Line | None = None
     workshop_address: Line | None = None
     coverage_probability: Annotated[float, Field(ge=0.5, le=0.9999)] = 0.95
