@@ -18,7 +18,7 @@ from typing import NoReturn
 from . import __doc__ as purpose
 from . import __version__
 from .commands import command, names
-from .errors import InputError
+from .errors import InputError, visible
 from .signs import spell_on
 
 
@@ -47,6 +47,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(problem, file=sys.stderr)
         return 2
     except OSError as error:
+        if error.errno in _NO_RIGHT and error.filename:
+            print(
+                f"{os.strerror(error.errno)}: {visible(str(error.filename))}: give the user who runs this the right to "
+                "it, and run the same command again",
+                file=sys.stderr,
+            )
+            return 2
         if error.errno not in _NO_ROOM:
             raise
         print(
@@ -62,6 +69,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 #: The disk, a quota or a limit on files leaves no room for what is to be written.
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+#: The system lets this user not read, write or look.
+_NO_RIGHT = {errno.EACCES, errno.EPERM, errno.EROFS}
 #: What a shell gives for a program that was ended because nobody reads its output any more (128 + SIGPIPE).
 _NO_READER = 141
 

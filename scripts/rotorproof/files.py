@@ -29,6 +29,26 @@ def open_regular(path: Path) -> BinaryIO:
     return os.fdopen(handle, "rb")
 
 
+def is_regular(path: Path) -> bool:
+    """Tell whether there is a regular file at the end of all links; what the system will not tell of is none.
+
+    A name may be longer than a system takes, or lie in a folder that nobody may look into.
+    """
+    try:
+        return stat.S_ISREG(path.stat().st_mode)
+    except (OSError, ValueError):
+        return False
+
+
+def is_readable(path: Path) -> bool:
+    """Tell whether a regular file can be opened for reading."""
+    try:
+        open_regular(path).close()
+    except OSError:
+        return False
+    return True
+
+
 def lies_within(path: Path, folder: Path) -> bool:
     """Tell whether a path stays in a folder once all links are followed; a loop of links leads nowhere."""
     try:

@@ -17,7 +17,7 @@ from .errors import InputError, Problem
 from .evidence.bag import digest
 from .evidence.revisions import all_signed
 from .evidence.software import code_hash, software
-from .files import lies_within
+from .files import is_readable, is_regular, lies_within
 from .fingerprint import fingerprint
 from .logs.intake import NAME as INTAKE
 from .logs.unit_logs import sha256
@@ -99,7 +99,7 @@ class Plan:
         """Return the logs of a unit that exist; an absent one is reported by the rule that reads."""
         unit = self._unit(wildcards)
         paths = dict.fromkeys(unit.folder / test.log for test in unit.file.tests)
-        return [str(path) for path in paths if path.is_file()]
+        return [str(path) for path in paths if is_regular(path)]
 
     def stamps(self, wildcards: Any) -> dict[str, str]:
         """Return the SHA-256 of each log of a unit, and of the list of those taken in, by its place in the folder.
@@ -109,7 +109,7 @@ class Plan:
         """
         folder = self._unit(wildcards).folder
         listed = folder / INTAKE
-        paths = [*map(Path, self.logs(wildcards)), *([listed] if listed.is_file() else [])]
+        paths = [*map(Path, self.logs(wildcards)), *([listed] if is_readable(listed) else [])]
         return {path.relative_to(folder).as_posix(): self._contents.sha256(path) for path in paths}
 
     def earlier(self, wildcards: Any) -> dict[str, str]:
@@ -199,7 +199,7 @@ class Plan:
         files: dict[str, Path] = {}
         for unit in self._with_parts(wildcards):
             files |= {unit.shown: unit.folder / "unit.yaml"}
-            if (unit.folder / INTAKE).is_file():
+            if is_readable(unit.folder / INTAKE):
                 files[f"{unit.file.unit}/{INTAKE}"] = unit.folder / INTAKE
             files |= {f"{unit.file.unit}/{name}": path for name, path in _earlier_files(unit).items()}
             names = [f"acceptance/{unit.file.acceptance}"] if unit.file.acceptance else []
@@ -230,7 +230,7 @@ class Plan:
         found: dict[str, Path] = {}
         for unit in self._with_parts(wildcards):
             logs = {f"{unit.file.unit}/{test.log}": unit.folder / test.log for test in unit.file.tests}
-            found |= {name: path for name, path in logs.items() if path.is_file()}
+            found |= {name: path for name, path in logs.items() if is_regular(path)}
         return {name: str(path) for name, path in {**found, **self.settings_files(wildcards)}.items()}
 
     @property
@@ -360,7 +360,7 @@ def _earlier_files(unit: Unit) -> dict[str, Path]:
     return {
         name: path
         for name, path in paths.items()
-        if lies_within(path, unit.folder) and path.is_file() and path.stat().st_size <= LARGEST_RESULTS
+        if lies_within(path, unit.folder) and is_readable(path) and path.stat().st_size <= LARGEST_RESULTS
     }
 
 

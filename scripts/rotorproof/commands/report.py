@@ -20,6 +20,7 @@ from ..decision.reasons import doubt, reason
 from ..errors import Problem
 from ..rendering.register import write_register
 from ..rendering.words import counted
+from ..settings.load import check_parts
 from ..settled import causes_of, is_settled, settle, unsettle
 from ..workflow import STEPS, Plan
 from ._project import ROOT, overrides
@@ -47,14 +48,17 @@ def run(args: argparse.Namespace) -> int:
         known = ", ".join(plan.units) or "none"
         print(f"error: no such unit: {', '.join(unknown)}; there are: {known}", file=sys.stderr)
         return 2
-    wanted = [name for name in args.units if name in plan.units]
+    lacking = _set_aside(plan, reports)
+    # Named, too, where some of all cannot be made: the engine would stop at them and make none.
+    named = bool(args.units or lacking)
+    wanted = [name for name in args.units or plan.units if name in plan.units] if named else []
     targets = [path for name in wanted for path in plan.made(name)]
     refused = [name for name in plan.refused if not args.units or name in args.units]
     status = 0
     unclear: list[str] = []
     causes = causes_of(plan)
     plan.note_contents()
-    if (not args.units or targets) and not is_settled(plan, causes):
+    if (not named or targets) and not is_settled(plan, causes):
         unsettle(plan)
         _mend_times(plan, reports)
         try:
@@ -62,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
         except BusyError as error:
             print(f"error: {error}", file=sys.stderr)
             return 2
-        if status == 0 and not args.units:
+        if status == 0 and not named:
             # What was changed during the run may have been read before or after: the engine is asked again.
             if plan.untouched() and causes_of(Plan.load(ROOT, settings)) == causes:
                 settle(plan, causes)
@@ -79,6 +83,23 @@ def run(args: argparse.Namespace) -> int:
         print(problem, file=sys.stderr)
     failed = refused or any(row["verdict"] == "not reported" for row in rows)
     return 1 if failed else min(status, 1)
+
+
+def _set_aside(plan: Plan, reports: Path) -> bool:
+    """Refuse every unit whose folders of results this user may not write; tell whether there is any."""
+    found = False
+    for name in plan.units:
+        made = (reports / ".work" / name, reports / ".work" / name / "log", reports / name)
+        closed = next((path for path in made if path.exists() and not os.access(path, os.W_OK | os.X_OK)), None)
+        if closed is not None:
+            where = os.path.relpath(closed)
+            words = f"nothing can be written to {where}: permission denied; give whoever runs this the right to it"
+            plan.project.refused[name] = [Problem(words, name)]
+            del plan.project.units[name]
+            found = True
+    if found:
+        check_parts(plan.project)
+    return found
 
 
 def _mend_times(plan: Plan, reports: Path) -> None:

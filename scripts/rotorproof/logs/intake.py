@@ -43,7 +43,8 @@ def taken_in(folder: Path, unit: str) -> list[Entry]:
     except FileNotFoundError:
         return []
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(Problem(f"the list of logs taken in cannot be read: {error}", file=shown)) from None
+        why = getattr(error, "strerror", None) or error
+        raise InputError(Problem(f"the list of logs taken in cannot be read: {why}", file=shown)) from None
     if len(raw) > _MAXIMUM_BYTES:
         raise InputError(Problem(f"the list of logs taken in has more than {_MAXIMUM_BYTES} bytes", file=shown))
     entries, day = [], "an unknown day"
