@@ -118,6 +118,8 @@ def _with_texts(content: str, rng: random.Random) -> str:
     lines = content.split("\n")
     for _ in range(rng.randint(1, 4)):
         places = [k for k, line in enumerate(lines) if ": " in line and "{" not in line]
+        if not places:
+            break
         k = rng.choice(places)
         key = lines[k].partition(": ")[0]
         text = rng.choice(("", "Hub ")) + rng.choice(HOSTILE) * rng.choice((1, 1, 1, 3))
