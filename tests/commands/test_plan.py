@@ -6,6 +6,7 @@ the square of the current. Room over uncertainty: JCGM 106:2012, 7.6.3 (from mem
 
 from __future__ import annotations
 
+import html
 import math
 import re
 import subprocess
@@ -28,6 +29,7 @@ from rotorproof.settings.run import RunSettings
 from rotorproof.settings.unit import UnitFile
 from rotorproof.uncertainty.result import Result
 from rotorproof.units import conversion
+from tests.universal_access import lacking
 
 FULL = Situation(
     "motor",
@@ -68,6 +70,12 @@ def test_every_sheet_is_sound(procedure, known):
             assert (expectation.low is None) == (expectation.high is None)
     svg = wiring_svg(bench.wiring)
     assert svg.count("<svg") == svg.count("</svg>") == 1
+    title = svg.partition("<title>Wiring: ")[2].partition("</title>")[0]
+    assert all(html.escape(part.label) in title for part in bench.wiring.parts if part.name in _wired(bench.wiring))
+
+
+def _wired(wiring):
+    return {end for wire in wiring.wires for end in (wire.start, wire.end)}
 
 
 @pytest.mark.parametrize("procedure", procedures().values(), ids=lambda p: p.name)
@@ -196,6 +204,7 @@ def test_sheets_as_pdf(sheets, capsys):
         "at most 0.13 Ω",
     ):
         assert part in words, part
+    assert [lacking(path) for path in sorted(folder.iterdir())] == [[], []]
     overview = text_of(folder / "overview.pdf")
     assert "bench supply, highest voltage 30.0 V" in overview
     assert "Phase resistance" in overview

@@ -16,6 +16,7 @@ import pytest
 from pikepdf import Array, Dictionary, Name, Stream
 
 from rotorproof.evidence.attachments import Attachment, attach, attached, within_limit
+from tests.universal_access import lacking
 
 from .conftest import Workshop
 
@@ -109,6 +110,10 @@ def test_annotations_are_printed_and_need_no_appearance(document: pikepdf.Pdf) -
                 box = [float(number) for number in page.mediabox]
                 assert left < box[0] or bottom < box[1]  # ISO 14289-1, 7.18.1: outside the page, so without a tag
                 assert str(annotation.TU)
+
+
+def test_it_is_for_readers_who_do_not_see_it(path: Path) -> None:
+    assert lacking(path) == []
 
 
 def test_the_text_has_a_structure(document: pikepdf.Pdf) -> None:

@@ -12,6 +12,7 @@ from rotorproof.rendering.choice_view import write_choice
 from rotorproof.season.choice import choice_data
 from rotorproof.season.stock import Candidate, rank
 from rotorproof.uncertainty.forms import Form, Influence
+from tests.universal_access import lacking
 
 ABOUT = {
     "vehicle": "cargo",
@@ -47,6 +48,7 @@ def folder(tmp_path: Path) -> Path:
 def test_it_is_one_page_and_says_what_is_a_tie(folder: Path) -> None:
     pages = pypdf.PdfReader(folder / "choice.pdf").pages
     assert len(pages) == 1
+    assert lacking(folder / "choice.pdf") == []
     text = " ".join(pages[0].extract_text().split())
     assert "cannot be told from MOTOR-01" in text
     assert "1 tie" in text

@@ -14,6 +14,7 @@ from rotorproof.errors import InputError
 from rotorproof.procedures import procedures
 from rotorproof.quantities import quantities
 from rotorproof.rendering.proof_book import basis, book_html, load_record, render_book
+from tests.universal_access import lacking
 
 
 def comparison(subject: str, **changes: Any) -> dict[str, Any]:
@@ -55,6 +56,7 @@ def test_a_book_names_every_quantity_its_checks_and_what_is_not_covered(book: tu
     assert "a &lt;known&gt; case of windage" in text
     assert "0.25" in text  # 0.001 of an allowance of 0.004
     assert all(fact.split()[0] in text for p in procedures().values() for fact in p.not_covered)
+    assert lacking(pdf) == []
     pages = pypdf.PdfReader(pdf).pages
     assert "Verification book" in pages[0].extract_text()
     assert any("IEC 60228, table 1" in page.extract_text() for page in pages)

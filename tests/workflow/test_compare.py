@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+from tests.universal_access import lacking
 from tests.workflow.conftest import Project
 
 
@@ -17,7 +18,7 @@ def test_two_units_are_compared_and_an_unknown_one_is_named(project: Project) ->
     said = project.run()
     assert "the comparison 'none' cannot be made: B-9 is not under raw/" in said.stderr
     folder = project.root / "reports" / "comparisons"
-    assert (folder / "both" / "comparison.pdf").read_bytes().startswith(b"%PDF")
+    assert lacking(folder / "both" / "comparison.pdf") == []
     found = json.loads((folder / "both" / "comparison.json").read_text(encoding="utf-8"))
     assert [unit["unit"] for unit in found["units"]] == ["A-1", "A-2"]
     (pair,) = found["quantities"]["phase_resistance"]["pairs"]

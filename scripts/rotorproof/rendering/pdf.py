@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from .style import font_files
+from .tagging import mend
 from .vector import Figure, UnknownSvgError, translated
 
 #: Identifies the file as PDF/UA-1 beside PDF/A-3a, and describes the property as PDF/A asks (ISO 19005-3, 6.6.2.3).
@@ -28,30 +29,56 @@ _PDF_UA = b"""<rdf:Description rdf:about="" xmlns:pdfuaid="http://www.aiim.org/p
 _RDF_END = b"</rdf:RDF>"
 
 
-def write(
-    html: str,
-    css: str,
-    *,
-    images: Mapping[str, bytes],
-    identifier: str,
-    packed: bool = True,
-) -> bytes:
-    """Return the PDF (PDF/A-3a and PDF/UA-1) of ``html`` styled by ``css``.
+class Printer:
+    """Prints documents of one style; all have the same fonts, which take longer to open than a page to lay out."""
 
-    ``images`` maps the file names in ``src="figure:..."`` to SVG; nothing else can be loaded. The
-    hour of rendering is nowhere in the file; the document's own metadata carry the date of its content.
-    Where files are attached next, which packs all streams, it need not be ``packed`` here.
-    Raises ``weasyprint.urls.FatalURLFetchingError`` if the document asks for anything else.
-    """
-    import weasyprint
-    from weasyprint.text.fonts import FontConfiguration
+    def __init__(self, css: str) -> None:
+        """Take the style sheet."""
+        import weasyprint
+        from weasyprint.text.fonts import FontConfiguration
+
+        faces, self._letters = font_faces()
+        self._fonts = FontConfiguration()
+        self._style = weasyprint.CSS(
+            string=f"{faces}\n{css}", font_config=self._fonts, url_fetcher=_fetcher(self._letters)
+        )
+
+    def pdf(self, html: str, *, images: Mapping[str, bytes], identifier: str, packed: bool = True) -> bytes:
+        """Return the PDF (PDF/A-3a and PDF/UA-1) of ``html``.
+
+        ``images`` maps the file names in ``src="figure:..."`` to SVG; nothing else can be loaded. The
+        hour of rendering is nowhere in the file; the document's own metadata carry the date of its content.
+        Where files are attached next, which packs all streams, it need not be ``packed`` here.
+        Raises ``weasyprint.urls.FatalURLFetchingError`` if the document asks for anything else.
+        """
+        import weasyprint
+
+        known = self._letters | {f"figure:{name}": ("image/svg+xml", content) for name, content in images.items()}
+        document = weasyprint.HTML(string=html, url_fetcher=_fetcher(known), base_url="about:blank").render(
+            stylesheets=[self._style], font_config=self._fonts, pdf_variant="pdf/a-3a", cache=_translated(images)
+        )
+        with warnings.catch_warnings():
+            # The library leaves the colour profile's file to the garbage collector.
+            warnings.simplefilter("ignore", ResourceWarning)
+            pdf: bytes = document.write_pdf(
+                pdf_variant="pdf/a-3a",
+                pdf_identifier=identifier.encode(),
+                finisher=_finish,
+                uncompressed_pdf=not packed,
+            )
+        return pdf
+
+
+def write(html: str, css: str, *, images: Mapping[str, bytes], identifier: str, packed: bool = True) -> bytes:
+    """Return the PDF of one document styled by ``css``, as ``Printer`` makes it."""
+    return Printer(css).pdf(html, images=images, identifier=identifier, packed=packed)
+
+
+def _fetcher(known: Mapping[str, tuple[str, bytes]]) -> Any:
     from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
 
-    faces, letters = font_faces()
-    known = letters | {f"figure:{name}": ("image/svg+xml", content) for name, content in images.items()}
-
     class Fetcher(URLFetcher):  # type: ignore[misc]
-        """Hands out what was given to ``write`` and refuses all else, network and files alike."""
+        """Hands out what is known and refuses all else, network and files alike."""
 
         def fetch(self, url: str, headers: Any = None) -> Any:
             del headers
@@ -60,22 +87,7 @@ def write(
             kind, content = known[url]
             return URLFetcherResponse(url, body=content, headers={"Content-Type": kind})
 
-    fetcher = Fetcher()
-    fonts = FontConfiguration()
-    stylesheet = weasyprint.CSS(string=f"{faces}\n{css}", font_config=fonts, url_fetcher=fetcher)
-    document = weasyprint.HTML(string=html, url_fetcher=fetcher, base_url="about:blank").render(
-        stylesheets=[stylesheet], font_config=fonts, pdf_variant="pdf/a-3a", cache=_translated(images)
-    )
-    with warnings.catch_warnings():
-        # The library leaves the colour profile's file to the garbage collector.
-        warnings.simplefilter("ignore", ResourceWarning)
-        pdf: bytes = document.write_pdf(
-            pdf_variant="pdf/a-3a",
-            pdf_identifier=identifier.encode(),
-            finisher=_add_pdf_ua,
-            uncompressed_pdf=not packed,
-        )
-    return pdf
+    return Fetcher()
 
 
 def font_faces() -> tuple[str, dict[str, tuple[str, bytes]]]:
@@ -99,9 +111,9 @@ def _translated(images: Mapping[str, bytes]) -> dict[str, Figure]:
     return found
 
 
-def _add_pdf_ua(document: Any, pdf: Any) -> None:
-    """Write the second conformance into the one block of metadata that the renderer made."""
-    del document
+def _finish(document: Any, pdf: Any) -> None:
+    """Put right what the tags lack, and write the second conformance into the one block of metadata there is."""
+    mend(document, pdf)
     for entry in pdf.objects:
         if getattr(entry, "extra", {}).get("Type") == "/Metadata":
             (text,) = entry.stream

@@ -8,7 +8,8 @@ from typing import Any
 
 from ..jsonio import write_bytes
 from .environment import environment
-from .pdf import font_faces
+from .identity import report_id
+from .pdf import Printer
 from .style import TEMPLATES
 from .wiring import wiring_svg
 
@@ -23,27 +24,10 @@ def render_plan(
     probability: float,
 ) -> list[Path]:
     """Write ``overview.pdf`` and one numbered PDF for each sheet into ``folder``; return the paths."""
-    import weasyprint
     from markupsafe import Markup
-    from weasyprint.text.fonts import FontConfiguration
-    from weasyprint.urls import URLFetcher, URLFetcherResponse
-
-    faces, letters = font_faces()
-
-    class Fetcher(URLFetcher):  # type: ignore[misc]
-        """Hands out our fonts and refuses every other address: a sheet is made from its own text alone."""
-
-        def fetch(self, url: str, headers: Any = None) -> Any:
-            del headers
-            if url not in letters:
-                raise ValueError(f"a bench sheet loads nothing: {url}")
-            kind, content = letters[url]
-            return URLFetcherResponse(url, body=content, headers={"Content-Type": kind})
 
     # One set of fonts for all sheets: to open it takes longer than to lay a sheet out.
-    fonts, fetcher = FontConfiguration(), Fetcher()
-    css = (TEMPLATES / "plan.css").read_text(encoding="utf-8")
-    style = weasyprint.CSS(string=f"{faces}\n{css}", font_config=fonts, url_fetcher=fetcher)
+    printer = Printer((TEMPLATES / "plan.css").read_text(encoding="utf-8"))
     common = {"unit": unit, "probability": f"{100 * probability:g}\u00a0%"}
     rows = [{**row, "test": sheet["title"]} for sheet in sheets for row in sheet["capabilities"]]
     pages: dict[str, tuple[str, dict[str, Any]]] = {
@@ -55,9 +39,7 @@ def render_plan(
     written = []
     for name, (template, details) in pages.items():
         html = environment().get_template(template).render(**common, **details)
-        pdf = weasyprint.HTML(string=html, url_fetcher=fetcher, base_url="about:blank").write_pdf(
-            stylesheets=[style], font_config=fonts
-        )
+        pdf = printer.pdf(html, images={}, identifier=report_id([html.encode()]))
         write_bytes(folder / f"{name}.pdf", pdf)
         written.append(folder / f"{name}.pdf")
     # An earlier plan may have had other tests or numbers; two sheets of one test would be worse than none.

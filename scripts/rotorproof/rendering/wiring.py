@@ -22,9 +22,20 @@ def wiring_svg(wiring: Wiring) -> str:
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" width="{width:g}" '
         f'height="{height:g}" font-family="IBM Plex Sans, DejaVu Sans" font-size="10" fill="none" stroke="black">'
+        + f"<title>{escape(spoken(wiring))}</title>"
         + "".join(body)
         + "</svg>"
     )
+
+
+def spoken(wiring: Wiring) -> str:
+    """Return in words what the drawing shows: each connection, from what to what, and by what."""
+    labels = {part.name: part.label for part in wiring.parts}
+    wires = [
+        f"{labels[wire.start]} to {labels[wire.end]} ({', '.join(filter(None, (wire.label, wire.kind)))})"
+        for wire in wiring.wires
+    ]
+    return f"Wiring: {'; '.join(wires)}."
 
 
 def _centre(part: Part) -> tuple[float, float]:
