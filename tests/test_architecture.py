@@ -42,13 +42,13 @@ MAY_IMPORT = {
     "decision": "errors files fitting jsonio procedures quantities settings signs uncertainty units",
     "season": "decision derivations errors fitting procedures quantities settings uncertainty units",
     "witness": "columns errors fitting procedures quantities settings signs units",
-    "checking": "columns derivations errors fitting logs procedures settings signs units",
+    "checking": "columns derivations errors files fitting logs procedures settings signs units",
     "evidence": "__init__ bounded child decision errors files jsonio logs",
     "drafts": "columns derivations errors logs procedures settings units",
     "planning": "columns drafts errors fitting procedures quantities settings signs uncertainty units",
     "rendering": "__init__ columns decision derivations errors evidence fitting jsonio logs procedures quantities "
     "season settings signs units",
-    "contents": "jsonio logs",
+    "contents": "files jsonio",
     "workflow": "contents errors evidence files fingerprint logs procedures settings",
     "settled": "jsonio workflow",
     "commands": "bounded checking child columns decision drafts errors evidence files fitting jsonio logs planning "

@@ -6,8 +6,8 @@ import contextlib
 from pathlib import Path
 from typing import Any
 
+from .files import sha256
 from .jsonio import read_json, write_json
-from .logs.unit_logs import sha256
 
 
 class Contents:

@@ -1,7 +1,8 @@
-"""Open files that somebody else may have put there: regular ones alone, and none that a link leads out of a folder."""
+"""Files that somebody else may have put there: only regular ones are opened, a content is known by its SHA-256."""
 
 from __future__ import annotations
 
+import hashlib
 import os
 import stat
 from pathlib import Path
@@ -55,3 +56,14 @@ def lies_within(path: Path, folder: Path) -> bool:
         return Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder))
     except (OSError, ValueError):
         return False
+
+
+def sha256(path: Path) -> str:
+    """Return the SHA-256 of a file in hexadecimal, read in pieces."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def sha256_of(content: bytes) -> str:
+    """Return the SHA-256 of bytes in hexadecimal."""
+    return hashlib.sha256(content).hexdigest()

@@ -14,13 +14,11 @@ from typing import Any
 
 from .contents import Contents
 from .errors import InputError, Problem
-from .evidence.bag import digest
 from .evidence.revisions import all_signed
 from .evidence.software import code_hash, software
-from .files import is_readable, is_regular, lies_within
+from .files import is_readable, is_regular, lies_within, sha256, sha256_of
 from .fingerprint import fingerprint
 from .logs.intake import NAME as INTAKE
-from .logs.unit_logs import sha256
 from .procedures import procedures
 from .procedures.base import Procedure
 from .settings.load import Project, Unit, load_project, load_settings
@@ -326,7 +324,7 @@ class Plan:
         extra = {"fit": fonts, "decide": templates, "register": templates, "compare": templates}
         rules = ("read", "fit", "decide", "register", "compare")
         # Evidence names the libraries and the hash of all code, so a report must not outlive either.
-        versions = digest(json.dumps(software()).encode())[:8]
+        versions = sha256_of(json.dumps(software()).encode())[:8]
         codes = {rule: f"{fingerprint(scripts / f'{rule}.py', extra.get(rule, ()))}-{versions}" for rule in rules}
         codes["decide"] += f"-{code_hash()[:16]}"
         # Reading asks a procedure for its columns, not for its formulas: see ``read_facts``.

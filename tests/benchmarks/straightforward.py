@@ -50,9 +50,9 @@ def _parse(folder: Path) -> list:
 
 def _pages(reports: Path, unit: str) -> tuple[str, str]:
     """Return HTML and style of a unit's report as our own program wrote them into its renderer."""
+    from rotorproof.decision.models import Results
     from rotorproof.evidence.record import read_evidence
     from rotorproof.fitting.store import load_fit
-    from rotorproof.jsonio import read_json
     from rotorproof.logs.store import load_readings
     from rotorproof.rendering.report import report_html
     from rotorproof.rendering.style import TEMPLATES
@@ -61,7 +61,7 @@ def _pages(reports: Path, unit: str) -> tuple[str, str]:
     proof = read_evidence((reports / unit / "evidence.json").read_bytes())
     work = reports / ".work" / unit
     model = UnitFile.model_validate(proof.configuration["unit"])
-    results = read_json(reports / unit / "results.json")
+    results = Results.read(reports / unit / "results.json")
     html = report_html(
         model, results, load_fit(work / "fit.json"), load_readings(work / "readings.npz"), proof, proof.report_id
     )

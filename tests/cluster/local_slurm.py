@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import pwd
-import shutil
 import socket
 import subprocess
 import time
@@ -18,8 +17,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.patience import HUNG
-
-PROGRAMS = ("munged", "slurmctld", "slurmd", "sbatch", "squeue", "scancel", "scontrol")
 
 _CONFIGURATION = """\
 ClusterName=bench
@@ -54,12 +51,6 @@ NodeName=n1 NodeHostname={host} NodeAddr=127.0.0.1 Port={port_1} CPUs=2 RealMemo
 NodeName=n2 NodeHostname={host} NodeAddr=127.0.0.1 Port={port_2} CPUs=2 RealMemory=4000
 PartitionName=bench Nodes=n1,n2 Default=YES MaxTime=60 State=UP
 """
-
-
-def missing_programs() -> list[str]:
-    """Return which of the needed programs are not installed."""
-    path = os.environ.get("PATH", "") + ":/usr/sbin:/sbin"
-    return [name for name in PROGRAMS if shutil.which(name, path=path) is None]
 
 
 @dataclass

@@ -19,7 +19,7 @@ from rotorproof.evidence.attachments import Attachment, attach
 from rotorproof.evidence.bag import finish_bag
 from rotorproof.evidence.signature import load_signer, sign_pdf
 from rotorproof.evidence.trust import fingerprint_of, subject_of
-from rotorproof.logs.unit_logs import sha256
+from rotorproof.files import sha256
 
 from .conftest import PASSPHRASE, Workshop
 

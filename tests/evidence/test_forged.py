@@ -14,10 +14,11 @@ from typing import Any
 
 import pytest
 
-from rotorproof.evidence.bag import digest, finish_bag
+from rotorproof.evidence.bag import finish_bag
 from rotorproof.evidence.signature import quiet_libraries
 from rotorproof.evidence.trust import read_certificates
 from rotorproof.evidence.verify import Verified, verify_archive
+from rotorproof.files import sha256_of
 
 from .conftest import Workshop, copy_of
 from .forging import SIGN_OFF, forge, with_evidence, writable
@@ -374,4 +375,6 @@ def test_the_register_does_not_take_a_copy_for_a_revision(signed: Workshop, tmp_
     shutil.copytree(place / "r1", place / "r2")
     workshop.project.run()
     assert "damaged" in (workshop.reports / "index.html").read_text(encoding="utf-8")
-    assert digest((place / "r1/data/report.pdf").read_bytes()) == digest((place / "r2/data/report.pdf").read_bytes())
+    assert sha256_of((place / "r1/data/report.pdf").read_bytes()) == sha256_of(
+        (place / "r2/data/report.pdf").read_bytes()
+    )

@@ -11,10 +11,11 @@ import pytest
 
 from rotorproof.errors import InputError
 from rotorproof.evidence.attachments import attached
-from rotorproof.evidence.bag import check_name, digest
+from rotorproof.evidence.bag import check_name
 from rotorproof.evidence.recompute import lay_out
 from rotorproof.evidence.record import Evidence, evidence_attachments, read_evidence
 from rotorproof.evidence.verify import Verified
+from rotorproof.files import sha256_of
 from rotorproof.settings.documents import read_document
 from rotorproof.settings.folder import SettingsFolder
 from rotorproof.settings.load import load_unit
@@ -137,7 +138,7 @@ def test_yaml_is_data_and_nothing_else(tmp_path: Path, text: str, monkeypatch: p
 
 @pytest.mark.parametrize("name", ["../x", "/etc/x", "U/../../x", "raw/x"])
 def test_evidence_that_names_a_path_out_of_the_folder_is_not_laid_out(tmp_path: Path, name: str) -> None:
-    evidence = evidence_of({"config_version": 1}, inputs={name: digest(b"x")})
+    evidence = evidence_of({"config_version": 1}, inputs={name: sha256_of(b"x")})
     found = Verified(tmp_path, results={}, evidence=evidence, sources={name: b"x"})
     with pytest.raises(InputError, match="outside the unit"):
         lay_out(tmp_path, found)
@@ -175,7 +176,7 @@ def test_a_log_that_becomes_a_link_after_the_report_is_not_signed(workshop: Work
 
 @pytest.mark.parametrize("names", [("U/a", "U/a/b"), ("config/a", "config/a/b")])
 def test_evidence_that_names_a_file_in_the_place_of_another_is_not_laid_out(tmp_path: Path, names: list[str]) -> None:
-    inputs = {name: digest(b"x") for name in names}
+    inputs = {name: sha256_of(b"x") for name in names}
     evidence = evidence_of({"config_version": 1}, inputs=inputs)
     for order in (names, names[::-1]):
         root = tmp_path / order[0].replace("/", "-")
@@ -187,7 +188,7 @@ def test_evidence_that_names_a_file_in_the_place_of_another_is_not_laid_out(tmp_
 def test_what_is_attached_is_called_what_it_is(tmp_path: Path) -> None:
     names = ("U/unit.yaml", "config/config.yaml", "U/intake.sha256", "U/steps.csv")
     (tmp_path / "x").write_bytes(b"x")
-    record = evidence_of({}, inputs=dict.fromkeys(names, digest(b"x")))
+    record = evidence_of({}, inputs=dict.fromkeys(names, sha256_of(b"x")))
     found = evidence_attachments(b"", b"", record, dict.fromkeys(names, tmp_path / "x"))[2:]
     said = {one.description.split(": ")[1]: one.description.split(": ")[0] for one in found}
     assert [said[name] for name in names] == [

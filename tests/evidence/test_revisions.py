@@ -15,8 +15,8 @@ from rotorproof.evidence import standing
 from rotorproof.evidence.revisions import all_signed, new_revision, revisions, signed_reports
 from rotorproof.evidence.signoff import SignOff
 from rotorproof.evidence.verify import Verified, _place
+from rotorproof.files import sha256
 from rotorproof.jsonio import write_json
-from rotorproof.logs.unit_logs import sha256
 from tests import entries
 
 

@@ -19,11 +19,12 @@ from cryptography.x509.oid import NameOID
 
 from rotorproof.errors import InputError
 from rotorproof.evidence.attachments import Attachment, attach, attached
-from rotorproof.evidence.bag import check_bag, digest, finish_bag
+from rotorproof.evidence.bag import check_bag, finish_bag
 from rotorproof.evidence.signature import check_signature, load_signer, quiet_libraries, sign_pdf
 from rotorproof.evidence.signoff import SignOff
 from rotorproof.evidence.trust import fingerprint_of, read_certificates, subject_of
 from rotorproof.evidence.verify import verify_archive, verify_pdf
+from rotorproof.files import sha256_of
 
 from .conftest import PASSPHRASE, Workshop, copy_of
 
@@ -314,7 +315,7 @@ def test_a_signed_file_with_nonsense_in_it_is_told_apart(reported: Workshop, tmp
         certificate_subject=subject_of(signer.signing_cert),
         certificate_sha256=fingerprint_of(signer.signing_cert),
         verdict="accepted",
-        files={"data/evidence.json": digest(evidence), "data/results.json": digest(b"{}")},
+        files={"data/evidence.json": sha256_of(evidence), "data/results.json": sha256_of(b"{}")},
     )
     files = [
         Attachment("evidence.json", evidence, "x", "Data"),

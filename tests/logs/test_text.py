@@ -19,8 +19,9 @@ import zstandard
 
 from rotorproof.errors import InputError
 from rotorproof.logs import limits
+from rotorproof.logs.chunks import time_checked
 from rotorproof.logs.needed import missing_columns
-from rotorproof.logs.table import read_chunks, read_table
+from rotorproof.logs.table import open_log, read_table
 from rotorproof.procedures import procedures
 from rotorproof.settings.folder import SettingsFolder
 from rotorproof.settings.layout import BUILTIN, Layout, LayoutColumn
@@ -234,7 +235,7 @@ def test_streaming_holds_one_piece(tmp_path, monkeypatch):
     def peak(limit):
         tracemalloc.start()
         rows = 0
-        for chunk in read_chunks(path, Layout(), WANTED, shown="x", time_ordered=True):
+        for chunk in time_checked(open_log(path, Layout(), WANTED, shown="x").chunks, "x"):
             rows += chunk.rows
             if rows > limit:
                 break

@@ -16,6 +16,7 @@ import pytest
 
 from rotorproof.fitting.stored import StoredPanel, StoredSeries
 from rotorproof.procedures.base import Axis, Field, Panel, Series
+from rotorproof.procedures.base import drawn as evenly
 from rotorproof.rendering import drawn_points
 from rotorproof.rendering.figures import HALF_MM, WIDTH_MM, alt_text, figure_name, is_wide, svg
 from rotorproof.rendering.forms.common import looks, shown, shown_spread
@@ -121,7 +122,7 @@ def test_thinning_keeps_the_cloud_and_never_invents() -> None:
     same = np.zeros(9000)
     assert len(drawn_points.chosen(same, same)) <= drawn_points.MAXIMUM_POINTS
     assert np.array_equal(drawn_points.chosen(x[:50], y[:50]), np.arange(50))
-    assert drawn_points.every(10_000, 100)[[0, -1]].tolist() == [0, 9_999]
+    assert evenly(10_000, 100)[[0, -1]].tolist() == [0, 9_999]
     with pytest.raises(ValueError, match="four points"):
         drawn_points.chosen(x, y, 3)
 

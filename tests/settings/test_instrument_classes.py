@@ -10,6 +10,7 @@ import pytest
 from rotorproof.errors import InputError
 from rotorproof.fitting.assign import assign
 from rotorproof.fitting.calibration import instrument_problems
+from rotorproof.planning.capability import instrument_for
 from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Log
 from rotorproof.settings.documents import read_document
@@ -58,6 +59,8 @@ def test_what_is_typical_never_stands_beside_a_statement(tmp_path: Path) -> None
     found = load_unit(unit, SettingsFolder(CONFIG), "U-1/unit.yaml").file
     dmm = found.instruments["dmm"]
     assert dmm.typical == ["current", "resistance", "temperature"]
+    assert found.instruments_for("temperature") == ["probe"] and found.instruments_for("current") == ["dmm"]
+    assert instrument_for(found, "winding-resistance", "temperature_winding") == ("probe", "")
     assert len(dmm.accuracy.current.ranges) == 3
     (about,) = instrument_problems(found, "U-1/unit.yaml")
     assert "'dmm' for current, resistance, temperature is what is typical of a handheld multimeter" in about.message

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..errors import Problem
-from ..logs.unit_logs import sha256
+from ..files import sha256
 from ..settings.unit import Test, UnitFile
 
 if TYPE_CHECKING:

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 
 import numpy as np
 
 from ..columns import COLUMNS
+from ..procedures.base import in_rpm
 from .finding import Finding
 from .survey import Survey
 
-_RPM = 60 / (2 * math.pi)
+_RPM = in_rpm(1.0)
 
 #: Over the rated current, and below it, no test of a light vehicle's bench comes near these ratios (common practice,
 #: no source): a thousand between two prefixes does. Likewise the supply's share of the rated voltage, and the factor

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from ..columns import COLUMNS
+from ..procedures.base import in_rpm
 from ..signs import number_text, value_text
 from ..units import SI_UNIT
 from . import nameplate, waveform
@@ -15,7 +16,7 @@ from .finding import Finding
 from .slips import slips
 from .survey import Survey
 
-_RPM = 60 / (2 * math.pi)
+_RPM = in_rpm(1.0)
 
 #: What the largest reading of a column lies between on a light vehicle's bench, in SI. Common practice, no source;
 #: wide on purpose: outside, a prefix of the unit is the likely cause.

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Mapping
 from pathlib import Path
 
 from ..errors import InputError, Problem
-from ..files import lies_within, open_regular
+from ..files import lies_within, open_regular, sha256_of
 from ..jsonio import strictly
 from ..quantities import quantities
 from ..settings.unit import LARGEST_RESULTS, EarlierTest, UnitFile
@@ -71,7 +70,7 @@ def _read(unit: UnitFile, entry: EarlierTest, place: int, folder: Path, stamp: s
         raise ValueError(f"cannot be read: {error.strerror or error}") from None
     if len(raw) > LARGEST_RESULTS:
         raise ValueError(f"have more than {LARGEST_RESULTS // 1_000_000} MB and are no results.json")
-    if stamp is not None and hashlib.sha256(raw).hexdigest() != stamp:
+    if stamp is not None and sha256_of(raw) != stamp:
         words = "the earlier results changed while the run was going on; run it again"
         raise InputError(Problem(words, file=f"{unit.unit}/{entry.results}"))
     try:

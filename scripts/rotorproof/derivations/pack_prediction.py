@@ -17,7 +17,7 @@ from ..physics.thermal_class import REFERENCE_COOLANT
 from ..physics.winding import temperature_factor
 from ..procedures import assumption
 from ..procedures._bridge_cost import commutation_time, switching_lead
-from ..procedures.base import Axis, Need, Panel, Quantity, Series, Table, UnitKind, electrical_turns
+from ..procedures.base import Axis, Need, Panel, Quantity, Series, Table, UnitKind, electrical_turns, in_rpm
 from ..procedures.derivation import Assumption, Derivation, Shown, named, needs_words
 
 _SOURCE = "steady-state power and force balance; symbols after IEC 60050-411 and ISO 8855"
@@ -391,8 +391,8 @@ def _notes(given: Mapping[str, float], result: Mapping[str, float]) -> list[str]
     if reach and no_load:
         ratio = no_load / reach
         notes.append(
-            f"The drag was measured up to {reach * 30 / math.pi:.0f} rpm; the prediction at no load lies at "
-            f"{no_load * 30 / math.pi:.0f} rpm, "
+            f"The drag was measured up to {in_rpm(reach):.0f} rpm; the prediction at no load lies at "
+            f"{in_rpm(no_load):.0f} rpm, "
             + (f"extrapolated by a factor of {ratio:.2f}." if ratio > 1 else "inside what was measured.")
         )
     voltage = given.get("bench_voltage_max")
@@ -436,7 +436,7 @@ def _states_table(given: Mapping[str, float], load: road.Load) -> Table:
         rows.append(
             [
                 f"{state} ({source.voltage:.1f} V)",
-                f"{no_load * 30 / math.pi:.0f} rpm" if np.isfinite(no_load) else "-",
+                f"{in_rpm(no_load):.0f} rpm" if np.isfinite(no_load) else "-",
                 f"{speed * 3.6:.1f} km/h" if np.isfinite(speed) else "-",
                 f"{torque:.1f} N·m",
                 f"{100 * steepest:.1f} %" if np.isfinite(steepest) else "-",

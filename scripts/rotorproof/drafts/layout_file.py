@@ -23,8 +23,6 @@ from .headings import OPEN, SURE, Heading, recognised, units_row
 #: Lines that a logger may write above its header.
 _MOST_SKIPPED = 60
 _NUMBER = re.compile(r"[-+]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?")
-#: A date whose day and month may change places.
-_EITHER_WAY = re.compile(r"[0-9]{1,2}[-/][0-9]{1,2}[-/]")
 
 
 @dataclass
@@ -41,9 +39,8 @@ class ProposedColumn:
     candidates: tuple[str, ...] = ()
     #: Neither a number nor a time: nothing to ask about.
     text: bool = False
-    #: Of clock times, the number of the column that holds their dates, and whether day and month may change places.
+    #: Of clock times, the number of the column that holds their dates.
     date: int | None = None
-    either_way: bool = False
 
 
 @dataclass
@@ -208,13 +205,9 @@ def _join_dates(columns: Sequence[ProposedColumn], firsts: Sequence[str]) -> Non
     """Give clock times without a date the column of dates beside them, if there is one."""
     dates = [place for place, cell in enumerate(firsts) if has_date(cell) and not has_time(cell)]
     for place, column in enumerate(columns):
-        if column.unit == "clock":
-            if len(dates) == 1 and not has_date(firsts[place]):
-                column.date = dates[0] + 1
-                column.either_way = bool(_EITHER_WAY.match(firsts[dates[0]]))
-                columns[dates[0]].text, columns[dates[0]].reason = True, f"the dates of column {column.number}"
-            elif has_date(firsts[place]):
-                column.either_way = bool(_EITHER_WAY.match(firsts[place]))
+        if column.unit == "clock" and len(dates) == 1 and not has_date(firsts[place]):
+            column.date = dates[0] + 1
+            columns[dates[0]].text, columns[dates[0]].reason = True, f"the dates of column {column.number}"
 
 
 def _column(position: int, head: str, first: str) -> ProposedColumn:

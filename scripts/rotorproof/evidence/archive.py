@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 from ..decision.models import Results
 from ..errors import InputError, Problem
+from ..files import sha256
 from ..jsonio import to_json
-from ..logs.unit_logs import sha256
 from .attachments import Attachment, attach
 from .bag import begin_bag, check_name, finish_bag
 from .lasting import strengthen

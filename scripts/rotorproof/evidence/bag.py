@@ -6,7 +6,6 @@ also one in the hashes themselves that other readers would take for a matter of 
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 import unicodedata
@@ -14,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from ..errors import InputError, Problem
-from ..logs.unit_logs import sha256
+from ..files import sha256
 
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 _MANIFEST = "manifest-sha256.txt"
@@ -140,8 +139,3 @@ def _compare(manifest: str, raw: bytes, present: Mapping[str, str]) -> list[str]
     if raw != expected:
         faults.append(f"{manifest} was changed")
     return faults
-
-
-def digest(content: bytes) -> str:
-    """Return the SHA-256 of bytes in hexadecimal."""
-    return hashlib.sha256(content).hexdigest()

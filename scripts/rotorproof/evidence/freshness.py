@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from ..errors import Problem
+from ..files import sha256
 from .record import Evidence
 from .software import code_hash, software
 
@@ -33,11 +33,11 @@ def stale(
             problems.append(Problem("the file that the report was made from is gone", name))
         elif name not in recorded:
             problems.append(Problem("the report was made without this file", name))
-        elif _sha256(path) != recorded[name]:
+        elif sha256(path) != recorded[name]:
             problems.append(Problem("the file has changed since the report was made", name))
     for name, digest in sorted({**evidence.outputs, **stages}.items()):
         path = _made(name, made)
-        if path is None or not path.is_file() or _sha256(path) != digest:
+        if path is None or not path.is_file() or sha256(path) != digest:
             problems.append(Problem("the file is not the one that the report was made with", name))
     if evidence.configuration != configuration:
         problems.append(Problem("the settings have changed since the report was made", evidence.unit))
@@ -58,8 +58,3 @@ def _made(name: str, made: Mapping[str, Path]) -> Path | None:
     if name in made:
         return made[name]
     return made[folder] / rest if folder in made and rest and "/" not in rest else None
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()

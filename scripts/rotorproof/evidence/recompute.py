@@ -15,8 +15,8 @@ from .. import child
 from ..bounded import Limits, memory_here, run
 from ..decision.digits import judged, step
 from ..errors import InputError, Problem
+from ..files import sha256
 from ..jsonio import read_json, write_json
-from ..logs.unit_logs import sha256
 from .bag import check_name, twins
 from .software import ROOT
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -10,9 +9,9 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from ..errors import InputError, Problem
+from ..files import sha256, sha256_of
 from ..jsonio import strictly
 from ..logs.intake import NAME as INTAKE
-from ..logs.unit_logs import sha256
 from .attachments import Attachment, within_limit
 from .software import code_hash, software
 
@@ -151,7 +150,7 @@ def evidence_attachments(
             if name in record.inputs:
                 problems.append(Problem(f"the file cannot be read any more: {error.strerror}", name))
             continue
-        if hashlib.sha256(content).hexdigest() != record.inputs.get(name):
+        if sha256_of(content) != record.inputs.get(name):
             problems.append(Problem("the file changed while the report was being made; run the report again", name))
         found.append(Attachment(_flat(name, taken), content, f"{_what(name)}: {name}", "Source"))
     if problems:

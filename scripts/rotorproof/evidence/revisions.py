@@ -6,7 +6,6 @@ One is never changed but for time stamps added later.
 from __future__ import annotations
 
 import fcntl
-import hashlib
 import re
 import shutil
 from collections.abc import Iterable, Iterator
@@ -16,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import InputError, Problem
+from ..files import sha256, sha256_of
 from ..jsonio import strictly
-from ..logs.unit_logs import sha256
 from .bag import sync
 from .lasting import MOST_STAMPS
 from .signoff import SignOff
@@ -66,7 +65,7 @@ class Revision:
         ends = [match.end() for match in _END.finditer(content)]
         # A report's own end, and one for each time that something was added to it.
         states = {len(content), *ends[-2 * MOST_STAMPS :]}
-        return any(hashlib.sha256(content[:end]).hexdigest() == report_sha256 for end in states)
+        return any(sha256_of(content[:end]) == report_sha256 for end in states)
 
 
 def revisions(reports: Path, unit: str) -> list[Revision]:

@@ -12,10 +12,9 @@ from typing import Final
 
 from ..bounded import Limits, bounded
 from ..errors import InputError
-from ..files import open_regular
+from ..files import open_regular, sha256_of
 from ..jsonio import read_json, strictly, write_json
 from .attachments import LOGS_LIMIT, attached
-from .bag import digest
 from .signature import check_signature, quiet_libraries
 from .signoff import SignOff
 
@@ -36,7 +35,7 @@ def signed_so(sign_off: Path, report: Path, unit: str, revision: int, note: Path
         stated = SignOff.model_validate(strictly(raw))
         if (stated.unit, stated.revision) != (unit, revision):
             return None
-        key = f"{digest(raw)} {digest(pdf)}"
+        key = f"{sha256_of(raw)} {sha256_of(pdf)}"
         known = _known(note)
         if key not in known:
             if not bounded(lambda: _covers(pdf, raw), LIMITS, "checking a signed report"):

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import datetime
-import hashlib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from ..errors import InputError, Problem
+from ..files import sha256_of
 
 if TYPE_CHECKING:
     from asn1crypto.x509 import Certificate
@@ -34,7 +34,7 @@ def subject_of(certificate: Certificate) -> str:
 
 def fingerprint_of(certificate: Certificate) -> str:
     """Return the SHA-256 of a certificate in hexadecimal."""
-    return hashlib.sha256(certificate.dump()).hexdigest()
+    return sha256_of(certificate.dump())
 
 
 def among(certificate: Certificate, trust: Iterable[Certificate]) -> bool:

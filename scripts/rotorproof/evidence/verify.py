@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from ..decision.models import Results
+from ..files import sha256_of
 from ..jsonio import strictly
 from .archive import input_place
 from .attachments import attached
-from .bag import check_bag, digest
+from .bag import check_bag
 from .record import Evidence, read_evidence
 from .revisions import FOLDER, REPORT, SIGN_OFF, lying_in, number_of
 from .signature import Checked, check_signature
@@ -71,11 +72,11 @@ def verify_pdf(path: Path, trust: Sequence[Certificate]) -> Verified:
         return found
     for name in ("results.json", "evidence.json"):
         content = files.get(name)
-        if content is None or digest(content) != sign_off.files.get(f"data/{name}"):
+        if content is None or sha256_of(content) != sign_off.files.get(f"data/{name}"):
             found.faults.append(f"the attachment {name} is missing or not the one signed")
     _evidence(found, sign_off, files.get("evidence.json"), files.get("results.json"))
     if found.evidence is not None:
-        by_hash = {digest(content): content for content in files.values()}
+        by_hash = {sha256_of(content): content for content in files.values()}
         for name, value in found.evidence.inputs.items():
             if value in by_hash:
                 found.sources[name] = by_hash[value]
@@ -101,7 +102,7 @@ def verify_archive(folder: Path, trust: Sequence[Certificate]) -> Verified:
     if sign_off is None:
         return found
     _place(found, folder, sign_off)
-    signed = {**sign_off.files, SIGN_OFF: digest(files["sign-off.json"])}
+    signed = {**sign_off.files, SIGN_OFF: sha256_of(files["sign-off.json"])}
     others = {name: value for name, value in hashes.items() if name != REPORT}
     changed = [name for name in signed if name in others and others[name] != signed[name]]
     absent = [name for name in signed if name not in others]
@@ -115,7 +116,7 @@ def verify_archive(folder: Path, trust: Sequence[Certificate]) -> Verified:
         found.faults += [f"{name} {words}" for name in names if f"{name} {listed}" not in faults]
     if not (changed or absent or added):
         found.holds.append(f"the signature covers all {len(hashes)} files of the archive")
-    stray = [name for name, content in files.items() if digest(content) not in signed.values()]
+    stray = [name for name, content in files.items() if sha256_of(content) not in signed.values()]
     found.faults += [f"the attachment {name} is not among the archived files" for name in stray]
     _evidence(found, sign_off, *(_read(folder, f"data/{name}.json", hashes) for name in ("evidence", "results")))
     if found.evidence is not None:
@@ -202,7 +203,7 @@ def _evidence(found: Verified, sign_off: SignOff, evidence: bytes | None, result
         found.evidence = found.results = None
         found.faults.append("evidence.json or results.json cannot be read")
         return
-    if digest(results or b"") != recorded:
+    if sha256_of(results or b"") != recorded:
         found.faults.append("results.json is not the file that evidence.json names")
     if content.unit != sign_off.unit:
         found.faults.append(f"the sign-off is for {sign_off.unit}, the evidence is of {content.unit}")

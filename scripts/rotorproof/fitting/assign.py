@@ -219,19 +219,11 @@ def _several(unit: UnitFile, key: str, kind: str, ambient: float | None) -> set[
 
 def instrument_of(unit: UnitFile, test: Test, name: str, kind: str) -> str | None:
     """Return the key of the instrument that read a column or condition; ``None`` if that cannot be told."""
-    candidates = _candidates(unit, kind)
+    candidates = unit.instruments_for(kind)
     named = test.instruments.get(name)
     if named is not None:
         return named
     return candidates[0] if len(candidates) == 1 else None
-
-
-def _candidates(unit: UnitFile, kind: str) -> list[str]:
-    if kind not in _KINDS:
-        return []
-    there = [key for key, i in unit.instruments.items() if getattr(i.accuracy, kind) is not None]
-    # What is typical of a kind of instrument stands in where nothing is stated, never beside a statement.
-    return [key for key in there if kind not in unit.instruments[key].typical] or there
 
 
 def _instrument(
@@ -240,7 +232,7 @@ def _instrument(
     if kind not in _KINDS:
         return None
     named = test.instruments.get(name)
-    candidates = _candidates(unit, kind)
+    candidates = unit.instruments_for(kind)
     if named is not None:
         if getattr(unit.instruments[named].accuracy, kind) is not None:
             return named

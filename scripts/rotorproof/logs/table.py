@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
@@ -14,7 +14,7 @@ from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import dialect, vcd
 from .apart import Opener, open_apart
-from .chunks import Chunk, Log, collected, in_proportion, time_checked, within_bounds
+from .chunks import Log, collected, in_proportion, time_checked, within_bounds
 from .streams import first_bytes, unpacked
 from .text import open_text
 
@@ -107,14 +107,6 @@ def _opened(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Lo
 def is_dump(path: Path, shown: str) -> bool:
     """Tell whether the file, packed or not, begins as a value change dump does. Raises ``InputError``."""
     return next(unpacked(path, shown, 64), b"").lstrip().startswith(vcd.STARTS)
-
-
-def read_chunks(
-    path: Path, layout: Layout, wanted: Sequence[str], *, shown: str, time_ordered: bool
-) -> Iterator[Chunk]:
-    """Yield a log piece by piece, checked, for a procedure that reduces while reading. Raises ``InputError``."""
-    log = open_log(path, layout, wanted, shown=shown)
-    yield from time_checked(log.chunks, shown) if time_ordered else log.chunks
 
 
 def line_of(path: Path, layout: Layout, wanted: Sequence[str], row: int, *, shown: str) -> int | None:

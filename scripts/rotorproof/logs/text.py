@@ -37,8 +37,6 @@ class Head:
     line: int
     width: int
     sources: tuple[Source, ...] = ()
-    #: Every row ends with a delimiter, and the header does not.
-    trailing: bool = False
 
 
 def open_text(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
@@ -103,7 +101,7 @@ def _trailing(head: Head, body: Block, layout: Layout) -> Head:
             continue
         mark = layout.delimiter.encode()
         if stripped.count(mark) == head.width and stripped.endswith(mark):
-            return replace(head, width=head.width + 1, trailing=True)
+            return replace(head, width=head.width + 1)
         break
     return head
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import traceback
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -12,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from ..errors import InputError, Problem, trace_of, unforeseen
+from ..files import sha256
 from ..procedures import procedures
 from ..procedures.base import Procedure
 from ..settings.layout import Layout
@@ -153,9 +153,3 @@ def changed_meanwhile(
     return [
         Problem("the log was changed while it was read; run the same command again", f"{unit}/{log}") for log in changed
     ]
-
-
-def sha256(path: Path) -> str:
-    """Return the SHA-256 of a file in hexadecimal, read in pieces."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -35,11 +35,6 @@ class Step:
     steady_from: int
 
 
-def line_inductance(angle: np.ndarray, d: float, q: float, pole_pairs: int, pair: str) -> np.ndarray:
-    """Return the line-to-line inductance (H) at mechanical ``angle`` (rad); the d axis meets phase A at angle 0."""
-    return (d + q) + (d - q) * np.cos(2 * pole_pairs * np.asarray(angle) + PAIR_PHASE[pair])
-
-
 def from_step(time: np.ndarray, voltage: np.ndarray, current: np.ndarray) -> Step:
     """Return inductance and resistance of a line pair from a step of its voltage; all ``(n,)`` in s, V and A.
 

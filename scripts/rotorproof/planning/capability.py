@@ -58,7 +58,7 @@ def instrument_for(file: UnitFile, procedure: str, column: str) -> tuple[str | N
             key = test.instruments[column]
             stated = getattr(file.instruments[key].accuracy, kind) is not None
             return (key, "") if stated else (None, f"{key} states no accuracy for {kind}")
-    candidates = [key for key, i in file.instruments.items() if getattr(i.accuracy, kind) is not None]
+    candidates = file.instruments_for(kind)
     if len(candidates) == 1:
         return candidates[0], ""
     if not candidates:

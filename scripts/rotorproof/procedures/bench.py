@@ -12,10 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from ..physics.thermal_class import rise_limit
+
 #: Rise of the winding that a resistance or inductance test may cause, in K: 0.4 % of resistance.
 HEATING_LIMIT = 1.0
-#: Limit of the temperature rise by resistance at rated load, in K (IEC 60034-1, coolant at most 40 degC).
-_CLASS_RISE = {"A": 60.0, "E": 75.0, "B": 80.0, "F": 105.0, "H": 125.0}
 #: Rated currents of fuses in A (R10 series of IEC 60127 and IEC 60269; from memory).
 _FUSES = (
     *(0.1, 0.125, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0),
@@ -174,7 +174,7 @@ class Situation:
         The rise goes with the square of the current, and at rated current it keeps the limit of the insulation
         class (IEC 60034-1; class B where none is stated).
         """
-        limit = _CLASS_RISE[self.insulation_class or "B"]
+        limit = rise_limit(self.insulation_class or "B")
         return None if self.rated_current is None else self.rated_current * math.sqrt(rise / limit)
 
     def electrical_frequency(self, speed: float | None) -> float | None:

@@ -18,7 +18,7 @@ from . import _magnets
 from ._emf_records import WAVE_SCATTER, Record, prepare, wave_left
 from ._emf_words import CONSTANTS, agreement, line_notes, pole_pair_words
 from .assumption import MAGNET_COEFFICIENT
-from .base import Condition, Log, Procedure, Quantity, Reducer, Report
+from .base import Condition, Log, Procedure, Quantity, Reducer, Report, in_rpm
 from .fit import Fit
 
 SHAPE = {5: "Fifth", 7: "Seventh"}
@@ -444,8 +444,7 @@ def _count(records: Sequence[Record], ratio: Ratio, gear: float) -> Count:
 
 def _called(record: Record) -> str:
     """Return a record by its label and its speed, since several may have one label."""
-    rpm = abs(record.speed or 0.0) * 60 / (2 * np.pi)
-    return f"{record.label} ({rpm:.3g} rpm)"
+    return f"{record.label} ({in_rpm(abs(record.speed or 0.0)):.3g} rpm)"
 
 
 def _ratio(records: Sequence[Record]) -> Ratio | None:

@@ -26,13 +26,6 @@ def chosen(x: np.ndarray, y: np.ndarray, maximum: int = MAXIMUM_POINTS) -> np.nd
     return _cells(x, y, maximum)
 
 
-def every(n: int, maximum: int = MAXIMUM_POINTS) -> np.ndarray:
-    """Return evenly spaced indices of ``n`` points, first and last included: for lines that turn back on x."""
-    if n <= maximum:
-        return np.arange(n)
-    return np.unique(np.linspace(0, n - 1, maximum).round().astype(int))
-
-
 def _extremes(x: np.ndarray, y: np.ndarray, maximum: int) -> np.ndarray:
     columns = maximum // 2 - 1
     width = x[-1] - x[0]

@@ -291,6 +291,14 @@ class UnitFile(Strict):
         ),
     ] = None
 
+    def instruments_for(self, kind: str) -> list[str]:
+        """Return the keys of the instruments that may have read a kind of reading where the test names none."""
+        if kind not in Accuracies.model_fields:
+            return []
+        there = [key for key, one in self.instruments.items() if getattr(one.accuracy, kind) is not None]
+        # What is typical of a kind of instrument stands in where nothing is stated, never beside a statement.
+        return [key for key in there if kind not in self.instruments[key].typical] or there
+
     @model_validator(mode="after")
     def _parts_of_a_drive(self) -> UnitFile:
         if self.parts is not None and self.kind != "drive":

@@ -13,11 +13,11 @@ from dataclasses import dataclass, replace
 
 from ..columns import COLUMNS
 from ..procedures import procedures
-from ..procedures.base import Log
+from ..procedures.base import Log, in_rpm
 from ..settings.unit import Test
 from .padded import unpadded
 
-_RPM = 60 / (2 * math.pi)
+_RPM = in_rpm(1.0)
 _COMMON, _RARE = 11.0, 15.0
 #: Undo: factor, words, cost. By the kind of a column or condition.
 _DECIMAL = [

@@ -51,7 +51,6 @@ class Session:
         """No-load points, load points, then those of pack and vehicle."""
         m, bench, rng = self.motor, self.bench, self.rng
         air = bench.air
-        self.loaded_from = 10
         top = bench.highest
         out = []
         self.winding_free = air + rng.uniform(2, 6)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from ...procedures.base import Axis, Panel, Series
+from ...procedures.base import drawn as evenly
 from .. import drawn_points
 from ..style import INK, LEFT_OUT, LIMIT
 from ..symbols import axis_label
@@ -117,7 +118,7 @@ def _line(axes: Any, series: Series, look: Look, x: np.ndarray, y: np.ndarray) -
         finite = np.isfinite(x) & np.isfinite(y)
         x, y = x[finite], y[finite]
         forward = bool(np.all(np.diff(x) >= 0))
-        drawn = drawn_points.chosen(x, y) if forward else drawn_points.every(len(x))
+        drawn = drawn_points.chosen(x, y) if forward else evenly(len(x), drawn_points.MAXIMUM_POINTS)
         x, y = x[drawn], y[drawn]
     if total == _SINGLE:
         axes.plot(
