@@ -1,14 +1,15 @@
 """Does a slip of the hand reach the verdict? `python -m tests.benchmarks.doubt --units 100 --seed 5 --out DIR`.
 
-Units of the independent bench are fitted and decided on twice: as they are, and with one slip put into their readings.
-Counted is how often a line stands beside the verdict, how often it names that slip, and how often one stands beside the
-verdict on a sound unit. A line of JSON for each unit is added to DIR/doubt.jsonl as it is done; what stands there
-already is not done again, and `--seconds` ends a part. `--report` prints the table.
+Motors and controllers of the independent bench are fitted and decided on twice: as they are, and with one slip put into
+their readings. Counted is how often a line stands beside the verdict, how often it names that slip, and how often one
+stands beside the verdict on a sound unit. A line of JSON for each unit is added to DIR/doubt.jsonl as it is done; what
+stands there already is not done again, and `--seconds` ends a part. `--report` prints the table.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import math
 import tempfile
@@ -35,7 +36,7 @@ from rotorproof.settings.load import conditions_of
 from rotorproof.settings.run import RunSettings
 from rotorproof.settings.unit import UnitFile
 from rotorproof.witness.search import second_witness
-from tests.benchmarks.slip_kinds import KINDS, Bench, names
+from tests.benchmarks.slip_kinds import CONTROLLER_KINDS, KINDS, Bench, names
 from tests.simulation.independent.study import write_units
 
 _TOGETHER = 8
@@ -67,11 +68,17 @@ def results_of(unit: Mapping[str, Any], logs: Sequence[Mapping[str, np.ndarray]]
 
 
 def pairs(seed: int, first: int, folder: Path) -> Iterator[tuple[int, dict[str, Any], list[dict[str, np.ndarray]]]]:
-    """Yield number, unit file and readings of ``_TOGETHER`` drawn units, those of block ``first``."""
-    list(write_units(folder, units=_TOGETHER, seed=seed * 10_007 + first))
-    for k in range(_TOGETHER):
-        path = folder / "raw" / f"IM-{k:04d}"
+    """Yield number, unit file and readings of ``_TOGETHER`` motors, those of block ``first``, and their controllers."""
+    list(write_units(folder, units=_TOGETHER, seed=seed * 10_007 + first, drives=_TOGETHER))
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    for k, make in itertools.product(range(_TOGETHER), ("IM", "IC")):
+        name = f"{make}-{k:04d}"
+        path = folder / "raw" / name
         unit = yaml.safe_load((path / "unit.yaml").read_text(encoding="utf-8"))
+        if make == "IC":
+            # What a maker prints beside the voltage: the limit of the supply current, in whole amperes.
+            limit = round(truth[name]["supply_current_limit"]["value"])
+            unit["nameplate"]["supply_current_limit"] = f"{limit} A"
         model = UnitFile.model_validate(unit)
         read = read_unit(model.unit, path, model.tests, {"plain": Layout()})
         yield first * _TOGETHER + k, unit, [dict(columns or {}) for columns in read.columns]
@@ -81,14 +88,15 @@ def run(out: Path, units: int, seed: int, seconds: float) -> None:
     """Add lines to ``out`` until there are ``units`` or ``seconds`` are over."""
     out.mkdir(parents=True, exist_ok=True)
     path, end = out / "doubt.jsonl", time.monotonic() + seconds
-    done = {line["unit"] for line in lines(path)}
+    done = {(line["unit"], line["make"]) for line in lines(path)}
     for block in range(math.ceil(units / _TOGETHER)):
-        wanted = {block * _TOGETHER + k for k in range(_TOGETHER)} - done
+        numbers = range(block * _TOGETHER, (block + 1) * _TOGETHER)
+        wanted = {*itertools.product(numbers, ("motor", "controller"))} - done
         if not wanted:
             continue
         with tempfile.TemporaryDirectory() as folder:
             for number, unit, logs in pairs(seed, block, Path(folder)):
-                if number not in wanted or number >= units:
+                if (number, unit["kind"]) not in wanted or number >= units:
                     continue
                 if time.monotonic() > end:
                     return
@@ -100,7 +108,8 @@ def run(out: Path, units: int, seed: int, seconds: float) -> None:
 def one(number: int, seed: int, unit: dict[str, Any], logs: list[dict[str, np.ndarray]]) -> dict[str, Any]:
     """Return what was said of a unit as it is, and with a slip."""
     rng = np.random.default_rng((seed, number))
-    kind = list(KINDS.values())[number % len(KINDS)]
+    kinds = list((CONTROLLER_KINDS if unit["kind"] == "controller" else KINDS).values())
+    kind = kinds[number % len(kinds)]
     bench = Bench([dict(log) for log in logs], deepcopy(unit))
     what, pattern = kind.put(bench, rng)
     sound, false = judged(unit, logs)
@@ -109,6 +118,7 @@ def one(number: int, seed: int, unit: dict[str, Any], logs: list[dict[str, np.nd
     words = slips or [problem.message for problem in found]
     return {
         "unit": number,
+        "make": unit["kind"],
         "kind": kind.name,
         "slip": what,
         "noticed": bool(said),
@@ -136,19 +146,21 @@ def share(hits: int, of: int) -> str:
 def table(found: Sequence[Mapping[str, Any]]) -> str:
     """Return the table in Markdown."""
     rows = ["| Slip | noticed | named |", "|---|---|---|"]
-    for kind in KINDS:
+    for kind in (*KINDS, *CONTROLLER_KINDS):
         of = [line for line in found if line["kind"] == kind]
         if of:
             rows.append(
                 f"| {kind} | {sum(line['noticed'] for line in of)} of {len(of)} | "
                 f"{sum(line['named'] for line in of)} of {len(of)} |"
             )
-    rows += [
-        "",
-        f"Noticed beside the verdict: {share(sum(line['noticed'] for line in found), len(found))}",
-        f"Named right: {share(sum(line['named'] for line in found), len(found))}",
-        f"Doubt on a sound unit: {share(sum(bool(line['false']) for line in found), len(found))}",
-    ]
+    for make in ("motor", "controller"):
+        of = [line for line in found if line["make"] == make]
+        rows += [
+            "",
+            f"Noticed beside the verdict, {make}s: {share(sum(line['noticed'] for line in of), len(of))}",
+            f"Named right: {share(sum(line['named'] for line in of), len(of))}",
+            f"Doubt on a sound unit: {share(sum(bool(line['false']) for line in of), len(of))}",
+        ]
     return "\n".join(rows)
 
 

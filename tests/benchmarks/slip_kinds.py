@@ -216,6 +216,136 @@ def _plate(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
     return "nameplate rated voltage ten times", r"rated voltage is ten times"
 
 
+def _scope_time(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    factor = float(rng.choice([1e-3, 1e3]))
+    bench.scale("open-circuit", ("time",), factor)
+    return f"open-circuit time times {factor:g}", r"time.*1000|ms and s|unit of time|1000.*time"
+
+
+def _angle(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    factor = float(rng.choice([180 / math.pi, math.pi / 180]))
+    bench.scale("cogging", ("angle",), factor)
+    return f"cogging angle times {factor:.3g}", r"degrees (are )?written as rad|rad (are )?written as degrees|deg"
+
+
+def _inductance(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    factor = float(rng.choice([0.1, 10.0, 1e-3, 1e3]))
+    bench.scale("winding-inductance", tuple(f"inductance_{pair}" for pair in _PAIRS), factor)
+    words = r"1000|milli" if factor in (1e-3, 1e3) else r"inductance.*(ten times|tenth)"
+    return f"inductance times {factor:g}", words
+
+
+def _window(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    factor = float(rng.choice([0.1, 10.0, 0.001]))
+    bench.scale("supply-window", ("supply_voltage",), factor)
+    words = r"1000|mV" if factor == 0.001 else r"voltage.*(ten times|tenth|×10)|×10 probe"
+    return f"supply-window voltage times {factor:g}", words
+
+
+def _losses_scaled(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    """One column of the losses of a controller that drives its motor."""
+    name, factor, words = [
+        ("supply_voltage", 0.1, r"voltage.*(ten times|tenth|×10)|×10 probe"),
+        ("supply_voltage", 10.0, r"voltage.*(ten times|tenth|×10)|×10 probe"),
+        ("supply_current", 0.1, r"current.*(ten times|tenth|off by ten)|shunt"),
+        ("supply_current", 10.0, r"current.*(ten times|tenth|off by ten)|shunt"),
+        ("phase_power", 1e-3, r"power.*1000|kW|1000"),
+        ("phase_power", 0.1, r"power.*(ten times|tenth)"),
+        ("phase_power", 10.0, r"power.*(ten times|tenth)"),
+    ][int(rng.integers(7))]
+    (place,) = [k for k in bench.places("controller-loss") if "phase_power" in bench.logs[k]]
+    bench.logs[place][name] = factor * bench.logs[place][name]
+    return f"controller-loss {name} times {factor:g}", words
+
+
+def _idle(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    """The milliamperes of a standby current typed as amperes, or its decimal off."""
+    (place,) = [k for k in bench.places("controller-loss") if "phase_power" not in bench.logs[k]]
+    factor = float(rng.choice([1000.0, 0.001, 10.0]))
+    bench.logs[place]["supply_current"] = factor * bench.logs[place]["supply_current"]
+    words = r"current.*(ten times|tenth|off by ten)|shunt" if factor == 10 else r"1000|milli|mA"
+    return f"standby current times {factor:g}", words
+
+
+def _limit(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    names = [("supply_current",), ("current_a", "current_b")][int(rng.integers(2))]
+    factor = float(rng.choice([0.1, 10.0, 1000.0]))
+    bench.scale("current-limit", names, factor)
+    words = r"1000|milli|mA" if factor == 1000 else r"current.*(ten times|tenth|off by ten)|shunt"
+    return f"current-limit {names} times {factor:g}", words
+
+
+def _signal(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    """The throttle's signal through a probe of ten, or in mV."""
+    factor = float(rng.choice([0.1, 10.0, 1000.0]))
+    bench.scale("throttle", ("throttle",), factor)
+    words = r"1000|mV|milli" if factor == 1000 else r"throttle.*(ten times|tenth|×10)|×10 probe"
+    return f"throttle signal times {factor:g}", words
+
+
+def _fault_time(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    place = int(rng.choice(bench.places("throttle")))
+    bench.logs[place]["time"] = 1000.0 * bench.logs[place]["time"]
+    return f"throttle log {place + 1} in ms read as s", r"time.*1000|ms and s|unit of time|1000.*time"
+
+
+def _supply_exchanged(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    procedure = str(_pick(rng, "supply-window", "controller-loss"))
+    for place in bench.places(procedure):
+        log = bench.logs[place]
+        log["supply_voltage"], log["supply_current"] = log["supply_current"], log["supply_voltage"]
+    return f"{procedure} voltage and current exchanged", r"exchanged"
+
+
+def _controller_padding(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    place = int(rng.integers(len(bench.logs)))
+    rows = int(rng.integers(3, 30))
+    log = bench.logs[place]
+    for name, values in log.items():
+        step = values[-1] - values[-2]
+        log[name] = np.append(values, values[-1] + step * np.arange(1, rows + 1) if name == "time" else np.zeros(rows))
+    return (
+        f"{bench.tests[place]['procedure']} with {rows} rows of zeros",
+        r"rows are zero|rows of zeros|is zero in every",
+    )
+
+
+def _controller_single(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    (place,) = [k for k in bench.places("controller-loss") if "phase_power" in bench.logs[k]]
+    name = str(_pick(rng, "supply_current", "supply_voltage", "phase_power"))
+    values = bench.logs[place][name].copy()
+    row = int(rng.integers(values.size))
+    factor = float(rng.choice([0.1, 10.0]))
+    values[row] *= factor
+    bench.logs[place][name] = values
+    return f"controller-loss {name} reading {row + 1} times {factor:g}", rf"reading {row + 1}\b"
+
+
+def _controller_plate(bench: Bench, rng: np.random.Generator) -> tuple[str, str]:
+    plate = bench.unit["nameplate"]
+    assert isinstance(plate, dict)
+    name = str(_pick(rng, "rated_voltage", "supply_current_limit"))
+    value, unit = str(plate[name]).split()
+    plate[name] = f"{10 * float(value):g} {unit}"
+    return f"nameplate {name} ten times", name.replace("_", " ")
+
+
+CONTROLLER_KINDS: Mapping[str, Kind] = {
+    kind.name: kind
+    for kind in (
+        Kind("supply window off by ten or 1000", _window),
+        Kind("losses off by ten or 1000", _losses_scaled),
+        Kind("standby current off by ten or 1000", _idle),
+        Kind("current limit off by ten or 1000", _limit),
+        Kind("throttle signal off by ten or 1000", _signal),
+        Kind("unit of time of a fault", _fault_time),
+        Kind("supply columns exchanged", _supply_exchanged),
+        Kind("rows of padding, controller", _controller_padding),
+        Kind("one reading of the losses off by ten", _controller_single),
+        Kind("nameplate of a controller", _controller_plate),
+    )
+}
+
 KINDS: Mapping[str, Kind] = {
     kind.name: kind
     for kind in (
@@ -232,6 +362,9 @@ KINDS: Mapping[str, Kind] = {
         Kind("one reading off by ten", _single),
         Kind("rows of padding", _padding),
         Kind("nameplate", _plate),
+        Kind("unit of time of a scope", _scope_time),
+        Kind("degrees and radians", _angle),
+        Kind("unit of inductance", _inductance),
     )
 }
 

@@ -190,6 +190,10 @@ def _witnesses(
         yield "drag", Witness(f"drag at half the rated speed by {run.label}", drag, spread, run.places, "torque")
     if speed and "static_friction" in values:
         yield "drag", Witness(f"friction of {run.label}", values["static_friction"], _STATIC, run.places, "torque")
+    limits = [values.get(f"{side}_current_limit") for side in ("supply", "phase")]
+    if limits[0] is not None and limits[1] is not None and limits[1] > 0:
+        who = f"limit of the supply current over that of a phase by {run.label}"
+        yield "limit ratio", Witness(who, limits[0] / limits[1], 0.1, run.places)
     # What no nameplate speaks of, other units of the model may.
     for quantity in dict.fromkeys((*_SINGLE, *model)):
         if quantity in values and quantity not in _POOLED:
@@ -201,6 +205,9 @@ _REACH = {
     "no-load": ("supply_voltage", "speed"),
     "load": ("supply_voltage", "speed", "supply_current", "torque"),
     "locked-rotor": ("supply_current", "torque"),
+    "supply-window": ("supply_voltage",),
+    "controller-loss": ("supply_voltage",),
+    "throttle": ("throttle", "time"),
 }
 
 

@@ -113,6 +113,12 @@ def _of_controller(plate: Mapping[str, float]) -> dict[str, Expected]:
         "standby_power": Expected(0.02, 12.0, _KIND),
         "throttle_start": Expected(0.4, 2.5, _KIND),
         "throttle_full": Expected(1.8, 5.2, _KIND),
+        # Of light vehicles; the supply gives less current than a phase carries, but for a few percent.
+        "supply_current_limit": Expected(3.0, 100.0, _KIND),
+        "phase_current_limit": Expected(6.0, 300.0, _KIND),
+        "limit ratio": Expected(0.1, 1.1, _KIND),
+        "reach/throttle": Expected(2.2, 6.0, _KIND),
+        "reach/time": Expected(3.0, 120.0, _KIND),
     }
     volt = plate.get("rated_voltage")
     ampere = plate.get("rated_current") or (plate["rated_power"] / volt if volt and "rated_power" in plate else None)
@@ -121,6 +127,7 @@ def _of_controller(plate: Mapping[str, float]) -> dict[str, Expected]:
             "start_voltage": Expected(0.55 * volt, 1.12 * volt, "rated voltage"),
             "cutoff_voltage": Expected(0.5 * volt, 1.05 * volt, "rated voltage"),
             "overvoltage_cutoff": Expected(1.0 * volt, 2.2 * volt, "rated voltage"),
+            "reach/supply_voltage": Expected(0.75 * volt, 2.0 * volt, "the nameplate"),
         }
     if ampere:
         ranges |= {
@@ -130,4 +137,18 @@ def _of_controller(plate: Mapping[str, float]) -> dict[str, Expected]:
         if volt:
             why = "rated voltage and current"
             ranges["controller_loss"] = Expected(0.003 * volt * ampere, 0.25 * volt * ampere, why)
+    for name, least, most in _STATED:
+        if name in plate:
+            stated = plate[name]
+            ranges[name] = Expected(least * stated, most * stated, f"{name.replace('_', ' ')} of the nameplate")
     return ranges
+
+
+#: How far what a controller does lies from what its nameplate states of the same.
+_STATED = (
+    ("start_voltage", 0.85, 1.18),
+    ("cutoff_voltage", 0.85, 1.18),
+    ("overvoltage_cutoff", 0.85, 1.18),
+    ("supply_current_limit", 0.65, 1.5),
+    ("phase_current_limit", 0.65, 1.5),
+)

@@ -90,6 +90,8 @@ _PLATE = {
     "rated_voltage": _DECIMAL,
     "rated_power": [*_DECIMAL, *_MILLI],
     "rated_current": _DECIMAL,
+    "supply_current_limit": _DECIMAL,
+    "phase_current_limit": _DECIMAL,
     "pole_pairs": [(0.5, "poles written as pole pairs", _COMMON), (2.0, "pole pairs halved", _RARE)],
 }
 #: Columns that are exchanged for one another, and the factors by which their units may differ besides.
