@@ -90,6 +90,7 @@ rule fit:
         folder=plan.folder,
         earlier=plan.earlier,
         population=plan.population,
+        faults=plan.fault_tests,
         code=plan.code("fit"),
     message:
         "{wildcards.unit}: fitting, drawing the figures"

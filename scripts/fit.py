@@ -23,13 +23,14 @@ def estimate(
     folder: Path | None = None,
     earlier: Mapping[str, str] | None = None,
     population: Mapping[str, Any] | None = None,
+    faults: Mapping[str, Any] | None = None,
 ) -> list[str]:
     """Fit the logs in ``readings`` and write ``fit`` (JSON) and ``panels`` (arrays of the figures).
 
     ``parts`` are the fits of a drive's parts, in the order in which its file names them.
     ``folder`` is the unit's own, which a unit that names earlier results needs; ``earlier`` holds the SHA-256 of those.
     What the tests say is compared with the nameplate and with ``population``, how other units of the model came out,
-    and a slip that would explain a disagreement is named.
+    and a slip that would explain a disagreement is named. ``faults`` are limits by which fault cases are judged.
     Returns the traces of what failed.
     """
     from rotorproof.decision.earlier import earlier_tests
@@ -38,7 +39,7 @@ def estimate(
     from rotorproof.fitting.unit_fit import TestLog, fit_unit
     from rotorproof.logs.store import load_readings
     from rotorproof.procedures.base import Log
-    from rotorproof.settings.acceptance import ProcessFile
+    from rotorproof.settings.acceptance import FaultTests, ProcessFile
     from rotorproof.settings.load import conditions_of
     from rotorproof.settings.run import RunSettings
     from rotorproof.settings.unit import UnitFile
@@ -59,10 +60,11 @@ def estimate(
     if model.earlier and folder is None:
         raise ValueError("earlier results lie in the unit's folder, which was not given")
     before, problems = earlier_tests(model, folder, earlier) if folder else ([], [])
-    result = fit_unit(model, entries, run, f"{model.unit}/unit.yaml", made_of, earlier=before)
+    judged_by = FaultTests.model_validate(faults) if faults else None
+    result = fit_unit(model, entries, run, f"{model.unit}/unit.yaml", made_of, earlier=before, faults=judged_by)
     result.problems += problems
     siblings = ProcessFile.model_validate(population) if population else None
-    result.problems += second_witness(model, entries, run, result, made_of, siblings)
+    result.problems += second_witness(model, entries, run, result, made_of, siblings, judged_by)
     save_fit(fit, panels, result)
     return result.tracebacks
 
@@ -100,4 +102,5 @@ if "snakemake" in globals():
         folder=Path(snakemake.params.folder),
         earlier=snakemake.params.earlier,
         population=snakemake.params.population,
+        faults=snakemake.params.faults,
     )

@@ -65,6 +65,7 @@ def compute(plan: Plan, unit: str, root: Path) -> None:
         folder=Path(plan.folder(wildcards)),
         earlier=plan.earlier(wildcards),
         population=plan.population(wildcards),
+        faults=plan.fault_tests(wildcards),
     )
     traces += decide.decide(
         unit=plan.measured_part(wildcards),

@@ -169,6 +169,12 @@ class Plan:
         found = self._unit(wildcards).acceptance
         return None if found is None else found.model_dump(exclude_none=True, by_alias=True)
 
+    def fault_tests(self, wildcards: Any) -> dict[str, Any] | None:
+        """Return the limits by which fault cases are judged, as far as the acceptance set states any."""
+        found = self._unit(wildcards).acceptance
+        limits = None if found is None else found.fault_tests
+        return None if limits is None else limits.model_dump(mode="json", exclude_none=True)
+
     def population(self, wildcards: Any) -> dict[str, Any] | None:
         """Return how other units of a unit's model came out, as plain data, where its file names them."""
         found = self._unit(wildcards).population

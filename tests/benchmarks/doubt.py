@@ -26,10 +26,12 @@ from rotorproof.checking.look import reading_problems
 from rotorproof.decision.models import ProblemEntry, Results
 from rotorproof.decision.reasons import doubt
 from rotorproof.decision.results import build_results
+from rotorproof.errors import Problem
 from rotorproof.fitting.store import load_fit, save_fit
 from rotorproof.fitting.unit_fit import TestLog, fit_unit
 from rotorproof.logs.store import Readings
 from rotorproof.logs.unit_logs import read_unit
+from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Log
 from rotorproof.settings.layout import Layout
 from rotorproof.settings.load import conditions_of
@@ -64,7 +66,24 @@ def results_of(unit: Mapping[str, Any], logs: Sequence[Mapping[str, np.ndarray]]
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "fit.json"
         save_fit(path, path.with_suffix(".npz"), fit)
-        return build_results(model.unit, model.kind, load_fit(path), reading_problems(model, readings), None, 0.95)
+        seen = [*reading_problems(model, readings), *_suspects(model, entries)]
+        return build_results(model.unit, model.kind, load_fit(path), seen, None, 0.95)
+
+
+def _suspects(model: UnitFile, entries: Sequence[TestLog]) -> list[Problem]:
+    """Return what is said of single readings while a log is read."""
+    return [
+        Problem(
+            one.message,
+            f"{model.unit}/{entry.test.log}",
+            column=one.column,
+            severity="warning",
+            doubt="unit" if one.slip else None,
+            slip=one.slip,
+        )
+        for entry in entries
+        for one in procedures()[entry.test.procedure].suspects(entry.log.columns)
+    ]
 
 
 def pairs(seed: int, first: int, folder: Path) -> Iterator[tuple[int, dict[str, Any], list[dict[str, np.ndarray]]]]:

@@ -12,11 +12,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
 from rotorproof.errors import FitError, InputError
+from rotorproof.fitting.unit_fit import scalars_of_tests
+from rotorproof.planning.sheet import situation
+from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Log
+from rotorproof.settings.acceptance import AcceptanceSet
 from rotorproof.settings.folder import SettingsFolder
 from rotorproof.settings.load import load_unit
+from rotorproof.settings.run import RunSettings
+from rotorproof.settings.unit import UnitFile
 from rotorproof.uncertainty.accuracy import Accuracy
 from tests.outside import Outside
 from tests.procedures.controller_runs import case, outcome, si
@@ -268,3 +275,36 @@ def test_two_sweeps_are_read_by_their_own_turns() -> None:
     assert found.forms["throttle_reversal"].value < 0.01
     assert found.forms["throttle_hysteresis"].value < 0.02
     assert found.forms["throttle_start"].value == pytest.approx(1.15, abs=0.01)
+
+
+def test_the_limits_of_a_fault_are_those_of_the_acceptance_set() -> None:
+    """0.62 A that fall in a line within 61 ms to 0.12 A: 85 % of the fall is reached after 85 % of the time."""
+    log = _free_wheel(0.12)
+    found = outcome("throttle", [log], given={"fault_ended_share": 0.15})
+    assert found.forms["response_signal_open"].value == pytest.approx(0.85 * 0.061, abs=0.003)
+    (said,) = [note for note in found.report.notes if note.startswith("Faults are judged by limits")]
+    assert "standby subtracted (15 %);" in said
+    assert "so long after a fault counts as never ended (5 s, by default)" in said
+    # Where the set allows no such standby, the motor counts as driven on.
+    strict = outcome("throttle", [log], given={"fault_standby_share": 0.1})
+    assert strict.forms["fault_cases_without_stop"].value == 1
+    # A case that is watched for less than the set asks is no result.
+    with pytest.raises(FitError, match="record for 9 s after it"):
+        outcome("throttle", [_free_wheel(0.35)], given={"fault_watched": 9.0})
+
+
+def test_an_acceptance_set_states_limits_of_faults_and_the_bench_sheet_shows_them() -> None:
+    written = {"fault_tests": {"ended_share": "10 percent", "watched": "8 s"}, "criteria": []}
+    limits = AcceptanceSet.model_validate(written)
+    unit = UnitFile.model_validate({"unit": "C", "kind": "controller", "tests": []})
+    given = scalars_of_tests(unit, RunSettings(config_version=1), (), limits.fault_tests)
+    assert {name: form.value for name, form in given.items() if name.startswith("fault_")} == {
+        "fault_ended_share": pytest.approx(0.1),
+        "fault_watched": 8.0,
+    }
+    sheet = procedures()["throttle"].bench(situation(unit, RunSettings(config_version=1), {}, limits))
+    (watched,) = [one for one in sheet.settings if one.what == "Record after each fault, at least"]
+    assert watched.value == 8.0
+    assert any("More than 10 % of the output" in sign for sign, _ in sheet.wrong)
+    with pytest.raises(ValidationError, match="must not be above"):
+        AcceptanceSet.model_validate({"fault_tests": {"ended_share": "150 percent"}, "criteria": []})

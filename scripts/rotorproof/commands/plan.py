@@ -86,7 +86,7 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
     if not tests:
         nothing = Problem("no test to plan: list tests in unit.yaml or name an acceptance set", shown)
         raise InputError(wrong or nothing)
-    known = situation(file, settings, bench)
+    known = situation(file, settings, bench, limits)
     rehearsed = rehearse(file, tests, known, settings.coverage_probability) if limits is not None else {}
     steps = next_best(file, tests, limits, settings, known, rehearsed)
     sheets = [

@@ -17,6 +17,7 @@ from ..procedures import procedures
 from ..procedures.base import Log, Procedure
 from ..procedures.fit import Fit
 from ..quantities import preferred
+from ..settings.acceptance import FaultTests
 from ..settings.run import RunSettings
 from ..settings.unit import UnitFile
 from ..uncertainty.forms import Form
@@ -50,12 +51,17 @@ class Points:
     """The runs of one unit, and what each gives for the readings asked about."""
 
     def __init__(
-        self, unit: UnitFile, entries: Sequence[TestLog], settings: RunSettings, parts: Sequence[Part] = ()
+        self,
+        unit: UnitFile,
+        entries: Sequence[TestLog],
+        settings: RunSettings,
+        parts: Sequence[Part] = (),
+        faults: FaultTests | None = None,
     ) -> None:
         self._unit, self._parts = unit, parts
         place = {id(entry): next(k for k, t in enumerate(unit.tests) if t is entry.test) for entry in entries}
         self.logs = {place[id(entry)]: entry.log for entry in entries}
-        self.scalars = {name: form.value for name, form in scalars_of_tests(unit, settings, parts).items()}
+        self.scalars = {name: form.value for name, form in scalars_of_tests(unit, settings, parts, faults).items()}
         by_procedure: dict[str, list[TestLog]] = {}
         for entry in entries:
             by_procedure.setdefault(entry.test.procedure, []).append(entry)

@@ -15,6 +15,7 @@ from ..procedures import procedures
 from ..procedures.base import Log, Need, Procedure
 from ..procedures.derivation import Derivation, Shown
 from ..quantities import preferred, preferred_measured, quantities
+from ..settings.acceptance import FaultTests
 from ..settings.application import Application, applications
 from ..settings.application import words as names_of
 from ..settings.fields import Strict
@@ -117,15 +118,17 @@ def fit_unit(
     parts: Sequence[Part] = (),
     *,
     earlier: Sequence[Earlier] = (),
+    faults: FaultTests | None = None,
 ) -> UnitFit:
     """Fit every procedure whose logs could be read. ``shown`` names the unit file in messages.
 
     A drive takes from its ``parts`` what its own tests do not give. What ``earlier`` tests gave counts beside its own.
+    ``faults`` are the limits of its acceptance set by which fault cases are judged.
     """
     result = UnitFit(problems=instrument_problems(unit, shown), parts=parts)
     result.applications = applications(unit.meant, settings)
     fixed = _fixed(unit, settings, parts)
-    in_tests = scalars_of_tests(unit, settings, parts)
+    in_tests = scalars_of_tests(unit, settings, parts, faults)
     probability = settings.coverage_probability
     by_procedure: dict[str, list[TestLog]] = defaultdict(list)
     for entry in logs:
@@ -450,9 +453,12 @@ def _unexpected(unit: str, name: str, error: Exception, result: UnitFit, files: 
     result.problems.append(unforeseen(name, error, files, trace_of(unit, "fit")))
 
 
-def scalars_of_tests(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict[str, Form]:
-    """Return the scalars that tests may use and none gives: those of ``_fixed``, and the pack where there is one."""
-    return {**_fixed(unit, settings, parts), **_only_pack(applications(unit.meant, settings))}
+def scalars_of_tests(
+    unit: UnitFile, settings: RunSettings, parts: Sequence[Part], faults: FaultTests | None = None
+) -> dict[str, Form]:
+    """Return the scalars that tests may use and none gives: ``_fixed``, limits, and the pack if there is one."""
+    limits = _written("acceptance", "fault", faults) if faults is not None else {}
+    return {**_fixed(unit, settings, parts), **limits, **_only_pack(applications(unit.meant, settings))}
 
 
 def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict[str, Form]:

@@ -25,13 +25,19 @@ from .capability import Capability, capability, criteria_of, effects_of
 _MOST_COLUMNS, _LEAST_ROWS = 9, 14
 
 
-def situation(file: UnitFile, settings: RunSettings, bench: Mapping[str, float]) -> Situation:
+def situation(
+    file: UnitFile, settings: RunSettings, bench: Mapping[str, float], limits: AcceptanceSet | None = None
+) -> Situation:
     """Return what is known before the tests; ``bench`` holds the supply's own limits in SI."""
     known = dict(bench)
     # Of several packs the highest decides what supply and controller must bear.
     packs = [one.pack for one in applications(file.meant, settings) if one.pack is not None]
     pack = max(packs, key=lambda one: one.voltage_full.value, default=None)
-    for prefix, model in (("nameplate", file.nameplate), ("pack", pack)):
+    for prefix, model in (
+        ("nameplate", file.nameplate),
+        ("pack", pack),
+        ("fault", limits.fault_tests if limits else None),
+    ):
         for key, value in model or ():
             if isinstance(value, Measured):
                 known[f"{prefix}_{key}"] = value.value

@@ -20,6 +20,9 @@ from .fit import Fit
 _AT_PEAK = "at the measured point of greatest shaft power"
 _LOSSES = "after the summation of losses, IEC 60034-2-1"
 
+#: A reading put right lies on the line of the others within this share of how far off it lay (common practice).
+_ON_THE_LINE = 0.05
+
 
 class Load(Procedure):
     """The unit is braked at points of torque and speed while power in and out are read."""
@@ -186,8 +189,8 @@ class Load(Procedure):
         """Return the supply voltages that lie off the line of all the others over current."""
         if "supply_voltage" not in columns or "supply_current" not in columns:
             return ()
-        voltage = columns["supply_voltage"]
-        rows, expected = load_points.suspect_supply(voltage, columns["supply_current"])
+        voltage, current = columns["supply_voltage"], columns["supply_current"]
+        rows, expected = load_points.suspect_supply(voltage, current)
         return [
             Suspect(
                 int(row),
@@ -195,6 +198,7 @@ class Load(Procedure):
                 f"{voltage[row]:.2f} V where the other rows lead to {expected[row]:.2f} V: more than six robust "
                 "standard deviations and 0.5 % off their line over current. The row is left out of the power balance: "
                 "correct it if it is a slip",
+                _tenfold(voltage, current, expected, int(row)),
             )
             for row in np.flatnonzero(rows)
         ]
@@ -238,6 +242,18 @@ class Load(Procedure):
             known = parameters["winding_loss"] + result["friction_iron_loss"] + parameters["standby/loss"]
             result["additional_loss"] = parameters["total/loss"] - known
         return result
+
+
+def _tenfold(voltage: np.ndarray, current: np.ndarray, expected: np.ndarray, row: int) -> str | None:
+    """Return which reading of a row is off by ten, if one is: with it put right the row lies on the others' line."""
+    slope, start = np.polyfit(current, expected, 1)
+    away = abs(float(voltage[row] - expected[row]))
+    for factor in (0.1, 10.0):
+        if abs(factor * float(voltage[row]) - float(expected[row])) < _ON_THE_LINE * away:
+            return f"reading {row + 1} of supply voltage"
+        if abs(float(voltage[row]) - float(start + slope * factor * current[row])) < _ON_THE_LINE * away:
+            return f"reading {row + 1} of supply current"
+    return None
 
 
 PROCEDURE = Load()

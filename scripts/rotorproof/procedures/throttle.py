@@ -11,6 +11,7 @@ from ..errors import FitError
 from ..physics.characteristic import Characteristic, characteristic
 from ..physics.response import Moment, Stop, largest_step, level_before, never_on, settled_level, stop_after
 from ..signs import number_text
+from . import _fault_limits
 from .base import Axis, Condition, Hint, Log, Panel, Procedure, Quantity, Report, Series, Table, drawn
 from .fit import Fit
 
@@ -32,17 +33,12 @@ _OUTPUTS = (
     ("supply_current", Axis("Supply current", "current", "A")),
     ("speed", Axis("Speed", "speed", "rpm")),
 )
-#: A current that stays below this share of that before a fault, or any on a rotor that comes to rest, is the
-#: controller's standby (common practice, no source); an output has ended below the other share of what it was over
-#: that.
-STANDBY_SHARE, OUTPUT_SHARE = 0.3, 0.05
-#: A speed that falls below this share of that before a fault shows that nothing drives the rotor any more.
-_COASTED = 0.5
+#: What is left of a current on a rotor that comes to rest is standby up to this share of that before; a rotor that
+#: keeps more than the other share of its speed is driven (common practice, no source).
+_STANDBY_AT_REST, _STILL_DRIVEN = 0.8, 0.97
 #: Where a bend begins is doubtful by this share of its width (of a cubic that touches the same line, the part that the
 #: parabola takes for zero stays below a thousandth of the output; common practice, no source).
 _OTHER_BEND = 0.1
-#: An output that goes on is watched at least this long, so that the time watched is a failure under any sane limit.
-_WATCHED = 5.0
 
 
 @dataclass(frozen=True)
@@ -152,7 +148,8 @@ class Throttle(Procedure):
             Quantity(
                 quantity, f"Response: {case}", symbol, "time", "s",
                 f"time from the fault to the last reading with output: {what}",
-                "definition; the output has ended at 5 % of its value before, standby subtracted",
+                "definition; the output has ended at a share of its value before, standby subtracted: 5 % where the "
+                "acceptance set states no other ('fault_tests')",
                 least=0.0,
             )
             for case, (quantity, symbol, what) in FAULTS.items()
@@ -204,7 +201,7 @@ class Throttle(Procedure):
             if case == _SWEEP:
                 continue
             try:
-                ended[case] = _stop(log, case)[1].stopped
+                ended[case] = _stop(log, case, _fault_limits.of(given))[1].stopped
             except FitError:
                 continue  # said when it is estimated
         return ended
@@ -222,7 +219,8 @@ class Throttle(Procedure):
                         if case == _SWEEP
                         else f"the case {case!r} was recorded twice; keep one log of it"
                     )
-                fit.seen[case] = _sweep(log, fit) if case == _SWEEP else _fault(log, case, choice, fit)
+                limits = _fault_limits.of(given)
+                fit.seen[case] = _sweep(log, fit) if case == _SWEEP else _fault(log, case, choice, limits, fit)
             except FitError as error:
                 refused.setdefault(case, str(error))
         if len(logs) == 1 and refused:
@@ -263,6 +261,7 @@ class Throttle(Procedure):
             rows.append([case, shown, "yes" if stop.stopped else "no", seen.axis.title])
             report.panels.append(_response_panel(seen))
         if rows:
+            report.notes.append(_fault_limits.note(given))
             report.tables.append(Table("Faults tried", ("case", "output ended after / s", "ended", "seen by"), rows))
         return report
 
@@ -370,7 +369,7 @@ def _fault_output(log: Log) -> tuple[str, np.ndarray, Axis]:
     return name, output, axis
 
 
-def _idle(log: Log, name: str, output: np.ndarray, event: Moment) -> float:
+def _idle(log: Log, name: str, output: np.ndarray, event: Moment, limits: Mapping[str, float]) -> float:
     """Return what is no output: the standby current, as stated or as the log itself shows it at its end; else 0."""
     if name != "supply_current":
         return 0.0
@@ -378,39 +377,43 @@ def _idle(log: Log, name: str, output: np.ndarray, event: Moment) -> float:
         return log.conditions["standby_current"]
     time, settled = log["time"], settled_level(log["time"], output, event)
     before = level_before(time, output, event)
-    if settled is None or settled <= OUTPUT_SHARE * before:
+    if settled is None or settled <= limits["ended_share"] * before:
         return 0.0
-    most = STANDBY_SHARE
+    most = limits["standby_share"]
     if "speed" in log:
         speed = np.abs(log["speed"])
         was, left = level_before(time, speed, event), float(np.median(speed[-max(3, speed.size // 50) :]))
         # A rotor that comes to rest is not driven, whatever current is left; one that keeps its speed is.
-        most = 0.8 if left < _COASTED * was else 0.0 if left > 0.97 * was else STANDBY_SHARE
+        most = _STANDBY_AT_REST if left < limits["coasted_share"] * was else 0.0 if left > _STILL_DRIVEN * was else most
     return settled if settled <= most * before else 0.0
 
 
-def _stop(log: Log, case: str) -> tuple[Moment, Stop, float]:
+def _stop(log: Log, case: str, limits: Mapping[str, float]) -> tuple[Moment, Stop, float]:
     name, output, _ = _fault_output(log)
     time, event = log["time"], _event(log, case)
     if case == "throttle at power-on":
-        # A motor is driven by half an ampere over the idle current.
-        quiet = 0.02 if name == "duty" else 0.02 * float(np.max(output)) if name == "torque" else None
-        return event, never_on(time, output, event, float(np.min(output)) + 0.5 if quiet is None else quiet), 0.0
-    idle = _idle(log, name, output, event)
-    return event, stop_after(time, output, event, OUTPUT_SHARE, idle), idle
+        quiet = {
+            "duty": limits["driven_share"],
+            "torque": limits["driven_share"] * float(np.max(output)),
+            "supply_current": float(np.min(output)) + limits["driven_current"],
+        }
+        return event, never_on(time, output, event, quiet[name]), 0.0
+    idle = _idle(log, name, output, event, limits)
+    return event, stop_after(time, output, event, limits["ended_share"], idle), idle
 
 
-def _fault(log: Log, case: str, ended: Mapping[str, bool], fit: Fit) -> Tried:
+def _fault(log: Log, case: str, ended: Mapping[str, bool], limits: Mapping[str, float], fit: Fit) -> Tried:
     _, output, axis = _fault_output(log)
     time = log["time"]
-    event, found, idle = _stop(log, case)
+    event, found, idle = _stop(log, case, limits)
     # Whether the output ended is decided once; an error of the meter moves when, not whether.
     if ended.get(case, found.stopped) != found.stopped:
         found = replace(found, stopped=ended[case])
-    if not found.stopped and found.watched < _WATCHED:
+    # So that the time watched is a failure under any sane limit.
+    if not found.stopped and found.watched < limits["watched"]:
         raise FitError(
             f"the output is still there at the end of the log, {found.watched:.2g} s after the event; record for "
-            f"{_WATCHED:g} s after it, so that it is a result"
+            f"{limits['watched']:g} s after it, so that it is a result"
         )
     tried = Tried(case, time, output, axis, event, found, idle, log.conditions)
     if not found.stopped:

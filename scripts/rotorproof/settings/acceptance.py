@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from ..units import parse
+from ..procedures._fault_limits import FAULT_LIMITS
+from ..units import Measured, parse
 from .application import For
-from .fields import Line, Name, Strict, Voltage
+from .fields import Current, Line, Name, Physical, Share, Strict, Voltage
 
 Rule = Literal["guarded", "simple", "guarded-acceptance", "guarded-rejection"]
 
@@ -86,6 +87,22 @@ class Criterion(Strict):
         return self
 
 
+def _limit_of_faults(name: str) -> Any:
+    limit = FAULT_LIMITS[name]
+    return Field(default=None, description=f"{limit.meaning}; {limit.said(limit.default)} where it is not stated")
+
+
+class FaultTests(Strict):
+    """When an output has ended after a fault; how fast it must be gone is a criterion on the response times."""
+
+    ended_share: Annotated[Share | None, _limit_of_faults("ended_share")]
+    standby_share: Annotated[Share | None, _limit_of_faults("standby_share")]
+    coasted_share: Annotated[Share | None, _limit_of_faults("coasted_share")]
+    watched: Annotated[Annotated[Measured, Physical("time", above=0)] | None, _limit_of_faults("watched")]
+    driven_current: Annotated[Current | None, _limit_of_faults("driven_current")]
+    driven_share: Annotated[Share | None, _limit_of_faults("driven_share")]
+
+
 class AcceptanceSet(Strict):
     """A named set of criteria; ``rule`` holds where a criterion names none (JCGM 106:2012, clause 8)."""
 
@@ -101,6 +118,9 @@ class AcceptanceSet(Strict):
     guard_factor: Annotated[float, Field(ge=0, description="guard band as a multiple of the expanded uncertainty")] = (
         1.0
     )
+    fault_tests: Annotated[
+        FaultTests | None, Field(description="of a controller: by what its throttle and brake cases are judged")
+    ] = None
     criteria: list[Criterion]
 
 

@@ -205,6 +205,7 @@ _REACH = {
     "no-load": ("supply_voltage", "speed"),
     "load": ("supply_voltage", "speed", "supply_current", "torque"),
     "locked-rotor": ("supply_current", "torque"),
+    "cogging": ("angle",),
     "supply-window": ("supply_voltage",),
     "controller-loss": ("supply_voltage",),
     "throttle": ("throttle", "time"),

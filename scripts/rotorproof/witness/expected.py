@@ -60,6 +60,8 @@ def _of_motor(plate: Mapping[str, float]) -> dict[str, Expected]:
         "thermal_time_constant": Expected(120.0, 3 * 3600.0, _KIND),
         "thermal_capacity": Expected(200.0, 20e3, _KIND),
         "thermal_resistance": Expected(0.05, 4.0, _KIND),
+        # From one turn on, which a cogging test needs; of many nobody turns a worm drive by hand.
+        "reach/angle": Expected(4.0, 60.0, _KIND),
         # Nothing gives out more than it takes in.
         "efficiency_max": Expected(0.5, 0.98, _KIND),
         "motor_efficiency_max": Expected(0.55, 0.99, _KIND),

@@ -14,7 +14,7 @@ from ..fitting.parts import Part
 from ..fitting.points import Points, Run
 from ..fitting.unit_fit import TestLog, UnitFit
 from ..procedures.base import Log
-from ..settings.acceptance import ProcessFile
+from ..settings.acceptance import FaultTests, ProcessFile
 from ..settings.run import RunSettings
 from ..settings.unit import UnitFile
 from ..signs import number_text, value_text
@@ -43,16 +43,18 @@ def second_witness(
     fit: UnitFit,
     parts: Sequence[Part] = (),
     population: ProcessFile | None = None,
+    faults: FaultTests | None = None,
 ) -> list[Problem]:
     """Return one warning for the slip that explains why tests and nameplate disagree, or for each odd constant.
 
-    ``population`` says how other units of the model came out. Nothing is tried where everything agrees, so a sound
-    unit costs one more fit without uncertainty. A comparison that fails in a way nobody foresaw costs no result: it is
-    named, and its trace kept with those of the fit.
+    ``population`` says how other units of the model came out, ``faults`` by what fault cases are judged. Nothing is
+    tried where everything agrees, so a sound unit costs one more fit without uncertainty. A comparison that fails in a
+    way nobody foresaw costs no result: it is named, and its trace kept with those of the fit.
     """
     try:
         model = expected_of_model(population) if population else {}
-        return _compared(unit, entries, settings, fit, parts, Ahead(partial(expected, unit.kind), model))
+        points = Points(unit, entries, settings, parts, faults)
+        return _compared(unit, points, fit, Ahead(partial(expected, unit.kind), model))
     except Exception as error:
         fit.tracebacks.append(f"comparison of tests and nameplate, {unit.unit}\n{traceback.format_exc()}")
         name = "the comparison of tests and nameplate"
@@ -62,13 +64,10 @@ def second_witness(
 
 def _compared(
     unit: UnitFile,
-    entries: Sequence[TestLog],
-    settings: RunSettings,
+    points: Points,
     fit: UnitFit,
-    parts: Sequence[Part],
     ahead: Ahead,
 ) -> list[Problem]:
-    points = Points(unit, entries, settings, parts)
     known = {
         (outcome.procedure, outcome.label, name): form.standard_uncertainty / abs(form.value) if form.value else 1.0
         for outcome in fit.outcomes

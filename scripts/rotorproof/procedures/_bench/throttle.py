@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from .._fault_limits import FAULT_LIMITS, of
 from ..bench import Bench, Part, SetValue, Situation, Wire, Wiring, fuse_value
 from ..throttle import FAULTS
 
 
 def bench(situation: Situation) -> Bench:
-    """Return the sheet."""
+    """Return the sheet; the limits of the fault cases are those of the acceptance set."""
+    limits = of(situation.known)
+    ended, standby = (FAULT_LIMITS[name].said(limits[name]) for name in ("ended_share", "standby_share"))
     return Bench(
         Wiring(
             (
@@ -50,11 +53,20 @@ def bench(situation: Situation) -> Bench:
                 "Hz",
                 "a response of 50 ms is 50 samples",
             ),
+            SetValue(
+                "Record after each fault, at least",
+                limits["watched"],
+                "time",
+                "s",
+                "an output that goes on for so long never ended",
+            ),
         ),
         (),
         {},
         (
             ("The wheel runs with an open lead", "dangerous: reject"),
+            (f"More than {ended} of the output is left after a fault, standby apart", "it did not end: reject"),
+            (f"A current stays, up to {standby} of that before", "standby: measure it by itself, state it"),
             ("The start differs up and down", "hysteresis of the controller, or sweeps too fast"),
         ),
         "Works at any voltage at which the controller starts.",
