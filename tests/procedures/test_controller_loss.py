@@ -11,6 +11,7 @@ import pytest
 
 from rotorproof.errors import FitError
 from rotorproof.physics.bridge_power import three_phase_power, whole_periods
+from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Log
 from rotorproof.uncertainty.coverage import interval
 from tests.outside import Outside
@@ -136,3 +137,19 @@ def test_what_cannot_be_used(change, words: str) -> None:  # type: ignore[no-unt
     columns = LossTable().readings(np.random.default_rng(4), np.linspace(20, 300, 12))
     with pytest.raises(FitError, match=words):
         outcome("controller-loss", [Log("loads", change(columns), DRIVING)])
+
+
+@pytest.mark.parametrize("column", ["supply_voltage", "supply_current", "phase_power"])
+@pytest.mark.parametrize("factor", [0.1, 10.0])
+def test_one_reading_off_by_ten_is_named(column: str, factor: float) -> None:
+    """Ten loads at 97 % efficiency; at light load a controller takes more than that, and is none."""
+    out = np.linspace(2.0, 380.0, 12)
+    columns = {"supply_voltage": np.full(12, 36.0), "supply_current": (3.0 + out / 0.98) / 36.0, "phase_power": out}
+    procedure = procedures()["controller-loss"]
+    assert procedure.suspects(columns) == []
+    columns[column] = columns[column].copy()
+    columns[column][6] *= factor
+    (found,) = procedure.suspects(columns)
+    assert found.row == 6
+    assert str(found.slip).startswith("reading 7 of supply")
+    assert ("voltage" in str(found.slip)) == (column == "supply_voltage")

@@ -10,7 +10,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics.bridge_power import averages, samples_per_edge, three_phase_power, whole_periods
 from ..physics.regression import Estimates, correlation_time, linear_fit
-from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series
+from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, Suspect
 from .fit import Fit
 
 _LINES = ("voltage_ab", "voltage_bc", "voltage_ca")
@@ -18,6 +18,9 @@ _PHASES = ("current_a", "current_b", "current_c")
 _STATES = ("driving", "standby")
 #: Points from which the input power is drawn as a curve over the output power.
 _CURVE = 5
+#: Power in over power out is compared between rows of more than this share of the median output, if there are so many;
+#: a row is off by ten within this share of ten (common practice, no source).
+_LIGHT, _FEWEST_ROWS, _NEAR_TEN = 0.08, 5, 0.2
 #: Samples between two switching edges below which the sampled product is no longer trusted.
 _FEW_SAMPLES = 8.0
 
@@ -142,6 +145,34 @@ class ControllerLoss(Procedure):
         elif len(points.output) > 1:
             report.notes.append(f"Fewer than {_CURVE} spread loads: the one of the highest output is given.")
         return report
+
+    def suspects(self, columns: Mapping[str, np.ndarray]) -> Sequence[Suspect]:
+        """Return the rows of a table whose power in over power out is ten times, or a tenth, of that of the others."""
+        if "phase_power" not in columns or any(name not in columns for name in self.required_columns):
+            return ()
+        volt, ampere, out = (columns[name] for name in ("supply_voltage", "supply_current", "phase_power"))
+        clear = np.abs(out) > _LIGHT * (float(np.median(np.abs(out))) if out.size else 0.0)
+        if clear.sum() < _FEWEST_ROWS:
+            return ()
+        ratio = np.full(out.size, np.nan)
+        ratio[clear] = volt[clear] * ampere[clear] / out[clear]
+        off = ratio / np.nanmedian(ratio)
+        found = []
+        for row in np.flatnonzero(np.minimum(np.abs(off - 10.0) / 10.0, np.abs(off - 0.1) / 0.1) < _NEAR_TEN):
+            # A supply keeps its voltage; of current and power the readings before and after tell nothing.
+            steady = 0.5 < volt[row] / np.median(volt) < 2.0
+            column = "supply_current" if steady else "supply_voltage"
+            which = "supply current or phase power" if steady else "supply voltage"
+            found.append(
+                Suspect(
+                    int(row),
+                    column,
+                    f"the power that goes in is {off[row]:.2g} times what the other rows lead to at this output: is a "
+                    f"decimal of {which} wrong? Correct it if it is a slip",
+                    f"reading {row + 1} of {which}",
+                )
+            )
+        return found
 
     def derive(self, parameters: Mapping[str, float], given: Mapping[str, float]) -> dict[str, float]:
         """Return efficiency and loss at the reference output."""
