@@ -13,6 +13,8 @@ import numpy as np
 
 from ..errors import FitError
 from .bridge import MINUS_LEG, PLUS_LEG, POWERED, added_gate, conduction_states
+from .gate_slices import GateSlices
+from .kept_sectors import KeptSectors
 from .tallies import Runs, Tally, Windows
 
 GATES = ("gate_ah", "gate_al", "gate_bh", "gate_bl", "gate_ch", "gate_cl")
@@ -24,11 +26,10 @@ LONGEST_DEAD_TIME = 20e-6
 LONGEST_PERIOD = 5e-3
 #: A sensor code that stands shorter is a disturbance, not a position: 3 kHz electrical is beyond hub motors.
 SHORTEST_SECTOR = 50e-6
+#: Sensor code 4 a + 2 b + c to the bits of channels 6, 7 and 8.
+_SENSOR_BITS = np.array([(c >> 2 & 1) << 6 | (c >> 1 & 1) << 7 | (c & 1) << 8 for c in range(8)])
 #: Overlaps and wrong steps beyond this number are counted, not listed.
 MOST_LISTED = 500
-#: Sectors beyond this number are counted and not kept one by one where legs are judged apart: 38 s of a hub motor of
-#: 23 pole pairs at 230 rpm.
-MOST_SECTORS = 20_000
 
 
 class GateStream:
@@ -64,8 +65,8 @@ class GateStream:
         self.analogue: tuple[str, ...] | None = None
         self.windows: Windows | None = None
         self.seen = np.zeros(9, dtype=bool)  # gates and sensors that the capture holds
-        self.kept: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
-        self.kept_count = self.dropped = 0
+        self.kept = KeptSectors()
+        self.slices = GateSlices()
         #: Of each gate: periods of its chopping, sum and sum of squares of the share in which it was on.
         self.pulses = np.zeros((6, 3))
 
@@ -109,6 +110,8 @@ class GateStream:
         self._window(before, whole_time[first:], whole_gate[first:], values[:, first:], time, gate)
         sector = self.sector_number + np.append(0, np.cumsum(hall[1:] != hall[:-1]))
         self._on(time, gate)
+        if self.seen[:6].all() and not self.seen[6:].all():
+            self.slices.add(time, gate[:-1] | _SENSOR_BITS[hall[:-1]])
         self._legs(time[1:], gate[1:])
         rises = self._gates(time, gate, sector)
         self._sectors(time, gate, hall, sector, rises)
@@ -282,11 +285,8 @@ class GateStream:
         if self.before is None:  # the first one is cut off
             self.before = (int(code[0]), 0)
             start, code, share, earliest = (a[1:] for a in (start, code, share, earliest))
-        room = MOST_SECTORS - self.kept_count
         delay = self._count(np.where(np.isfinite(earliest), earliest - start[:, None], -1.0)) / self.rate
-        self.kept.append((code[:room], share[:room], delay[:room]))
-        self.kept_count += min(code.size, room)
-        self.dropped += max(0, code.size - room)
+        self.kept.add(code, share, delay)
 
     def _dropouts(self, code: np.ndarray, state: np.ndarray, start: np.ndarray) -> None:
         """Count sectors without conduction between sectors with conduction."""
@@ -366,10 +366,9 @@ class GateStream:
             "window_middle": middles,
             "window_duty": means[0],
             "channels": self.seen.astype(float),
-            "sector_code": np.concatenate([np.zeros(0), *(kept[0] for kept in self.kept)]).astype(float),
-            "sector_share": np.concatenate([np.zeros(0), *(kept[1].ravel() for kept in self.kept)]),
-            "sector_delay": np.concatenate([np.zeros(0), *(kept[2].ravel() for kept in self.kept)]),
-            "sectors_dropped": np.array([float(self.dropped)]),
+            **self.kept.columns(),
+            "slice_levels": self.slices.levels.ravel(),
+            "slice_steps": self.slices.steps.ravel(),
             "pulse_share": self.pulses.ravel(),
         }
         if not self.seen[:6].all():
@@ -395,7 +394,8 @@ _TIMES = (
 _COUNTS = (
     "sample_interval edge_count dead_time_count dead_time_group overlap_total overlap_leg pwm_period_count "
     "commutation_delay_count state_table sensor_steps dropout_total glitch_total wrong_code wrong_state scheme_count "
-    "window_duty channels sector_code sector_share sectors_dropped pulse_share"
+    "window_duty channels sector_code sector_share sector_median later_sector later_sector_count slice_levels "
+    "slice_steps pulse_share"
 )
 REDUCED: dict[str, str] = {
     **dict.fromkeys(_TIMES.split(), "time"),

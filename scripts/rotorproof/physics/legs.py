@@ -7,7 +7,7 @@ of different legs are joined by the sensor codes, which each of them holds.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy as np
 from ..errors import FitError
 from .bridge import MINUS_LEG, PLUS_LEG, RING_60, RING_120, added_gate
 from .commutation import Commutation
+from .kept_sectors import Later
 
 #: Share of a sector's time below which a switch counts as off, and means of two roles as the same (common practice,
 #: no source).
@@ -29,7 +30,7 @@ class Sectors:
 
     ``code`` ``(n,)``; ``share`` ``(n, 6)`` of a sector's time in which each gate was on; ``delay`` ``(n, 6)`` in s from
     its beginning to the first turn-on of each gate, NaN where there was none; ``legs``: those with both gates captured;
-    ``gates`` ``(6,)``: whether each gate was.
+    ``gates`` ``(6,)``: whether each gate was; ``later``: the sectors beyond those kept one by one.
     """
 
     code: np.ndarray
@@ -37,6 +38,23 @@ class Sectors:
     delay: np.ndarray
     legs: tuple[int, ...]
     gates: np.ndarray
+    later: Later | None = None
+
+
+@dataclass(frozen=True)
+class _Row:
+    """Sectors ``(n,)`` with their neighbours, and how often each came: roles ``(n, 3)`` of the legs as seen.
+
+    Where there is no neighbour its code is -1 and its legs are idle. What is not ``fresh`` is judged elsewhere.
+    """
+
+    code: np.ndarray
+    seen: np.ndarray
+    code_before: np.ndarray
+    seen_before: np.ndarray
+    seen_after: np.ndarray
+    count: np.ndarray
+    fresh: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -83,22 +101,27 @@ def judge_legs(captures: Sequence[Sectors]) -> LegCommutation:
     judged = right = skipped = invalid = dropouts = 0
     delays = []
     for one in captures:
-        seen = _seen_roles(one, templates)
-        valid = np.isin(one.code, ring)
         legs = list(one.legs)
-        agrees = np.all(seen[:, legs] == roles[one.code][:, legs], axis=1) & valid
-        # Of two legs one at least takes part in every state: both idle is no conduction.
-        idle = np.all(seen[:, legs] == 0, axis=1) & (len(legs) > 1)
-        dropouts += int(np.sum(idle[1:-1] & ~idle[:-2] & ~idle[2:]))
+        for row in _rows(one, templates):
+            valid = np.isin(row.code, ring)
+            agrees = np.all(row.seen[:, legs] == roles[row.code][:, legs], axis=1) & valid
+            idle, idle_before, idle_after = (_idle(seen, legs) for seen in (row.seen, row.seen_before, row.seen_after))
+            dropouts += int(np.sum(row.count[idle & ~idle_before & ~idle_after]))
+            ruled = np.array([expected.get(int(code), 0) for code in row.code])
+            weight = np.where(row.fresh, row.count, 0).astype(np.int64)
+            np.add.at(counts, (row.code, np.where(agrees, ruled, 0)), weight)
+            judged += int(np.sum(weight[valid & ~idle]))
+            right += int(np.sum(weight[agrees & ~idle]))
+            invalid += int(np.sum(weight[~valid]))
+            place, place_before = (
+                np.array([ring.index(int(code)) if code in ring else -1 for code in codes])
+                for codes in (row.code, row.code_before)
+            )
+            step = (place - place_before) % 6
+            skipped += int(np.sum(weight[np.isin(step, (2, 3, 4)) & (place >= 0) & (place_before >= 0)]))
         ruled = np.array([expected.get(int(code), 0) for code in one.code])
-        np.add.at(counts, (one.code, np.where(agrees, ruled, 0)), 1)
-        judged += int(np.sum(valid & ~idle))
-        right += int(np.sum(agrees & ~idle))
-        invalid += int(np.sum(~valid))
-        place = np.array([ring.index(int(code)) if code in ring else -1 for code in one.code])
-        step = (place[1:] - place[:-1]) % 6
-        skipped += int(np.sum(np.isin(step, (2, 3, 4)) & valid[1:] & valid[:-1]))
-        delays.append(_delays(one, ruled, agrees))
+        agrees = np.all(_seen_roles(one.share, templates)[:, legs] == roles[one.code][:, legs], axis=1)
+        delays.append(_delays(one, ruled, agrees & np.isin(one.code, ring)))
     found = Commutation(
         expected, 60 if ring == RING_60 else 120, judged, judged - right, skipped, invalid, best[0] < 0, 0
     )
@@ -153,11 +176,35 @@ def _templates(captures: Sequence[Sectors], roles: np.ndarray, ring: tuple[int, 
     return medians
 
 
-def _seen_roles(one: Sectors, templates: np.ndarray) -> np.ndarray:
-    """Return the role of each leg in each sector ``(n, 3)``: that whose switches work most alike."""
-    shares = one.share.reshape(-1, 3, 1, 2)
-    away = np.sum((shares - templates) ** 2, axis=3)
+def _seen_roles(share: np.ndarray, templates: np.ndarray) -> np.ndarray:
+    """Return the role of each leg ``(n, 3)`` where its switches were on for shares ``(n, 6)``: that most alike."""
+    away = np.sum((share.reshape(-1, 3, 1, 2) - templates) ** 2, axis=3)
     return np.array([0, 1, -1])[np.argmin(away, axis=2)]
+
+
+def _idle(seen: np.ndarray, legs: list[int]) -> np.ndarray:
+    """Tell where no leg conducts ``(n,)``: of two legs one at least takes part in every state."""
+    return np.all(seen[:, legs] == 0, axis=1) & (len(legs) > 1)
+
+
+def _rows(one: Sectors, templates: np.ndarray) -> Iterator[_Row]:
+    """Yield the sectors that were kept, then those that were counted by kind."""
+    seen, nothing = _seen_roles(one.share, templates), np.zeros((1, 3), dtype=int)
+    n = one.code.size
+    yield _Row(
+        one.code,
+        seen,
+        np.append(-1, one.code[:-1]),
+        np.concatenate([nothing, seen[:-1]]),
+        np.concatenate([seen[1:], nothing]),
+        np.ones(n, dtype=np.int64),
+        np.ones(n, dtype=bool),
+    )
+    if one.later is not None:
+        # A leg that works like in the sectors of a code has the role that it has there.
+        of_code = _seen_roles(np.nan_to_num(one.later.medians), templates)
+        before, here, after = (of_code[one.later.like(place), [0, 1, 2]] for place in (0, 1, 2))
+        yield _Row(one.later.code(1), here, one.later.code(0), before, after, one.later.count, one.later.fresh)
 
 
 def _delays(one: Sectors, state: np.ndarray, agrees: np.ndarray) -> np.ndarray:

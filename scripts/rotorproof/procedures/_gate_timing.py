@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,11 +10,13 @@ import numpy as np
 from ..errors import FitError
 from ..physics import sampling
 from ..physics.commutation import Commutation, judge
-from ..physics.gate_stream import MOST_SECTORS
+from ..physics.gate_stream import GATES, HALLS
+from ..physics.kept_sectors import Later
 from ..physics.legs import LegCommutation, Sectors, judge_legs
 from ..physics.linearity import Linearity, levels, linearity
+from ..physics.shared_channel import table_through, turn_of_codes, turn_of_states
 from ..physics.six_step import table_code
-from .base import Axis, Log
+from .base import Axis, Lack, Log
 from .fit import Fit
 
 _BIPOLAR = 0b1111
@@ -23,20 +25,24 @@ _LEGS = "ABC"
 
 @dataclass(frozen=True)
 class Seen:
-    """What the report shows; ``None`` where these captures do not give it. ``duty``: its points and their line."""
+    """What the report shows; ``None`` where these captures do not give it. ``duty``: its points and their line.
+
+    ``joined``: the state of each sensor code where it comes from captures of gates and of sensors apart, and the
+    numbers of the channels (six gates, three sensors) that both hold.
+    """
 
     dead: sampling.Shortest | None
     period: sampling.Period | None
     commutation: Judged | None
     duty: tuple[np.ndarray, np.ndarray, np.ndarray, Axis, Linearity] | None
+    joined: tuple[Mapping[int, int], tuple[int, ...]] | None = None
 
 
 @dataclass(frozen=True)
 class Judged:
     """A commutation with counts of sectors by code and state ``(8, 8)``, dropouts and delays with their counts.
 
-    ``legs`` are those that were captured beside the sensors, all three where one capture held everything; ``dropped``
-    is how many sectors the captures held beyond those that were kept and judged.
+    ``legs`` are those that were captured beside the sensors, all three where one capture held everything.
     """
 
     found: Commutation
@@ -45,7 +51,47 @@ class Judged:
     delays: np.ndarray
     delay_counts: np.ndarray
     legs: str = _LEGS
-    dropped: int = 0
+
+
+_NO_LEG = "both gates of a leg were not captured together; capture them"
+_NO_GATE = "no gate signal was captured; capture one gate at least (both gates of a leg show dead time)"
+_NO_TABLE = (
+    "no capture holds the three sensors together with both gates of a leg; an analyser of eight channels takes the "
+    "sensors and the gates of two legs, or all gates with a sensor beside a capture of the three sensors"
+)
+_TWO_CAPTURES = (
+    "gates and sensors come from two captures, so which sectors and edges belong together is not seen; capture the "
+    "three sensors together with both gates of two legs"
+)
+_COMMUTATION = ("commutation_errors", "controller_table", "commutation_delay")
+
+
+def lacks(logs: Sequence[Log]) -> list[Lack]:
+    """Return what captures cannot give by the names of their columns: raw gates and sensors, not reduced ones."""
+    gates = np.array([[name in log for name in GATES] for log in logs])
+    sensors = np.array([[name in log for name in HALLS] for log in logs])
+    if not gates.any():
+        return [Lack(_NO_GATE)]
+    found = []
+    legs = gates[:, ::2] & gates[:, 1::2]
+    if not legs.any():
+        found.append(Lack(_NO_LEG, ("dead_time_min", "overlap_count")))
+    if absent := "".join(_LEGS[k] for k in np.flatnonzero(~sensors.any(axis=0))):
+        found.append(Lack(_not_captured(absent), ("sensor_disturbances",)))
+    if not (sensors.all(axis=1) & legs.any(axis=1)).any():
+        held = np.concatenate([gates, sensors], axis=1)
+        apart = any(
+            gates[one].all() and sensors[other].all() and (held[one] & held[other]).any()
+            for one in range(len(logs))
+            for other in range(len(logs))
+        )
+        reason = _TWO_CAPTURES if apart else _NO_TABLE
+        found.append(Lack(reason, tuple(name for name in _COMMUTATION if not apart or name != "controller_table")))
+    return found
+
+
+def _not_captured(sensors: str) -> str:
+    return f"sensor {', '.join(sensors)} was not captured"
 
 
 def channels(log: Log) -> tuple[np.ndarray, np.ndarray]:
@@ -107,7 +153,7 @@ def pooled(logs: Sequence[Log], column: str) -> tuple[np.ndarray, np.ndarray]:
 def check_levels(logs: Sequence[Log]) -> None:
     """Raise ``FitError`` where a gate signal is upside down, none ever turned on, or none was captured."""
     if not any(channels(log)[0].any() for log in logs):
-        raise FitError("no gate signal was captured; capture one gate at least (both gates of a leg show dead time)")
+        raise FitError(_NO_GATE)
     for log in logs:
         share = log["leg_overlap_time"] / log["span"][0]
         leg = int(np.argmax(share))
@@ -132,7 +178,7 @@ def dead_time(logs: Sequence[Log], fit: Fit) -> sampling.Shortest | None:
             if best is None or found.value < best.value:
                 best = found
     if not legs_captured(logs):
-        fit.missing["dead_time_min"] = "both gates of a leg were not captured together; capture them"
+        fit.missing["dead_time_min"] = _NO_LEG
     elif best is None:
         fit.missing["dead_time_min"] = (
             "the switches of one leg never follow each other within 20 µs: the bridge is not switched complementary "
@@ -148,7 +194,7 @@ def overlaps(logs: Sequence[Log], fit: Fit) -> None:
     legs = legs_captured(logs)
     count = sum(float(log["overlap_total"][0]) for log in logs)
     if not legs:
-        fit.missing["overlap_count"] = "both gates of a leg were not captured together; capture them"
+        fit.missing["overlap_count"] = _NO_LEG
     elif count == 0 and (unseen := legs_unseen(legs)):
         fit.missing["overlap_count"] = (
             f"none was seen in {legs_title(legs)}, but {legs_title(unseen)} can short the supply as well; capture both "
@@ -189,11 +235,13 @@ def pwm(logs: Sequence[Log], fit: Fit) -> sampling.Period | None:
     return spread
 
 
-def commutation(logs: Sequence[Log], fit: Fit) -> Judged | None:
-    """Judge the sectors by the six-step rule, and time the steps."""
+def commutation(
+    logs: Sequence[Log], fit: Fit
+) -> tuple[Judged | None, tuple[Mapping[int, int], tuple[int, ...]] | None]:
+    """Judge the sectors by the six-step rule, and time the steps; else find at least the table."""
     lacking = sensors_lacking(logs)
     if lacking:
-        fit.missing["sensor_disturbances"] = f"sensor {', '.join(lacking)} was not captured"
+        fit.missing["sensor_disturbances"] = _not_captured(lacking)
     else:
         glitches = sum(float(log["glitch_total"][0]) for log in logs)
         fit.exact("count of disturbances", sensor_disturbances=glitches)
@@ -206,34 +254,29 @@ def commutation(logs: Sequence[Log], fit: Fit) -> Judged | None:
                 "electrical turns under drive"
             )
     except FitError as reason:
-        fit.lacking(("commutation_errors", "controller_table", "commutation_delay"), str(reason))
-        return None
+        fit.lacking(_COMMUTATION, str(reason))
+        return None, _by_shared_channel(logs, fit)
     errors = judged.found.errors + judged.dropouts
     if errors == 0 and (lacking := not_judged(judged)):
         fit.missing["commutation_errors"] = f"none was found in what was judged, but not judged are {lacking}"
     else:
         fit.exact("count of commutation errors", commutation_errors=float(errors))
-    code = table_code({sensors: state - 1 for sensors, state in judged.found.table.items()})
-    fit.exact("commutation table", controller_table=float(code))
+    fit.exact("commutation table", controller_table=float(_code_of(judged.found.table)))
     values, counts = judged.delays, judged.delay_counts
     n = float(counts.sum())
     if n < 6:
         fit.missing["commutation_delay"] = "fewer than six steps from one state to its neighbour were captured"
-        return judged
+        return judged, None
     mean = float(np.sum(values * counts) / n)
     variance = max(float(np.sum(counts * (values - mean) ** 2) / (n - 1)), interval(logs) ** 2 / 6)
     fit.block("scatter of the commutation delay", {"commutation_delay": mean}, variance / n, n - 1)
-    return judged
+    return judged, None
 
 
 def not_judged(judged: Judged) -> str:
-    """Return in which parts of the captures an error would not be counted, and what to do; "" if in none."""
-    found = []
-    if unseen := legs_unseen(judged.legs):
-        found.append(f"faults of {legs_title(unseen)} alone; capture it beside the sensors too")
-    if judged.dropped:
-        found.append(f"{judged.dropped} sensor sectors beyond the first {MOST_SECTORS} of a capture; capture shorter")
-    return ", and ".join(found)
+    """Return which errors would not be counted, and what to do; "" if all are."""
+    unseen = legs_unseen(judged.legs)
+    return f"faults of {legs_title(unseen)} alone; capture it beside the sensors too" if unseen else ""
 
 
 def _by_states(logs: Sequence[Log]) -> Judged:
@@ -257,21 +300,57 @@ def _by_legs(logs: Sequence[Log]) -> Judged:
             np.where(log["sector_delay"] >= 0, log["sector_delay"], np.nan).reshape(-1, 6),
             whole_legs(log),
             channels(log)[0],
+            Later.of(log["sector_median"], log["later_sector"], log["later_sector_count"].astype(np.int64))
+            if log["later_sector"].size
+            else None,
         )
         for log in logs
         if channels(log)[1].all() and whole_legs(log)
     ]
     if not captures:
-        raise FitError(
-            "no capture holds the three sensors together with both gates of a leg; an analyser of eight channels takes "
-            "the sensors and the gates of two legs"
-        )
+        raise FitError(_NO_TABLE)
     if not any(one.code.size for one in captures):
         raise FitError("no whole sensor sector was captured; capture at least two electrical turns under drive")
     found: LegCommutation = judge_legs([one for one in captures if one.code.size])
     legs = "".join(_LEGS[leg] for leg in sorted({leg for one in captures for leg in one.legs}))
-    dropped = sum(round(float(log["sectors_dropped"][0])) for log in logs if channels(log)[1].all() and whole_legs(log))
-    return Judged(found.found, found.table, found.dropouts, found.delays, np.ones(found.delays.size), legs, dropped)
+    return Judged(found.found, found.table, found.dropouts, found.delays, np.ones(found.delays.size), legs)
+
+
+def _apart(logs: Sequence[Log]) -> tuple[Log, Log, tuple[int, ...]] | None:
+    """Return a capture of six gates, one of three sensors, and the channels that both hold; ``None`` without such."""
+    best: tuple[Log, Log, tuple[int, ...]] | None = None
+    for one in logs:
+        for other in logs:
+            both = np.concatenate(channels(one)) & np.concatenate(channels(other))
+            if one is not other and channels(one)[0].all() and channels(other)[1].all() and both.any():
+                shared = tuple(np.flatnonzero(both).tolist())
+                # A sensor tells the turn more sharply than a gate.
+                if best is None or shared[::-1] > best[2][::-1]:
+                    best = one, other, shared
+    return best
+
+
+def _by_shared_channel(logs: Sequence[Log], fit: Fit) -> tuple[Mapping[int, int], tuple[int, ...]] | None:
+    """Find the table from gates in one capture and sensors in another, and say what that cannot show."""
+    apart = _apart(logs)
+    if apart is None:
+        return None
+    gates, sensors, shared = apart
+    fit.lacking(("commutation_errors", "commutation_delay"), _TWO_CAPTURES)
+    try:
+        states = turn_of_states(gates["slice_levels"].reshape(8, 10), gates["slice_steps"].reshape(8, 8))
+        codes = turn_of_codes(sensors["sector_code"].astype(int), sensors["sector_share"].reshape(-1, 6))
+        table = table_through(states, codes, shared)
+    except FitError as reason:
+        fit.missing["controller_table"] = str(reason)
+        return None
+    fit.missing.pop("controller_table", None)
+    fit.exact("commutation table", controller_table=float(_code_of(table)))
+    return table, shared
+
+
+def _code_of(table: Mapping[int, int]) -> int:
+    return table_code({sensors: state - 1 for sensors, state in table.items()})
 
 
 def duty(logs: Sequence[Log], fit: Fit) -> tuple[np.ndarray, np.ndarray, np.ndarray, Axis, Linearity] | None:

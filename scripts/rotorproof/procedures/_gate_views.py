@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from ..columns import COLUMNS
 from ..physics.bridge import SCHEMES, STATES
-from ..physics.gate_stream import GATES, MOST_SECTORS
+from ..physics.gate_stream import GATES, HALLS
 from ._gate_timing import (
     Judged,
     Seen,
@@ -49,6 +49,8 @@ def report(logs: Sequence[Log], seen: Seen) -> Report:
         _pwm(logs, seen.period.mean, report)
     if seen.commutation:
         _commutation(seen.commutation, logs, report)
+    if seen.joined:
+        _joined(*seen.joined, report)
     if seen.duty:
         x, y, error, axis, found = seen.duty
         line = np.array([x.min(), x.max()])
@@ -203,6 +205,23 @@ def _pwm(logs: Sequence[Log], period: float, report: Report) -> None:
     )
 
 
+def _joined(table: Mapping[int, int], shared: Sequence[int], report: Report) -> None:
+    """Show a table that two captures gave through a channel in common, and what it rests on."""
+    report.details["commutation_errors"] = {
+        "table": {f"{code:03b}": STATES[state] for code, state in sorted(table.items())}
+    }
+    rows = [[f"{code:03b}", STATES[state]] for code, state in table.items()]
+    report.tables.append(Table("Commutation table as found", ("sensors a b c", "state"), rows))
+    names = " and ".join(COLUMNS[(*GATES, *HALLS)[number]].title for number in shared)
+    report.notes.append(
+        f"The six gates were captured apart from the three sensors; {names} in both joins the captures. The rotor is "
+        "taken to have turned the same way in both"
+        + (", which one channel does not show" if len(shared) == 1 else "")
+        + ". Not measured: commutation errors and delay."
+    )
+    report.extrapolated["controller_table"] = f"joined from two captures through {names}"
+
+
 def _commutation(judged: Judged, logs: Sequence[Log], report: Report) -> None:
     found, table = judged.found, judged.table
     report.details["commutation_errors"] = {
@@ -231,11 +250,6 @@ def _commutation(judged: Judged, logs: Sequence[Log], report: Report) -> None:
         )
     if not_judged(judged):
         report.bounds["commutation_errors"] = "least"
-    if judged.dropped:
-        report.warn(
-            f"{judged.dropped} sensor sectors beyond the first {MOST_SECTORS} of a capture were not judged, since legs "
-            "judged apart are kept sector by sector; capture shorter, or all six gates and three sensors at once"
-        )
     if unseen := legs_unseen(judged.legs):
         named = legs_title(unseen)
         report.notes.append(
@@ -245,10 +259,6 @@ def _commutation(judged: Judged, logs: Sequence[Log], report: Report) -> None:
         report.extrapolated |= dict.fromkeys(
             ("commutation_errors", "controller_table"), f"from {legs_title(judged.legs)}, without {named}"
         )
-    if judged.dropped:
-        known = report.extrapolated.get("commutation_errors")
-        left = f"without {judged.dropped} sectors that were not judged"
-        report.extrapolated["commutation_errors"] = f"{known}; {left}" if known else left
     if found.against:
         report.warn(
             "the conduction states turn against the sensors: two sensor wires, or two phase wires, are swapped (or "

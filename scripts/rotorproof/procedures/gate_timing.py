@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
 from ..physics import sampling
 from ..physics.gate_stream import GATES, HALLS, REDUCED, GateStream
 from . import _gate_views as views
-from ._gate_timing import Seen, check_levels, commutation, dead_time, duty, interval, overlaps, pwm, sampled
-from .base import Condition, Log, Procedure, Quantity, Reducer, Report
+from ._gate_timing import Seen, check_levels, commutation, dead_time, duty, interval, lacks, overlaps, pwm, sampled
+from .base import Condition, Lack, Log, Procedure, Quantity, Reducer, Report
 from .fit import Fit
 
 
@@ -144,13 +144,19 @@ class GateTiming(Procedure):
         """Return a reducer that follows the gates at the stated sample rate."""
         return GateStream(conditions["sample_rate"])
 
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what needs gates and sensors that no capture holds, or holds together."""
+        return lacks(logs)
+
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Judge the reduced captures; several of them count as one record."""
         check_levels(logs)
         fit = Fit()
         dead = dead_time(logs, fit)
         overlaps(logs, fit)
-        fit.seen = Seen(dead, pwm(logs, fit), commutation(logs, fit), duty(logs, fit))
+        period = pwm(logs, fit)
+        judged, joined = commutation(logs, fit)
+        fit.seen = Seen(dead, period, judged, duty(logs, fit), joined)
         pulses = np.concatenate([log["pulse_shortest"] for log in logs])
         if (pulses > 0).any():
             shortest = sampling.shortest(pulses[pulses > 0], np.ones((pulses > 0).sum()), interval(logs))
