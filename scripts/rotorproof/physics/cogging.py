@@ -6,10 +6,12 @@ Cogging repeats lcm(slots, poles) times a turn in an ideal machine; orders besid
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import lcm, log, sqrt
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from ..errors import FitError
 
@@ -21,6 +23,8 @@ _SHAFT = {
     2: "two per turn: oval rotor or stator, or a bent coupling",
 }
 _PARTS = 6
+#: Waves of so many orders are kept to make all others from.
+_FINE = 16
 
 
 @dataclass(frozen=True)
@@ -186,14 +190,15 @@ def _floor(amplitude: np.ndarray, free: np.ndarray) -> np.ndarray:
     places = np.flatnonzero(free)
     if places.size < 4:
         raise FitError("too few readings a turn to tell cogging from noise; read the torque at least 36 times a turn")
+    orders = np.arange(amplitude.size)
+    # The drift of a sensor falls with the order: the neighbours of a low order must be near.
+    reaches, middle = np.clip(orders // 2, 4, 30), np.searchsorted(places, orders)
     floor = np.empty(amplitude.size)
-    for k in range(amplitude.size):
-        # The drift of a sensor falls with the order: the neighbours of a low order must be near.
-        reach = int(np.clip(k // 2, 4, 30))
-        middle = int(np.searchsorted(places, k))
-        low = min(max(0, middle - reach), max(0, places.size - 2 * reach))
-        near = places[low : low + 2 * reach]
-        floor[k] = np.median(amplitude[near]) / sqrt(2 * log(2))
+    for reach in np.unique(reaches):
+        here = reaches == reach
+        near = sliding_window_view(amplitude[places], min(2 * reach, places.size))
+        low = np.clip(middle[here] - reach, 0, len(near) - 1)
+        floor[here] = np.median(near, axis=1)[low] / sqrt(2 * log(2))
     return floor
 
 
@@ -206,9 +211,12 @@ def fit_harmonics(sweep: Sweep, orders: np.ndarray, *, scatter: bool = True) -> 
     """
     both = np.unique(sweep.direction).size == 2
     head = [np.ones_like(sweep.angle)] + ([sweep.direction] if both else [])
-    waves = [f(k * sweep.angle) for k in orders for f in (np.cos, np.sin)]
-    values, covariance, residuals = _solved(np.column_stack([*head, *waves]), sweep.torque)
     first = len(head)
+    design = np.empty((sweep.angle.size, first + 2 * orders.size), order="F")
+    design[:, :first] = np.column_stack(head)
+    for place, wave in zip(range(first, design.shape[1], 2), _waves(sweep.angle, orders), strict=True):
+        design[:, place], design[:, place + 1] = wave.real, wave.imag
+    values, covariance, residuals = _solved(design, sweep.torque)
     # A mean of readings over a step has the harmonic weakened (Dirichlet's kernel); undo it.
     gain = np.sinc(orders * sweep.step / (2 * np.pi * sweep.size)) / np.sinc(orders * sweep.step / (2 * np.pi))
     cosines, sines = values[first::2] * gain, values[first + 1 :: 2] * gain
@@ -229,6 +237,23 @@ def fit_harmonics(sweep: Sweep, orders: np.ndarray, *, scatter: bool = True) -> 
         _PARTS - 1.0,
         residuals,
     )
+
+
+def _waves(angle: np.ndarray, orders: np.ndarray) -> Iterator[np.ndarray]:
+    """Yield ``exp(j k a)`` ``(n,)`` of ``angle`` ``(n,)`` for each of the ``orders``, which grow.
+
+    All are products of one exponential, since each of its own would cost ten times as much.
+    """
+    fine = np.empty((_FINE + 1, angle.size), complex)
+    fine[0], fine[1] = 1.0, np.exp(1j * angle)
+    for k in range(2, _FINE + 1):
+        np.multiply(fine[k // 2], fine[k - k // 2], out=fine[k])
+    begun, coarse = 0, fine[0]
+    for order in orders.tolist():
+        block, rest = divmod(order, _FINE)
+        while begun < block:
+            begun, coarse = begun + 1, coarse * fine[_FINE]
+        yield coarse * fine[rest]
 
 
 def _solved(design: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -301,7 +326,7 @@ def _local_scatter(
     ]
     every = sorted({k for some in near for k in some})
     # Mean of |sum r exp|^2 is n sigma^2 for white noise of the same power.
-    power = np.array([abs(np.exp(-1j * k * sweep.angle) @ residuals) ** 2 for k in every]) / residuals.size
+    power = np.array([abs(wave @ residuals) ** 2 for wave in _waves(sweep.angle, np.array(every))]) / residuals.size
     factors, counts = [], []
     for some in near:
         enough = len(some) >= wanted
