@@ -64,6 +64,8 @@ def test_a_name_of_a_model_becomes_a_name_of_a_file() -> None:
 def test_two_models_do_not_share_a_file(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"'HM 2207' and 'HM-2207'(.|\n)*'HM 2207' and 'HM/2207'"):
         files_of(["HM 2207", "HM-2207", "HM/2207", "other"], tmp_path)
+    with pytest.raises(InputError, match="units of two kinds name the model 'HM'"):
+        files_of(["HM", "HM"], tmp_path)
     with pytest.raises(InputError, match="'HM' and 'hm'"):
         files_of(["HM", "hm"], tmp_path)
 

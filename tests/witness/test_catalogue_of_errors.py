@@ -191,6 +191,8 @@ ERRORS = [
           r"×10 probe|ten times too small"),
     Error("x10 probe on one channel", ("60rpm", "no-load"), times("open-circuit", 0.1, "voltage_bc"),
           r"×10 probe|ten times too small|tenth"),
+    Error("x10 probe on a record of position sensors", ("hall-sensors", "no-load"),
+          times("hall-sensors", 0.1, *_VOLTS), r"×10 probe|ten times too small"),
     Error("rpm as rad/s without a second test", ("60rpm",), times("open-circuit", RPM, "speed"),
           "rpm written as rad/s|rpm and rad/s"),
     Error("kg as N", ("locked-rotor", "no-load"), times("locked-rotor", 1 / 9.80665, "torque"), r"9\.81"),

@@ -22,18 +22,21 @@ def file_name(model: str) -> str:
 def files_of(models: Sequence[str], folder: Path) -> dict[str, Path]:
     """Return the file in ``folder`` of each model.
 
-    Raises ``InputError`` where two models have one file, or where the file there is that of another model: one would
-    be judged by the scatter of the other.
+    Raises ``InputError`` where two models have one file, where units of two kinds name one model, or where the file
+    there is that of another model: one would be judged by the scatter of the other.
     """
     found: dict[str, Path] = {}
     problems = []
     taken: dict[str, str] = {}
     for model in models:
+        twice = model in found
         path = found[model] = folder / f"{file_name(model)}.yaml"
         shown = f"config/processes/{path.name}"
         # Names that differ in case alone are one file on some systems.
         other = taken.setdefault(path.name.casefold(), model)
-        if other != model:
+        if twice:
+            words = f"units of two kinds name the model {model!r}, and one file is of one kind"
+        elif other != model:
             words = f"the models {other!r} and {model!r} would both be written to it"
         elif path.is_file() and (known := read_document(path, shown).data.get("model")) != model:
             words = (

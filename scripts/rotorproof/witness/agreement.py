@@ -33,6 +33,8 @@ _NARROW = 0.25
 _NOTHING = 24.0
 #: Relative change of the resistance of copper per kelvin, from 20 °C (IEC 60034-1: 1/(235 + 20)).
 _COPPER = 1 / 255
+#: Electrical turns from which on their number tells a speed.
+_FEWEST_TURNS = 4
 #: Fed with direct current, a winding at rest takes less than this share of the rated voltage.
 _AT_REST = 0.3
 
@@ -177,6 +179,8 @@ def _witnesses(
         yield "constant", witness(constants[-1], values[constants[-1]], _APART["constant"])
     if name == "load" and "torque_constant" in values and (own := _volts_per_speed(logs[run.places[0]])) is not None:
         yield "constant", Witness(f"voltage over speed of {run.label}", own, 0.12, run.places, "emf_constant")
+    if name == "hall-sensors" and (own := _volts_per_turn(logs[run.places[0]], plate)) is not None:
+        yield "constant", Witness(f"EMF over speed of {run.label}", own, 0.15, run.places, "emf_constant")
     if "phase_resistance" in values:
         yield "line resistance", witness("phase_resistance", values["phase_resistance"], _APART["line resistance"])
     if name == "heat-run" and (own := _fed(logs, run.places, plate)) is not None:
@@ -267,6 +271,24 @@ def _volts_per_speed(log: Log) -> float | None:
         return None
     fed = volt if duty is None else volt * duty
     return float(np.median(np.abs(fed[light] / speed[light])))
+
+
+def _volts_per_turn(log: Log, plate: Mapping[str, float]) -> float | None:
+    """Return the crest of the line voltage over the speed that a position sensor and the pole pairs tell, in V s/rad.
+
+    It is the EMF constant but for a few percent; the angles of sensors do not feel how large the voltage is.
+    """
+    time, volt, level = (log.get(name) for name in ("time", "voltage_ab", "hall_a"))
+    pairs = plate.get("pole_pairs")
+    if time is None or volt is None or level is None or not pairs:
+        return None
+    rises = np.flatnonzero(np.diff((level > 0.5).astype(int)) > 0)
+    if rises.size < _FEWEST_TURNS:
+        return None
+    turns = (rises.size - 1) / (pairs * plate.get("gear_ratio", 1.0))
+    lasted = float(time[rises[-1]] - time[rises[0]])
+    low, high = np.percentile(volt, (1.0, 99.0))
+    return float(0.5 * (high - low)) * lasted / (2.0 * math.pi * turns) if lasted > 0 else None
 
 
 def _fed(logs: Mapping[int, Log], places: Sequence[int], plate: Mapping[str, float]) -> float | None:

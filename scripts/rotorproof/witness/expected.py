@@ -112,7 +112,7 @@ def _of_controller(plate: Mapping[str, float]) -> dict[str, Expected]:
         "pwm_frequency": Expected(4e3, 60e3, _KIND),
         "dead_time_min": Expected(50e-9, 8e-6, _KIND),
         "controller_efficiency": Expected(0.7, 0.998, _KIND),
-        "standby_power": Expected(0.02, 12.0, _KIND),
+        "standby_power": Expected(0.08, 10.0, _KIND),
         "throttle_start": Expected(0.4, 2.5, _KIND),
         "throttle_full": Expected(1.8, 5.2, _KIND),
         # Of light vehicles; the supply gives less current than a phase carries, but for a few percent.
