@@ -37,7 +37,7 @@ MAY_IMPORT = {
     "derivations": "physics procedures",
     "quantities": "derivations procedures",
     "settings": "columns errors files jsonio procedures quantities signs uncertainty units",
-    "logs": "columns errors files jsonio procedures settings signs units",
+    "logs": "bounded columns errors files jsonio procedures settings signs units",
     "fitting": "signs columns derivations errors jsonio physics procedures quantities settings uncertainty units",
     "decision": "errors files fitting jsonio procedures quantities settings signs uncertainty units",
     "season": "decision derivations errors fitting procedures quantities settings uncertainty units",

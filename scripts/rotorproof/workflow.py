@@ -18,6 +18,7 @@ from .evidence.revisions import all_signed
 from .evidence.software import code_hash, software
 from .files import is_readable, is_regular, lies_within, sha256, sha256_of
 from .fingerprint import fingerprint
+from .logs import photograph
 from .logs.intake import NAME as INTAKE
 from .procedures import procedures
 from .procedures.base import Procedure
@@ -100,14 +101,17 @@ class Plan:
         return [str(path) for path in paths if is_regular(path)]
 
     def stamps(self, wildcards: Any) -> dict[str, str]:
-        """Return the SHA-256 of each log of a unit, and of the list of those taken in, by its place in the folder.
+        """Return the SHA-256 of each log of a unit, of the list of those taken in and of its photograph.
+
+        By the place in the folder.
 
         A log is read again when its content has changed, or lies under another name. Its times say nothing about that:
         one that is copied over from elsewhere may be as old, or older.
         """
         folder = self._unit(wildcards).folder
         listed = folder / INTAKE
-        paths = [*map(Path, self.logs(wildcards)), *([listed] if is_readable(listed) else [])]
+        picture = photograph.in_folder(folder)
+        paths = [*map(Path, self.logs(wildcards)), *([listed] if is_readable(listed) else []), *filter(None, [picture])]
         return {path.relative_to(folder).as_posix(): self._contents.sha256(path) for path in paths}
 
     def earlier(self, wildcards: Any) -> dict[str, str]:
@@ -205,6 +209,8 @@ class Plan:
             files |= {unit.shown: unit.folder / "unit.yaml"}
             if is_readable(unit.folder / INTAKE):
                 files[f"{unit.file.unit}/{INTAKE}"] = unit.folder / INTAKE
+            if picture := photograph.in_folder(unit.folder):
+                files[f"{unit.file.unit}/{picture.name}"] = picture
             files |= {f"{unit.file.unit}/{name}": path for name, path in _earlier_files(unit).items()}
             names = [f"acceptance/{unit.file.acceptance}"] if unit.file.acceptance else []
             criteria = unit.acceptance.criteria if unit.acceptance else []

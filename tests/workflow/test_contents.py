@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import os
 import time
+from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
+import recompute
 from rotorproof import contents
 from rotorproof.contents import Contents
 from rotorproof.workflow import Plan
@@ -76,3 +79,20 @@ def test_times_to_come_and_a_log_replaced_under_the_same_size_and_time(project: 
     before = project.stamps()
     project.run()
     assert "CT-1/report.pdf" in project.changed(before)
+
+
+def test_a_photograph_is_an_input_whose_content_counts(project: Project) -> None:
+    folder, at = project.add_unit("CT-1", seed=1), SimpleNamespace(unit="CT-1")
+    seen = []
+    for content in (None, b"one", b"two"):
+        if content is not None:
+            (folder / "photo.jpg").write_bytes(content)
+        plan = Plan.load(project.root, {})
+        # It is looked at with the logs, and again when the report is rendered.
+        seen.append((plan.stamps(at), plan.hashes(at)))
+        assert ("CT-1/photo.jpg" in plan.inputs(at)) == (content is not None)
+    for first, second in pairwise(seen):
+        assert first[0] != second[0] and first[1] != second[1]
+    assert recompute.main(project.root, "CT-1") is None
+    said = json.loads((project.root / "reports/CT-1/results.json").read_bytes())["problems"]
+    assert [p["severity"] for p in said if p.get("file") == "CT-1/photo.jpg"] == ["warning"]

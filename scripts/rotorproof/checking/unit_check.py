@@ -12,6 +12,7 @@ import numpy as np
 
 from ..errors import InputError, Problem
 from ..fitting.assign import assign
+from ..logs import photograph
 from ..logs.chunks import Chunk, time_checked
 from ..logs.intake import changes, taken_in
 from ..logs.needed import missing_columns, unknown_columns
@@ -84,6 +85,7 @@ def check_unit(
     lacking = missing(unit.file, unit.acceptance, parts, found.why)
     names = [part.unit for part in parts]
     beside = [*copies.of_this_unit(unit, hashes or {}), *_changes(unit)]
+    beside += photograph.problems(unit.folder, unit.file.unit)
     tested_on = unit.file.tested_on
     if today is not None and tested_on is not None and tested_on > today:
         message = f"the test is dated {tested_on}, later than today, {today}; correct the date"

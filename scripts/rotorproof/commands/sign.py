@@ -204,6 +204,7 @@ def _renderer(reported: Reported, made: dict[str, Path]) -> Render:
             fit=load_fit(made["fit.json"]),
             figures=reported.figures,
             proof=proof,
+            inputs=reported.inputs,
             sign_off=sign_off.model_dump(),
         )
         return pdf, attachments

@@ -26,6 +26,9 @@ _MEDIA_TYPES = {
     ".parquet": "application/vnd.apache.parquet",
     ".gz": "application/gzip",
     ".zst": "application/zstd",
+    ".jpg": "image/jpeg",
+    ".jpeg": "image/jpeg",
+    ".png": "image/png",
     ".wav": "audio/vnd.wave",
     ".h5": "application/x-hdf5",
 }

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from ..errors import InputError, Problem
 from ..files import sha256, sha256_of
 from ..jsonio import strictly
+from ..logs import photograph
 from ..logs.intake import NAME as INTAKE
 from .attachments import Attachment, within_limit
 from .software import code_hash, software
@@ -164,6 +165,8 @@ def _what(name: str) -> str:
         return "Settings as used"
     if name.endswith(".json"):
         return "Results of an earlier test"
+    if name.rpartition("/")[2] in photograph.NAMES:
+        return "Photograph of the unit"
     return "Logs as they were taken in" if name.endswith(f"/{INTAKE}") else "Raw log as read"
 
 

@@ -17,6 +17,7 @@ from ..procedures.base import Procedure
 from ..settings.layout import Layout
 from ..settings.load import conditions_of
 from ..settings.unit import Test
+from . import photograph
 from .capture import read_reduced
 from .intake import changes, taken_in
 from .needed import missing_columns, unknown_columns
@@ -54,6 +55,7 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
         problems.extend(changes(taken_in(folder, unit), unit, present))
     except InputError as error:
         problems.extend(error.problems)
+    problems.extend(photograph.problems(folder, unit))
     hashes = {log: value for log, value in present.items() if value is not None}
     return Readings(columns, hashes, problems, steps, traces)
 

@@ -46,14 +46,17 @@ class Printer:
     def pdf(self, html: str, *, images: Mapping[str, bytes], identifier: str, packed: bool = True) -> bytes:
         """Return the PDF (PDF/A-3a and PDF/UA-1) of ``html``.
 
-        ``images`` maps the file names in ``src="figure:..."`` to SVG; nothing else can be loaded. The
-        hour of rendering is nowhere in the file; the document's own metadata carry the date of its content.
+        ``images`` maps the file names in ``src="figure:..."`` to SVG, or JPEG by their ending; nothing else can be
+        loaded. The hour of rendering is nowhere in the file; the document's own metadata carry the date of its content.
         Where files are attached next, which packs all streams, it need not be ``packed`` here.
         Raises ``weasyprint.urls.FatalURLFetchingError`` if the document asks for anything else.
         """
         import weasyprint
 
-        known = self._letters | {f"figure:{name}": ("image/svg+xml", content) for name, content in images.items()}
+        known = self._letters | {
+            f"figure:{name}": ("image/jpeg" if name.endswith(".jpg") else "image/svg+xml", content)
+            for name, content in images.items()
+        }
         document = weasyprint.HTML(string=html, url_fetcher=_fetcher(known), base_url="about:blank").render(
             stylesheets=[self._style], font_config=self._fonts, pdf_variant="pdf/a-3a", cache=_translated(images)
         )
@@ -106,6 +109,8 @@ def _translated(images: Mapping[str, bytes]) -> dict[str, Figure]:
     """Return the figures that need no general renderer, by the address under which a page asks for them."""
     found = {}
     for name, content in images.items():
+        if name.endswith(".jpg"):
+            continue
         with contextlib.suppress(UnknownSvgError):
             found[f"figure:{name}"] = translated(content)
     return found

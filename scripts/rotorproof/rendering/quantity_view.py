@@ -191,9 +191,20 @@ class CriterionView:
 
 
 def marked_origins(views: Sequence[CriterionView]) -> list[CriterionView]:
-    """Return criteria with a small letter on those whose origin needs words: the note below the table bears it too."""
+    """Return criteria with a small letter on those whose origin needs words, the same letter for the same words."""
     letters = iter("ᵃᵇᶜᵈᵉᶠᵍʰⁱʲᵏˡᵐⁿᵒᵖʳˢᵗᵘᵛʷˣʸᶻ")
-    return [replace(view, origin_mark=next(letters, "*")) if view.origin_words else view for view in views]
+    of_words: dict[tuple[str, str], str] = {}
+    for view in views:
+        if view.origin_words and (key := (view.origin, view.origin_words)) not in of_words:
+            of_words[key] = next(letters, "*")
+    return [replace(view, origin_mark=of_words.get((view.origin, view.origin_words), "")) for view in views]
+
+
+def origin_notes(views: Sequence[CriterionView]) -> list[tuple[str, str]]:
+    """Return each small letter of ``marked_origins`` with what it stands for, once."""
+    return list(
+        dict.fromkeys((v.origin_mark, f"{v.origin.capitalize()} {v.origin_words}.") for v in views if v.origin_mark)
+    )
 
 
 def criterion_view(criterion: CriterionEntry, results: Results) -> CriterionView:

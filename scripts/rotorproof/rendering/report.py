@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -9,14 +10,18 @@ from typing import Any
 from markupsafe import Markup
 
 from ..decision.models import Results
+from ..errors import InputError
 from ..evidence.attachments import attach
 from ..evidence.record import Evidence, evidence_attachments, evidence_record, stage_hashes
 from ..fitting.store import load_fit
 from ..fitting.stored import StoredFit
 from ..jsonio import to_json, write_bytes, write_json
+from ..logs import photograph
 from ..logs.store import Readings, load_readings
 from ..procedures import procedures
 from ..quantities import quantities
+from ..settings.application import applications
+from ..settings.run import RunSettings
 from ..settings.unit import UnitFile
 from ..units import Measured
 from . import numbers, words
@@ -28,6 +33,7 @@ from .quantity_view import (
     criterion_view,
     definition,
     marked_origins,
+    origin_notes,
     quantity_view,
     taken_views,
     value_html,
@@ -86,6 +92,7 @@ def render_report(
         fit=load_fit(fit_path),
         figures=figures,
         proof=proof,
+        inputs=files,
     )
     proof = proof.model_copy(update={"report_id": identifier})
     evidence = to_json(proof.as_json()).encode()
@@ -103,16 +110,28 @@ def report_pdf(
     fit: StoredFit,
     figures: Path,
     proof: Evidence,
+    inputs: Mapping[str, Path],
     sign_off: Mapping[str, Any] | None = None,
 ) -> tuple[bytes, str]:
-    """Return the report as PDF, not packed yet, and its identifier. A ``sign_off`` stands on page 1."""
+    """Return the report as PDF, not packed yet, and its identifier. A ``sign_off`` stands on page 1.
+
+    So does the photograph of the unit, if it is among the ``inputs`` and can be shown: why not is among the problems.
+    """
     from . import pdf
 
     model = UnitFile.model_validate(unit)
     identifier = _identifier(results, proof, sign_off)
-    html = report_html(model, results, fit, readings, proof, identifier, sign_off)
+    name = photograph.of_unit(inputs, model.unit)
+    picture = None
+    with contextlib.suppress(InputError):
+        picture = photograph.small(inputs[name], name) if name else None
+    html = report_html(
+        model, results, fit, readings, proof, identifier, sign_off=sign_off, photo=name if picture else None
+    )
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
     images = {path.name: path.read_bytes() for path in sorted(figures.glob("*.svg"))}
+    if picture:
+        images["photograph.jpg"] = picture.content
     return pdf.write(html, css, images=images, identifier=identifier, packed=False), identifier
 
 
@@ -128,9 +147,11 @@ def report_html(
     readings: Readings,
     proof: Evidence,
     identifier: str,
+    *,
     sign_off: Mapping[str, Any] | None = None,
+    photo: str | None = None,
 ) -> str:
-    """Return the report as HTML."""
+    """Return the report as HTML; ``photo`` is the name of the unit's photograph among the inputs."""
     acceptance = proof.acceptance
     sections = sections_of(unit, fit, readings, results)
     criteria = [criterion_view(criterion, results) for criterion in results.criteria]
@@ -142,6 +163,7 @@ def report_html(
             unit=unit,
             nameplate=_nameplate(unit, results),
             facts=_facts(unit, proof, identifier, sign_off),
+            photo=photo,
             workshop=proof.settings.get("workshop") or "",
             report_id=identifier,
             probability=numbers.plain(100 * _probability(proof)),
@@ -153,11 +175,7 @@ def report_html(
             limits_source=(acceptance.get("source") or "").rstrip("."),
             summary=summary(results, {c.quantity: _givers(c.quantity, unit) for c in results.criteria}),
             criteria=criteria,
-            origins=[
-                (view.origin_mark, f"{view.title}: {view.origin} {view.origin_words}.")
-                for view in criteria
-                if view.origin_words
-            ],
+            origins=origin_notes(criteria),
             rules=list(dict.fromkeys((view.rule, view.statement) for view in criteria)),
             problems=problem_views(results.problems),
             counts={kind: sum(p.severity == kind for p in results.problems) for kind in words.SEVERITY},
@@ -195,12 +213,33 @@ def _facts(
         ("Workshop", workshop),
         ("Report", identifier),
         ("Ambient", _ambient(unit)),
+        *_meant(unit, settings),
     )
     where = (("Customer", unit.customer), ("Received on", unit.received_on), ("Place of the test", unit.place))
+    # What a drive without tests of its own does not say, the reports of its parts do.
+    of_parts = bool(unit.parts and not unit.tests)
+    lacking = "see its parts" if of_parts else "not stated"
+    of_their_own = ("Model", "Serial number") if of_parts else ()
     return [
-        *((name, str(value or "not stated")) for name, value in stated),
+        *((name, str(value or lacking)) for name, value in stated if value or name not in of_their_own),
         *((name, str(value)) for name, value in where if value is not None),
     ]
+
+
+def _meant(unit: UnitFile, settings: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the packs and vehicles that predictions are for: a reader asks what a unit may be put on."""
+    if unit.kind == "controller" or not ({"pack", "packs", "vehicle", "vehicles"} & set(settings)):
+        return []
+    meant = applications(unit.meant, RunSettings.model_validate(settings))
+    packs = {one.pack_name: one.pack for one in meant if one.pack}
+    vehicles = {one.vehicle_name: one.vehicle for one in meant if one.vehicle}
+    told = [
+        f"{name}{': ' * bool(name)}{written(p.voltage_nominal.text)}, {written(p.voltage_empty.text)} empty to "
+        f"{written(p.voltage_full.text)} full"
+        for name, p in packs.items()
+    ]
+    ridden = [f"{name}{': ' * bool(name)}{written(v.mass.text)}" for name, v in vehicles.items()]
+    return [("Predicted on", "; ".join(told) or "no pack"), ("Vehicle", "; ".join(ridden) or "none")]
 
 
 def _ambient(unit: UnitFile) -> str:

@@ -64,7 +64,7 @@ def origin(entry: OriginEntry | None) -> str:
     if entry is None or entry.kind == "measured":
         return ""
     if entry.kind == "stated":
-        return f"stated or assumed and not measured, so it decides nothing: {entry.from_}"
+        return f"or assumed and not measured, so it decides nothing: {entry.from_}"
     return entry.by or "" if entry.kind == "extrapolated" else f"from {entry.from_}"
 
 
