@@ -137,9 +137,11 @@ def test_room_over_uncertainty_by_hand():
     assert "falls short (100 %" in narrow.words
 
 
-def test_one_limit_needs_an_expected_value():
+def test_one_limit_needs_an_expected_value_unless_the_uncertainty_is_small():
     accuracy = {"voltage": "1 %", "current": "1 %"}
-    assert decide(accuracy, {"max": "0.13 ohm"}).decides is None
+    found = decide(accuracy, {"max": "0.13 ohm"})
+    assert found.decides and "further than U" in found.words
+    assert decide({"voltage": "20 %", "current": "1 %"}, {"max": "0.13 ohm"}).decides is None
     expected = Expectation("phase_resistance", 0.10, 0.15, "nameplate")
     found = decide(accuracy, {"max": "0.13 ohm"}, expected)
     assert found.room == pytest.approx(0.03)
@@ -310,8 +312,42 @@ def test_what_cannot_be_told_says_why():
     assert found.decides is None
     assert "the instruments' errors cancel" in found.words
     count = Criterion.model_validate({"quantity": "overlap_count", "max": "0"})
-    assert "a count" in capability(file, procedures()["gate-timing"], count, (), None, 0.95).words
+    counted = capability(file, procedures()["gate-timing"], count, (), None, 0.95)
+    assert counted.decides and "a count" in counted.words
     assert rehearse(file, [procedure], BARE, 0.95) == {}
+
+
+def _by_clock(name, limits, rate):
+    criterion = Criterion.model_validate({"quantity": name} | limits)
+    return capability(unit({}), procedures()["gate-timing"], criterion, (), None, 0.95, rate=rate)
+
+
+def test_what_a_clock_shows_is_told_by_the_rate_that_the_sheet_asks_for():
+    # One sample at 50 MHz is 20 ns, 5 % of 400 ns; at 10 MHz it is 25 %.
+    found = _by_clock("dead_time_min", {"min": "400 ns"}, 50e6)
+    assert found.decides and "5 % of the limit" in found.words
+    assert _by_clock("dead_time_min", {"min": "400 ns"}, 10e6).decides is None
+    assert _by_clock("dead_time_min", {"min": "400 ns"}, None).decides is None
+    assert _by_clock("pwm_frequency", {"min": "14 kHz", "max": "20 kHz"}, None).decides
+    assert _by_clock("pwm_frequency", {"min": "15.999 kHz", "max": "16.001 kHz"}, None).decides is None
+
+
+def test_a_supply_that_ends_below_the_full_pack_shows_no_overvoltage_cut_off():
+    known = {"pack_voltage_nominal": 36.0, "pack_voltage_full": 42.0}
+    low = procedures()["supply-window"].bench(Situation("controller", known | {"supply_voltage": 30.0}))
+    high = procedures()["supply-window"].bench(Situation("controller", known | {"supply_voltage": 60.0}))
+    assert "30 V do not reach the full pack's 42 V" in low.unreached["overvoltage_cutoff"]
+    assert high.unreached == {}
+    # What the controller stands is its maker's to say: a blank, no figure of ours.
+    assert [s.value for s in high.settings if s.what.startswith("Highest voltage")] == [None]
+
+
+def test_each_drawing_with_a_supply_or_a_drive_shows_a_switch():
+    for name, procedure in procedures().items():
+        wiring = procedure.bench(Situation("motor", {})).wiring
+        text = wiring_svg(wiring).lower()
+        if any(part.name in ("supply", "drive") for part in wiring.parts) and name != "cogging":
+            assert "switch" in text, name
 
 
 def test_a_sheet_has_a_table_to_fill_in_whose_columns_are_the_logs(sheets):

@@ -32,6 +32,7 @@ class Capability:
 
     ``room`` is half the tolerance (two limits) or the distance from the expected value to the limit (one limit);
     ``ratio`` is ``room`` over ``expanded_uncertainty``. ``None`` where it cannot be told, with the reason in ``words``.
+    ``told`` is the answer where it is known without a ratio.
     """
 
     quantity: str
@@ -41,11 +42,12 @@ class Capability:
     expanded_uncertainty: float | None
     ratio: float | None
     words: str
+    told: bool | None = None
 
     @property
     def decides(self) -> bool | None:
         """Tell whether a unit in the middle of the tolerance could pass; ``None`` where it cannot be told."""
-        return None if self.ratio is None else self.ratio > 1
+        return self.told if self.ratio is None else self.ratio > 1
 
 
 def instrument_for(file: UnitFile, procedure: str, column: str) -> tuple[str | None, str]:
@@ -74,10 +76,13 @@ def capability(
     expectation: Expectation | None,
     probability: float,
     rehearsed: Result | None = None,
+    *,
+    rate: float | None = None,
 ) -> Capability:
     """Return what the instruments can say about one criterion.
 
-    ``rehearsed`` is what the procedure's own fit made of ideal readings; it speaks where no ``effects`` are named.
+    ``rehearsed`` is what the procedure's own fit made of ideal readings; it speaks where no ``effects`` are named. What
+    is read off a record's clock is told by the ``rate`` (Hz) that the sheet asks for.
     """
     quantity = quantities()[criterion.quantity]
     limits = {
@@ -89,15 +94,16 @@ def capability(
     if not effects:
         if rehearsed is not None:
             return _from_rehearsal(name, low, high, rehearsed, expectation, probability)
-        return Capability(name, low, high, None, None, None, _WHY_NOT.get(quantity.kind, _SCATTER))
+        return _by_kind(name, quantity.kind, low, high, rate)
     value, room = _value_and_room(low, high, expectation)
     form, lacking = _form(file, procedure.name, effects, value)
     if lacking:
         return Capability(name, low, high, room, None, None, "; ".join(lacking))
     half = interval(form, probability).expanded_uncertainty
     if room is None or half == 0:
-        words = "no value to expect is known: after one measurement compare its distance to the limit with U"
-        return Capability(name, low, high, room, half, None, words)
+        fine = 0 < half <= _FINE * abs(value)
+        words = "any value further than U from the limit" if fine else _DISTANCE
+        return Capability(name, low, high, room, half, None, words, True if fine else None)
     if room == 0:
         words = "the nameplate lets expect a value beyond the limit: check limit and nameplate"
         return Capability(name, low, high, room, half, None, words)
@@ -109,14 +115,38 @@ def capability(
 _SCATTER = (
     "the scatter of the readings decides, which the bench alone knows: measure once and see the report's interval"
 )
-_WHY_NOT = {
-    "number": "a count comes out exact with any instrument; record long enough to see rare events",
-    "time": "the sample step decides; keep it far below the room, measure once and see the report's interval",
-    "duration": "the sample step decides; keep it far below the room, measure once and see the report's interval",
-    "frequency": "the clock of the recorder decides; state its accuracy, measure once and see the report's interval",
-}
+_DISTANCE = "no value to expect is known: after one measurement compare its distance to the limit with U"
+_COUNT = "a count comes out exact with any instrument; record long enough to see rare events"
+_STEP = "the sample step decides; keep it far below the room, measure once and see the report's interval"
+_CLOCK = "the clock of the recorder decides; state its accuracy, measure once and see the report's interval"
+#: An uncertainty of this share of a limit leaves nearly every value decided; so does a sample step of it.
+_FINE = 0.1
+#: What any quartz clock keeps (common practice, no source), and how much wider than that limits must be.
+_QUARTZ, _WIDER = 1e-4, 10.0
 #: Instruments that use up less of the room than one part in this many do not show in the quantity.
 _UNSEEN = 1000.0
+
+
+def _by_kind(name: str, kind: str, low: float | None, high: float | None, rate: float | None) -> Capability:
+    """Return what can be told of a quantity that no instrument's accuracy reaches by a formula."""
+    limits = [abs(limit) for limit in (low, high) if limit is not None]
+    least = min(limits)
+
+    def found(words: str, told: bool | None = None) -> Capability:
+        return Capability(name, low, high, None, None, None, words, told)
+
+    if kind == "number":
+        return found(_COUNT, told=True)
+    if kind in ("time", "duration"):
+        if rate and 1.0 / rate <= _FINE * least:
+            return found(f"at the sample rate above one step is {100 / rate / least:.2g} % of the limit", told=True)
+        return found(_STEP)
+    if kind == "frequency":
+        room = 0.5 * (high - low) if low is not None and high is not None else least
+        if room > _WIDER * _QUARTZ * max(limits):
+            return found("the limits are far wider than the 0.01 % of any quartz clock (common practice)", told=True)
+        return found(_CLOCK)
+    return found(_SCATTER)
 
 
 def _from_rehearsal(
@@ -133,7 +163,7 @@ def _from_rehearsal(
     _, room = _value_and_room(low, high, expectation)
     half = rehearsed.interval(probability).expanded_uncertainty
     if half == 0 or not rehearsed.form.terms:
-        return Capability(name, low, high, room, None, None, _WHY_NOT["number"])
+        return Capability(name, low, high, room, None, None, _COUNT, told=True)
     if not room:
         words = "the nameplate lets expect a value beyond the limit: check limit and nameplate"
         return Capability(name, low, high, room, half, None, words)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from ..columns import COLUMNS
@@ -23,6 +24,8 @@ from .capability import Capability, capability, criteria_of, effects_of
 
 #: Columns that a sheet of paper has room for, and the rows ruled on it at least.
 _MOST_COLUMNS, _LEAST_ROWS = 9, 14
+#: How the set value begins that says how often a recorder must read.
+_RATE = "Sample rate"
 
 
 def situation(
@@ -119,7 +122,8 @@ def capabilities(
 ) -> list[Capability]:
     """Return what the instruments can say about each criterion that this procedure's quantities meet."""
     expected = {e.quantity: e for e in bench.expectations}
-    return [
+    rate = next((s.value for s in bench.settings if s.kind == "frequency" and s.what.startswith(_RATE)), None)
+    found = [
         capability(
             file,
             procedure,
@@ -128,8 +132,15 @@ def capabilities(
             expected.get(criterion.quantity),
             settings.coverage_probability,
             rehearsed.get(criterion.quantity),
+            rate=rate,
         )
         for criterion in criteria_of(acceptance, procedure)
+    ]
+    return [
+        replace(one, ratio=None, told=False, words=bench.unreached[one.quantity])
+        if one.quantity in bench.unreached
+        else one
+        for one in found
     ]
 
 

@@ -46,12 +46,16 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Wire:
-    """A connection between two parts; the label says which conductor or signal it is."""
+    """A connection between two parts; the label says which conductor or signal it is.
+
+    One with a ``switch`` is cut by the switch that whoever is at the bench can reach.
+    """
 
     start: str
     end: str
     label: str = ""
     kind: WireKind = "power"
+    switch: bool = False
 
 
 @dataclass(frozen=True)
@@ -110,6 +114,8 @@ class Bench:
     step_cautions: Mapping[int, str] = field(default_factory=dict)
     #: What holds for this unit in particular (gear, freewheel).
     notes: tuple[str, ...] = ()
+    #: Quantity -> why this bench cannot show it, however well it measures.
+    unreached: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

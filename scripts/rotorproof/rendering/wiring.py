@@ -118,7 +118,7 @@ def _direct(start: Part, end: Part, wire: Wire, number: int) -> str:
         left, right = ((start, x1), (end, x2)) if x1 < x2 else ((end, x2), (start, x1))
         y = y1 + 12 * number
         a, b = left[1] + _size(left[0])[0] / 2, right[1] - _size(right[0])[0] / 2
-        line = f'<path d="M{a:g} {y:g} H{b:g}" {_style(wire)}/>'
+        line = f'<path d="M{a:g} {y:g} H{b:g}" {_style(wire)}/>' if not wire.switch else _switched(a, b, y, wire)
         return line + _text((a + b) / 2, y - 9, _lines(wire.label) if (b - a) > 70 else _short(wire.label, b - a), 8.5)
     if start.column == end.column:
         upper, lower = (start, end) if y1 < y2 else (end, start)
@@ -131,6 +131,14 @@ def _direct(start: Part, end: Part, wire: Wire, number: int) -> str:
     return f'<path d="{path}" {_style(wire)}/>' + _text(
         (x1 + x2) / 2, (y1 + y2) / 2 - 6 + 6 * number, [wire.label], 8.5
     )
+
+
+def _switched(a: float, b: float, y: float, wire: Wire) -> str:
+    """Draw a wire with an open contact in its middle, and its name below (IEC 60617, make contact)."""
+    left, right = (a + b) / 2 - 13, (a + b) / 2 + 13
+    contact = f"M{a:g} {y:g} H{left:g} L{right - 3:g} {y - 11:g} M{right:g} {y:g} H{b:g}"
+    ends = "".join(f'<circle cx="{x:g}" cy="{y:g}" r="2" fill="black" stroke="none"/>' for x in (left, right))
+    return f'<path d="{contact}" {_style(wire)}/>{ends}' + _text((a + b) / 2, y + 13, ["Switch", "in reach"], 8)
 
 
 def _short(label: str, room: float) -> list[str]:

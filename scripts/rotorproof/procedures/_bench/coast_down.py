@@ -25,7 +25,7 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "controller"),
+                Wire("fuse", "controller", switch=True),
                 Wire("controller", "motor", "A, B, C; then released"),
                 Wire("motor", "log", "speed or voltage", "signal"),
                 Wire("motor", "disc", "second run", "mechanical"),

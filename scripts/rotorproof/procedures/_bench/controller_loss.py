@@ -27,7 +27,7 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "input"),
+                Wire("fuse", "input", switch=True),
                 Wire("input", "controller", "+"),
                 Wire("controller", "output", "A, B, C"),
                 Wire("output", "motor", "A, B, C"),

@@ -23,9 +23,9 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "amperes"),
+                Wire("fuse", "amperes", switch=True),
                 Wire("amperes", "controller", "+"),
-                Wire("controller", "motor", "A, B, C (probe on A)"),
+                Wire("controller", "motor", "A, B, C"),
                 Wire("motor", "brake", "", "mechanical"),
                 Wire("controller", "log", "currents", "signal"),
                 Wire("controller", "supply", "−"),

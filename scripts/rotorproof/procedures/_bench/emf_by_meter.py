@@ -35,9 +35,9 @@ def bench(situation: Situation) -> Bench:
     return Bench(
         Wiring(
             (
-                Part("drive", "Drill, lathe or second motor", 0, 0, "machine"),
+                Part("drive", "Drill, lathe or second motor, switch in reach", 0, 0, "machine"),
                 Part("motor", "Motor, plug open", 2, 0, "machine"),
-                Part("meter", "Multimeter, AC volts", 2, 1, "meter"),
+                Part("meter", "V AC", 2, 1, "meter"),
                 Part("tacho", "Hand-held tachometer", 0, 1),
             ),
             (

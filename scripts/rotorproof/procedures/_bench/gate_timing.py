@@ -21,7 +21,7 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "controller", "+"),
+                Wire("fuse", "controller", "+", switch=True),
                 Wire("controller", "motor", "A, B, C, Hall"),
                 Wire("controller", "isolate", "gates, 3 Hall", "signal"),
                 Wire("isolate", "log", "levels", "signal"),

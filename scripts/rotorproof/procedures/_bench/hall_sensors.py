@@ -15,7 +15,7 @@ def bench(situation: Situation) -> Bench:
     return Bench(
         Wiring(
             (
-                Part("drive", "Drill, lathe or second motor", 0, 0, "machine"),
+                Part("drive", "Drill, lathe or second motor, switch in reach", 0, 0, "machine"),
                 Part("motor", "Motor, plug open", 2, 0, "machine"),
                 Part("five", "5 V supply, 100 mA limit", 0, 1),
                 Part("pull", "3 pull-ups, 4.7 kΩ", 1, 1),

@@ -28,7 +28,7 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "amperes"),
+                Wire("fuse", "amperes", switch=True),
                 Wire("amperes", "unit"),
                 Wire("unit", "log", "winding, case", "signal"),
                 Wire("air", "log", "ambient", "signal"),

@@ -31,7 +31,7 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "power"),
+                Wire("fuse", "power", switch=True),
                 Wire("power", "controller", "+"),
                 Wire("controller", "motor", "A, B, C"),
                 Wire("motor", "brake", "", "mechanical"),

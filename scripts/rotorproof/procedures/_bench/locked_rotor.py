@@ -21,7 +21,7 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "amperes"),
+                Wire("fuse", "amperes", switch=True),
                 Wire("amperes", "motor", "A / B / C"),
                 Wire("motor", "lever", "force at the arm", "mechanical"),
                 Wire("motor", "supply", "return"),

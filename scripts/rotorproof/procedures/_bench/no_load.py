@@ -32,7 +32,7 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "amperes"),
+                Wire("fuse", "amperes", switch=True),
                 Wire("amperes", "controller", "+"),
                 Wire("controller", "motor", "A, B, C"),
                 Wire("volts", "controller", "at its terminals", "signal"),

@@ -36,7 +36,7 @@ def bench(situation: Situation) -> Bench:
     return Bench(
         Wiring(
             (
-                Part("drive", "Drill, lathe or second motor", 0, 0, "machine"),
+                Part("drive", "Drill, lathe or second motor, switch in reach", 0, 0, "machine"),
                 Part("motor", "Motor, plug open", 2, 0, "machine"),
                 Part("scope", "Oscilloscope or logger: A-B, B-C, C-A", 2, 1),
                 Part("tacho", "Tachometer", 0, 1),

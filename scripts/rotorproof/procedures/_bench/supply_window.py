@@ -8,8 +8,7 @@ from ..bench import Bench, Effect, Part, SetValue, Situation, Wire, Wiring, fuse
 def bench(situation: Situation) -> Bench:
     """Return the sheet."""
     voltage, full = situation.voltage, situation.full_voltage
-    top = 1.2 * full if full else None
-    reaches = situation.supply_reaches(top)
+    reaches = situation.supply_reaches(full)
     supply = situation.get("supply_voltage")
     return Bench(
         Wiring(
@@ -23,7 +22,7 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "power"),
+                Wire("fuse", "power", switch=True),
                 Wire("power", "controller", "+"),
                 Wire("controller", "motor", "A, B, C"),
                 Wire("controller", "log", "voltage, current, speed", "signal"),
@@ -47,10 +46,13 @@ def bench(situation: Situation) -> Bench:
             ),
             SetValue(
                 "Highest voltage of the sweep",
-                min(top, supply) if top and supply else top,
+                supply if reaches is False else None,
                 "voltage",
                 "V",
-                "1.2 times the full pack or the bench supply's; never above what its maker states",
+                "the bench supply's; never above what the controller's maker states"
+                if reaches is False
+                else "what the controller's maker states at most, above the full pack's "
+                + (f"{full:.3g} V" if full else "voltage"),
             ),
             SetValue("Rate of the sweep, at most", 0.5, "voltage", "V", "in each second: thresholds act with delay"),
             SetValue("Current limit", 2.0, "current", "A", "a free wheel needs no more"),
@@ -72,4 +74,7 @@ def bench(situation: Situation) -> Bench:
         "above the full "
         "pack" + (" and cannot be measured on this one." if reaches is False else "."),
         {2: "Above the stated limit capacitors burst: keep the cover on and do not exceed it."},
+        unreached={"overvoltage_cutoff": f"the supply's {supply:.3g} V do not reach the full pack's {full:.3g} V"}
+        if reaches is False and supply and full
+        else {},
     )

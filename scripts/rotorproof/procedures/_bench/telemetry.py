@@ -26,7 +26,7 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "controller"),
+                Wire("fuse", "controller", switch=True),
                 Wire("controller", "motor", "A, B, C"),
                 Wire("controller", "log", "v_d, v_q, i_d, i_q, speed", "signal"),
                 Wire("controller", "supply", "−"),

@@ -23,7 +23,7 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "controller", "+"),
+                Wire("fuse", "controller", "+", switch=True),
                 Wire("controller", "motor", "A, B, C"),
                 Wire("source", "controller", "throttle signal", "signal"),
                 Wire("controller", "log", "throttle, duty or speed, brake", "signal"),

@@ -39,7 +39,7 @@ def bench(situation: Situation) -> Bench:
             ),
             (
                 Wire("supply", "fuse", "+"),
-                Wire("fuse", "amperes"),
+                Wire("fuse", "amperes", switch=True),
                 Wire("amperes", "motor", "A / B / C"),
                 Wire("motor", "volts", "on the plug's pins", "signal"),
                 Wire("motor", "supply", "return"),
