@@ -351,9 +351,9 @@ def test_each_constant_has_a_figure_of_its_tests_and_the_band(tmp_path: Path) ->
     with np.load(tmp_path / "panels.npz") as arrays:
         (panel,) = load_panels(together.panels, arrays)
     tests = [series for series in panel.series if series.role == "measured"]
-    assert [float(series.y[0]) for series in tests] == [1.300, 1.330]
+    assert [float(series.x[0]) for series in tests] == [1.300, 1.330]
     assert tests[0].y_error == pytest.approx([1.96 * 0.010], rel=1e-3)
-    (band,) = (series.y for series in panel.series if series.role == "limit")
+    (band,) = (series.x for series in panel.series if series.role == "fit")
     assert [band.min(), band.max()] == pytest.approx([1.306 - 1.96 * 0.0089443, 1.306 + 1.96 * 0.0089443], rel=1e-4)
 
 

@@ -153,15 +153,15 @@ def test_two_wattmeters_and_three_phases_add_up_to_the_total(outside: Outside) -
     assert phase_power(Log("l", {"wattmeter_1": np.array([first])})) is None
 
 
-def test_the_efficiency_line_is_lifted_between_sweeps_of_the_torque() -> None:
+def test_each_sweep_of_the_torque_has_its_line_named_by_its_speed() -> None:
     torque = np.array([1.0, 2.0, 3.0, 1.0, 2.0, 3.0])
-    x, y = _by_sweep(torque, 0.1 * torque)
-    assert np.array_equal(np.flatnonzero(np.isnan(x)), [3])
-    assert np.array_equal(x[np.isfinite(x)], torque)
-    assert np.array_equal(np.isnan(x), np.isnan(y))
+    speed = np.repeat([60.0, 120.0], 3) * 2 * np.pi / 60
+    lines = _by_sweep(speed, torque, 0.1 * torque)
+    assert [line.label for line in lines] == ["60 rpm", "120 rpm"]
+    assert all(np.array_equal(line.x, torque[:3]) and np.array_equal(line.y, 0.1 * line.x) for line in lines)
     scattered = np.tile([2.0, 1.0], 20)
-    x, _ = _by_sweep(scattered, scattered)
-    assert np.array_equal(x, np.sort(scattered))
+    (line,) = _by_sweep(scattered, scattered, scattered)
+    assert np.array_equal(line.x, np.sort(scattered))
 
 
 def six_step_map() -> dict[str, np.ndarray]:

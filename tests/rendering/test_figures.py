@@ -17,7 +17,7 @@ import pytest
 from rotorproof.fitting.stored import StoredPanel, StoredSeries
 from rotorproof.procedures.base import Axis, Field, Panel, Series
 from rotorproof.procedures.base import drawn as evenly
-from rotorproof.rendering import drawn_points
+from rotorproof.rendering import drawn_points, forms
 from rotorproof.rendering.figures import HALF_MM, WIDTH_MM, alt_text, figure_name, is_wide, svg
 from rotorproof.rendering.forms.common import looks, shown, shown_spread
 from rotorproof.rendering.style import DASHES, INK, MARKERS, SERIES_COLOURS, font_files
@@ -64,13 +64,17 @@ def _panel(form: str) -> Panel:
         logic = Axis("Level", "logic", "1")
         series = [Series("Hall A", t, (np.sin(900 * t) > 0) * 1.0), Series("line voltage", t, 20 * np.sin(900 * t))]
         return Panel("levels", "Levels", _TIME, logic, series, "c", "levels")
+    if form == "intervals":
+        each = [Series(name, np.array([1.0 + k]), x[:1], y_error=np.array([0.2])) for k, name in enumerate("AB")]
+        band = Series("adjusted", np.array([1.2, 1.4, 1.7]), x[:3], "fit")
+        return Panel("lanes", "Lanes", _VOLTAGE, Axis("Test", "number", "1"), [*each, band], "c", "intervals")
     grid = Field(Axis("Efficiency", "ratio", "percent"), x, x, np.add.outer(x, x) / 12)
     grid.z[0, 0] = np.nan
     axes = (Axis("Speed", "speed", "rpm"), Axis("Torque", "torque", "N m"))
     return Panel("map", "Map", *axes, [Series("points", x, x)], "c", "map", field=grid)
 
 
-FORMS = ("points", "bars", "levels", "map")
+FORMS = ("points", "bars", "levels", "intervals", "map")
 
 
 @pytest.mark.parametrize("form", FORMS)
@@ -220,3 +224,44 @@ def test_a_figure_is_drawn_for_the_width_at_which_it_is_placed(label: str) -> No
     root = ET.fromstring(svg(Panel("p", "P", _TIME, _VOLTAGE, series, "c")))
     width = WIDTH_MM if is_wide("points", [one.label for one in series]) else HALF_MM
     assert float(root.attrib["width"].removesuffix("pt")) * 25.4 / 72 == pytest.approx(width, rel=1e-6)
+
+
+def test_lines_that_follow_no_readings_bear_their_names_and_the_legend_does_not() -> None:
+    x = np.linspace(0.0, 10.0, 40)
+    lines = [Series(name, x, np.full(40, height), "model") for name, height in (("low", 1.0), ("high", 9.0))]
+    axes, legend = _drawn(_points(series=lines, residuals=()))
+    assert [text.get_text() for text in axes.texts] == ["low", "high"]
+    assert not legend
+    for text, line in zip(axes.texts, lines, strict=True):
+        assert abs(text.get_position()[1] - line.y[0]) < 1.5, "a name stands beside its own line"
+    # Two lines that are one cannot both be named there.
+    axes, legend = _drawn(_points(series=[lines[0], replace(lines[0], label="also low")], residuals=()))
+    assert not axes.texts
+    assert legend == ["low", "also low"]
+
+
+def test_a_number_on_a_contour_lies_well_within_the_axes() -> None:
+    panel = _panel("map")
+    axes, _ = _drawn(panel)
+    numbers = [text for text in axes.texts if re.fullmatch(r"[0-9.]+", text.get_text())]
+    assert len(numbers) >= 3
+    for text in numbers:
+        x, y = axes.transAxes.inverted().transform(axes.transData.transform(text.get_position()))
+        assert 0.05 < x < 0.95 and 0.05 < y < 0.95
+
+
+def test_each_unit_of_an_overlay_keeps_its_look() -> None:
+    x = np.arange(3.0)
+    series = [replace(Series(f"{n} {role}", x, x, role), group=n) for n in (0, 1) for role in ("measured", "fit")]
+    found = looks(series)
+    assert found[0] == found[1] and found[2] == found[3]
+    assert found[0].colour != found[2].colour and found[0].marker != found[2].marker
+
+
+def _drawn(panel: Panel) -> tuple[Any, list[str]]:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(HALF_MM / 25.4, 2.0), layout="constrained", dpi=72)
+    forms.FORMS[panel.form].draw(figure, panel)
+    named = figure.legends[0].get_texts() if figure.legends else []
+    return figure.axes[0], [text.get_text() for text in named]

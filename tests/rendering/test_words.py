@@ -210,3 +210,10 @@ def test_places_and_counts() -> None:
 def test_a_settings_file_has_keys_and_a_log_has_columns() -> None:
     assert _place(file="U/unit.yaml", line=2, column="kind") == "U/unit.yaml, line 2, key kind"
     assert _place(file="U/a.csv", column="votlage_ab") == "U/a.csv, column votlage_ab"
+
+
+def test_no_symbol_stands_for_two_quantities_of_one_report() -> None:
+    found: dict[str, list[str]] = {}
+    for name, quantity in quantities().items():
+        found.setdefault(quantity.symbol, []).append(name)
+    assert {symbol: names for symbol, names in found.items() if len(names) > 1} == {}

@@ -220,19 +220,18 @@ def _panel(name: str, tests: Sequence[TestsValue], result: Result, probability: 
     series = []
     for number, one in enumerate(tests, start=1):
         at, half = np.array([one.value]), np.array([one.expanded_uncertainty])
-        series.append(Series(_title(one.procedure), np.array([float(number)]), at, y_error=half))
+        series.append(Series(_title(one.procedure), at, np.array([float(number)]), y_error=half))
     cover = result.interval(probability)
-    ends = np.array([0.5, len(tests) + 0.5])
-    series.append(Series("adjusted", ends, np.full(2, result.value), "fit"))
-    box = np.array([cover.low, cover.low, cover.high, cover.high, cover.low])
-    series.append(Series("interval of the adjusted value", ends[[0, 1, 1, 0, 0]], box, "limit"))
+    ends = np.array([cover.low, result.value, cover.high])
+    series.append(Series("adjusted", ends, np.full(3, len(tests) + 1.0), "fit"))
     return Panel(
         f"adjusted-{name.replace('_', '-')}",
         quantity.title,
-        Axis("Test, as in the legend", "number", "1"),
         Axis(quantity.title, quantity.kind, quantity.unit),
+        Axis("Test", "number", "1"),
         series,
-        "What each test gives of it, with its interval, beside the adjusted value and its interval.",
+        "What each test gives of it, with its interval; shaded, the adjusted value's interval.",
+        form="intervals",
     )
 
 

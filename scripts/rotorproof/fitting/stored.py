@@ -82,7 +82,7 @@ class StoredPanel(_Model):
     x: Axis
     y: Axis
     caption: str
-    form: Literal["points", "bars", "levels", "map"]
+    form: Literal["points", "bars", "levels", "intervals", "map"]
     series: list[StoredSeries]
     residuals: list[StoredSeries] = []
     residual_axis: Axis | None = None

@@ -104,17 +104,19 @@ def harmonics_table(c: np.ndarray, kept: np.ndarray, noise: np.ndarray) -> Table
 
 
 def speed_panel(records: Sequence[Record], linkages: np.ndarray, pooled_peak: float, factor: float | None) -> Panel:
-    """Return peak EMF against speed, one point per record, with the line through zero."""
+    """Return peak EMF against speed, one point per record, with the line through zero.
+
+    The speed is that of the lines' frequency, of which the slope is taken too: an error of a tachometer is none of the
+    EMF's.
+    """
     electrical = np.array([record.electrical_speed for record in records])
     volts = electrical * linkages
     if factor is None:
         x, slope = electrical / (2 * np.pi), pooled_peak * 2 * np.pi
         axis = Axis("Electrical frequency", "frequency", "Hz")
     else:
-        x = np.array(
-            [electrical[i] / factor if record.speed is None else abs(record.speed) for i, record in enumerate(records)]
-        )
-        axis, slope = Axis("Speed", "speed", "rpm"), pooled_peak * factor
+        x = electrical / factor
+        axis, slope = Axis("Speed, from the frequency", "speed", "rpm"), pooled_peak * factor
     line = np.array([0.0, 1.05 * x.max()])
     return Panel(
         "emf-speed",
@@ -122,7 +124,7 @@ def speed_panel(records: Sequence[Record], linkages: np.ndarray, pooled_peak: fl
         axis,
         Axis("Peak EMF", "voltage", "V"),
         [Series("records", x, volts, "measured"), Series("fit through zero", line, slope * line, "fit")],
-        "The EMF is proportional to speed: a record off the line has a wrong speed or a wrong range.",
+        "The EMF is proportional to speed: a record off the line has a wrong range, or magnets that were warmer.",
         residuals=[Series("records", x, volts - slope * x, "measured")],
         residual_axis=Axis("Residual", "voltage", "V"),
     )

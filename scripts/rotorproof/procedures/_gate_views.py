@@ -158,7 +158,7 @@ def _overlaps(logs: Sequence[Log], report: Report) -> None:
         first = events[0]
         report.warn(
             "do not run this controller on a pack: both switches of one leg were commanded on together "
-            f"{_times(int(total))}, first at {first[0]} s in leg {first[1]} for {first[2]} ns",
+            f"{_times(int(total))}, first at {float(first[0]):.4g} s in leg {first[1]} for {first[2]} ns",
             danger=True,
         )
         report.hints.append(

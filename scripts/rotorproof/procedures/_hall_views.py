@@ -127,7 +127,7 @@ def _drive_rows(table: Mapping[int, int], levels: np.ndarray, lines: np.ndarray)
 def _drive_table(rows: Sequence[Mapping[str, Any]]) -> Table:
     return Table(
         "Six-step drive for the wires as connected",
-        ["State A B C", "Middle / °", "Driven direction: high", "low", "Opposite: high", "low", "Floating"],
+        ["State A B C", "Middle / °", "Driven: high", "low", "Opposite: high", "low", "Floating"],
         [[r["state"], r["centre_degrees"], r["high"], r["low"], r["low"], r["high"], r["floating"]] for r in rows],
     )
 

@@ -168,7 +168,7 @@ def _efficiency(
     if left.any():
         series.append(Series("suspect supply reading", torque[left], (torque * speed / power)[left], "left out"))
     model, spread = surface.efficiency(speed[shown], torque[shown])
-    series.append(Series("smoothed losses", *_by_sweep(torque[shown], model), "model"))
+    series += _by_sweep(speed[shown], torque[shown], model)
     rest = Series("points", torque[shown], series[0].y - model, y_error=spread)
     panels = [
         Panel(
@@ -178,8 +178,8 @@ def _efficiency(
             _EFFICIENCY,
             series,
             "Shaft power over electrical power at each point, and the efficiency that follows from the losses smoothed "
-            "over all points; one line for each rise of the torque in the log. Error bars: scatter of the smoothed "
-            "losses.",
+            "over all points; one line for each rise of the torque in the log, with its mean speed. Error bars: "
+            "scatter of the smoothed losses.",
             residuals=[rest],
             residual_axis=Axis("Residual", "ratio", "percent"),
         )
@@ -189,16 +189,16 @@ def _efficiency(
     return panels
 
 
-def _by_sweep(torque: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the points as one line that is lifted wherever the torque starts from below again.
-
-    Points in no order of torque give one line by torque.
-    """
+def _by_sweep(speed: np.ndarray, torque: np.ndarray, value: np.ndarray) -> list[Series]:
+    """Return a line for each rise of the torque, named by its mean speed; points in no order give one by torque."""
     starts = np.flatnonzero(np.diff(torque) < 0) + 1
-    if len(starts) > _MOST_SWEEPS:
+    if len(starts) > _MOST_SWEEPS or not len(starts):
         order = np.argsort(torque, kind="stable")
-        return torque[order], value[order]
-    return np.insert(torque, starts, np.nan), np.insert(value, starts, np.nan)
+        return [Series("smoothed losses", torque[order], value[order], "model")]
+    parts = np.split(np.arange(len(torque)), starts)
+    return [
+        Series(f"{in_rpm(float(np.mean(speed[part]))):.0f} rpm", torque[part], value[part], "model") for part in parts
+    ]
 
 
 def _maps(key: str, title: str, surface: load_points.LossSurface, speed: np.ndarray, torque: np.ndarray) -> list[Panel]:

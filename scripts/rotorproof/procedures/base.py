@@ -168,7 +168,8 @@ SeriesRole = Literal["measured", "fit", "left out", "limit", "model"]
 class Series:
     """One set of points or one line, ``x`` and ``y`` ``(n,)`` in SI.
 
-    ``y_error`` is one standard uncertainty, or what the caption says.
+    ``y_error`` is one standard uncertainty, or what the caption says. ``group`` numbers the units of a figure that
+    overlays several: each keeps its look, whatever it has in the figure.
     """
 
     label: str
@@ -176,6 +177,7 @@ class Series:
     y: np.ndarray
     role: SeriesRole = "measured"
     y_error: np.ndarray | None = None
+    group: int | None = None
 
 
 @dataclass(frozen=True)
@@ -197,9 +199,9 @@ class Field:
 class Panel:
     """A figure as data: the rendering room draws it, nobody else plots.
 
-    ``form``: ``points`` (markers for measured, lines for fit), ``bars``, ``levels`` (logic traces stacked) or
-    ``map`` (lines of equal value of ``field``, under the series). ``residuals`` are drawn below on the same x
-    axis. ``caption`` says in one sentence what to see.
+    ``form``: ``points`` (markers for measured, lines for fit), ``bars``, ``levels`` (logic traces stacked),
+    ``intervals`` (values side by side, a lane each) or ``map`` (lines of equal value of ``field``, under the series).
+    ``residuals`` are drawn below on the same x axis. ``caption`` says in one sentence what to see.
     """
 
     name: str
@@ -208,7 +210,7 @@ class Panel:
     y: Axis
     series: Sequence[Series]
     caption: str
-    form: Literal["points", "bars", "levels", "map"] = "points"
+    form: Literal["points", "bars", "levels", "intervals", "map"] = "points"
     residuals: Sequence[Series] = ()
     residual_axis: Axis | None = None
     field: Field | None = None

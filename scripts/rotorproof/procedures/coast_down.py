@@ -522,7 +522,7 @@ def _show(logs: Sequence[Log], seen: Seen, report: Report) -> None:
     for order, (log, record, f) in enumerate(zip(logs, seen.records, seen.fitted, strict=True), start=1):
         label = log.label if len(logs) == 1 else f"{log.label} {order}"
         out = outside(record.time.size, record.parts, 400)
-        series.append(Series(f"{label}: left out", record.time[out], record.speed[out], "left out"))
+        series.append(Series("left out", record.time[out], record.speed[out], "left out"))
         position = 0
         for number, (t, w, w0) in enumerate(zip(record.times, record.speeds, f.starts, strict=True)):
             delta = float(f.values[2]) if f.values.size > 2 else 0.0

@@ -107,13 +107,13 @@ class Throttle(Procedure):
             no_bound="below zero the output is on with the throttle released: the fault that it looks for",
         ),
         Quantity(
-            "throttle_start", "Throttle signal at start", "U_start", "voltage", "V",
+            "throttle_start", "Throttle signal at start", "U_th_start", "voltage", "V",
             "signal at which the curve through 4 % to 50 % of the output meets zero, or the middle of a starting jump",
             "definition",
             no_bound="a signal may lie to either side of its ground",
         ),
         Quantity(
-            "throttle_full", "Throttle signal at full output", "U_full", "voltage", "V",
+            "throttle_full", "Throttle signal at full output", "U_th_full", "voltage", "V",
             "signal at which the curve through 50 % to 96 % of the output meets its end value",
             "definition",
             no_bound="a signal may lie to either side of its ground",

@@ -40,8 +40,16 @@ def is_wide(form: str, labels: Sequence[str]) -> bool:
     """Tell whether a figure with these series takes the whole width of a page; the others stand two to a row."""
     from .forms.common import legend_columns
 
-    rows = -(-len(labels) // legend_columns(labels, HALF_MM))
+    labels = list(dict.fromkeys(labels))
+    rows = 0 if form == "intervals" else -(-len(labels) // legend_columns(labels, HALF_MM))
     return form == "levels" or len(labels) > _MOST_IN_HALF or rows > _MOST_ROWS_IN_HALF
+
+
+def legend_labels(panel: Panel) -> list[str]:
+    """Return what a legend names: of figures that overlay units, those."""
+    from .forms.common import unit_of
+
+    return [one.label if one.group is None else unit_of(one.label) for one in panel.series]
 
 
 def draw(panel: Panel, path: Path) -> None:
@@ -60,7 +68,7 @@ def svg(panel: Panel) -> bytes:
     from .forms import FORMS
 
     form = FORMS[panel.form]
-    width = WIDTH_MM if is_wide(panel.form, [series.label for series in panel.series]) else HALF_MM
+    width = WIDTH_MM if is_wide(panel.form, legend_labels(panel)) else HALF_MM
     with mpl.rc_context(), warnings.catch_warnings():
         mpl.rcdefaults()  # whatever this computer's own settings are
         mpl.rcParams.update(cast("Any", _settings()))  # the library types its keys one by one
@@ -102,6 +110,7 @@ def alt_text(panel: StoredPanel) -> str:
         "points": f"{_axis(y)} against {_axis(x)}",
         "bars": f"Bars of {_axis(y)} over {_axis(x)}",
         "levels": f"Traces one above the other over {_axis(x)}",
+        "intervals": f"Values of {_axis(x)} side by side, each with its interval",
     }.get(panel.form, f"{_axis(y)} over {_axis(x)}")
     by_role: dict[str, list[str]] = {}
     for series in panel.series:

@@ -32,7 +32,16 @@ def problem_views(problems: Sequence[ProblemEntry]) -> list[ProblemView]:
             messages = grouped.setdefault((kind, _place(problem), procedure), [])
             if problem.message not in messages:
                 messages.append(problem.message)
-    return [ProblemView(*key, messages) for key, messages in grouped.items()]
+    return [ProblemView(*key, _joined(messages)) for key, messages in grouped.items()]
+
+
+def _joined(messages: Sequence[str]) -> list[str]:
+    """Return messages, those that say the same of several things as one: "A: why", "B: why" as "A, B: why"."""
+    things: dict[str, list[str]] = {}
+    for message in messages:
+        thing, _, why = message.partition(": ")
+        things.setdefault(why or message, []).append(thing if why else "")
+    return [f"{', '.join(named)}: {why}" if all(named) else why for why, named in things.items()]
 
 
 def _place(problem: ProblemEntry) -> str:

@@ -18,21 +18,27 @@ from ..quantities import ADJUSTED
 from ..settings.application import words
 from ..settings.unit import Instrument, Test, UnitFile
 from ..signs import value_text
-from ..units import SI_UNIT
+from ..units import SI_UNIT, conversion
 from . import numbers
 from .figures import alt_text, figure_name, is_wide
 from .quantity_view import QuantityView, quantity_view, written
 from .wording import maker, quantity_title
 
 #: Letters up to which a cell and a header ask for a column of their own length.
-_WIDE_CELL, _WIDE_HEAD = 74, 16
+_WIDE_CELL, _WIDE_HEAD = 74, 12
 #: A number without exponent or groups, and the digits up to which zeros make a column of them of one length.
 _PLAIN = re.compile("[-\u2212]?([0-9]+)(?:[.]([0-9]+))?")
 _MOST_DIGITS = 7
 #: A table of no more letters and rows than these takes half the width.
-_HALF_LETTERS, _HALF_ROWS = 66, 14
+_HALF_LETTERS, _HALF_ROWS = 68, 14
 #: Rows of a table from which on it is for looking things up.
 _LONG = 12
+#: Letters up to which what a value refers to stands beside its title.
+_SHORT_REFERENCE = 8
+#: What dials show where that is not the SI unit.
+_READ_IN = {"speed": "rpm", "angle": "deg", "inductance": "uH"}
+#: Values and letters of reasons up to which what a section found stands in one column beside its first figure.
+_COLUMN_VALUES, _COLUMN_LETTERS = 16, 800
 
 
 @dataclass(frozen=True)
@@ -68,7 +74,10 @@ class TableView:
 
 @dataclass(frozen=True)
 class Placed:
-    """A figure or a narrow table and where it stands: ``left`` or ``right`` in a row of two, or ``wide``."""
+    """What stands where: ``left`` or ``right`` in a row of two, or ``wide``.
+
+    A figure, a narrow table, or neither: then it is the column of what the section found.
+    """
 
     side: str
     figure: FigureView | None = None
@@ -122,6 +131,20 @@ class SectionView:
     missing: Sequence[tuple[str, str]] = ()
     #: Titles of quantities, and what all of them are predicted from.
     predicted: Sequence[tuple[str, str]] = ()
+    #: Whether the values stand in a column beside the first figure; else they have a table across the page.
+    column: bool = False
+
+    @property
+    def reference(self) -> str:
+        """Return a long reference that several values share, to be said once: "magnet temperature 20 °C"."""
+        stated = [one.reference for one in self.quantities if len(one.reference) > _SHORT_REFERENCE]
+        return next((one for one in stated if stated.count(one) > 1), "")
+
+    @property
+    def origin(self) -> str:
+        """Return where all values come from, "" if they differ."""
+        kinds = {one.origin for one in self.quantities}
+        return kinds.pop() if len(kinds) == 1 else ""
 
 
 def sections(unit: UnitFile, fit: StoredFit, readings: Readings, results: Results) -> list[SectionView]:
@@ -175,14 +198,20 @@ def _common(made: Made, results: Results) -> dict[str, Any]:
     ]
     tables = [table_view(table) for table in made.tables]
     quantities = _quantities(made, results)
+    missing, predicted = _missing(made.missing), _predicted(quantities)
+    half = [table for table in tables if table.half]
+    reasons = sum(len(titles) + len(reason) for titles, reason in [*missing, *predicted])
+    beside = bool(half) or any(not figure.wide for figure in figures)
+    column = beside and 0 < len(quantities) <= _COLUMN_VALUES and reasons <= _COLUMN_LETTERS
     return {
         "quantities": quantities,
-        "predicted": _predicted(quantities),
+        "predicted": predicted,
         "figures": figures,
         "tables": tables,
-        "side_by_side": placed(figures, [table for table in tables if table.half]),
+        "side_by_side": placed(figures, half, column=column),
         "notes": made.notes,
-        "missing": _missing(made.missing),
+        "missing": missing,
+        "column": column,
     }
 
 
@@ -235,13 +264,17 @@ def table_view(table: Table) -> TableView:
     return TableView(table.title, list(table.headers), rows, numeric, widths, half)
 
 
-def placed(figures: Sequence[FigureView], tables: Sequence[TableView]) -> list[Placed]:
-    """Return figures and narrow tables in rows of two; narrow figures close ranks before a wide one."""
-    narrow = [Placed("", figure=figure) for figure in figures if not figure.wide]
+def placed(figures: Sequence[FigureView], tables: Sequence[TableView], *, column: bool = False) -> list[Placed]:
+    """Return figures and narrow tables in rows of two, behind the ``column`` of values where there is one.
+
+    Narrow figures close ranks before a wide one.
+    """
+    narrow = [Placed("")] if column else []
+    narrow += [Placed("", figure=figure) for figure in figures if not figure.wide]
     narrow += [Placed("", table=table) for table in tables]
     rows = [replace(one, side="right" if number % 2 else "left") for number, one in enumerate(narrow)]
     wide = [Placed("wide", figure=figure) for figure in figures if figure.wide]
-    return [*wide, *rows] if figures and figures[0].wide else [*rows, *wide]
+    return [*wide, *rows] if figures and figures[0].wide and not column else [*rows, *wide]
 
 
 def _letters(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> list[int]:
@@ -333,11 +366,13 @@ def _accuracies(instrument: Instrument) -> list[str]:
     found = []
     for kind, specification in instrument.accuracy:
         for one in specification.ranges if specification else ():
-            to = f" up to {value_text(one.limit, SI_UNIT[kind], '.3g')}" if one.limit is not None else ""
+            unit = _READ_IN.get(kind, SI_UNIT[kind])
+            scale = 1.0 if kind == "temperature" else conversion(unit, kind).factor
+            to = f" up to {value_text(one.limit / scale, unit, '.3g')}" if one.limit is not None else ""
             parts = [f"{100 * one.accuracy.relative:.3g} %"] if one.accuracy.relative else []
             if one.accuracy.fixed:
-                unit = "K" if kind == "temperature" else SI_UNIT[kind]
-                parts.append(value_text(one.accuracy.fixed, unit, ".3g"))
+                own = "K" if kind == "temperature" else unit
+                parts.append(value_text(one.accuracy.fixed / scale, own, ".3g"))
             if parts:
                 found.append(f"{kind}{to}: {' + '.join(parts)}")
     return found

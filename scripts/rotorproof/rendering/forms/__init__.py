@@ -4,6 +4,12 @@ from __future__ import annotations
 
 from types import ModuleType
 
-from . import bars, levels, map, points
+from . import bars, intervals, levels, map, points
 
-FORMS: dict[str, ModuleType] = {"points": points, "bars": bars, "levels": levels, "map": map}
+FORMS: dict[str, ModuleType] = {
+    "points": points,
+    "bars": bars,
+    "levels": levels,
+    "intervals": intervals,
+    "map": map,
+}

@@ -22,7 +22,7 @@ _MOST_BARS = 200
 def height(panel: Panel) -> float:
     """Return the height of the figure in millimetres."""
     del panel
-    return 60.0
+    return 46.0
 
 
 def draw(figure: Any, panel: Panel) -> None:

@@ -41,7 +41,16 @@ class Look:
 
 
 def looks(series: Sequence[Series]) -> list[Look]:
-    """Return a look per series: a fit of readings is drawn in ink over them, with the dash of the readings it names."""
+    """Return a look per series.
+
+    A fit of readings is drawn in ink over them: with the dash of the readings that it names, or whole if there is one
+    set of readings and one curve. Where units are overlaid, all that one has keeps its colour, marker and dash.
+    """
+    if any(one.group is not None for one in series):
+        return [Look.numbered(one.group or 0) for one in series]
+    if sum(one.role == "measured" for one in series) == 1 == sum(one.role == "fit" for one in series):
+        ink = replace(Look.numbered(0), colour=INK)
+        return [ink if one.role == "fit" else Look.numbered(int(one.role == "model")) for one in series]
     numbers: dict[str, int] = {}
     for one in series:
         if one.role == "measured":
@@ -80,7 +89,12 @@ def thinned_label(label: str, drawn: int, total: int) -> str:
     """Return the label, saying how many of its points are drawn where not all are."""
     if drawn >= total:
         return label
-    return f"{label} ({drawn} of {total} points drawn)"
+    return f"{label} ({drawn} of {total} drawn)"
+
+
+def unit_of(label: str) -> str:
+    """Return the unit in the label "UNIT: series" of a figure that overlays several."""
+    return label.partition(": ")[0]
 
 
 def legend_columns(labels: Sequence[str], width: float) -> int:
@@ -94,7 +108,11 @@ def legend(figure: Any, axes: Any) -> None:
     handles, labels = axes.get_legend_handles_labels()
     if not handles or (len(handles) == 1 and not labels[0]):
         return
-    entries = [(handle, textwrap.fill(label, _LABEL_LETTERS)) for handle, label in zip(handles, labels, strict=True)]
+    first: dict[str, Any] = {}
+    for handle, label in zip(handles, labels, strict=True):
+        first.setdefault(label, handle)  # all that a unit has in an overlay is named once
+    labels = list(first)
+    entries = [(handle, textwrap.fill(label, _LABEL_LETTERS)) for label, handle in first.items()]
     # Readings in one row and their curves in the next, as far as the width allows.
     entries.sort(key=lambda entry: not _is_marker(entry[0]))
     columns = min(len(entries), legend_columns(labels, 25.4 * figure.get_figwidth()))
@@ -108,6 +126,15 @@ def legend(figure: Any, axes: Any) -> None:
     ]
     ordered = [entry for cell in in_rows for entry in cell]
     figure.legend(*zip(*ordered, strict=True), loc="outside upper left", ncols=columns, frameon=False)
+
+
+def hold_ticks(axes: Any) -> None:
+    """Keep the ticks as they are now: others, once the figure is laid out, might need more room than is left."""
+    axes.set_xlim(axes.get_xlim())
+    axes.set_ylim(axes.get_ylim())
+    for axis in (axes.xaxis, axes.yaxis):
+        low, high = sorted(axis.get_view_interval())
+        axis.set_ticks([tick for tick in axis.get_ticklocs() if low <= tick <= high])
 
 
 def y_label(text: str, height: float) -> str:

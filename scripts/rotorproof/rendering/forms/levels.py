@@ -45,7 +45,7 @@ def draw(figure: Any, panel: Panel) -> None:
         total = len(x)
         drawn = drawn_points.chosen(x, y)
         if len(drawn) < total:
-            label += f"\n({len(drawn)} of {total} points drawn)"
+            label += f"\n({len(drawn)} of {total} drawn)"
         for level in (0.0, _LANE):
             axes.axhline(base + level, color=RULE, linewidth=0.5, zorder=1)
         axes.plot(
