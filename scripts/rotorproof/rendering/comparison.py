@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from markupsafe import Markup
 
-from ..decision.models import ComparedQuantity, ComparedValue, Comparison
+from ..decision.models import ComparedQuantity, ComparedValue, Comparison, PairEntry
 from ..decision.reasons import titled
 from ..evidence.attachments import Attachment, attach
 from ..evidence.software import code_hash
@@ -20,7 +20,7 @@ from ..procedures.base import Panel, Series
 from ..quantities import quantities
 from . import numbers, words
 from .environment import environment
-from .figures import is_wide, svg
+from .figures import is_wide, legend_labels, svg
 from .identity import report_id
 from .quantity_view import code_words
 from .section_view import FigureView, placed
@@ -33,11 +33,16 @@ _HEADER = '@page { @top-left { content: "Comparison  " string(unit-name) } }'
 _MOST_SERIES = 12
 #: More figures than this are turned over unread.
 _MOST_FIGURES = 5
+#: More sets of readings of one unit than this, with no curve through them, are a cloud that tells no units apart.
+_MOST_SETS = 2
+#: Of more units than this each is set beside the first of the ranking alone.
+_ALL_PAIRS = 3
 
 
 def overlays(fits: Mapping[str, StoredFit], arrays: Mapping[str, Mapping[str, np.ndarray]]) -> list[Panel]:
     """Return one panel for each figure that two units have, with the series of all; ``fits`` by unit."""
     found: dict[tuple[str, str], list[tuple[str, Panel]]] = {}
+    places = {unit: number for number, unit in enumerate(fits)}
     for unit, fit in fits.items():
         for made in fit.makers:
             for panel in load_panels(made.panels, arrays[unit]):
@@ -48,20 +53,25 @@ def overlays(fits: Mapping[str, StoredFit], arrays: Mapping[str, Mapping[str, np
         alike = [(u, p) for u, p in members if (p.x, p.y, p.form) == (first.x, first.y, first.form)]
         if len({u for u, _ in alike}) < 2 or first.form not in ("points", "bars"):
             continue
-        series = [
-            _named(unit, item) for unit, panel in alike for item in panel.series if item.role not in ("left out",)
-        ]
+        series = [one for unit, panel in alike for one in _of_unit(unit, places[unit], panel)]
         if len(series) > _MOST_SERIES:  # then what was fitted says it best
             series = [item for item in series if item.role in ("fit", "model")] or series
-        if len(series) <= _MOST_SERIES:
+        if 0 < len(series) <= _MOST_SERIES:
             panels.append(
                 replace(first, name=f"{maker}-{name}", series=series, residuals=(), residual_axis=None, field=None)
             )
     return panels
 
 
-def _named(unit: str, series: Series) -> Series:
-    return replace(series, label=f"{unit}: {series.label}", y_error=None)
+def _of_unit(unit: str, place: int, panel: Panel) -> list[Series]:
+    """Return what a panel shows of one unit, in the look and under the name of the unit; nothing of a mere cloud."""
+    measured = [one for one in panel.series if one.role == "measured"]
+    lines = [one for one in panel.series if one.role in ("fit", "model")]
+    if not lines and len(measured) > _MOST_SETS:
+        return []
+    several = len(lines) > 1
+    shown = [replace(one, label=unit, y_error=None, group=place) for one in measured]
+    return shown + [replace(one, label=f"{unit}: {one.label}" if several else unit, group=place) for one in lines]
 
 
 def render_comparison(comparison: Comparison, panels: Sequence[Panel], workshop: str, report_path: Path) -> None:
@@ -87,7 +97,9 @@ def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: s
             comparison=comparison,
             choice=words.choice_words(comparison.choice) if comparison.choice else "",
             probability=numbers.plain(100 * comparison.probability),
-            quantities=[_quantity(name, row) for name, row in _telling(comparison)],
+            ranking=_ranking(comparison),
+            quantities=[_quantity(name, row, comparison) for name, row in comparison.quantities.items() if _tells(row)],
+            others=[_other(name, row, comparison) for name, row in comparison.quantities.items() if not _tells(row)],
             criteria=[(titled(row), words.limits_text(row), row) for row in comparison.criteria],
             only=[(quantities()[name].title, unit) for name, unit in comparison.one_unit_only.items()],
             figures=placed([_figure(panel) for panel in panels], []),
@@ -99,9 +111,40 @@ def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: s
     return html
 
 
-def _telling(comparison: Comparison) -> list[tuple[str, ComparedQuantity]]:
-    """Return the quantities, those with a difference that matters first."""
-    return sorted(comparison.quantities.items(), key=lambda item: not any(pair.relevant for pair in item[1].pairs))
+def _tells(row: ComparedQuantity) -> bool:
+    """Tell whether a difference of a quantity matters."""
+    return any(pair.relevant for pair in row.pairs)
+
+
+@dataclass(frozen=True)
+class RankView:
+    """One unit of the ranking: its verdict, the criteria it misses and those it meets better than every other."""
+
+    place: int
+    unit: str
+    verdict: str
+    missed: str
+    better: str
+
+
+def _ranking(comparison: Comparison) -> list[RankView]:
+    """Return the units, the one to fit first."""
+    verdicts = {one.unit: one.verdict for one in comparison.units}
+    order = comparison.choice.ranking if comparison.choice else list(verdicts)
+    return [
+        RankView(
+            place,
+            unit,
+            verdicts[unit],
+            ", ".join(
+                titled(row)
+                for row in comparison.criteria
+                if any(one.unit == unit and one.decision == "fail" for one in row.units)
+            ),
+            ", ".join(titled(row) for row in comparison.criteria if row.better == unit),
+        )
+        for place, unit in enumerate(order, start=1)
+    ]
 
 
 def telling_panels(comparison: Comparison, panels: Sequence[Panel]) -> list[Panel]:
@@ -121,7 +164,7 @@ def telling_panels(comparison: Comparison, panels: Sequence[Panel]) -> list[Pane
 
 
 def _figure(panel: Panel) -> FigureView:
-    wide = is_wide(panel.form, [series.label for series in panel.series])
+    wide = is_wide(panel.form, legend_labels(panel))
     alt = f"{panel.title} of all units, overlaid"
     return FigureView(f"{panel.name}.svg", panel.title, panel.caption, alt, wide)
 
@@ -149,9 +192,9 @@ class ComparedView:
     pairs: Sequence[PairView]
 
 
-def _quantity(name: str, row: ComparedQuantity) -> ComparedView:
+def _quantity(name: str, row: ComparedQuantity, comparison: Comparison) -> ComparedView:
     pairs = []
-    for pair in row.pairs:
+    for pair in _shown_pairs(row, comparison):
         low, high = numbers.interval(*pair.interval, pair.expanded_uncertainty)
         pairs.append(
             PairView(
@@ -167,6 +210,30 @@ def _quantity(name: str, row: ComparedQuantity) -> ComparedView:
         )
     measured = [(v.unit, _shown(name, v, row.unit)) for v in row.values]
     return ComparedView(quantities()[name].title, measured, pairs)
+
+
+def _shown_pairs(row: ComparedQuantity, comparison: Comparison) -> Sequence[PairEntry]:
+    """Return the pairs to print: all of few units, of many those with the unit that ranks first."""
+    if len(comparison.units) <= _ALL_PAIRS or comparison.choice is None:
+        return row.pairs
+    best = comparison.choice.ranking[0]
+    return [pair for pair in row.pairs if best in (pair.first, pair.second)] or row.pairs[:1]
+
+
+@dataclass(frozen=True)
+class OtherView:
+    """A quantity in which no difference matters: a value for each unit in their order, and what is said of them."""
+
+    title: str
+    values: Sequence[Markup]
+    finding: str
+
+
+def _other(name: str, row: ComparedQuantity, comparison: Comparison) -> OtherView:
+    values = {one.unit: _shown(name, one, row.unit) for one in row.values}
+    told = [pair.statement for pair in _shown_pairs(row, comparison) if pair.higher is not None]
+    finding = "too little to matter" if told else "not distinguishable"
+    return OtherView(quantities()[name].title, [values.get(one.unit, Markup("–")) for one in comparison.units], finding)
 
 
 def _shown(name: str, value: ComparedValue, unit: str) -> Markup:
