@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -21,6 +22,8 @@ from .wording import maker
 
 #: So many days out of control are told one by one, the latest first.
 _MOST_DAYS = 12
+#: Days out of control that are named in a chart.
+_MOST_NAMED = 3
 
 
 @dataclass(frozen=True)
@@ -154,6 +157,13 @@ def _day(day: Judgement) -> DayView:
     return DayView(day.day.isoformat(), day.unit, _titles(day.departed), why, what)
 
 
+def _to_spread(value: float, spread: float) -> str:
+    """Return a value to the decimal at which its standard deviation begins, so that values beside it align."""
+    if not spread > 0:
+        return numbers.plain(value, 5)
+    return f"{value:.{max(0, -math.floor(math.log10(spread)))}f}".replace("-", "−")
+
+
 def _chart(chart: Chart) -> ChartView:
     quantity = quantities()[quantity_of(chart.quantity)]
 
@@ -179,20 +189,29 @@ def _chart(chart: Chart) -> ChartView:
         colour = SERIES_COLOURS[0]
         parts.append(plot.line(chart.days[later], averages[later], colour, ""))
         parts += [plot.line(chart.days[later], side[later], colour, "2 2") for side in (upper, lower)]
-    parts += [
-        plot.dot(day, value, far or slow, f"{day}: {numbers.plain(value, 5)} {unit_text(quantity.unit)}")
-        for day, value, far, slow in zip(chart.days, values, chart.beyond, chart.average_beyond, strict=True)
-    ]
     out = [
         str(day) for day, far, slow in zip(chart.days, chart.beyond, chart.average_beyond, strict=True) if far or slow
+    ]
+    # The latest ones are told in words below, and those are looked for.
+    named = set(out[-_MOST_NAMED:])
+    parts += [
+        plot.dot(
+            day,
+            value,
+            far or slow,
+            f"{day}: {numbers.plain(value, 5)} {unit_text(quantity.unit)}",
+            named=str(day) in named,
+        )
+        for day, value, far, slow in zip(chart.days, values, chart.beyond, chart.average_beyond, strict=True)
     ]
     spoken = f"{len(values)} days; " + (
         f"beyond the limits on {', '.join(out[-12:])}" if out else "none beyond the limits"
     )
     title = axis_label(_title(chart.quantity), quantity.unit)
     u = shown(chart.history.mean + chart.history.standard_deviation) - centre
+    mean, least, most = (_to_spread(value, u) for value in (centre, low, high))
     caption = (
-        f"Mean {numbers.plain(centre, 5)}, limits of a day {numbers.plain(low, 5)} to {numbers.plain(high, 5)}, "
-        f"standard deviation {numbers.plain(u, 2)} {unit_text(quantity.unit)} from the first {chart.history.count} days"
+        f"Mean {mean}, limits of a day {least} to {most}, standard deviation {numbers.plain(u, 2)} "
+        f"{unit_text(quantity.unit)} from the first {chart.history.count} days"
     )
     return ChartView(title, plot.picture(f"{title}. {spoken}", parts), caption)

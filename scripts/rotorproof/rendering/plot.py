@@ -79,14 +79,21 @@ class Frame:
             '<polyline points="{}" fill="none" stroke="{}" stroke-width="1.3" stroke-dasharray="{}"/>'
         ).format(points, colour, dash or "none")
 
-    def dot(self, day: datetime.date, value: float, out: bool, title: str) -> Markup:
-        """Return a point with its name; one that is out of limits is a larger square, so that no colour tells it."""
+    def dot(self, day: datetime.date, value: float, out: bool, title: str, *, named: bool = False) -> Markup:
+        """Return a point with its name; one that is out of limits is a larger square, so that no colour tells it.
+
+        Where it is to be ``named``, its day stands beside it.
+        """
         x, y = self.x(day), self.y(value)
         if out:
             shape = Markup('<rect x="{}" y="{}" width="8" height="8" fill="{}" stroke="white">').format(
                 round(x - 4, 1), round(y - 4, 1), LIMIT
             )
-            return Markup("{}<title>{}</title></rect>").format(shape, title)
+            anchor, away = ("end", -7) if x > self.width / 2 else ("start", 7)
+            name = Markup('<text x="{}" y="{}" font-size="10" fill="{}" text-anchor="{}">{}</text>').format(
+                round(x + away, 1), round(y + 3.5, 1), INK, anchor, day.isoformat()
+            )
+            return Markup("{}<title>{}</title></rect>{}").format(shape, title, name if named else "")
         return Markup('<circle cx="{}" cy="{}" r="2.6" fill="{}"><title>{}</title></circle>').format(x, y, INK, title)
 
     def dots(self, points: Sequence[tuple[datetime.date, float, float]]) -> Markup:
