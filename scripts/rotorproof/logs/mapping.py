@@ -241,6 +241,15 @@ def _agree(channel: Channel, spec: LayoutColumn, to_si: Conversion, kind: str) -
         )
 
 
+def position_of(names: Sequence[str], asked: str | int, shown: str, line: int | None) -> int:
+    """Return the place of a column by its header text or number. Raises ``InputError``."""
+    problems: list[Problem] = []
+    place = _position([Channel(name) for name in names], asked, "transitions", shown, line, problems)
+    if place is None:
+        raise InputError(problems)
+    return place
+
+
 def _position(
     channels: Sequence[Channel],
     asked: str | int,

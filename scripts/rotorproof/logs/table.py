@@ -12,7 +12,7 @@ import numpy as np
 
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
-from . import dialect, vcd
+from . import dialect, transitions, vcd
 from .apart import Opener, open_apart
 from .chunks import Log, collected, in_proportion, time_checked, within_bounds
 from .streams import first_bytes, unpacked
@@ -99,7 +99,7 @@ def _opened(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Lo
     if is_dump(path, shown):
         return vcd.open_log(path, layout, wanted, shown)
     concrete, notes = dialect.resolved(path, layout, shown)
-    log = open_text(path, concrete, wanted, shown)
+    log = (open_text if concrete.transitions is None else transitions.open_log)(path, concrete, wanted, shown)
     log.notes.extend(notes)
     return log
 

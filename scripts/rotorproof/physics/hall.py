@@ -35,10 +35,16 @@ def edges(time: np.ndarray, level: np.ndarray, *, by_event: bool) -> Edges:
     return Edges(instant, high[at + 1])
 
 
-def is_by_event(levels: np.ndarray) -> bool:
-    """Tell whether ``levels`` ``(k, n)`` hold a row for each change only, as a logic analyser writes them."""
+def is_by_event(time: np.ndarray, levels: np.ndarray) -> bool:
+    """Tell whether rows at ``time`` ``(n,)`` stand only where something changes, as a logic analyser writes them.
+
+    Either of ``levels`` ``(k, n)``, or of other channels beside them: then rows keep no even pace.
+    """
     changed = np.any(np.diff(levels > 0.5, axis=1), axis=0)
-    return bool(changed.size and changed.mean() > 0.9)
+    if not changed.any():
+        return False
+    short, long = np.quantile(np.diff(time), [0.1, 0.9])
+    return bool(changed.mean() > 0.9 or long > 2 * short)
 
 
 def without_glitches(found: Edges, angle: np.ndarray) -> tuple[Edges, np.ndarray, int]:

@@ -166,7 +166,7 @@ def part(log: Log) -> Part:
                 f"the levels of hall_{s} must be 0 or 1, not {np.min(level):.3g} to {np.max(level):.3g}; where the "
                 "channel shows volts, give its 'threshold' in the layout"
             )
-    by_event = bool(levels) and hall.is_by_event(np.stack(list(levels.values())))
+    by_event = bool(levels) and hall.is_by_event(time, np.stack(list(levels.values())))
     alive = [s for s, level in levels.items() if np.ptp(level) > 0.5]
     dead = tuple(s for s in levels if s not in alive)
     for s in dead:

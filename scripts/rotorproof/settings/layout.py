@@ -43,6 +43,13 @@ class LayoutColumn(Strict):
     ] = None
 
 
+class Transitions(Strict):
+    """The columns of a table that has a row for each change of a single channel."""
+
+    channel: Annotated[Line | int, Field(description="header text, or the number of the column of the channels' names")]
+    level: Annotated[Line | int, Field(description="header text, or the number of the column of the levels")]
+
+
 class Layout(Strict):
     """A table's dialect and its columns. Without ``columns`` the header must be plain: ``name [unit]``."""
 
@@ -61,6 +68,10 @@ class Layout(Strict):
         Field(ge=1, le=1_048_576, description="row of the header as an editor counts, blank ones too, for skip_rows"),
     ] = None
     header: Annotated[bool, Field(description="whether a header row follows the skipped ones")] = True
+    transitions: Annotated[
+        Transitions | None,
+        Field(description="of a row for each change of one channel; 'column' of a level is then the channel's name"),
+    ] = None
     columns: dict[str, LayoutColumn] | None = None
 
     @model_validator(mode="after")
@@ -79,6 +90,8 @@ class Layout(Strict):
             )
         if self.header_row is not None and self.skip_rows:
             raise ValueError("'header_row' and 'skip_rows' say the same in two ways; keep one")
+        if self.transitions is not None:
+            self._check_transitions(self.transitions)
         if self.columns is None:
             if not self.header:
                 raise ValueError("without a header row, 'columns' must name the columns by number")
@@ -87,12 +100,31 @@ class Layout(Strict):
             self._check_column(name, column)
         return self
 
+    def _check_transitions(self, found: Transitions) -> None:
+        if not self.columns or "time" not in self.columns or len(self.columns) == 1:
+            raise MisplacedError("'columns' must name time and the channels", "transitions")
+        for name, column in self.columns.items():
+            if name in COLUMNS and name != "time" and COLUMNS[name].kind != "logic":
+                raise MisplacedError(f"{name!r} is no logic level, and transitions are", "columns", name)
+            if column.threshold is not None:
+                raise MisplacedError("transitions are levels already", "columns", name, "threshold")
+        for key in ("channel", "level"):
+            place = getattr(found, key)
+            if isinstance(place, int) and place < 1:
+                raise MisplacedError("columns are numbered from 1", "transitions", key)
+            if isinstance(place, str) and not self.header:
+                raise MisplacedError(
+                    f"there is no header row to find {place!r} in; give its number", "transitions", key
+                )
+
     def _check_column(self, name: str, column: LayoutColumn) -> None:
         if name not in COLUMNS:
             near = difflib.get_close_matches(name, COLUMNS, n=3, cutoff=0.5) or ["time", "voltage_ab", "speed"]
             raise MisplacedError(
                 f"{name!r} is not a canonical column; near it or for example: {', '.join(near)}", "columns", name
             )
+        if self.transitions is not None and name != "time":
+            return
         if isinstance(column.column, int) and column.column < 1:
             raise MisplacedError("columns are numbered from 1", "columns", name, "column")
         if isinstance(column.column, str) and not self.header:
