@@ -60,6 +60,24 @@ def test_refused_unit_json_and_unknown_name(bench, capsys):
     assert main(["check", "NONE"]) == 2
 
 
+@pytest.mark.parametrize(
+    ("written", "words"),
+    [
+        (None, "are not there: copy the results.json of the earlier report"),
+        ("{}", "are no results.json of this program"),
+    ],
+)
+def test_earlier_results_are_looked_at_before_a_report_needs_them(bench, capsys, written, words):
+    entry = "earlier:\n  - {results: old.json, tested_on: 2025-05-02, drift: {resistance_20c: 1 %}}\n"
+    bench.edit("raw/GOOD/unit.yaml", "tested_on: 2026-05-02\n", f"tested_on: 2026-05-02\n{entry}")
+    if written is not None:
+        (bench.root / "raw" / "GOOD" / "old.json").write_text(written)
+    assert main(["check"]) == 1
+    out = capsys.readouterr().out
+    assert f"the earlier results 'old.json' {words}" in out
+    assert "1 error," in out
+
+
 def test_settings_that_cannot_be_used(bench, capsys):
     (bench.root / "config" / "config.yaml").write_text("config_version: 2\n")
     assert main(["check"]) == 2

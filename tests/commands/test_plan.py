@@ -174,6 +174,7 @@ def text_of(path):
         ("procedure: winding-resistance", "procedure: winding-resistence", "did you mean 'winding-resistance'?", False),
         ("unit: GOOD", "unit: GO-OD", "the unit is 'GO-OD' but its folder is 'GOOD'", True),
         ("winding_temperature", "winding_temprature", "knows no condition 'winding_temprature'", True),
+        ("kind: motor", "kind: motor\nfor: [{pack: none-such}]", "config.yaml has no pack 'none-such'", True),
     ],
 )
 def test_what_the_check_refuses_is_said_by_the_plan(sheets, capsys, old, new, words, planned):
@@ -184,6 +185,23 @@ def test_what_the_check_refuses_is_said_by_the_plan(sheets, capsys, old, new, wo
     assert words in said.out
     assert "no test to plan" not in said.err
     assert (sheets.root / "reports/plans/GOOD").exists() == planned
+
+
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ("motor: GOOD, controller: GONE", "the controller 'GONE' is no folder under 'raw'"),
+        ("motor: GOOD, controller: BAD", "the controller 'BAD' is a motor; name a controller here"),
+    ],
+)
+def test_the_parts_of_a_drive_are_looked_at(sheets, capsys, parts, words):
+    folder = sheets.root / "raw" / "PAIR"
+    folder.mkdir()
+    (folder / "unit.yaml").write_text(f"unit: PAIR\nkind: drive\nparts: {{{parts}}}\n")
+    assert main(["plan", "PAIR"]) == main(["check", "PAIR"]) == 1
+    said = capsys.readouterr()
+    assert words in said.err
+    assert words in said.out
 
 
 def test_sheets_as_pdf(sheets, capsys):

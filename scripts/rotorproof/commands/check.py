@@ -15,6 +15,7 @@ from datetime import date
 
 from ..checking.copies import hashes_of, of_other_units
 from ..checking.unit_check import LogCheck, UnitCheck, check_unit
+from ..decision.earlier import earlier_tests
 from ..errors import Problem
 from ..rendering.words import counted
 from ._project import overrides, project
@@ -45,9 +46,12 @@ def run(args: argparse.Namespace) -> int:
         if name in found.units
     ]
     shared = of_other_units(found.units.values(), hashes)
-    for check in checks:
-        check.problems += shared.get(check.unit, [])
     errors = [*found.problems, *(problem for problems in refused.values() for problem in problems)]
+    for check in checks:
+        unit = found.units[check.unit]
+        _, earlier = earlier_tests(unit.file, unit.folder)
+        check.problems += [*shared.get(check.unit, []), *earlier]
+        errors += earlier
     errors += [p for check in checks for log in check.logs for p in log.problems if p.severity == "error"]
     if args.json:
         print(json.dumps(_json(checks, refused, found.problems), indent=2))

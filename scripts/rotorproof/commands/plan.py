@@ -20,7 +20,15 @@ from ..planning.sheet import known_lines, planned, sheet, situation
 from ..procedures import procedures
 from ..rendering.words import counted
 from ..settings.folder import SettingsFolder
-from ..settings.load import load_settings, load_unit, load_unit_file
+from ..settings.load import (
+    another_kind,
+    load_settings,
+    load_unit,
+    load_unit_file,
+    no_such_part,
+    not_meant,
+    unfit_parts,
+)
 from ..settings.run import RunSettings
 from ..units import parse
 from ._project import ROOT, overrides
@@ -71,7 +79,7 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
     # A draft whose logs and conditions are still open can be planned: only the file itself must be sound.
     config, shown = SettingsFolder(ROOT / "config"), f"{name}/unit.yaml"
     _, file = load_unit_file(folder, config, shown)
-    wrong = _wrong(folder, config, shown)
+    wrong = _wrong(folder, config, shown, settings)
     if file.parts and not file.tests:
         print(f"{name}: made of {' and '.join(file.parts.roles.values())}, whose own sheets hold its tests")
         return wrong
@@ -110,10 +118,20 @@ def _plan(name: str, folder: Path, settings: RunSettings, bench: dict[str, float
     return wrong
 
 
-def _wrong(folder: Path, config: SettingsFolder, shown: str) -> list[Problem]:
+def _wrong(folder: Path, config: SettingsFolder, shown: str, settings: RunSettings) -> list[Problem]:
     """Return what the check refuses in the unit's file, but for what a draft may leave open."""
     try:
-        load_unit(folder, config, shown, draft=True)
+        unit = load_unit(folder, config, shown, draft=True)
     except InputError as error:
         return list(error.problems)
-    return []
+
+    def why(role: str, part: str) -> str | None:
+        there = [path.name for path in folder.parent.iterdir() if path.is_dir() and path != folder]
+        if part not in there:
+            return no_such_part(part, there, settings.raw_dir)
+        try:
+            return another_kind(load_unit_file(folder.parent / part, config, f"{part}/unit.yaml")[1].kind, role)
+        except InputError as error:
+            return f"cannot be read ({error.problems[0].message})"
+
+    return [*not_meant(unit, settings), *unfit_parts(unit, why)]

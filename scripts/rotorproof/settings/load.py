@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -116,17 +116,26 @@ def _unforeseen(shown: str, error: Exception) -> Problem:
 
 def _check_meant(project: Project) -> None:
     """Refuse every unit that is meant for, or judged on, a pack or vehicle that config.yaml does not name."""
+    _refuse(project, lambda unit: not_meant(unit, project.settings))
+
+
+def not_meant(unit: Unit, settings: RunSettings) -> list[Problem]:
+    """Return which packs and vehicles that a unit is meant for, or judged on, config.yaml does not name."""
+    complaints = Complaints(unit.document)
+    for index, meant in enumerate(unit.file.meant):
+        if found := not_there(meant, settings):
+            complaints.add(found[1], "for", index, found[0], key="for")
+    for criterion in unit.acceptance.criteria if unit.acceptance else ():
+        if criterion.for_ is not None and (found := not_there(criterion.for_, settings)):
+            words = f"the acceptance set {unit.file.acceptance!r} limits {criterion.quantity}, but {found[1]}"
+            complaints.add(words, "acceptance")
+    return complaints.found
+
+
+def _refuse(project: Project, wrong: Callable[[Unit], list[Problem]]) -> None:
     for name, unit in list(project.units.items()):
-        complaints = Complaints(unit.document)
-        for index, meant in enumerate(unit.file.meant):
-            if found := not_there(meant, project.settings):
-                complaints.add(found[1], "for", index, found[0], key="for")
-        for criterion in unit.acceptance.criteria if unit.acceptance else ():
-            if criterion.for_ is not None and (found := not_there(criterion.for_, project.settings)):
-                words = f"the acceptance set {unit.file.acceptance!r} limits {criterion.quantity}, but {found[1]}"
-                complaints.add(words, "acceptance")
-        if complaints.found:
-            project.refused[name] = complaints.found
+        if found := wrong(unit):
+            project.refused[name] = found
             del project.units[name]
 
 
@@ -135,15 +144,27 @@ def check_parts(project: Project) -> None:
 
     A part is a motor or a controller and has no parts, so no unit can depend on itself.
     """
-    for name, unit in list(project.units.items()):
-        complaints = Complaints(unit.document)
-        for role, part in unit.file.parts.roles.items() if unit.file.parts else ():
-            why = _unfit(project, role, part)
-            if why:
-                complaints.add(f"the {role} {part!r} {why}", "parts", role, key=f"parts.{role}")
-        if complaints.found:
-            project.refused[name] = complaints.found
-            del project.units[name]
+    _refuse(project, lambda unit: unfit_parts(unit, lambda role, part: _unfit(project, role, part)))
+
+
+def unfit_parts(unit: Unit, why: Callable[[str, str], str | None]) -> list[Problem]:
+    """Return which parts a drive cannot have: ``why`` says it of a role and a unit's name, ``None`` where it fits."""
+    complaints = Complaints(unit.document)
+    for role, part in unit.file.parts.roles.items() if unit.file.parts else ():
+        if reason := why(role, part):
+            complaints.add(f"the {role} {part!r} {reason}", "parts", role, key=f"parts.{role}")
+    return complaints.found
+
+
+def no_such_part(part: str, there: Collection[str], raw_dir: str) -> str:
+    """Say that a part is no unit's folder, and which may be meant."""
+    near = nearest(part, there)
+    return f"is no folder under {raw_dir!r}; {f'did you mean {near!r}?' if near else 'put its folder there'}"
+
+
+def another_kind(kind: str, role: str) -> str | None:
+    """Say that a part is of another kind than its role asks for, ``None`` where it is not."""
+    return None if kind == role else f"is a {kind}; name a {role} here"
 
 
 def _unfit(project: Project, role: str, part: str) -> str | None:
@@ -151,11 +172,8 @@ def _unfit(project: Project, role: str, part: str) -> str | None:
     if part in project.refused:
         return "cannot be reported on itself; mend first what is said about it"
     if part not in project.units:
-        near = nearest(part, project.units)
-        hint = f"did you mean {near!r}?" if near else "put its folder there"
-        return f"is no folder under {project.settings.raw_dir!r}; {hint}"
-    kind = project.units[part].file.kind
-    return None if kind == role else f"is a {kind}; name a {role} here"
+        return no_such_part(part, project.units, project.settings.raw_dir)
+    return another_kind(project.units[part].file.kind, role)
 
 
 def load_unit_file(entry: Path, folder: SettingsFolder, shown: str) -> tuple[Document, UnitFile]:
