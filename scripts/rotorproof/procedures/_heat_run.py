@@ -13,7 +13,7 @@ from ..physics.regression import Estimates, correlation_time
 from ..physics.thermal_class import REFERENCE_COOLANT
 from . import _heat_resistance as by_resistance
 from ._heat_resistance import NO_COLD_RESISTANCE
-from .base import Log
+from .base import Lack, Log
 from .fit import Fit
 
 #: Where a temperature may be logged, the most telling place first.
@@ -157,6 +157,24 @@ def _mean(name: str, label: str, readings: np.ndarray, fit: Fit) -> None:
     fit.block(label, {name: float(np.mean(readings))}, scatter, readings.size - 1.0)
 
 
+NO_POWER = (
+    "the power that became heat is not known; state 'heat_power', or log supply_voltage and supply_current and state "
+    "'output_power' (0 W at standstill)"
+)
+NO_CURRENT = "the current of the run is not known; state 'test_current' or log supply_current"
+
+
+def lacks(logs: Sequence[Log]) -> list[Lack]:
+    """Return what needs a power or a current that no log of the run states or holds."""
+    names = {name for log in logs for name in (*log.columns, *log.conditions)}
+    found = []
+    if "heat_power" not in names and not {"supply_voltage", "supply_current", "output_power"} <= names:
+        found.append(Lack(NO_POWER, ("thermal_resistance", "thermal_capacity")))
+    if not {"test_current", "supply_current"} & names:
+        found.append(Lack(NO_CURRENT, ("continuous_current",)))
+    return found
+
+
 def add_power(run: Course, fit: Fit) -> None:
     """Add the power that became heat, as stated or from the supply less the stated output."""
     conditions = run.log.conditions
@@ -170,10 +188,7 @@ def add_power(run: Course, fit: Fit) -> None:
         age = float(run.log["time"][run.used][-1] - run.log["time"][late].mean())
         fit.exact("time of the supply power", heat_age=age)
     else:
-        fit.missing["thermal_resistance"] = (
-            "the power that became heat is not known; state 'heat_power', or log supply_voltage and "
-            "supply_current and state 'output_power' (0 W at standstill)"
-        )
+        fit.missing["thermal_resistance"] = NO_POWER
         return
     if fit.parameters["heat"] <= 0:
         raise FitError("the power that became heat is not positive; check supply power and output power")
@@ -200,9 +215,7 @@ def add_current(run: Course, fit: Fit) -> None:
     elif "supply_current" in run.log:
         _mean("current", "scatter of the supply current", run.log["supply_current"][_tail(run, 0.25)], fit)
     else:
-        fit.missing["continuous_current"] = (
-            "the current of the run is not known; state 'test_current' or log supply_current"
-        )
+        fit.missing["continuous_current"] = NO_CURRENT
 
 
 def add_limit(conditions: Mapping[str, float], given: Mapping[str, float], fit: Fit) -> None:

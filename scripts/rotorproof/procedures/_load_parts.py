@@ -117,6 +117,11 @@ def points(log: Log) -> Points:
     return Points(speed, torque, supply, phase_power(log))
 
 
+def logs_phase_power(log: Log) -> bool:
+    """Tell by the names of its columns whether a log holds the power of the phases."""
+    return any(all(name in log for name in names) for names in _POWER_COLUMNS)
+
+
 def refuse_more_than_goes_in(log: Log) -> None:
     """Raise ``FitError`` where a sizeable share of the points gives more than it takes, beyond the stated errors."""
     over = more_than_goes_in(log)

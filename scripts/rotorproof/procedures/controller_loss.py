@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy as np
 from ..errors import FitError
 from ..physics.bridge_power import averages, samples_per_edge, three_phase_power, whole_periods
 from ..physics.regression import Estimates, correlation_time, linear_fit
-from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, Suspect
+from .base import Axis, Condition, Lack, Log, Panel, Procedure, Quantity, Report, Series, Suspect
 from .fit import Fit
 
 _LINES = ("voltage_ab", "voltage_bc", "voltage_ca")
@@ -47,6 +47,13 @@ class _Points:
     count: list[int] = field(default_factory=list)
     records: list[_Record] = field(default_factory=list)
     curve: Estimates | None = None
+
+
+_GIVES = {"standby": ("standby_power",), "driving": ("controller_efficiency", "controller_loss")}
+
+
+def _none_of(state: str) -> str:
+    return f"no log with 'state: {state}' was recorded"
 
 
 class ControllerLoss(Procedure):
@@ -109,6 +116,11 @@ class ControllerLoss(Procedure):
     minutes = 60
     time_ordered = False
 
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what the state that no log shows would give."""
+        there = {_STATES[int(log.conditions["state"])] for log in logs if "state" in log.conditions}
+        return [Lack(_none_of(state), gives) for state, gives in _GIVES.items() if state not in there]
+
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Gather the operating points of all logs, and the standby power."""
         points, fit = _Points(), Fit()
@@ -116,13 +128,13 @@ class ControllerLoss(Procedure):
         if of_state["standby"]:
             _standby(of_state["standby"], fit)
         else:
-            fit.missing["standby_power"] = "no log with 'state: standby' was recorded"
+            fit.missing["standby_power"] = _none_of("standby")
         for log in of_state["driving"]:
             (_table if "phase_power" in log else _waveform)(log, points)
         if points.output:
             _reference(points, given.get("nameplate_rated_power"), fit)
         else:
-            fit.lacking(("controller_efficiency", "controller_loss"), "no log with 'state: driving' was recorded")
+            fit.lacking(_GIVES["driving"], _none_of("driving"))
         fit.seen = points
         return fit
 

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
 from ..errors import FitError
 from ..physics.plateau import Plateau, link_current, plateau
 from ..signs import number_text
-from .base import Axis, Log, Panel, Procedure, Quantity, Report, Series, drawn
+from .base import Axis, Lack, Log, Panel, Procedure, Quantity, Report, Series, drawn
 from .fit import Fit
 
 _PHASES = ("current_a", "current_b", "current_c")
+
+
+_OF_SUPPLY = ("supply_current_limit", "supply_current_overshoot")
+_NO_SUPPLY = "the log has no supply_current"
+_FEW_PHASES = "the log has fewer than two phase currents; record two of the three"
 
 
 class CurrentLimit(Procedure):
@@ -61,6 +66,14 @@ class CurrentLimit(Procedure):
     order = 60
     minutes = 20
 
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what the supply current or the phase currents would give where they are not logged."""
+        (log,) = logs
+        found = [] if "supply_current" in log else [Lack(_NO_SUPPLY, _OF_SUPPLY, "supply_current")]
+        if sum(name in log for name in _PHASES) < 2:
+            found.append(Lack(_FEW_PHASES, ("phase_current_limit",)))
+        return [Lack(f"{_NO_SUPPLY}; {_FEW_PHASES}")] if len(found) > 1 else found
+
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
         """Find the plateau of each current."""
         log, fit = logs[0], Fit()
@@ -73,13 +86,9 @@ class CurrentLimit(Procedure):
                 values, variance = {"supply_current_overshoot": found.overshoot}, found.overshoot_error**2
                 fit.block("scatter of the highest mean", values, variance, found.degrees_of_freedom)
         else:
-            fit.lacking(("supply_current_limit", "supply_current_overshoot"), "the log has no supply_current")
+            fit.lacking(_OF_SUPPLY, _NO_SUPPLY)
         phases = [log[name] for name in _PHASES if name in log]
-        reason = (
-            _not_as_it_flows(phases)
-            if len(phases) >= 2
-            else ("the log has fewer than two phase currents; record two of the three")
-        )
+        reason = _not_as_it_flows(phases) if len(phases) >= 2 else _FEW_PHASES
         if reason is None:
             _limit("phase_current", link_current(*_currents(log)), fit, seen)
         else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,12 +13,13 @@ from ..physics.regression import Estimates, linear_fit
 from . import _magnets
 from ._emf_words import CONSTANTS
 from .assumption import EMF_SHAPE, MAGNET_COEFFICIENT
-from .base import Axis, Condition, Log, Need, Panel, Procedure, Report, Series, line_title
+from .base import Axis, Condition, Lack, Log, Need, Panel, Procedure, Report, Series, line_title
 from .fit import Fit
 
 _PAIRS = ("ab", "bc", "ca")
 _METERS = ("true-rms", "mean-responding")
 _FEWEST = 3
+_NOT_ALL = "not all three lines were read; read A-B, B-C and C-A"
 
 
 @dataclass(frozen=True)
@@ -68,6 +69,12 @@ class EmfByMeter(Procedure):
     minutes = 15
     time_ordered = False
 
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what needs all three lines where one was not read."""
+        (log,) = logs
+        read = all(f"ac_voltage_{pair}" in log for pair in _PAIRS)
+        return [*super().lacks(logs, known), *([] if read else [Lack(_NOT_ALL, ("emf_unbalance",))])]
+
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> None:
         """Refuse speeds that say nothing."""
         speed = np.abs(logs[0]["speed"])
@@ -90,7 +97,7 @@ class EmfByMeter(Procedure):
             fit.left(f"AC voltage {line_title(pair)}", "V", np.abs(volts), found, {"speed": speed}, blocks=(label,))
             lines[pair] = (np.abs(volts), found)
         if len(lines) < len(_PAIRS):
-            fit.missing["emf_unbalance"] = "not all three lines were read; read A-B, B-C and C-A"
+            fit.missing["emf_unbalance"] = _NOT_ALL
         fit.exact("kind of meter", mean_responding=log.conditions["meter"])
         stood = _magnets.magnets(log, given)
         fit.exact("temperature of the magnets", magnets=float(stood.temperature[0]))

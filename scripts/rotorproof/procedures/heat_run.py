@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from math import exp
 
@@ -15,7 +15,7 @@ from . import _heat_resistance as resistance
 from . import _heat_run as parts
 from . import _heat_words as words
 from ._heat_course import Curve, Fitted, add_course, choose_curve, show_course
-from .base import Condition, Log, Need, Procedure, Quantity, Report, stated
+from .base import Condition, Lack, Log, Need, Procedure, Quantity, Report, stated
 from .fit import Fit
 
 
@@ -142,6 +142,10 @@ class HeatRun(Procedure):
     order = 70
     minutes = 240
     lasts = (0.0, 48 * 3600.0)  # a motor of this size is warm after hours
+
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what needs a power or a current that is stated nowhere."""
+        return [*super().lacks(logs, known), *parts.lacks(logs)]
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find which log is which, and which curves the temperature follows."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
@@ -14,9 +14,10 @@ from . import _load_parts as parts
 from . import _load_views as views
 from ._friction_line import FrictionLine
 from .assumption import MAGNET_COEFFICIENT, STANDBY_GROWTH, Assumption
-from .base import Condition, Log, Procedure, Quantity, Report, Suspect
+from .base import Condition, Lack, Log, Procedure, Quantity, Report, Suspect
 from .fit import Fit
 
+_NO_POWER = "no electrical power is logged; add supply_voltage and supply_current"
 _AT_PEAK = "at the measured point of greatest shaft power"
 _LOSSES = "after the summation of losses, IEC 60034-2-1"
 
@@ -161,6 +162,12 @@ class Load(Procedure):
     minutes = 90
     time_ordered = False
 
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what needs an electrical power."""
+        (log,) = logs
+        powered = {"supply_voltage", "supply_current"} <= set(log.columns) or parts.logs_phase_power(log)
+        return [*super().lacks(logs, known), *([] if powered else [Lack(_NO_POWER, ("efficiency_max",))])]
+
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> parts.Choice:
         """Find the points that can be right, those without brake, and those at which results are stated."""
         parts.refuse_more_than_goes_in(logs[0])
@@ -173,7 +180,7 @@ class Load(Procedure):
         per_ampere = parts.torque_per_ampere(log, at, given, choice, fit)
         surfaces = {name: parts.efficiency(at, name, title, choice, fit) for name, title in views.TITLES.items()}
         if at.supply is None and at.phases is None:
-            fit.missing["efficiency_max"] = "no electrical power is logged; add supply_voltage and supply_current"
+            fit.missing["efficiency_max"] = _NO_POWER
         split = parts.split(log, given, at, surfaces[at.fed_by], choice, fit)
         rated = parts.rated(at, given, fit)
         if not fit.blocks:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -18,7 +18,7 @@ from . import _magnets
 from ._emf_records import WAVE_SCATTER, Record, prepare, wave_left
 from ._emf_words import CONSTANTS, agreement, line_notes, pole_pair_words
 from .assumption import MAGNET_COEFFICIENT
-from .base import Condition, Log, Procedure, Quantity, Reducer, Report, in_rpm
+from .base import Condition, Lack, Log, Procedure, Quantity, Reducer, Report, in_rpm
 from .fit import Fit
 
 SHAPE = {5: "Fifth", 7: "Seventh"}
@@ -59,6 +59,15 @@ class Seen:
     fitted: np.ndarray
     full: np.ndarray
     ratio: Ratio | None
+
+
+_OF_TWO_LINES, _OF_SPEED = ("phase_sequence", "emf_unbalance"), ("pole_pairs", "pole_pair_ratio")
+_ONE_LINE = "only one line voltage was recorded; record at least two, best all three"
+_NO_SPEED = "no speed was measured; add a speed column or the condition 'speed'"
+
+
+def _any_line(log: Log) -> bool:
+    return any(f"voltage_{pair}" in log for pair in line_checks.LINES) or sum(f"voltage_{p}" in log for p in "abc") > 1
 
 
 class OpenCircuit(Procedure):
@@ -192,6 +201,14 @@ class OpenCircuit(Procedure):
         """Return a reducer that keeps short logs as they are and folds long ones over the electrical turn."""
         return WaveStream()
 
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what needs a second line, and what needs a speed."""
+        lines = [set(line_checks.line_voltages(log.columns)[0]) for log in logs if _any_line(log)]
+        found = [Lack(_ONE_LINE, _OF_TWO_LINES)] if lines and len(set.intersection(*lines)) == 1 else []
+        if not any("speed" in log or "speed" in log.conditions for log in logs):
+            found.append(Lack(_NO_SPEED, _OF_SPEED))
+        return found
+
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Decide which harmonics stand out, where the crest ends, and whether a whole number of pole pairs fits."""
         records = [prepare(log, given) for log in logs]
@@ -261,8 +278,7 @@ class OpenCircuit(Procedure):
             if count := getattr(choice, name):
                 fit.exact(f"{name.replace('_', ' ')}, a count", **{name: float(count)})
         if len(choice.lines) == 1:
-            lack = "only one line voltage was recorded; record at least two, best all three"
-            fit.lacking(("phase_sequence", "emf_unbalance"), lack)
+            fit.lacking(_OF_TWO_LINES, _ONE_LINE)
         elif len({record.sequence for record in records}) > 1:
             fit.missing["phase_sequence"] = (
                 "the records show both phase sequences; give the speed its sign (negative for backward rotation), "
@@ -409,8 +425,7 @@ def _covariance(choice: Choice, wave: Mapping[str, float]) -> np.ndarray:
 def _lacks_speed(choice: Choice, ratio: Ratio | None, given: Mapping[str, float], fit: Fit) -> None:
     """Say what is missing where no speed, or no whole number of pole pairs, was found."""
     if ratio is None:
-        lack = "no speed was measured; add a speed column or the condition 'speed'"
-        fit.lacking(("pole_pairs", "pole_pair_ratio"), lack)
+        fit.lacking(_OF_SPEED, _NO_SPEED)
         if "nameplate_pole_pairs" not in given:
             reason = (
                 "neither speed nor pole pairs are known; add a speed column, the condition 'speed' or the nameplate's "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +18,7 @@ from . import _magnets, _telemetry_views
 from ._friction_line import FrictionLine
 from ._telemetry_views import Seen
 from .assumption import MAGNET_COEFFICIENT, SIX_STEP, Assumption
-from .base import Condition, Log, Need, Procedure, Report, electrical_turns
+from .base import Condition, Lack, Log, Need, Procedure, Report, electrical_turns
 from .fit import Fit
 
 _TRANSFORMS = ("amplitude", "power", "rms")
@@ -54,6 +54,11 @@ class Choice:
     loose: Mapping[str, str]
     #: How far the resistance may be off for the way in which the bridge's voltage fades near no current, in ohm.
     doubt: float
+
+
+_NO_D_AXIS = "no current in the d axis tells it apart; it is taken to be that of the q axis"
+_NO_TEMPERATURE = "the winding's temperature is not known; state the condition 'winding_temperature', or log it"
+_OF_TEMPERATURE = ("phase_resistance", "electrical_time_constant")
 
 
 class Telemetry(Procedure):
@@ -135,6 +140,14 @@ class Telemetry(Procedure):
     order = 47
     minutes = 30
     lasts = (0.2, 7200.0)
+
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what needs the d axis, and what needs the winding's temperature."""
+        (log,) = logs
+        found = [] if {"voltage_d", "current_d"} <= set(log.columns) else [Lack(_NO_D_AXIS, ("inductance_d",))]
+        if "winding_temperature" not in log.conditions and "temperature_winding" not in log:
+            found.append(Lack(_NO_TEMPERATURE, _OF_TEMPERATURE))
+        return [*super().lacks(logs, known), *found]
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find the unknowns that the readings determine, and the windows."""
@@ -271,15 +284,12 @@ class Telemetry(Procedure):
     def _say_missing(self, fit: Fit, choice: Choice, winding: float | None) -> None:
         loose = choice.loose
         if winding is None:
-            why = "the winding's temperature is not known; state the condition 'winding_temperature', or log it"
-            fit.lacking(["phase_resistance", "electrical_time_constant"], why)
+            fit.lacking(_OF_TEMPERATURE, _NO_TEMPERATURE)
         if not choice.terms.turning:
             turn = "the rotor does not turn in this record; let it turn for its EMF"
             fit.lacking(["torque_constant_q", "emf_constant_dc", "speed_constant"], turn)
         if not choice.terms.both:
-            fit.missing["inductance_d"] = (
-                "no current in the d axis tells it apart; it is taken to be that of the q axis"
-            )
+            fit.missing["inductance_d"] = _NO_D_AXIS
         for key, names in _OUTPUTS.items():
             if key in loose:
                 fit.lacking(names, loose[key])

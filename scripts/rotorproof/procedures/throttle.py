@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +12,7 @@ from ..physics.characteristic import Characteristic, characteristic
 from ..physics.response import Moment, Stop, largest_step, level_before, never_on, settled_level, stop_after
 from ..signs import number_text
 from . import _fault_limits
-from .base import Axis, Condition, Hint, Log, Panel, Procedure, Quantity, Report, Series, Table, drawn
+from .base import Axis, Condition, Hint, Lack, Log, Panel, Procedure, Quantity, Report, Series, Table, drawn
 from .fit import Fit
 
 _SWEEP = "sweep"
@@ -192,6 +192,18 @@ class Throttle(Procedure):
     combines = True
     order = 25
     minutes = 15
+
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what the cases that no log shows would give."""
+        tried = {_CASES[int(log.conditions["case"])] for log in logs if "case" in log.conditions}
+        found = [] if _SWEEP in tried else [Lack(_NO_SWEEP, self.gives[:7])]
+        if not tried - {_SWEEP}:
+            return [*found, Lack(_NONE_TRIED, self.gives[7:])]
+        untried = [case for case in FAULTS if case not in tried]
+        found += [Lack(_not_tried(case), (FAULTS[case][0],)) for case in untried]
+        if _BRAKE not in tried:
+            found.append(Lack(_not_tried(_BRAKE), ("brake_response_time",)))
+        return [*found, Lack(_not_all_tried(untried), ("fault_response_time",))] if untried else found
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> dict[str, bool]:
         """Decide once, on the readings as they are, in which cases the output ended: a count has no scatter."""
@@ -464,25 +476,37 @@ def _response_panel(tried: Tried) -> Panel:
     )
 
 
+_NO_SWEEP = "no log with 'case: sweep' was recorded"
+_NONE_TRIED = "no fault case was tried"
+
+
+def _not_tried(case: str) -> str:
+    return f"the case {case!r} was not tried"
+
+
+def _not_all_tried(untried: Sequence[str]) -> str:
+    return f"not every fault case was tried; these lack: {', '.join(untried)}"
+
+
 def _lacking(fit: Fit, refused: Mapping[str, str]) -> None:
     """Count the cases without stop, and say which cases were not tried or not understood."""
     endless = [case for case, (quantity, _, _) in FAULTS.items() if quantity in fit.missing]
     if _SWEEP not in fit.seen:
-        fit.lacking(Throttle.gives[:7], refused.get(_SWEEP, "no log with 'case: sweep' was recorded"))
+        fit.lacking(Throttle.gives[:7], refused.get(_SWEEP, _NO_SWEEP))
     untried = [case for case in FAULTS if case not in fit.seen]
     for case in untried:
-        fit.missing[FAULTS[case][0]] = refused.get(case, f"the case {case!r} was not tried")
+        fit.missing[FAULTS[case][0]] = refused.get(case, _not_tried(case))
     if _BRAKE not in fit.seen:
-        fit.missing["brake_response_time"] = refused.get(_BRAKE, "the case 'brake' was not tried")
+        fit.missing["brake_response_time"] = refused.get(_BRAKE, _not_tried(_BRAKE))
     if endless:
         fit.missing["fault_response_time"] = f"the output never ended after: {', '.join(endless)}"
     elif untried:
-        fit.missing["fault_response_time"] = f"not every fault case was tried; these lack: {', '.join(untried)}"
+        fit.missing["fault_response_time"] = _not_all_tried(untried)
     stops = [seen.stop for case, seen in fit.seen.items() if case != _SWEEP]
     if stops:
         fit.exact("count of cases", fault_cases_without_stop=float(sum(not stop.stopped for stop in stops)))
     else:
-        fit.missing["fault_cases_without_stop"] = "no fault case was tried"
+        fit.missing["fault_cases_without_stop"] = _NONE_TRIED
 
 
 PROCEDURE = Throttle()

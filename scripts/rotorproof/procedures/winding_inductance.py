@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Literal
@@ -14,6 +14,7 @@ from ..physics import inductance
 from .base import (
     Axis,
     Condition,
+    Lack,
     Log,
     Need,
     Panel,
@@ -99,6 +100,9 @@ class _OverAngle:
     fitted: np.ndarray
 
 
+_NO_RESISTANCE = "the phase resistance is not known; measure winding-resistance too"
+
+
 class WindingInductance(Procedure):
     """One log a current step, or a table of inductance readings; several logs over the angle are fitted together."""
 
@@ -168,6 +172,14 @@ class WindingInductance(Procedure):
     order = 15
     minutes = 15
 
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return a log that holds nothing of a whole pair, and what needs a resistance that no test gives."""
+        if any(not _held(log) for log in logs):
+            return [Lack(_holds_nothing(next(log for log in logs if not _held(log))))]
+        by_meter = not any(_stepped(log) for log in logs)
+        unknown = by_meter and "phase_resistance" not in known
+        return [Lack(_NO_RESISTANCE, ("electrical_time_constant",))] if unknown else []
+
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find what tells the axes apart."""
         points, turns, own = _gathered(logs), electrical_turns(given), known_pole_pairs(given)
@@ -216,9 +228,7 @@ class WindingInductance(Procedure):
             known = np.sqrt([step.covariance[1, 1] for step in points.steps])
             _mean("line_resistance", "scatter of the steps' resistance", resistances, known, fit)
         elif not points.steps and "phase_resistance" not in given:
-            fit.missing["electrical_time_constant"] = (
-                "the phase resistance is not known; measure winding-resistance too"
-            )
+            fit.missing["electrical_time_constant"] = _NO_RESISTANCE
         fit.seen = points, over_angle
         return fit
 
@@ -291,17 +301,29 @@ class WindingInductance(Procedure):
         return result
 
 
+def _read(log: Log) -> list[str]:
+    return [pair for pair in _PAIRS if f"inductance_{pair}" in log]
+
+
+def _stepped(log: Log) -> list[str]:
+    return [pair for pair in _PAIRS if f"current_{pair}" in log and f"voltage_{pair}" in log]
+
+
+def _held(log: Log) -> bool:
+    return bool(_read(log) or (_stepped(log) and "time" in log))
+
+
+def _holds_nothing(log: Log) -> str:
+    return f"the log {log.label!r} holds neither inductance readings nor time, voltage and current of one line pair"
+
+
 def _gathered(logs: Sequence[Log]) -> _Points:
     """Return every inductance read."""
     points = _Points()
     for log in logs:
-        read = [pair for pair in _PAIRS if f"inductance_{pair}" in log]
-        stepped = [pair for pair in _PAIRS if f"current_{pair}" in log and f"voltage_{pair}" in log]
-        if not read and not (stepped and "time" in log):
-            raise FitError(
-                f"the log {log.label!r} holds neither inductance readings nor time, voltage and current of "
-                "one line pair"
-            )
+        read, stepped = _read(log), _stepped(log)
+        if not _held(log):
+            raise FitError(_holds_nothing(log))
         angle = log["angle"] if "angle" in log else log.conditions.get("rotor_angle")
         for pair in read:
             column = log[f"inductance_{pair}"]
