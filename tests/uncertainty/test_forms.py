@@ -226,3 +226,21 @@ def test_a_step_out_of_the_model_is_taken_smaller() -> None:
     assert found.standard_uncertainty == pytest.approx(0.6 * 0.5 / math.sqrt(0.5), rel=1e-3)
     with pytest.raises(ValueError):
         propagate(lambda x: {"y": math.sqrt(x["a"])}, {"a": one(0.0, 0.6)})
+
+
+def test_steps_taken_at_once_give_what_each_gives_alone() -> None:
+    def model(values):
+        if np.any(values["volt"] > 20.0):
+            raise ValueError("beyond the model")
+        return {"power": values["volt"] ** 2 / values["ohm"], "volt": values["volt"]}
+
+    def form(value, u, name):
+        return Form(value, {Influence(name, name, "normal", math.inf, name): u})
+
+    for volts in (12.0, 19.5):  # all steps have a value; one has none, so each is taken by itself
+        inputs = {"volt": form(volts, 1.0, "v"), "ohm": form(2.0, 0.15, "r"), "spare": Form(1.0)}
+        together, alone = propagate(model, inputs, at_once=True), propagate(model, inputs)
+        for name in ("power", "volt"):
+            assert together[name].terms.keys() == alone[name].terms.keys()
+            for influence, c in alone[name].terms.items():
+                assert together[name].terms[influence] == pytest.approx(c, rel=1e-9)

@@ -199,7 +199,7 @@ def _derive_one(
     scalars |= {item.name: form for item, form in assumed}
     centre = {key: form.value for key, form in scalars.items()}
     try:
-        forms = propagate(derivation.derive, scalars)
+        forms = propagate(derivation.derive, scalars, at_once=derivation.costly)
         # One draw for all packs and vehicles: what differs between them is then no matter of chance.
         trials = f"{unit.unit}/{derivation.name}"
         simulated = simulate_forms(derivation.derive, scalars, forms, probability, trials, costly=derivation.costly)

@@ -11,13 +11,15 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from ..errors import FitError
 
 Distribution = Literal["normal", "rectangular"]
+#: What moves a result by a smaller share of itself is the rounding of a formula that was asked for many at once.
+_ROUNDING = 1e-11
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,32 +95,58 @@ class Form:
         return Form(self.value - other.value, dict(terms))
 
 
-def propagate(
-    model: Callable[[Mapping[str, float]], Mapping[str, float]], inputs: Mapping[str, Form]
-) -> dict[str, Form]:
+Formula = Callable[[Mapping[str, float]], Mapping[str, float]]
+
+
+def propagate(model: Formula, inputs: Mapping[str, Form], *, at_once: bool = False) -> dict[str, Form]:
     """Carry scalar forms through ``model`` by central differences of one standard uncertainty each.
 
     This is the numerical evaluation of JCGM 100:2008, 5.1.3 note 2 and 5.1.4; inputs without uncertainty are
     not varied. Whatever ``model`` raises at the best values is raised here; a step that leaves the model's
-    domain is retried at a hundredth of the step.
+    domain is retried at a hundredth of the step. A model that takes arrays is asked for all steps ``at_once``, and
+    again one by one for those at which it has no value.
     """
     centre = {name: form.value for name, form in inputs.items()}
     best = dict(model(centre))
     terms: dict[str, dict[Influence, float]] = {name: defaultdict(float) for name in best}
-    for name, form in inputs.items():
-        u = form.standard_uncertainty
-        if u == 0:
-            continue
-        slopes = _slopes(model, centre, name, u, best)
+    moving = {name: form.standard_uncertainty for name, form in inputs.items() if form.standard_uncertainty != 0}
+    known = _all_slopes(model, centre, moving, best) if at_once and moving else {}
+    for name, u in moving.items():
+        slopes = known.get(name) or _slopes(model, centre, name, u, best)
         for output, slope in slopes.items():
             if slope != 0:
-                for influence, c in form.terms.items():
+                for influence, c in inputs[name].terms.items():
                     terms[output][influence] += slope * c
     return {name: Form(float(value), dict(terms[name])) for name, value in best.items()}
 
 
+def _all_slopes(
+    model: Any, centre: Mapping[str, float], moving: Mapping[str, float], best: Mapping[str, float]
+) -> dict[str, dict[str, float]]:
+    """Return the slopes by each input that moves, from one call of the model; without those that have none."""
+    columns: dict[str, Any] = dict(centre)
+    for place, (name, u) in enumerate(moving.items()):
+        columns[name] = np.full(2 * len(moving), centre[name])
+        columns[name][2 * place : 2 * place + 2] += u, -u
+    try:
+        found = model(columns)
+    except (ValueError, ArithmeticError):
+        return {}
+    if not found.keys() >= best.keys():
+        return {}
+    ends = np.array([np.broadcast_to(found[output], 2 * len(moving)) for output in best]).reshape(len(best), -1, 2)
+    slopes = (ends[..., 0] - ends[..., 1]) / (2 * np.array(list(moving.values())))
+    # An output that has no influence from an input is the same at both ends, to the rounding of arrays.
+    slopes[np.abs(ends[..., 0] - ends[..., 1]) <= _ROUNDING * np.abs(ends).max(axis=-1)] = 0.0
+    return {
+        name: dict(zip(best, map(float, own), strict=True))
+        for name, own in zip(moving, slopes.T, strict=True)
+        if np.isfinite(own).all()
+    }
+
+
 def _slopes(
-    model: Callable[[Mapping[str, float]], Mapping[str, float]],
+    model: Formula,
     centre: Mapping[str, float],
     name: str,
     u: float,

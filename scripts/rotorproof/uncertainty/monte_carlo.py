@@ -33,6 +33,8 @@ MOST_BLOCKS = 20
 SLOW_BLOCK, MOST_SLOW_BLOCKS = 2_000, 5
 #: For costly ones that no quadratic describes: the ends of a 95 % interval are then known to some 5 % of u.
 COSTLY_BLOCK, MOST_COSTLY_BLOCKS = 500, 4
+#: Of so many trials a costly formula must give one by one what it gives for arrays, another of all its probes.
+COSTLY_CHECKS = 4
 #: How far a quadratic may stray from a costly formula at the probes, over the standard uncertainty.
 STRAY = 0.05
 #: A share of trials that is no evidence of a sign.
@@ -130,7 +132,7 @@ def simulate(
     moving = {key: e for key, e in inputs.items() if e.slopes or e.bends}
     if not moving:
         return {}
-    trials = _Trials(model, inputs, directions, name)
+    trials = _Trials(model, inputs, directions, name, COSTLY_CHECKS if costly else PROBES)
     bent = _bent(trials, linear)
     if not bent:
         return {}
@@ -225,7 +227,12 @@ class _Trials:
     """Draws trials and evaluates the model on them."""
 
     def __init__(
-        self, model: Model, inputs: Mapping[str, Expansion], directions: Sequence[Direction], name: str
+        self,
+        model: Model,
+        inputs: Mapping[str, Expansion],
+        directions: Sequence[Direction],
+        name: str,
+        checks: int = PROBES,
     ) -> None:
         self.model = model
         self.inputs = inputs
@@ -234,6 +241,7 @@ class _Trials:
         # Python's own hash differs between processes.
         seed = int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big")
         self.generator = np.random.default_rng(seed)
+        self._checks = checks
         self._arrays: bool | None = None
 
     def expand(self, outputs: Sequence[str], linear: Mapping[str, Form]) -> bool:
@@ -285,9 +293,12 @@ class _Trials:
     def _evaluate(self, columns: Mapping[str, np.ndarray | float], size: int) -> dict[str, np.ndarray]:
         with np.errstate(all="ignore"):
             if self._arrays is None:
-                one_by_one = self._loop(columns, range(size))
-                self._arrays = _same(one_by_one, self._at_once(columns, size))
-                return one_by_one
+                first = self._loop(columns, range(min(size, self._checks)))
+                together = self._at_once(columns, size)
+                self._arrays = _same(first, together)
+                if size <= self._checks:
+                    return first
+                return together if together is not None and self._arrays else self._loop(columns, range(size))
             if self._arrays:
                 return self._in_parts(columns, 0, size)
             return self._loop(columns, range(size))
@@ -369,9 +380,15 @@ def _quadratic(model: Model, inputs: Mapping[str, Expansion], outputs: Sequence[
 
 
 def _same(one: Mapping[str, np.ndarray], other: Mapping[str, np.ndarray] | None) -> bool:
-    if other is None or set(one) != set(other):
+    """Tell whether the first of ``other`` are those of ``one``; what has no value in any of these is not in ``one``."""
+    if other is None or not one or not set(one) <= set(other):
         return False
-    return all(np.allclose(one[key], other[key], rtol=1e-12, atol=0.0, equal_nan=True) for key in one)
+    size = len(next(iter(one.values())))
+    nothing = np.full(size, math.nan)
+    return all(
+        np.allclose(one.get(key, nothing), found[:size], rtol=1e-12, atol=0.0, equal_nan=True)
+        for key, found in other.items()
+    )
 
 
 def draw_influences(
