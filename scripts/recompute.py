@@ -30,6 +30,44 @@ def main(root: Path, unit: str) -> None:
         raise InputError(problems or Problem("its folder is not among the inputs", unit))
     for name in [*(part.unit for part in plan.project.parts(unit)), unit]:
         compute(plan, name, root)
+    draw_pages(unit, root)
+
+
+def draw_pages(unit: str, root: Path) -> None:
+    """Draw the pages of a unit that was computed, and write which of them are not those that were signed, if any were.
+
+    Raises ``InputError`` for signed pages that cannot be read.
+    """
+    import fit
+    from rotorproof.decision.models import Results
+    from rotorproof.errors import InputError, Problem
+    from rotorproof.evidence.pages import differing_pages
+    from rotorproof.evidence.recompute import ARCHIVED, EVIDENCE, PAGES, SIGN_OFF, SIGNED
+    from rotorproof.evidence.record import read_evidence
+    from rotorproof.evidence.signoff import SignOff
+    from rotorproof.fitting.store import load_fit
+    from rotorproof.jsonio import read_json, write_json
+    from rotorproof.logs.store import load_readings
+    from rotorproof.rendering.report import report_pdf
+
+    if not (root / SIGNED).is_file():
+        return
+    work, figures = root / "reports" / ".work" / unit, root / "reports" / unit / "figures"
+    fit.draw(fit=work / "fit.json", panels=work / "panels.npz", figures=figures)
+    proof = read_evidence((root / EVIDENCE).read_bytes())
+    pdf, _ = report_pdf(
+        unit=proof.configuration["unit"],
+        results=Results.read(root / ARCHIVED),
+        readings=load_readings(work / "readings.npz"),
+        fit=load_fit(work / "fit.json"),
+        figures=figures,
+        proof=proof,
+        sign_off=SignOff.model_validate(read_json(root / SIGN_OFF)).model_dump(),
+    )
+    try:
+        write_json(root / PAGES, differing_pages((root / SIGNED).read_bytes(), pdf))
+    except ValueError as error:
+        raise InputError(Problem(str(error))) from None
 
 
 def compute(plan: Plan, unit: str, root: Path) -> None:

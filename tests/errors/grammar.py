@@ -30,6 +30,8 @@ class Drawn:
     def __init__(self, schema: Mapping[str, Any], words: Mapping[str, tuple[str, ...]]) -> None:
         self._schema, self._words = schema, words
         self.seen: set[str] = set()
+        #: The key that the document in the making is to have.
+        self._aim = ""
 
     @property
     def keys(self) -> set[str]:
@@ -38,8 +40,18 @@ class Drawn:
         return {key for part in parts for key in part.get("properties", {})}
 
     def document(self, draw: Any) -> Any:
-        """Draw a document: most of it as it should be, a key or two as none should."""
+        """Draw a document: most of it as it should be, a key or two as none should, and any one key among its own."""
+        self._aim = draw(st.sampled_from(sorted(self.keys)))
         return self._value(self._schema, draw, "", 0)
+
+    def _leads(self, schema: Mapping[str, Any]) -> bool:
+        """Tell whether what is drawn from a part of the schema may hold the key that is aimed at."""
+        if "$ref" in schema:
+            schema = self._schema["$defs"][schema["$ref"].rpartition("/")[2]]
+        inner = [schema.get("items"), _of_any_name(schema), *schema.get("anyOf", ())]
+        known = schema.get("properties", {})
+        parts = [part for part in [*inner, *known.values()] if part]
+        return self._aim in known or any(self._leads(part) for part in parts)
 
     def _value(self, schema: Mapping[str, Any], draw: Any, key: str, depth: int) -> Any:
         if depth > 0 and draw(st.integers(0, 29)) == 0:
@@ -47,7 +59,8 @@ class Drawn:
         if "$ref" in schema:
             schema = self._schema["$defs"][schema["$ref"].rpartition("/")[2]]
         if "anyOf" in schema:
-            return self._value(draw(st.sampled_from(schema["anyOf"])), draw, key, depth)
+            leading = [branch for branch in schema["anyOf"] if self._leads(branch)]
+            return self._value(draw(st.sampled_from(leading or schema["anyOf"])), draw, key, depth)
         if "const" in schema or "enum" in schema:
             return draw(st.sampled_from(schema.get("enum") or [schema["const"]]))
         kinds = schema.get("type", "string")
@@ -59,15 +72,18 @@ class Drawn:
         if known:
             optional = [name for name in known if name not in schema.get("required", ())]
             chosen = draw(st.lists(st.sampled_from(optional), max_size=5, unique=True)) if optional else []
-            names = [*schema.get("required", ()), *chosen]
+            leading = [name for name in optional if name == self._aim or self._leads(known[name])]
+            names = list(dict.fromkeys([*schema.get("required", ()), *chosen, *leading]))
             self.seen.update(names)
             return {name: self._value(known[name], draw, name, depth + 1) for name in names}
-        inner = schema.get("additionalProperties", True)
-        names = draw(st.lists(st.sampled_from(self._words.get(key, _NAMES)), max_size=3, unique=True))
-        return {name: self._value(inner if isinstance(inner, Mapping) else {}, draw, key, depth + 1) for name in names}
+        inner = _of_any_name(schema)
+        least = int(self._leads(inner))
+        names = draw(st.lists(st.sampled_from(self._words.get(key, _NAMES)), min_size=least, max_size=3, unique=True))
+        return {name: self._value(inner, draw, key, depth + 1) for name in names}
 
     def _array(self, schema: Mapping[str, Any], draw: Any, key: str, depth: int) -> Any:
-        size = draw(st.integers(schema.get("minItems", 0), 3))
+        least = max(schema.get("minItems", 0), int(self._leads(schema.get("items", {}))))
+        size = draw(st.integers(least, 3))
         return [self._value(schema.get("items", {}), draw, key, depth + 1) for _ in range(size)]
 
     def _string(self, schema: Mapping[str, Any], draw: Any, key: str, depth: int) -> Any:
@@ -94,6 +110,12 @@ class Drawn:
 
     def _null(self, schema: Mapping[str, Any], draw: Any, key: str, depth: int) -> Any:
         del schema, draw, key, depth
+
+
+def _of_any_name(schema: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return the schema of the values whose keys the writer chooses; empty where they may be anything."""
+    inner = next(iter(schema.get("patternProperties", {}).values()), schema.get("additionalProperties"))
+    return inner if isinstance(inner, Mapping) else {}
 
 
 def words() -> dict[str, tuple[str, ...]]:

@@ -74,6 +74,7 @@ def test_other_software_is_named_and_other_numbers_are_found(signed: Workshop, t
     assert "values differ" in said.stdout
     assert "quantities.phase_resistance.value" in said.stdout
     assert "computed with other software than the report was made with: the program's own code" in said.stdout
+    assert "pages were not drawn again" in said.stdout
 
 
 def test_a_report_that_is_not_signed_is_nothing_to_check(signed: Workshop, archive: Path) -> None:

@@ -165,8 +165,7 @@ def _verify(path: Path, trust: list[Certificate], limits: Limits, place: Path | 
 
 def _recompute(one: _Found, place: Path, reading: Limits, limits: Limits) -> None:
     from ..bounded import bounded
-    from ..evidence.recompute import compared, compute
-    from ..evidence.software import code_hash, software
+    from ..evidence.recompute import compared, compute, other_software
 
     if one.unsigned:
         return
@@ -193,16 +192,18 @@ def _recompute(one: _Found, place: Path, reading: Limits, limits: Limits) -> Non
         one.holds.append(
             f"computed again from the raw logs, all {again['numbers']} numbers agree to one step of their last digit"
         )
-    now, then = software(), one.software
-    changed = [
-        f"{name} {then.get(name, '-')} then, {now.get(name, '-')} now"
-        for name in sorted({*now, *then})
-        if now.get(name) != then.get(name)
-    ]
-    if one.code != code_hash():
-        changed.append("the program's own code, which the archive holds as it was")
+    changed = other_software(one.software, one.code)
     if changed:
         one.notes.append(f"computed with other software than the report was made with: {'; '.join(changed)}")
+        one.notes.append("its pages were not drawn again and compared, which takes the software it was made with")
+    elif not again["identical"]:
+        one.notes.append("the pages were not compared: the last digits, and so the figures, are another processor's")
+    elif again["pages"]:
+        one.faults.append(
+            f"the pages are not those of these results and this sign-off: {', '.join(again['pages'])} drawn otherwise"
+        )
+    elif again["pages"] is not None:
+        one.holds.append("drawn again from the results and the sign-off, the pages are the same in all they consist of")
 
 
 def _print(one: _Found) -> None:

@@ -18,7 +18,7 @@ from ..errors import InputError, Problem
 from ..files import sha256
 from ..jsonio import read_json, write_json
 from .bag import check_name, twins
-from .software import ROOT
+from .software import ROOT, code_hash, software
 
 if TYPE_CHECKING:
     from .verify import Verified
@@ -35,7 +35,9 @@ STEPS = 1.001
 
 #: How many differences are named one by one.
 _NAMED = 20
-_ARCHIVED = "archived-results.json"
+#: Beside the inputs: what is compared with what is computed, and drawn, from them.
+ARCHIVED, EVIDENCE, SIGN_OFF = "archived-results.json", "archived-evidence.json", "sign-off.json"
+SIGNED, PAGES = "signed.pdf", "pages.json"
 
 
 def lay_out(root: Path, found: Verified) -> None:
@@ -76,7 +78,25 @@ def lay_out(root: Path, found: Verified) -> None:
     (root / "config").mkdir(exist_ok=True)
     # YAML knows JSON, but not its escapes in two halves of letters beyond the first 65536.
     (root / "config" / "config.yaml").write_text(json.dumps(settings, ensure_ascii=False), encoding="utf-8")
-    write_json(root / _ARCHIVED, found.results)
+    write_json(root / ARCHIVED, found.results)
+    if not other_software(evidence.software, evidence.code_sha256):
+        assert found.sign_off is not None
+        (root / SIGNED).write_bytes(found.signed)
+        write_json(root / SIGN_OFF, found.sign_off.model_dump(by_alias=True))
+        write_json(root / EVIDENCE, evidence.as_json())
+
+
+def other_software(then: Mapping[str, str], code: str) -> list[str]:
+    """Return in words what differs between the software of a report, its ``code`` by hash, and that which runs here."""
+    now = software()
+    changed = [
+        f"{name} {then.get(name, '-')} then, {now.get(name, '-')} now"
+        for name in sorted({*now, *then})
+        if now.get(name) != then.get(name)
+    ]
+    if code != code_hash():
+        changed.append("the program's own code, which the archive holds as it was")
+    return changed
 
 
 def compute(root: Path, unit: str, limits: Limits) -> None:
@@ -89,16 +109,17 @@ def compute(root: Path, unit: str, limits: Limits) -> None:
 def compared(root: Path, unit: str) -> dict[str, Any]:
     """Compare the archived results in ``root`` with those computed there.
 
-    Return how many ``numbers`` were compared, whether all is ``identical``, how many values are ``different``, and the
-    first ``differences`` in words.
+    Return how many ``numbers`` were compared, whether all is ``identical``, how many values are ``different``, the
+    first ``differences`` in words, and which ``pages`` are not those drawn here (``None``: none were drawn).
     """
-    old, new = read_json(root / _ARCHIVED), read_json(_results(root, unit))
+    old, new = read_json(root / ARCHIVED), read_json(_results(root, unit))
     differences = list(_differences(old, new, "", None, old))
     return {
         "numbers": sum(1 for _ in _numbers(old)),
         "identical": old == new,
         "different": len(differences),
         "differences": differences[:_NAMED],
+        "pages": read_json(root / PAGES) if (root / PAGES).is_file() else None,
     }
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import hashlib
 import io
 import platform
 import zipfile
+from functools import cache
 from importlib import metadata
 from pathlib import Path
 
@@ -33,6 +36,11 @@ LIBRARIES = (
     "weasyprint",
     "zstandard",
 )
+#: What the system gives to lay out a page: names of the library, and the function that tells its version.
+_OF_THE_SYSTEM = {
+    "pango": (("libpango-1.0.so.0", "libpango-1.0.dylib", "libpango-1.0-0.dll"), "pango_version_string"),
+    "harfbuzz": (("libharfbuzz.so.0", "libharfbuzz.dylib", "libharfbuzz-0.dll"), "hb_version_string"),
+}
 _SINGLE = ("LICENSE", "README.md", "Snakefile", "pyproject.toml", "requirements.lock")
 _FOLDERS = ("scripts", "templates")
 
@@ -58,12 +66,27 @@ def code_hash(root: Path = ROOT) -> str:
     return digest.hexdigest()
 
 
+@cache
+def _of_the_system() -> dict[str, str]:
+    """Return the versions of the system's libraries, as far as they are found under their usual names."""
+    found = {}
+    for name, (files, function) in _OF_THE_SYSTEM.items():
+        for file in files:
+            with contextlib.suppress(OSError, AttributeError):
+                tell = getattr(ctypes.CDLL(file), function)
+                tell.restype = ctypes.c_char_p
+                found[name] = tell().decode("ascii", "replace")
+                break
+    return found
+
+
 def software() -> dict[str, str]:
     """Return the versions behind a report by name."""
     return {
         "rotorproof": __version__,
         "python": platform.python_version(),
         **{name: metadata.version(name) for name in LIBRARIES},
+        **_of_the_system(),
     }
 
 

@@ -49,6 +49,9 @@ class Verified:
     evidence: Evidence | None = None
     sources: dict[str, bytes | Path] = field(default_factory=dict)
     missing: list[str] = field(default_factory=list)
+    #: The PDF as it was signed, and the sign-off in it.
+    signed: bytes = b""
+    sign_off: SignOff | None = None
 
     @property
     def units(self) -> list[str]:
@@ -150,6 +153,7 @@ def _signed_content(
     except RecursionError:
         found.faults.append("the sign-off.json in the PDF cannot be read")
         return {}, None
+    found.signed, found.sign_off = checked.signed, sign_off
     stated = datetime.datetime.fromisoformat(sign_off.signed_at)
     if checked.signed_at is not None and abs(stated - checked.signed_at) > _CLOCKS:
         found.faults.append(f"the sign-off is of {sign_off.signed_at}, the signature of another time")

@@ -1,0 +1,154 @@
+"""Pages that do not say what the results give, signed by a holder of a trusted key before anybody could look."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from pathlib import Path
+
+import pikepdf
+import pytest
+
+from rotorproof.evidence.bag import finish_bag
+from rotorproof.evidence.pages import differing_pages
+from rotorproof.evidence.signature import sign_pdf
+
+from .conftest import Workshop
+from .forging import REPORT, own_signer, writable
+
+Change = Callable[[pikepdf.Pdf], None]
+
+
+def reworked(pdf: bytes, change: Change) -> bytes:
+    with pikepdf.open(io.BytesIO(pdf)) as document:
+        change(document)
+        out = io.BytesIO()
+        document.save(out)
+    return out.getvalue()
+
+
+def without_signature(document: pikepdf.Pdf) -> None:
+    for key in ("/AcroForm", "/Perms"):
+        del document.Root[key]
+    page = document.pages[0]
+    page.Annots = pikepdf.Array([note for note in page.Annots if note.get("/FT") != "/Sig"])
+
+
+@pytest.fixture(scope="module")
+def unsigned(signed: Workshop) -> bytes:
+    """Return the pages of a signed report as they were before the signature."""
+    return reworked((signed.reports / "archive/CT-1/r1" / REPORT).read_bytes(), without_signature)
+
+
+def sign_anew(workshop: Workshop, archive: Path, pdf: bytes) -> None:
+    """Put other pages into an archive and sign them with the workshop's own key."""
+    writable(archive)
+    signed = sign_pdf(pdf, own_signer(workshop), name="Ann Example", reason="x", timestamp_url=None)
+    (archive / REPORT).write_bytes(signed)
+    for path in archive.glob("*manifest-sha256.txt"):
+        path.unlink()
+    finish_bag(archive)
+
+
+def nothing(document: pikepdf.Pdf) -> None:
+    del document
+
+
+def another_number(document: pikepdf.Pdf) -> None:
+    """Exchange two glyphs of a text of page 1."""
+    page = document.pages[0]
+    operations = list(pikepdf.parse_content_stream(page))
+    for place, (operands, operator) in enumerate(operations):
+        pieces = list(operands[0]) if str(operator) == "TJ" else []
+        texts = [k for k, piece in enumerate(pieces) if isinstance(piece, pikepdf.String)]
+        if len(texts) > 3 and bytes(pieces[texts[0]]) != bytes(pieces[texts[1]]):
+            first, second = texts[:2]
+            pieces[first], pieces[second] = pieces[second], pieces[first]
+            operations[place] = ([pikepdf.Array(pieces)], operator)
+            break
+    else:
+        raise AssertionError("no text was found to alter")
+    page.Contents = document.make_stream(pikepdf.unparse_content_stream(operations))
+
+
+def drawn_over(document: pikepdf.Pdf) -> None:
+    document.pages[-1].contents_add(b"q 0 0 600 800 re f Q", prepend=False)
+
+
+def turned(document: pikepdf.Pdf) -> None:
+    document.Root.Pages.Rotate = 180
+
+
+def a_note(document: pikepdf.Pdf) -> None:
+    box = pikepdf.Array([50, 700, 300, 760])
+    note = pikepdf.Dictionary(Type=pikepdf.Name.Annot, Subtype=pikepdf.Name.FreeText, Rect=box, Contents="ACCEPTED")
+    document.pages[0].Annots = pikepdf.Array([document.make_indirect(note)])
+
+
+def another_letter(document: pikepdf.Pdf) -> None:
+    """Let a font draw other letters under the same codes."""
+    for entry in document.objects:
+        if isinstance(entry, pikepdf.Stream) and "/Length1" in entry:
+            content = bytearray(entry.read_bytes())
+            content[len(content) // 2] ^= 255
+            entry.write(bytes(content))
+            return
+    for entry in document.objects:
+        if isinstance(entry, pikepdf.Dictionary) and "/FontFile2" in entry:
+            entry.FontFile2.write(entry.FontFile2.read_bytes()[:-4] + b"xxxx")
+            return
+    raise AssertionError("no font was found to alter")
+
+
+def a_script(document: pikepdf.Pdf) -> None:
+    document.Root.OpenAction = pikepdf.Dictionary(S=pikepdf.Name.JavaScript, JS="app.alert(1)")
+
+
+def one_less(document: pikepdf.Pdf) -> None:
+    del document.pages[-1]
+
+
+CHANGES = [another_number, drawn_over, turned, a_note, another_letter, a_script, one_less]
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_what_differs_is_found(unsigned: bytes, change: Change) -> None:
+    assert differing_pages(reworked(unsigned, nothing), unsigned) == []
+    assert differing_pages(reworked(unsigned, change), unsigned) != []
+
+
+def test_the_field_of_a_signature_may_be_there_but_shows_nothing(signed: Workshop, unsigned: bytes) -> None:
+    pdf = (signed.reports / "archive/CT-1/r1" / REPORT).read_bytes()
+    assert differing_pages(pdf, unsigned) == []
+
+    def seen(document: pikepdf.Pdf) -> None:
+        note = next(note for note in document.pages[0].Annots if note.get("/FT") == "/Sig")
+        note.AP = pikepdf.Dictionary(N=document.make_stream(b"0 0 600 800 re f"))
+
+    assert differing_pages(reworked(pdf, seen), unsigned) == ["page 1"]
+
+
+@pytest.mark.slow
+def test_pages_altered_before_they_were_signed_are_found_by_drawing_them_again(
+    signed: Workshop, archive: Path, unsigned: bytes
+) -> None:
+    words = "the pages are the same in all they consist of"
+    done = signed.command("verify", archive, "--recompute")
+    assert (done.returncode, words in done.stdout) == (0, True), done.stdout + done.stderr
+    sign_anew(signed, archive, unsigned)
+    done = signed.command("verify", archive, "--recompute")
+    assert (done.returncode, words in done.stdout) == (0, True), done.stdout + done.stderr
+    sign_anew(signed, archive, reworked(unsigned, another_number))
+    assert signed.command("verify", archive).returncode == 0, "every hash and the signature fit"
+    done = signed.command("verify", archive, "--recompute")
+    assert done.returncode == 1
+    assert "the pages are not those of these results and this sign-off: page 1 drawn otherwise" in done.stdout
+
+
+def test_what_lays_out_the_pages_is_among_the_software(monkeypatch: pytest.MonkeyPatch) -> None:
+    from rotorproof.evidence import recompute
+
+    now = recompute.software()
+    assert {"pango", "harfbuzz"} <= now.keys(), "what lays out the pages is named"
+    monkeypatch.setattr(recompute, "software", lambda: {**now, "pango": "0"})
+    assert recompute.other_software(now, recompute.code_hash()) == [f"pango {now['pango']} then, 0 now"]
