@@ -130,6 +130,8 @@ def _asked(connection: socket.socket) -> tuple[dict[str, Any], list[int]]:
     head, ancillary, _, _ = connection.recvmsg(8, socket.CMSG_SPACE(250 * handles.itemsize))
     for _, _, data in ancillary:
         handles.frombytes(data[: len(data) - len(data) % handles.itemsize])
+    if len(head) < 8:  # killed before it asked
+        os._exit(0)
     (length,) = struct.unpack("!Q", head)
     text = bytearray()
     while len(text) < length:
@@ -144,7 +146,10 @@ def _become(work: Mapping[str, Any], received: list[int]) -> NoReturn:
     """Be the Python that was asked for."""
     status = 1
     try:
-        os.setpgid(0, work["group"])  # fails where the group has been killed meanwhile
+        try:
+            os.setpgid(0, work["group"])
+        except OSError:  # the group has been killed meanwhile
+            os._exit(1)
         # First out of the way of the numbers that they are to have.
         for handle, target in zip(_lifted(received), work["handles"], strict=True):
             os.dup2(handle, target, inheritable=True)

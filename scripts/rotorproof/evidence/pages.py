@@ -33,7 +33,7 @@ def differing_pages(signed: bytes, again: bytes) -> list[str]:
         with pikepdf.open(io.BytesIO(signed)) as one, pikepdf.open(io.BytesIO(again)) as other:
             if len(one.pages) != len(other.pages):
                 return [f"{len(one.pages)} pages, not {len(other.pages)}"]
-            numbers = {page.objgen: number for number, page in enumerate(one.pages, start=1)}
+            numbers = {page.obj.objgen: number for number, page in enumerate(one.pages, start=1)}
             found = dict.fromkeys(_compare(one.Root, other.Root, numbers))
     except pikepdf.PdfError as error:
         raise ValueError(f"the pages cannot be read: {error}") from None
