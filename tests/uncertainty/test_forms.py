@@ -228,6 +228,11 @@ def test_a_step_out_of_the_model_is_taken_smaller() -> None:
         propagate(lambda x: {"y": math.sqrt(x["a"])}, {"a": one(0.0, 0.6)})
 
 
+def test_a_formula_that_gives_nothing_gives_nothing() -> None:
+    inputs = {"x": Form(1.0, {Influence("x", "x"): 0.1})}
+    assert propagate(lambda scalars: {}, inputs, at_once=True) == propagate(lambda scalars: {}, inputs) == {}
+
+
 def test_steps_taken_at_once_give_what_each_gives_alone() -> None:
     def model(values):
         if np.any(values["volt"] > 20.0):

@@ -108,6 +108,8 @@ def propagate(model: Formula, inputs: Mapping[str, Form], *, at_once: bool = Fal
     """
     centre = {name: form.value for name, form in inputs.items()}
     best = dict(model(centre))
+    if not best:
+        return {}
     terms: dict[str, dict[Influence, float]] = {name: defaultdict(float) for name in best}
     moving = {name: form.standard_uncertainty for name, form in inputs.items() if form.standard_uncertainty != 0}
     known = _all_slopes(model, centre, moving, best) if at_once and moving else {}
