@@ -30,10 +30,10 @@ def main(root: Path, unit: str) -> None:
         raise InputError(problems or Problem("its folder is not among the inputs", unit))
     for name in [*(part.unit for part in plan.project.parts(unit)), unit]:
         compute(plan, name, root)
-    draw_pages(unit, root)
+    draw_pages(plan, unit, root)
 
 
-def draw_pages(unit: str, root: Path) -> None:
+def draw_pages(plan: Plan, unit: str, root: Path) -> None:
     """Draw the pages of a unit that was computed, and write which of them are not those that were signed, if any were.
 
     Raises ``InputError`` for signed pages that cannot be read.
@@ -62,6 +62,7 @@ def draw_pages(unit: str, root: Path) -> None:
         fit=load_fit(work / "fit.json"),
         figures=figures,
         proof=proof,
+        inputs={name: Path(path) for name, path in plan.inputs(SimpleNamespace(unit=unit)).items()},
         sign_off=SignOff.model_validate(read_json(root / SIGN_OFF)).model_dump(),
     )
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import random
 import shutil
@@ -36,7 +37,8 @@ _OF_A_TEST = """\
     label: First
     remarks: Taken at noon
 """
-_SPOILED = ("config/acceptance/own.yaml", "config/config.yaml", "raw/BAD/steps.csv", "raw/BAD/unit.yaml")
+_PHOTOGRAPH = "raw/BAD/photo.jpg"
+_SPOILED = (_PHOTOGRAPH, "config/acceptance/own.yaml", "config/config.yaml", "raw/BAD/steps.csv", "raw/BAD/unit.yaml")
 _CONFIG = """\
 config_version: 1
 workshop: Workshop at the Canal
@@ -73,12 +75,16 @@ HOSTILE = (
 def draw_pages(rng: random.Random, folder: Path) -> tuple[bytes, Run]:
     """Spoil texts, values or the log of one unit beside another."""
     root = _fresh(folder / "pages")
-    files = {name: (root / name).read_text(encoding="utf-8") for name in _SPOILED}
+    files = {name: (root / name).read_bytes() for name in _SPOILED}
     for name in rng.sample(_SPOILED, k=rng.choice((1, 1, 2))):
-        files[name] = (spoiling.table_of if name.endswith(".csv") else _with_texts)(files[name], rng)
-        (root / name).write_bytes(files[name].encode("utf-8", "surrogateescape"))
+        if name == _PHOTOGRAPH:
+            files[name] = spoiling.bytes_of(_picture(rng.choice(("JPEG", "PNG"))), rng)
+        else:
+            spoil = spoiling.table_of if name.endswith(".csv") else _with_texts
+            files[name] = spoil(files[name].decode(), rng).encode("utf-8", "surrogateescape")
+        (root / name).write_bytes(files[name])
 
-    return "\n-----\n".join(files.values()).encode("utf-8", "surrogateescape"), lambda: _run(root)
+    return b"\n-----\n".join(files.values()), lambda: _run(root)
 
 
 def sound_pages(folder: Path) -> bool:
@@ -108,7 +114,20 @@ def _fresh(root: Path) -> Path:
     bench.edit("raw/BAD/unit.yaml", "kind: motor\n", f"kind: motor\n{_TEXTS}")
     bench.edit("raw/BAD/unit.yaml", "    log: steps.csv\n", f"    log: steps.csv\n{_OF_A_TEST}")
     bench.edit("raw/BAD/unit.yaml", "acceptance: small", "acceptance: own")
+    (root / _PHOTOGRAPH).write_bytes(_picture("JPEG"))
     return root
+
+
+@cache
+def _picture(format_: str) -> bytes:
+    """Return a small photograph with a camera and a place in it."""
+    from PIL import Image
+
+    exif = Image.Exif()
+    exif[0x010F] = "Camera"
+    stream = io.BytesIO()
+    Image.radial_gradient("L").convert("RGB").resize((120, 90)).save(stream, format_, exif=exif)
+    return stream.getvalue()
 
 
 def _with_texts(content: str, rng: random.Random) -> str:

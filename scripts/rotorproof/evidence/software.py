@@ -26,6 +26,7 @@ LIBRARIES = (
     "numpy",
     "openpyxl",
     "pikepdf",
+    "pillow",
     "pint",
     "pyarrow",
     "pydantic",
