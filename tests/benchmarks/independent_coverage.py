@@ -25,7 +25,7 @@ from tests.simulation.independent.study import write_units
 
 ROOT = Path(__file__).parents[2]
 
-BESIDE = ("loss_split", "field_oriented")
+BESIDE = ("field_oriented",)
 """True values that no quantity of a report is to be compared with as they stand."""
 
 PARTS = ("motor", "controller")
@@ -94,26 +94,25 @@ class Row:
     held: int = 0
     above: int = 0
     below: int = 0
-    within_doubt: int = 0
     errors: list[float] = field(default_factory=list)
     widths: list[float] = field(default_factory=list)
     misses: list[str] = field(default_factory=list)
 
 
-def truth_of(known: dict[str, Any], result: dict[str, Any], whole: dict[str, Any]) -> tuple[float, float] | None:
-    """True value and the definition's own doubt, under the conditions that the result states.
+def truth_of(known: dict[str, Any], result: dict[str, Any], whole: dict[str, Any]) -> float | None:
+    """True value under the conditions that the result states.
 
     These are its procedure, its magnets' temperature, and whether air drag was told apart.
     """
     told = "_parabola" if "windage" in whole and result["procedure"] == "coast-down" else ""
     by_procedure = f"{result['procedure']}{told}"
     if by_procedure in known:
-        return float(known[by_procedure]), float(known[f"{by_procedure} doubt"])
+        return float(known[by_procedure])
     stated = (result.get("conditions") or {}).get("magnet_temperature")
     if stated is not None and "at" in known:
         (cold_at, hot_at), degrees = known["at"], float(str(stated).split(" ", maxsplit=1)[0])
-        return float(known["cold"] + (known["hot"] - known["cold"]) * (degrees - cold_at) / (hot_at - cold_at)), 0.0
-    return (float(known["value"]), 0.0) if "value" in known else None
+        return float(known["cold"] + (known["hot"] - known["cold"]) * (degrees - cold_at) / (hot_at - cold_at))
+    return float(known["value"]) if "value" in known else None
 
 
 def compare(out: Path) -> tuple[dict[str, Row], Counter[str], int, Counter[str]]:
@@ -145,11 +144,11 @@ def compare(out: Path) -> tuple[dict[str, Row], Counter[str], int, Counter[str]]
                     continue
                 drive = "drive: " if found["kind"] == "drive" else ""
                 key = f"{drive}{quantity} ({one['procedure']}{', alternative' if one.get('alternative') else ''})"
-                _count(rows[key], one, *truth, name)
+                _count(rows[key], one, truth, name)
     return dict(sorted(rows.items())), absent, units, warned
 
 
-def _count(row: Row, result: dict[str, Any], truth: float, doubt: float, unit: str) -> None:
+def _count(row: Row, result: dict[str, Any], truth: float, unit: str) -> None:
     low, high = result["interval"]
     slack = 1e-9 * abs(truth)
     if truth > high + slack:
@@ -160,7 +159,6 @@ def _count(row: Row, result: dict[str, Any], truth: float, doubt: float, unit: s
         row.held += 1
     if not low - slack <= truth <= high + slack:
         row.misses.append(unit)
-    row.within_doubt += low - slack - doubt <= truth <= high + slack + doubt
     size = abs(truth) if truth else 1.0
     row.errors.append((result["value"] - truth) / size)
     row.widths.append(result["expanded_uncertainty"] / size)
@@ -171,15 +169,14 @@ def table(rows: dict[str, Row], absent: Counter[str], units: int, warned: Counte
     lines = [
         f"{units} units of the independent bench.",
         "",
-        "| quantity (procedure) | n | held | held within doubt | truth above | below | median error | median U "
+        "| quantity (procedure) | n | held | truth above | below | median error | median U "
         "| largest error | first misses |",
-        "|---|--:|--:|--:|--:|--:|--:|--:|--:|---|",
+        "|---|--:|--:|--:|--:|--:|--:|--:|---|",
     ]
     for name, row in rows.items():
         n = row.held + row.above + row.below
         lines.append(
-            f"| {name} | {n} | {100 * row.held / n:.1f}% | {100 * row.within_doubt / n:.1f}% "
-            f"| {row.above} | {row.below} "
+            f"| {name} | {n} | {100 * row.held / n:.1f}% | {row.above} | {row.below} "
             f"| {100 * statistics.median(row.errors):+.3g}% | {100 * statistics.median(row.widths):.3g}% "
             f"| {100 * max(row.errors, key=abs):+.3g}% | {' '.join(row.misses[:3])} |"
         )

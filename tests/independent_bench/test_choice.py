@@ -41,13 +41,13 @@ class Found:
 def _part(name: str, motor: Motor, fastest: float) -> Part:
     """Return a motor as a drive takes it from saved fits, its constants those of the definitions at 20 degC."""
     emf = definitions.emf(motor, 20.0)
-    drag = definitions.friction(motor, fastest, 20.0, 3600.0, air_told_apart=False)
+    drag = definitions.friction(motor, fastest, definitions.Turning(20.0, 20.0, 3600.0), air_told_apart=False)
     known = {
         "emf_constant_dc": emf["emf_constant_dc"],
         "phase_resistance": float(definitions.winding(motor)["phase_resistance"]),
         "electrical_time_constant": 1e-3 * definitions.inductance(motor)["electrical_time_constant"],
-        "coulomb_friction": drag["coulomb_friction"][0],
-        "viscous_friction": drag["viscous_friction"][0],
+        "coulomb_friction": drag["coulomb_friction"],
+        "viscous_friction": drag["viscous_friction"],
     }
     forms = {q: Form(v, {Influence(f"scatter/{name}/{q}/0", "scatter"): DOUBT * abs(v)}) for q, v in known.items()}
     forms |= {"pole_pairs": Form(float(motor.pole_pairs))}

@@ -35,6 +35,24 @@ def test_a_flat_top_presents_its_peak(motor):
     assert values["emf_constant_dc"] == pytest.approx(values["emf_constant_peak"], rel=0.02)
 
 
+def test_a_fifth_harmonic_counts_by_its_part_in_phase_with_the_crest(motor):
+    # A trapezoid's fifth lowers its crest: b_5/b_1 = sin(150 deg)/(25 sin(30 deg)) = 1/25 per phase at the zero
+    # crossing; a line's fifth stands against its fundamental as cos(5 x 30 deg)/cos(30 deg) = -1 times that.
+    flat = replace(motor, waveform=between(1.0, 0.04, np.ones(3), {}))
+    assert definitions.emf(flat, 20.0)["emf_harmonic_5"] == pytest.approx(-4.0, abs=1e-3)
+    turned = replace(motor, waveform=between(0.0, 0.04, np.ones(3), {5: 0.03j}))
+    assert definitions.emf(turned, 20.0)["emf_harmonic_5"] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_friction_of_a_straight_drag_is_its_own_line_and_holds_the_mesh(motor):
+    straight = replace(motor, drag=Drag(0.2, 0.0, 1.0, 0.01, 0.0, 0.0, 0.0, 0.0, 1.0))
+    state = definitions.Turning(20.0, 20.0, 900.0, mesh=0.98)
+    values = definitions.friction(straight, 30.0, state, air_told_apart=False)
+    assert values["coulomb_friction"] == pytest.approx(0.2 / 0.98, rel=1e-9)
+    assert values["viscous_friction"] == pytest.approx(0.01 / 0.98, rel=1e-9)
+    assert values["viscous_decay_rate"] == pytest.approx(0.01 / 0.98 / motor.inertia, rel=1e-9)
+
+
 def test_magnets_at_a_higher_temperature_give_less(motor):
     cold, hot = (definitions.emf(motor, t)["emf_constant_rms"] for t in (20.0, 60.0))
     assert hot / cold - 1 == pytest.approx(40 * motor.magnet_coefficient, rel=1e-9)

@@ -68,15 +68,17 @@ def test_friction_from_no_load(pair: tuple[Motor, Controller], with_q: bool, out
     found = outcome(NO_LOAD, [(columns, conditions)], **known(motor))
     assert "field-oriented" in found.fit.missing["emf_constant_dc"]
     top = float(columns["speed"].max())
-    line = definitions.friction(motor, top, MAGNETS, WARM, air_told_apart=False)
+    line = definitions.friction(
+        motor, top, definitions.Turning(WINDING, MAGNETS, WARM, motor.mesh), air_told_apart=False
+    )
     for share in (0.3, 0.9):
         # What the bridge switches at so small a current, and Stribeck's rise near standstill, stay in it.
         outside(
             "coulomb_friction",
             f"drag at {share} of the highest speed of a field-oriented drive, {'with' if with_q else 'without'} i_q",
             ours=found.forms["coulomb_friction"].value + found.forms["viscous_friction"].value * share * top,
-            published=line["coulomb_friction"][0] + line["viscous_friction"][0] * share * top,
-            allowance=0.03 * (line["coulomb_friction"][0] + line["viscous_friction"][0] * share * top),
+            published=line["coulomb_friction"] + line["viscous_friction"] * share * top,
+            allowance=0.03 * (line["coulomb_friction"] + line["viscous_friction"] * share * top),
             source=BENCH,
             unit="N m",
         )

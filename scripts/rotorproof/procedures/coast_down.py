@@ -150,7 +150,8 @@ class CoastDown(Procedure):
         ),
         Quantity(
             "windage", "Windage", "d", "windage", "N m s^2/rad^2",
-            "air drag torque over the square of speed",
+            "square part of the parabola of least squares through friction torque over speed, evenly over speeds from "
+            "15 percent of the highest on: air drag, and what else bends friction as it does",
             "retardation method, IEC 60034-2-2",
             preferred=("coast-down",),
             least=0.0,

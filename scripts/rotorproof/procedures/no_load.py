@@ -101,7 +101,8 @@ class NoLoad(Procedure):
         Quantity(
             "viscous_friction", "Viscous friction with iron loss", "b", "viscous_friction", "N m s/rad",
             f"slope of that line (speeds from {100 * LOWEST:.0f} percent of the highest on): viscous drag, the "
-            "eddy-current part of the iron loss and, where not told apart, air drag",
+            "eddy-current part of the iron loss and, where not told apart, air drag; beside a windage, constant and "
+            "slope are those of its parabola",
             "power balance after IEC 60034-2-1, constant losses",
             preferred=("coast-down", "no-load", "load"),
             reach="speed",

@@ -17,7 +17,7 @@ beside them.
 
 `truth.json` holds for each unit and quantity a `value`; where magnets matter also `cold` and `hot`, the values with
 magnets at the two temperatures of `at`; for friction a value by procedure (`no-load`, `coast-down`, with `_parabola`
-where air drag is told apart) and the definition's own doubt. `field_oriented` holds the predictions were the drive a
+where air drag is told apart). `field_oriented` holds the predictions were the drive a
 sinusoidal one.
 
 Not modelled: iron loss that grows with load, skin effect in the winding, currents in magnets, a controller's

@@ -1,26 +1,85 @@
 """True values of a motor's quantities, each by its definition, from what the motor is made of.
 
-Definitions are those of the reports' appendix and of IEC 60050-411; where one leaves room, what was chosen stands here:
+A definition is the sentence that the report's appendix prints for the quantity, in the words of the standard that it
+names. Beside each truth stands how it follows from that sentence; where the sentence leaves room, what was chosen:
 
-- EMF constants are those of the magnets' temperature at the open-circuit test; peak (half the height from trough to
-crest) and RMS are means over the three lines.
-- Friction with iron loss is the straight line of least squares through the drag torque, evenly over the speeds of the
-run from 15 % of its highest on, with warm grease; where air drag is told apart, the constant and linear part of the
-parabola.
-- Offset and placement of sensors: the set's offset is the mean lateness of its six edges against the zero crossings
-of the fundamentals of all three line voltages; a sensor's placement is the mean of its two edges less that of all six.
-- Resistance and inductance are those between lines (a delta counts as the star that cannot be told from it).
-- Static torque in a locked-rotor test is the air gap's, the mean over one commutation step: friction and a gear's mesh
-help or hinder as one turns. The greatest and the lasting torque on the pack are what the output gives as it begins to
-turn, the friction of slow turning taken off.
-- Temperature rise, thermal resistance and time constant are those of the run's current and of steady air; the time
-constant is that of the slowest exponential about the final state. The continuous current heats the winding to the
-limit of its class (IEC 60085) in air of 40 degC.
+Winding (`winding`, `inductance`)
+- `resistance_ab`, `_bc`, `_ca`: "between the lines A and B, at 20 degC": two phases of the star in series (a delta
+counts as the star that cannot be told from it), at 20 degC whatever the day of the test was.
+- `phase_resistance`: "half the mean line-to-line resistance"; `resistance_unbalance`: "largest deviation from the
+mean of the three, over that mean".
+- `inductance_d`, `inductance_q`: "star equivalent, current along / across the magnets' axis": what the phases have
+more counts in their mean, since an axis belongs to no phase; iron unsaturated, as a meter's small current leaves it.
+- `phase_inductance`: "half the mean line-to-line inductance" over a turn: the mean of both axes.
+- `electrical_time_constant`, `saliency_ratio`: ratios of these, resistance at 20 degC.
+
+EMF (`emf`)
+- All constants are "with the magnets at 20 degC", the speed constant too, and not at the temperature of the test.
+- `emf_constant_peak`: "half its height from trough to crest, mean of the three lines"; `emf_constant_rms`: RMS, mean
+of the three; `emf_constant_dc`: "mean over one turn of the largest of the six line-to-line EMFs".
+- `torque_constant`: "torque per ampere of DC current under six-step drive, unsaturated", which by the power balance
+named beside it is the DC constant: phases changed where the largest EMF does. Late sensors are a property of the
+drive.
+- `speed_constant`: one over the DC constant.
+- `emf_unbalance`: "largest deviation of a line's RMS from the mean of the three"; `emf_distortion`: "RMS of all
+harmonics over that of the fundamental" (IEC 60050-551): both as means over the lines, which differ from the mean of
+the ratios by the square of the unbalance.
+- `emf_harmonic_5`, `_7`: "over the fundamental, as far as in phase with the fundamental's crest, mean of the lines".
+- `pole_pairs`, `pole_pair_ratio`, `phase_sequence`: counted, not computed.
+
+Position sensors (`sensors`)
+- `hall_offset`: "late against the mean of the nearest zero crossings of all three line-to-line EMFs (fundamental)":
+mean of the six edges less mean of the crossings.
+- `hall_placement_a`, `_b`, `_c`: "late against the ideal set that fits best": the set of least squares is late by the
+mean of all six edges, a sensor by the mean of its two; `hall_placement_error` is the largest of the three.
+- `hall_duty_error`: "largest deviation of a share of high level from one half", edges of no jitter.
+- `hall_jitter`: "standard deviation about the mean of that edge".
+
+Friction (`friction`)
+- `coulomb_friction`, `viscous_friction`: "straight line of least squares through friction torque over speed, evenly
+over speeds from 15 percent of the highest on": the highest of that test's own run, and the state of that test
+(grease, magnets, winding). Where the square of speed is told apart, constant and linear part of the parabola of least
+squares over the same speeds, and `windage` its square part.
+- In a no-load run friction torque is, by the power balance of IEC 60034-2-1 that the definition names, what the air
+gap gives: with a gear it holds the loss of the mesh; nothing drives through the mesh while a rotor coasts.
+- `coulomb_deceleration`, `viscous_decay_rate`: these over the moment of inertia "of everything that turns".
+- `static_friction`: "half the mean difference between the two directions of slow rotation".
+
+Torque at rest (`static_torque`)
+- `saturation_current`: "torque per ampere, offset removed, has fallen by 10 % of its value at small current";
+`torque_droop`: how far at the highest current of the test. Torque is the air gap's mean over one commutation step, as
+the bench averages approaches from both sides, so that friction and mesh cancel.
+- `cogging_torque`: "maximum less minimum over one turn"; `cogging_order`: the strongest order.
+
+Heat (`thermal`)
+- `temperature_rise`, `thermal_resistance`: "steady", so of the final state at the run's current and last air, of the
+winding's mean (by resistance); `thermal_time_constant`: "slowest exponential of the approach": that about the final
+state; `thermal_capacity`: their ratio.
+- `continuous_current`: "direct current at which the place measured reaches its temperature limit in air of 40 degC":
+at rest, so without iron loss; the limit is the rise of IEC 60034-1 by resistance for machines of 200 kW or less (a
+machine without a fan, or below 600 W, may have 5 K more, from memory; the report states which it took).
+
+Load (`motor_session`)
+- `efficiency_max`: "greatest at a measured point: shaft power over DC supply power, controller included".
+- `winding_loss`, `friction_iron_loss`, `additional_loss`: "at the measured point of greatest shaft power": the
+phases' heat; the friction of turning without brake at that speed; and what these and standby leave of supply less
+shaft power.
+- `no_load_current`: "at rated voltage; at the highest of the run where it did not reach it".
+
+Insulation: `insulation_resistance` is that at 40 degC and one minute, of the kind the winding really is, whether the
+file says so or not; `polarization_index` ten minutes over one.
+
+On the pack (`vehicle`): what the same bridge and machine do with the pack and vehicle as they really are. Torque "at
+the output as it begins to turn" is the air gap's mean, less what stays in the mesh and the friction of slow turning.
+Energy is "from the pack's cells": with the loss of pack and controller.
+
+Controllers (`controller_session`) say theirs where they are written.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,13 +161,22 @@ def emf(motor: Motor, magnets: float) -> dict[str, float]:
         "emf_constant_dc": direct,
         "torque_constant": direct,
         "speed_constant": 30 / np.pi / direct,
+        "emf_harmonic_5": 100 * _at_crest(lines, 5),
+        "emf_harmonic_7": 100 * _at_crest(lines, 7),
         "emf_unbalance": float(100 * np.abs(root / root.mean() - 1).max()),
         "emf_distortion": float(100 * np.sqrt(np.maximum(root**2 - first**2, 0)).mean() / first.mean()),
     }
 
 
-MAGNETIC = ("emf_constant_peak", "emf_constant_rms", "emf_constant_dc", "torque_constant")
-"""Quantities in proportion to the magnets' flux."""
+def _at_crest(lines: Floats, order: int) -> float:
+    """Mean over the lines (3, n) of the amplitude of a harmonic over the fundamental's, in phase with its crest."""
+    first, other = ((lines * np.exp(-1j * k * TURN)).mean(axis=1) for k in (1, order))
+    # At the crest of the fundamental its phase is zero, and the harmonic's is its own less `order` times that.
+    return float((np.abs(other) / np.abs(first) * np.cos(np.angle(other) - order * np.angle(first))).mean())
+
+
+MAGNETIC = ("emf_constant_peak", "emf_constant_rms", "emf_constant_dc", "torque_constant", "speed_constant")
+"""Quantities that change with the magnets' flux."""
 
 
 def sensors(motor: Motor) -> dict[str, float]:
@@ -133,27 +201,27 @@ def sensors(motor: Motor) -> dict[str, float]:
     }
 
 
-def friction(
-    motor: Motor, highest: float, magnets: float, running_time: float, *, air_told_apart: bool
-) -> dict[str, tuple[float, float]]:
-    """Friction with iron loss over output speeds up to `highest` rad/s: N m, N m s/rad, N m s^2/rad^2.
+@dataclass(frozen=True)
+class Turning:
+    """The state of a turning motor: temperatures in degC, running time in s, share of torque that the mesh passes."""
 
-    Each is a value and the definition's own doubt: half of what it changes by as the line begins at 5 % to 40 % of the
-    highest speed instead of 15 %.
-    """
-    fits = [
-        _drag_line(motor, begin * highest, highest, magnets, running_time, air_told_apart)
-        for begin in (0.15, 0.05, 0.4)
-    ]
-    return {name: (fits[0][name], (max(f[name] for f in fits) - min(f[name] for f in fits)) / 2) for name in fits[0]}
+    winding: float
+    magnets: float
+    running_time: float
+    mesh: float = 1.0
 
 
-def _drag_line(
-    motor: Motor, lowest: float, highest: float, magnets: float, running_time: float, air_told_apart: bool
-) -> dict[str, float]:
-    speed = np.linspace(lowest, highest, 400)
-    share = float(motor.magnets(magnets))
-    torque = motor.drag.torque(speed, running_time, share) + motor.circulating(speed, magnets, share)
+def friction_torque(motor: Motor, speed: Floats, state: Turning) -> Floats:
+    """Friction torque with iron loss at output speeds (n,) in rad/s, N m."""
+    share = float(motor.magnets(state.magnets))
+    drag = motor.drag.torque(speed, state.running_time, share) + motor.circulating(speed, state.winding, share)
+    return np.asarray(drag / state.mesh)
+
+
+def friction(motor: Motor, highest: float, state: Turning, *, air_told_apart: bool) -> dict[str, float]:
+    """Friction with iron loss over output speeds from 15 % of the `highest` rad/s on: N m, N m s/rad, N m s^2/rad^2."""
+    speed = np.linspace(0.15 * highest, highest, 400)
+    torque = friction_torque(motor, speed, state)
     coefficients = np.polyfit(speed, torque, 2 if air_told_apart else 1)
     c, b = float(coefficients[-1]), float(coefficients[-2])
     out = {

@@ -130,15 +130,11 @@ class Session:
         for name, value in values.items():
             self.truth[name] = {"value": float(value), **beside}
 
-    def _magnetic(self, values: dict[str, float], temperature: float) -> None:
-        share = float(self.motor.magnets(temperature))
-        for name, value in values.items():
-            self.truth[name] = {"value": float(value)}
-            if name in definitions.MAGNETIC:
-                ends = [float(self.motor.magnets(t)) / share * value for t in (vehicle.COLD, vehicle.HOT)]
-                self.truth[name].update(
-                    cold=ends[0], hot=ends[1], at=[vehicle.COLD, vehicle.HOT], temperature=temperature
-                )
+    def _magnetic(self) -> None:
+        cold, hot = (definitions.emf(self.motor, temperature) for temperature in (vehicle.COLD, vehicle.HOT))
+        self._know(cold)
+        for name in definitions.MAGNETIC:
+            self.truth[name].update(cold=cold[name], hot=hot[name], at=[vehicle.COLD, vehicle.HOT])
 
     def _tool(self, name: str) -> Instrument:
         return self.bench.instruments[name]
@@ -275,7 +271,7 @@ class Session:
                 label=f"{rpm}rpm",
                 instruments=dict.fromkeys(("voltage_ab", "voltage_bc", "voltage_ca", "time"), "scope"),
             )
-        self._magnetic(definitions.emf(self.motor, magnets), magnets)
+        self._magnetic()
 
     def _hall(self) -> None:
         rng, tool = self.rng, self._tool("scope")
@@ -347,15 +343,9 @@ class Session:
             instruments={"supply_voltage": "meters", "supply_current": "meters"},
             conditions={"winding_temperature": f"{self._thermometer(self.winding_free):.1f} degC"},
         )
-        top = float(found.speed[-1])
-        free_time, coast_time = float(self.free_times.mean()), COAST_TIME
-        for told in (False, True):
-            ending = "_parabola" if told else ""
-            for procedure, running in (("no-load", free_time), ("coast-down", coast_time)):
-                lines = definitions.friction(self.motor, top, self.magnets_free, running, air_told_apart=told)
-                for name, (value, doubt) in lines.items():
-                    known = self.truth.setdefault(name, {})
-                    known[f"{procedure}{ending}"], known[f"{procedure}{ending} doubt"] = value, doubt
+        running = float(self.free_times.mean())
+        state = definitions.Turning(self.winding_free, self.magnets_free, running, self.motor.mesh)
+        self._friction("no-load", float(found.speed[-1]), state)
         reached = found.voltage[-1] >= self.motor.rated_voltage
         amperes_rated = (
             float(np.interp(self.motor.rated_voltage, found.voltage, found.current))
@@ -363,6 +353,11 @@ class Session:
             else float(found.current[-1])
         )
         self._know({"no_load_current": amperes_rated})
+
+    def _friction(self, procedure: str, highest: float, state: definitions.Turning) -> None:
+        for ending, told in (("", False), ("_parabola", True)):
+            for name, value in definitions.friction(self.motor, highest, state, air_told_apart=told).items():
+                self.truth.setdefault(name, {})[f"{procedure}{ending}"] = value
 
     def _thermometer(self, temperature: float, sensor: str = "winding") -> float:
         return float(
@@ -372,14 +367,13 @@ class Session:
     def _coast_down(self, top: float) -> None:
         rng = self.rng
         added = 0.05 * np.sqrt(self.motor.rated_power / 250) * 2
+        state = definitions.Turning(self.winding_free, self.magnets_free, COAST_TIME)
+        highest = 0.0
         for label, extra in (("bare", 0.0), ("with-disc", added)):
             inertia = self.motor.inertia + extra
-            share = float(self.motor.magnets(self.magnets_free))
 
-            def slope(t: float, w: Floats, inertia: float = inertia, share: float = share) -> Floats:
-                drag = self.motor.drag.torque(np.maximum(w, 0), COAST_TIME, share) + self.motor.circulating(
-                    np.maximum(w, 1e-3), self.winding_free, share
-                )
+            def slope(t: float, w: Floats, inertia: float = inertia) -> Floats:
+                drag = definitions.friction_torque(self.motor, np.maximum(w, 1e-3), state)
                 return np.asarray(-drag / inertia * (w > 0))
 
             def still(t: float, w: Floats, *_: float) -> float:
@@ -387,6 +381,7 @@ class Session:
 
             still.terminal = True  # type: ignore[attr-defined]
             begin = top * rng.uniform(0.9, 0.97)
+            highest = max(highest, begin)
             run = solve_ivp(
                 slope, (0, 600), [begin], events=still, dense_output=True, max_step=0.2, rtol=1e-7, atol=1e-8
             )
@@ -400,6 +395,7 @@ class Session:
             conditions = {"added_inertia": f"{stated:.5f} +/- {0.004 * added:.5f} kg m^2"} if extra else None
             self._test("coast-down", log, label=label, conditions=conditions)
         self._know({"moment_of_inertia": self.motor.inertia})
+        self._friction("coast-down", highest, state)
 
     def _cogging(self) -> None:
         rng = self.rng
@@ -439,7 +435,15 @@ class Session:
             instruments={"supply_current": "meters"},
             conditions={"rotor_position": "mean"},
         )
-        self._know({"saturation_current": definitions.saturation_current(self.motor, self.bench.air + 3)})
+        highest = float(amperes.max())
+        small, large = definitions.static_torque(self.motor, [1e-3, highest], self.bench.air + 3)
+        self._know(
+            {
+                "saturation_current": definitions.saturation_current(self.motor, self.bench.air + 3),
+                "torque_droop": 100 * (1 - 1e-3 * large / highest / small),
+                "droop_current": highest,
+            }
+        )
 
     def _load(self, found: Steady) -> None:
         rng, meters = self.rng, self._tool("meters")
@@ -479,11 +483,21 @@ class Session:
         shaft = found.torque * found.speed
         best = int(np.argmax(shaft / power))
         self._know({"efficiency_max": float(100 * shaft[best] / power[best])}, point=best)
-        self.truth["loss_split"] = {
-            "copper": found.copper.tolist(),
-            "drag": found.drag.tolist(),
-            "controller": found.controller.tolist(),
-        }
+        most, count = int(np.argmax(shaft)), len(winding)
+        air = self.bench.air
+        state = definitions.Turning(winding[most], air + 3 + 0.35 * most, 1500.0 + 40 * most, self.motor.mesh)
+        speed = found.speed[most : most + 1]
+        turning = float((definitions.friction_torque(self.motor, speed, state) * speed)[0])
+        idle = float(self.controller.standby(found.voltage[most]))
+        self._know(
+            {
+                "winding_loss": found.copper[most],
+                "friction_iron_loss": turning,
+                "additional_loss": power[most] - shaft[most] - found.copper[most] - turning - idle,
+            },
+            point=most,
+            of=count,
+        )
 
     def _heat_run(self) -> None:
         rng, thermometer = self.rng, self._tool("thermometer")

@@ -5,8 +5,8 @@ magnets' temperature is free, so every value comes for two (COLD and HOT, betwee
 and for the housing temperature that goes with that winding at rest in the workshop's air. Full duty; where the pack's
 current limit is reached the controller chops, so that its supply current stays at the limit. Energy is that taken
 from the cells, with the pack's own loss, the controller's and its standby. Torque at standstill is the air gap's mean
-over a commutation step less the friction of slow turning; the steepest grade is where it holds weight and rolling
-resistance (ISO 8855 for grade; steady force balance, any textbook).
+over a commutation step less what stays in the gear's mesh and the friction of slow turning; the steepest grade is where
+it holds weight and rolling resistance (ISO 8855 for grade; steady force balance, any textbook).
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ def housing_temperature(motor: Motor, winding: float, air: float) -> float:
 def output_torque(motor: Motor, current: float, magnets: float) -> float:
     """Torque at the output as it begins to turn, N m, with a direct current through two lines in A."""
     held = definitions.slow_friction(motor, magnets)
-    return float(definitions.static_torque(motor, [current], magnets)[0]) - held
+    return motor.mesh * float(definitions.static_torque(motor, [current], magnets)[0]) - held
 
 
 def truths(motor: Motor, vehicle: Vehicle, found: Steady, air: float) -> dict[str, dict[str, float]]:
@@ -102,7 +102,7 @@ def field_oriented_truths(motor: Motor, controller: Controller, vehicle: Vehicle
     out = {
         "pack_no_load_speed": free * 30 / np.pi,
         "pack_road_speed": road * radius * 3.6,
-        "pack_top_torque": field_oriented.torque_of(motor, vehicle.motor_limit, magnets)
+        "pack_top_torque": motor.mesh * field_oriented.torque_of(motor, vehicle.motor_limit, magnets)
         - definitions.slow_friction(motor, magnets),
         "magnet_temperature": magnets,
     }

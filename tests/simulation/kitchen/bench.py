@@ -101,7 +101,7 @@ def _motor(folder: Path, motor: Motor, free: Steady, table: Table) -> tuple[dict
         **definitions.emf(motor, AIR),
         "moment_of_inertia": motor.inertia,
         **definitions.sensors(motor),
-        **{name: value for name, (value, _) in _friction(motor, float(free.speed[-1])).items()},
+        **_friction(motor, float(free.speed[-1])),
         "temperature_rise": rise,
         "thermal_resistance": rise / heat,
         "thermal_time_constant": thermal.slowest_time(motor, HEATING, AIR),
@@ -111,8 +111,8 @@ def _motor(folder: Path, motor: Motor, free: Steady, table: Table) -> tuple[dict
     }
 
 
-def _friction(motor: Motor, highest: float) -> dict[str, tuple[float, float]]:
-    return definitions.friction(motor, highest, AIR, 900.0, air_told_apart=False)
+def _friction(motor: Motor, highest: float) -> dict[str, float]:
+    return definitions.friction(motor, highest, definitions.Turning(AIR, AIR, 900.0), air_told_apart=False)
 
 
 def _resistance(motor: Motor, table: Table) -> list[Row]:
