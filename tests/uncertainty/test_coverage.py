@@ -10,6 +10,7 @@ from scipy import stats
 
 from rotorproof.uncertainty.coverage import interval, law
 from rotorproof.uncertainty.forms import Form, Influence
+from rotorproof.uncertainty.monte_carlo import draw_influences
 from tests.outside import Outside
 
 
@@ -55,6 +56,18 @@ def test_two_rectangles_make_a_trapezoid(outside: Outside) -> None:
         "uncertainty", "95 % of two rectangles of half-widths 1 and 0.4", ours=interval(form([], [1.0, 0.4])).high,
         published=expected, allowance=1e-3, source="JCGM 101:2008, 6.4.4: curvilinear trapezoid; integral by hand",
     )  # fmt: skip
+
+
+def test_one_of_two_values_beside_a_normal_error(outside: Outside) -> None:
+    # Steps of 1 either way, u = 0.1: beyond the upper value the tail is half of a normal one, so 5 % of it are 2.5 %.
+    terms = {Influence("k", "k", "two-point"): 1.0, Influence("n", "n"): 0.1}
+    outside(
+        "uncertainty", "95 % of one of two values with a normal error", ours=interval(Form(0.0, terms)).high,
+        published=1.0 + 0.1 * 1.6449, allowance=1e-4, source="JCGM 100:2008, table G.1: 90 % of a normal, 1.645",
+    )  # fmt: skip
+    assert interval(Form(0.0, {Influence("k", "k", "two-point"): 1.0})).high == pytest.approx(1.0)
+    drawn = draw_influences(list(terms), 1000, np.random.default_rng(1))
+    assert set(drawn[Influence("k", "k")]) == {-1.0, 1.0}
 
 
 def test_additive_model_of_normals_jcgm_101_922(outside: Outside) -> None:

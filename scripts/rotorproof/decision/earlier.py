@@ -122,11 +122,11 @@ def _terms(stem: str, entry: EarlierTest, name: str, found: MainEntry) -> dict[I
     """
     terms = {}
     for line in found.budget:
-        shape = "rectangular" if line.distribution == "rectangular" else "normal"
+        shape = "normal" if line.distribution == "mixed" else line.distribution
         key, dof = f"{stem}/{line.source}", math.inf
         if line.degrees_of_freedom is not None:
             key, dof = f"{stem}/{entry.tested_on}/{name}/{line.source}", line.degrees_of_freedom
-        terms[Influence(key, line.source, shape, dof)] = line.standard_uncertainty  # type: ignore[arg-type]
+        terms[Influence(key, line.source, shape, dof)] = line.standard_uncertainty
     rest = found.standard_uncertainty**2 - math.fsum(c * c for c in terms.values())
     if rest > 0:
         key = f"{stem}/{entry.tested_on}/{name}/rest"

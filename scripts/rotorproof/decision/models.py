@@ -81,7 +81,7 @@ class BudgetEntry(_Model):
     source: str
     standard_uncertainty: NotNegative
     share: Share
-    distribution: Literal["normal", "rectangular", "mixed"]
+    distribution: Literal["normal", "rectangular", "two-point", "mixed"]
     degrees_of_freedom: Annotated[float | None, Field(gt=0, description="null: infinite")]
     expanded_uncertainty_if_halved: Annotated[
         float | None, Field(ge=0, description="U with this source halved; null: it would change little")

@@ -30,8 +30,8 @@ def thermoset_factor(temperature: float) -> float:
 def unknown_kind(temperature: float) -> tuple[float, float]:
     """Return R(40 degC)/R(temperature), and its half-width, for insulation of an unknown kind; degC.
 
-    Anything between the two coefficients of IEEE 43-2013 may hold with equal probability (JCGM 100:2008, 4.3.7): their
-    middle is given, and half their difference, which grows with the distance from 40 degC.
+    Either coefficient of IEEE 43-2013 may be the right one, with equal probability: their middle is given, and half
+    their difference, which grows with the distance from 40 degC and is the standard uncertainty of such a law.
     """
     one, other = halving_factor(temperature), thermoset_factor(temperature)
     return 0.5 * (one + other), 0.5 * abs(one - other)

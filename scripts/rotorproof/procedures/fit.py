@@ -33,8 +33,9 @@ class Block:
     """Parameters fitted together: values and their ``(k, k)`` covariance from scatter alone, SI.
 
     ``label`` names the fit in budgets ("scatter of the line-pair A-B readings"). A *rectangular* block holds
-    errors with hard limits that the readings themselves bring along (the resolution of a counter): its values
-    are their best estimates, its diagonal covariance their variances. A block ``of_unit`` holds what is not known of
+    errors with hard limits that the readings themselves bring along (the resolution of a counter), a *two-point* one
+    errors that have one of two values: its values are their best estimates, its diagonal covariance their variances. A
+    block ``of_unit`` holds what is not known of
     the bench, by its label: the same error in every test of the unit.
     """
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,8 +16,6 @@ from .fit import Fit
 _ONE_MINUTE, _TEN_MINUTES = 60.0, 600.0
 #: Readings that say something of the curve near one and ten minutes, in s.
 _NEAR_ONE, _NEAR_TEN = (20.0, 180.0), (280.0, 660.0)
-#: Share of the distribution of the correction between its two laws; the reading's own error comes on top of them.
-_WITHIN = 0.90
 #: IEEE 43-2013, 12.2.2 (from memory): above this the polarization index says little.
 _INDEX_MEANS_LITTLE = 5e9
 _KINDS = ("thermoplastic", "thermoset")
@@ -24,6 +23,14 @@ _FACTORS = {"thermoplastic": insulation.halving_factor, "thermoset": insulation.
 #: Share of the value by which an unknown kind of insulation may move it without a warning.
 _DOUBTFUL = 0.05
 _AT_40 = (("temperature", "40 degC"),)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Which readings ``(n,)`` are over the tester's range, and the resistance at one minute (ohm, 0: not known)."""
+
+    over: np.ndarray
+    about: float
 
 
 class InsulationResistance(Procedure):
@@ -59,7 +66,7 @@ class InsulationResistance(Procedure):
         Quantity(
             "insulation_resistance", "Insulation resistance", "R_i", "resistance", "Mohm",
             "resistance between winding and frame one minute after the test voltage was applied, corrected to 40 °C "
-            "by the coefficient of its kind, or by the middle of the coefficients where the kind is not stated",
+            "by the coefficient of the winding's kind (where that is not stated, by either: both values are held)",
             "IEEE 43-2013: halving per 10 K for thermoplastics; its coefficient for thermosets",
             reference=_AT_40,
             basis="memory",
@@ -102,18 +109,23 @@ class InsulationResistance(Procedure):
     order = 5
     minutes = 20
 
-    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> np.ndarray:
-        """Tell which readings ``(n,)`` are over the tester's range."""
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
+        """Tell which readings are over the tester's range, and what the resistance is about."""
         readings, limit = logs[0]["insulation_resistance"], logs[0].conditions.get("range_limit")
-        return np.zeros(readings.shape, bool) if limit is None else readings >= 0.9999 * limit
+        over = np.zeros(readings.shape, bool) if limit is None else readings >= 0.9999 * limit
+        try:
+            about = float(np.exp(insulation.value_at(_time(logs[0]), readings, _ONE_MINUTE, _NEAR_ONE).values[0]))
+        except FitError:  # the estimate says so
+            about = 0.0
+        return Choice(over, about)
 
-    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: np.ndarray) -> Fit:
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Fit the absorption curve near one and near ten minutes."""
         log, fit = logs[0], Fit()
         time, readings = _time(log), log["insulation_resistance"]
         temperature, _ = _temperature(log, given)
         factor, half_width, _ = _correction(log, temperature)
-        if np.any(choice[(time >= _NEAR_ONE[0]) & (time <= _NEAR_ONE[1])]):
+        if np.any(choice.over[(time >= _NEAR_ONE[0]) & (time <= _NEAR_ONE[1])]):
             limit = log.conditions["range_limit"]
             if not {"halving_interval", "insulation_kind"} & set(log.conditions):
                 # What is proven holds for either kind of insulation.
@@ -129,11 +141,11 @@ class InsulationResistance(Procedure):
         one = insulation.value_at(time, readings, _ONE_MINUTE, _NEAR_ONE)
         fit.estimates(_scatter("one minute"), ("ln_r_one",), one, (0,))
         _leave("one minute", time, readings, _NEAR_ONE, one, fit)
-        label = "law of the correction to 40 °C"
-        # Most insulation follows one of the two laws, so both ends are to lie within an interval of 95 %.
-        fit.block(label, {"correction": factor}, (half_width / _WITHIN) ** 2 / 3.0, distribution="rectangular")
+        label = "kind of the insulation, not stated: one coefficient to 40 °C or the other"
+        fit.block(label, {"correction": factor}, half_width**2, distribution="two-point")
+        fit.exact("larger coefficient to 40 °C", larger=factor + half_width, about=choice.about)
         try:
-            if np.any(choice[time >= _NEAR_TEN[0]]):
+            if np.any(choice.over[time >= _NEAR_TEN[0]]):
                 raise FitError("the tester was over its range at ten minutes; the index is higher than it could show")
             ten = insulation.value_at(time, readings, _TEN_MINUTES, _NEAR_TEN)
         except FitError as error:
@@ -143,7 +155,7 @@ class InsulationResistance(Procedure):
             _leave("ten minutes", time, readings, _NEAR_TEN, ten, fit)
         return fit
 
-    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: np.ndarray, fit: Fit) -> Report:
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice, fit: Fit) -> Report:
         """Show the readings, and say how they were corrected and what the standard asks for."""
         log, report = logs[0], Report()
         readings, conditions = log["insulation_resistance"], log.conditions
@@ -199,7 +211,9 @@ class InsulationResistance(Procedure):
         """Return the insulation resistance at 40 degC and the polarization index."""
         if "bound" in parameters:
             return {"insulation_resistance_at_least": parameters["bound"]}
-        resistance = np.exp(parameters["ln_r_one"]) * parameters["correction"]
+        # An error of the reading weighs most where the larger coefficient is the right one, and there it is to be held.
+        less = parameters["larger"] - parameters["correction"]
+        resistance = np.exp(parameters["ln_r_one"]) * parameters["larger"] - parameters["about"] * less
         result = {"insulation_resistance": resistance, "insulation_resistance_at_least": resistance}
         if "ln_r_ten" in parameters:
             result["polarization_index"] = np.exp(parameters["ln_r_ten"] - parameters["ln_r_one"])
@@ -263,7 +277,7 @@ def _correction(log: Log, temperature: float) -> tuple[float, float, str]:
     return *insulation.unknown_kind(temperature), (
         "the middle between the coefficients of IEEE 43-2013 for thermoplastics (halving per 10 K) and for "
         f"thermosets (from memory), {_FACTORS[_KINDS[0]](temperature):.3f} and "
-        f"{_FACTORS[_KINDS[1]](temperature):.3f}, anything between which is in the interval; state "
+        f"{_FACTORS[_KINDS[1]](temperature):.3f}, both of which are in the interval; state "
         "'insulation_kind' or 'halving_interval', or test nearer to 40 °C, to narrow it"
     )
 

@@ -4,13 +4,14 @@ The random parts of a result (normal influences, each block with its degrees of 
 scaled t distribution with Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.3 and G.4). Rectangular
 influences are not folded into it: where one dominates, a t factor would claim an interval wider than anything
 that can happen. The distribution of their sum is computed instead (the propagation of distributions that
-JCGM 101:2008 asks for, in closed form up to one numerical convolution), so the 95 % interval holds 95 %.
+JCGM 101:2008 asks for, in closed form up to one numerical convolution), so the 95 % interval holds 95 %. An influence
+that has one of two values shifts all of it one way or the other, each for half of the probability.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -25,14 +26,21 @@ _GRID, _COARSE_GRID = 1201, 301
 
 @dataclass(frozen=True)
 class Law:
-    """The distribution of the error of a result, centred on 0: a scaled t plus a sum of rectangles."""
+    """The distribution of the error of a result, centred on 0: a scaled t, a sum of rectangles, and two-point errors.
+
+    ``steps`` are half the distances between the two values of these.
+    """
 
     scale: float
     degrees_of_freedom: float
     half_widths: tuple[float, ...]
+    steps: tuple[float, ...] = ()
 
     def cumulative(self, error: float) -> float:
         """Return the probability that the error is at most ``error``."""
+        if self.steps:
+            step, rest = self.steps[0], replace(self, steps=self.steps[1:])
+            return 0.5 * (rest.cumulative(error - step) + rest.cumulative(error + step))
         smooth = self.scale > 0.05 * sum(self.half_widths)
         points, weights = _rectangles(self.half_widths, _COARSE_GRID if smooth else _GRID)
         if self.scale == 0:
@@ -44,9 +52,9 @@ class Law:
         from scipy.optimize import brentq
 
         level = 0.5 * (1 + probability)
-        if not self.half_widths:
+        if not (self.half_widths or self.steps):
             return self.scale * _t_quantile(level, self.degrees_of_freedom)
-        high = sum(self.half_widths) + self.scale * _t_quantile(level, self.degrees_of_freedom)
+        high = sum(self.half_widths) + sum(self.steps) + self.scale * _t_quantile(level, self.degrees_of_freedom)
         if self.cumulative(high) <= level:
             return high
         return float(brentq(lambda error: self.cumulative(error) - level, 0.0, high, xtol=1e-12 * high, rtol=1e-10))
@@ -60,7 +68,8 @@ def law(form: Form) -> Law:
         (abs(c) * math.sqrt(3) for i, c in form.terms.items() if i.distribution == "rectangular" and c != 0),
         reverse=True,
     )
-    return Law(random.standard_uncertainty, effective_degrees_of_freedom(random), tuple(widths))
+    steps = tuple(abs(c) for i, c in form.terms.items() if i.distribution == "two-point" and c != 0)
+    return Law(random.standard_uncertainty, effective_degrees_of_freedom(random), tuple(widths), steps)
 
 
 @dataclass(frozen=True, slots=True)

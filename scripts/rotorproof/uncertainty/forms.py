@@ -17,7 +17,8 @@ import numpy as np
 
 from ..errors import FitError
 
-Distribution = Literal["normal", "rectangular"]
+Distribution = Literal["normal", "rectangular", "two-point"]
+"""How an influence is distributed; *two-point*: one of two values, each with probability one half."""
 #: What moves a result by a smaller share of itself is the rounding of a formula that was asked for many at once.
 _ROUNDING = 1e-11
 
@@ -178,11 +179,11 @@ def block_influences(
 
     Returns the influences and the ``(k, m)`` matrix of sensitivities of the k parameters to them. Eigenvalues
     below 1e-14 of the largest are rounding and are dropped. Raises ``FitError`` if the matrix is not finite
-    or not positive semi-definite, ``ValueError`` if rectangular errors are said to be correlated.
+    or not positive semi-definite, ``ValueError`` if errors with limits are said to be correlated.
     """
     covariance = np.atleast_2d(np.asarray(covariance, dtype=float))
-    if distribution == "rectangular" and np.any(covariance != np.diag(np.diag(covariance))):
-        raise ValueError("rectangular errors within one block must be independent")
+    if distribution != "normal" and np.any(covariance != np.diag(np.diag(covariance))):
+        raise ValueError(f"{distribution} errors within one block must be independent")
     if not np.isfinite(covariance).all():
         raise FitError("the covariance of the fit is not finite: the readings do not determine the parameters")
     scale = np.sqrt(np.diag(covariance))

@@ -404,6 +404,9 @@ def draw_influences(
         if influence.distribution == "rectangular":
             drawn[influence] = generator.uniform(-math.sqrt(3), math.sqrt(3), size)
             continue
+        if influence.distribution == "two-point":
+            drawn[influence] = generator.choice([-1.0, 1.0], size)
+            continue
         normal = generator.normal(size=size)
         dof = influence.degrees_of_freedom
         if math.isfinite(dof):
