@@ -18,18 +18,26 @@ _SHAPE = (0.004, 0.025)
 _NEARER = 0.14  # a second fit stops here; where the two differ the shape is not quite the motor's
 
 
+#: Logarithm of the sharpness that bends have, and its standard deviation: iron whose field the current crosses bends
+#: with the square of it at first (2), or keeps straight up to a knee (8); most readings do not tell (common practice).
+_USUAL, _SPREAD = float(np.log(3.0)), 0.5
+
+
 @dataclass(frozen=True)
 class StallFit:
     """Torque over current with one offset and slope per rotor position, and a common bend.
 
     ``estimates.values`` holds m offsets (N m), m slopes (N m/A) and, with a bend, its current at a fall of 10 % (A) and
-    its sharpness. ``used`` tells which readings were fitted. ``doubt`` is how far mean slope and mark move when the fit
-    stops nearer to the mark.
+    its sharpness; without one, a cubic term (N m/A^3), which readings do not tell from none. ``used`` tells which
+    readings were fitted, ``scatter`` (N m) what one of them was taken to scatter by. ``doubt`` is how far mean slope
+    and mark move when the fit stops nearer to the mark.
     """
 
     estimates: Estimates
     positions: int
     used: np.ndarray
+    bent: bool
+    scatter: float = 0.0
     doubt: tuple[float, float] = (0.0, 0.0)
 
     @property
@@ -40,8 +48,14 @@ class StallFit:
     @property
     def bend(self) -> np.ndarray | None:
         """Return the current at which torque per ampere has fallen by 10 %, and the sharpness; ``None`` if straight."""
+        return self.estimates.values[2 * self.positions :] if self.bent else None
+
+    def torque_per_slope(self, current: np.ndarray, slope: float) -> np.ndarray:
+        """Return the torque (N m) of the fit at ``current`` ``(n,)`` (A) for one of its slopes, offset removed."""
         rest = self.estimates.values[2 * self.positions :]
-        return rest if rest.size else None
+        if self.bent:
+            return slope * current * share_left(current, *rest)
+        return slope * current + (rest[0] * current**3 if rest.size else 0.0)
 
 
 def droop(current: np.ndarray, torque: np.ndarray, position: np.ndarray) -> tuple[float, float, float]:
@@ -69,21 +83,14 @@ def share_left(current: float | np.ndarray, mark: float | np.ndarray, sharpness:
     return np.asarray((1.0 + ((1 - DROP) ** -n - 1.0) * np.abs(current / mark) ** n) ** (-1.0 / n))
 
 
-def fit_stall(
-    current: np.ndarray,
-    torque: np.ndarray,
-    position: np.ndarray,
-    *,
-    bent: bool | None = None,
-    used: np.ndarray | None = None,
-    near: np.ndarray | None = None,
-) -> StallFit:
-    """Fit ``torque = offset_j + slope_j I share_left(I)``, or a straight line where the readings show no bend.
+def fit_stall(current: np.ndarray, torque: np.ndarray, position: np.ndarray, like: StallFit | None = None) -> StallFit:
+    """Fit ``torque = offset_j + slope_j I share_left(I)``, or with a cubic term where the readings show no bend.
 
     ``current``, ``torque`` ``(n,)``; ``position`` ``(n,)`` numbers the rotor positions from 0. The offsets take up
     cogging torque, the weight of the lever and the zero of the sensor. The bend is kept if a cubic term is more than
-    three standard uncertainties below zero; ``bent``, ``used`` and ``near`` (values) repeat the choices of an earlier
-    fit. Raises ``FitError`` with too few readings or none that vary.
+    three standard uncertainties below zero; its sharpness is that of most bends as far as the readings do not tell
+    another, as if it had been observed (the weight of such an observation: JCGM 100:2008, 4.3). ``like`` repeats the
+    choices of an earlier fit. Raises ``FitError`` with too few readings or none that vary.
     """
     x = np.asarray(current, dtype=float)
     scale = float(np.max(np.abs(x)))
@@ -91,36 +98,35 @@ def fit_stall(
         raise FitError("the current is zero throughout; log torque at several currents")
     count = int(position.max()) + 1
     mark = (position[:, None] == np.arange(count)).astype(float)
-    straight = linear_fit(np.hstack([mark, mark * x[:, None]]), torque)
-    everything = np.ones(x.size, bool)
-    if bent is None:
-        bent = _is_bent(x / scale, torque, mark)
+    lines = np.hstack([mark, mark * x[:, None]])
+    bent = _is_bent(x / scale, torque, mark) if like is None else like.bent
     if not bent:
-        return StallFit(straight, count, everything)
-    if near is None:
-        cubic = linear_fit(np.hstack([mark, mark * x[:, None], (x[:, None] / scale) ** 3]), torque).values
-        slope = float(np.mean(cubic[count : 2 * count])) * scale
-        start = np.concatenate(
-            [cubic[:count], cubic[count : 2 * count], [scale * np.sqrt(DROP * slope / -cubic[-1]), 3.0]]
+        told = like.estimates.values.size > 2 * count if like else _can_bend(x, count)
+        # A fall too small to be seen lowers the slope of a straight line all the same.
+        design = np.hstack([lines, x[:, None] ** 3]) if told else lines
+        return StallFit(linear_fit(design, torque), count, np.ones(x.size, bool), bent=False)
+    if like is not None:
+        fitted = _bent(x, torque, mark, like.used, like.estimates.values, like.scatter)
+        return StallFit(fitted, count, like.used, True, like.scatter)
+    cubic = linear_fit(np.hstack([lines, (x[:, None] / scale) ** 3]), torque)
+    slope, scatter = float(np.mean(cubic.values[count : 2 * count])) * scale, _scatter(x / scale, torque, lines)
+    start = np.concatenate([cubic.values[:-1], [scale * np.sqrt(DROP * slope / -cubic.values[-1]), np.exp(_USUAL)]])
+    keep = np.ones(x.size, bool)
+    fitted = _bent(x, torque, mark, keep, start, scatter)
+    keep = share_left(x, *fitted.values[-2:]) > 1 - _BEYOND
+    if keep.sum() < fitted.values.size + 3:
+        raise FitError(
+            "most readings lie far down the bend, where torque per ampere has fallen by more than a fifth; "
+            "take more readings at small current"
         )
-    else:
-        start = near
-    keep = everything if used is None else used
-    fitted = _bent(x, torque, mark, keep, start)
-    if used is None:
-        left = share_left(x, *fitted.values[-2:])
-        keep = left > 1 - _BEYOND
-        if keep.sum() < fitted.values.size + 3:
-            raise FitError(
-                "most readings lie far down the bend, where torque per ampere has fallen by more than a fifth; "
-                "take more readings at small current"
-            )
-        if not keep.all():
-            fitted = _bent(x, torque, mark, keep, fitted.values)
-    return StallFit(fitted, count, keep, _doubt(x, torque, mark, fitted) if used is None else (0.0, 0.0))
+    if not keep.all():
+        fitted = _bent(x, torque, mark, keep, fitted.values, scatter)
+    return StallFit(fitted, count, keep, True, scatter, _doubt(x, torque, mark, fitted, scatter))
 
 
-def _doubt(x: np.ndarray, torque: np.ndarray, mark: np.ndarray, fitted: Estimates) -> tuple[float, float]:
+def _doubt(
+    x: np.ndarray, torque: np.ndarray, mark: np.ndarray, fitted: Estimates, scatter: float
+) -> tuple[float, float]:
     """Return half-widths for mean slope and mark: how far they move with the fitted range, ``_SHAPE`` at least."""
     count = mark.shape[1]
     slope, place = float(np.mean(fitted.values[count : 2 * count])), float(fitted.values[-2])
@@ -129,33 +135,49 @@ def _doubt(x: np.ndarray, torque: np.ndarray, mark: np.ndarray, fitted: Estimate
     if nearer.sum() < fitted.values.size + 3 or mark[nearer].sum(axis=0).min() < 2:
         return floor
     try:
-        other = _bent(x, torque, mark, nearer, fitted.values)
-    except FitError:  # the sharpness runs to its bound where little of the bend is left: nothing to compare with
+        other = _bent(x, torque, mark, nearer, fitted.values, scatter)
+    except FitError:  # too little of the bend is left: nothing to compare with
         return floor
     moved = abs(float(np.mean(other.values[count : 2 * count])) - slope), abs(float(other.values[-2]) - place)
     return max(moved[0], floor[0]), max(moved[1], floor[1])
 
 
+def _scatter(x: np.ndarray, torque: np.ndarray, lines: np.ndarray) -> float:
+    """Return what a reading scatters by (N m), about a curve that follows a bend of any shape."""
+    curve = [np.abs(x) * x, x**3, np.abs(x) * x**3]
+    return linear_fit(np.column_stack([lines, *curve]), torque).residual_sd
+
+
+def _can_bend(x: np.ndarray, count: int) -> bool:
+    """Tell whether readings at these currents, of so many positions, tell a bend from a line at all."""
+    return x.size >= 2 * count + 4 and np.unique(np.round(np.abs(x), 2)).size >= 5
+
+
 def _is_bent(x: np.ndarray, torque: np.ndarray, mark: np.ndarray) -> bool:
     count = mark.shape[1]
-    if x.size < 2 * count + 4 or np.unique(np.round(np.abs(x), 2)).size < 5:
+    if not _can_bend(x, count):
         return False
     cubic = linear_fit(np.hstack([mark, mark * x[:, None], x[:, None] ** 3]), torque)
     falls = -cubic.values[-1] * float(np.sign(np.mean(cubic.values[count : 2 * count])))
     return bool(falls > 3 * np.sqrt(cubic.covariance[-1, -1]))
 
 
-def _bent(x: np.ndarray, torque: np.ndarray, mark: np.ndarray, keep: np.ndarray, start: np.ndarray) -> Estimates:
+def _bent(
+    x: np.ndarray, torque: np.ndarray, mark: np.ndarray, keep: np.ndarray, start: np.ndarray, scatter: float
+) -> Estimates:
     count = mark.shape[1]
     # In the order of the current, so that a shape that does not fit shows as correlation and widens the result.
     rows = np.flatnonzero(keep)[np.argsort(np.abs(x[keep]), kind="stable")]
     x, torque, mark = x[rows], torque[rows], mark[rows]
     reach = float(np.max(np.abs(x)))
     low = np.concatenate([np.full(2 * count, -np.inf), [0.05 * reach, BLUNTEST]])
-    high = np.concatenate([np.full(2 * count, np.inf), [20.0 * reach, 30.0]])
+    high = np.concatenate([np.full(2 * count, np.inf), [200.0 * reach, 30.0]])
+    weight = scatter / _SPREAD
 
     def model(p: np.ndarray) -> np.ndarray:
-        return mark @ p[:count] + (mark @ p[count : 2 * count]) * x * share_left(x, p[-2], p[-1])
+        fitted = mark @ p[:count] + (mark @ p[count : 2 * count]) * x * share_left(x, p[-2], p[-1])
+        return np.append(fitted, weight * np.log(p[-1]))
 
-    fitted = nonlinear_fit(model, torque, np.clip(start, low + 1e-9, high - 1e-9), bounds=(low, high), ordered=True)
-    return replace(fitted, residuals=fitted.residuals[np.argsort(rows, kind="stable")])
+    observed = np.append(torque, weight * _USUAL)
+    fitted = nonlinear_fit(model, observed, np.clip(start, low + 1e-9, high - 1e-9), bounds=(low, high), ordered=True)
+    return replace(fitted, residuals=fitted.residuals[:-1][np.argsort(rows, kind="stable")])

@@ -126,9 +126,7 @@ class LockedRotor(Procedure):
         log, first, fit = logs[0], choice.first, Fit()
         current, name, _ = _current(log, choice.column)
         torque = _torque(log)
-        fitted = stall.fit_stall(
-            current, torque, choice.position, bent=first.bend is not None, used=first.used, near=first.estimates.values
-        )
+        fitted = stall.fit_stall(current, torque, choice.position, first)
         slope, spread = _mean_slope(fitted)
         if slope < 0:
             raise FitError("torque falls as the current rises; check the signs of torque and current")
@@ -379,9 +377,10 @@ def _panel(fitted: stall.StallFit, current: np.ndarray, torque: np.ndarray, posi
         if left.any():
             series.append(Series(f"{label}, far down the bend", current[left], torque[left], "left out"))
         line = np.linspace(float(current[here].min()), float(current[here].max()), 60)
-        share = np.ones(line.size) if fitted.bend is None else stall.share_left(line, *fitted.bend)
         fit_label = "fit" if m == 1 else f"fit {number + 1}"
-        series.append(Series(fit_label, line, values[number] + values[m + number] * line * share, "fit"))
+        series.append(
+            Series(fit_label, line, values[number] + fitted.torque_per_slope(line, values[m + number]), "fit")
+        )
         residuals.append(Series(label, current[kept], left_over[kept]))
     return Panel(
         "torque-current",
