@@ -15,6 +15,7 @@ from tests.outside import Outside
 from tests.procedures.runs import outcome
 from tests.simulation.mechanical_runs import ACCURACY, stall_table
 
+COLD = {"magnet_temperature": 20.0}
 MEAN, PEAK = {"rotor_position": 0.0}, {"rotor_position": 1.0}
 CURRENTS = np.repeat(np.linspace(2, 50, 16), 2)
 
@@ -24,6 +25,23 @@ def test_a_straight_line_names_no_saturation() -> None:
     result = outcome(PROCEDURE, [(stall_table(np.random.default_rng(0), 0.95 * current, current, 0.2), MEAN)], ACCURACY)
     assert "saturation_current" not in result.forms
     assert "does not fall measurably" in result.fit.missing["saturation_current"]
+
+
+@pytest.mark.parametrize("fall", [0.003, 0.006, 0.02])
+def test_a_fall_that_hardly_shows_gives_no_knee_and_no_refusal(fall: float) -> None:
+    # T = k I (1 + (I/I_k)^n)^(-1/n), iron of a soft bend (n = 2) and of a knee (n = 5), read to 0.1 % of the most.
+    current = np.repeat(np.linspace(2.0, 20.0, 9), 2)
+    off = []
+    for n in (2.0, 5.0):
+        share = (1.0 + ((1.0 - fall) ** -n - 1.0) * (current / 20.0) ** n) ** (-1.0 / n)
+        for seed in range(8):
+            torque = current * share + 0.02 * np.random.default_rng(seed).standard_normal(18)
+            form = outcome(PROCEDURE, [({"torque": torque, "current_ab": current}, MEAN | COLD)]).forms[
+                "torque_constant"
+            ]
+            off.append((form.value - 1.0) / form.standard_uncertainty)
+    assert np.sqrt(np.mean(np.square(off))) < 1.4
+    assert np.max(np.abs(off)) < 3.5
 
 
 def test_force_on_a_lever_is_torque() -> None:
