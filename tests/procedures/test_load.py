@@ -36,6 +36,31 @@ def grid(motor: BenchMotor, inverter: Inverter) -> Operating:
     return field_oriented(motor, inverter, np.linspace(5, 30, 6), np.linspace(2, 12, 6), 48.0, HOT)
 
 
+def test_a_bend_of_torque_over_current_leaves_the_slope_at_small_current(outside: Outside) -> None:
+    rng = np.random.default_rng(5)
+    speed = np.repeat([8.0, 14.0, 20.0], 8)
+    current = np.tile(np.linspace(0.5, 20.0, 8), 3)
+    drag = 0.3 + 0.01 * speed
+    straight = 0.9 * current - drag + 0.005 * rng.standard_normal(24)
+    assert load_points.torque_bends(current, straight, speed) is None
+    for power, source in ((2, "T = k I (1 - 0.05 (I/20 A)^2)"), (4, "T = k I (1 - 0.05 (I/20 A)^4)")):
+        bent = straight - 0.9 * current * 0.05 * (current / 20.0) ** power
+        doubt = load_points.torque_bends(current, bent, speed)
+        assert doubt is not None
+        found = load_points.torque_line(current, bent, speed, bend=3)
+        # The shape is not known: what the harder one does to the slope is allowed for.
+        outside(
+            "torque_constant",
+            f"slope at small current of {source}",
+            ours=found.values[0],
+            published=0.9,
+            allowance=doubt + 3 * float(np.sqrt(found.covariance[0, 0])),
+            source=f"{source}, worked by hand",
+            unit="N m/A",
+        )
+        assert abs(load_points.torque_line(current, bent, speed).values[0] - 0.9) > 0.02
+
+
 def test_losses_add_up() -> None:
     motor, inverter = BenchMotor(), Inverter()
     run = grid(motor, inverter)

@@ -140,12 +140,33 @@ def inside_hull(speed: np.ndarray, torque: np.ndarray, at_speed: np.ndarray, at_
     return np.all(distances <= 1e-9, axis=0)
 
 
-def torque_line(current: np.ndarray, torque: np.ndarray, speed: np.ndarray | None) -> Estimates:
-    """Fit ``torque = k current - c (- b speed)``; values are ``[k, c(, b)]``.
+def torque_line(
+    current: np.ndarray, torque: np.ndarray, speed: np.ndarray | None, *, bend: int | None = None
+) -> Estimates:
+    """Fit ``torque = k current - c (- b speed) (- f current (current/I_max)^(bend - 1))``; values ``[k, c(, b)(, f)]``.
 
-    ``speed`` is left out (``None``) where it follows from the current, as on one characteristic at fixed voltage.
+    ``speed`` is left out (``None``) where it follows from the current, as on one characteristic at fixed voltage. The
+    last term is that of iron that saturates: torque is odd in the current, so ``bend`` is 3, or 5 for a harder knee;
+    ``k`` is then the slope at small current. It is left out without ``bend``.
     """
     columns = [current, -np.ones_like(current)]
     if speed is not None:
         columns.append(-speed)
+    if bend is not None:
+        columns.append(-current * np.abs(current / np.max(np.abs(current))) ** (bend - 1))
     return linear_fit(np.column_stack(columns), torque)
+
+
+def torque_bends(current: np.ndarray, torque: np.ndarray, speed: np.ndarray | None) -> float | None:
+    """Return by how much another shape of bend moves the slope at small current; ``None`` where torque does not bend.
+
+    It does where the cubic term of ``torque_line`` lies more than three standard uncertainties above zero. Points too
+    few to tell show none.
+    """
+    if current.size < 8:
+        return None
+    cubic = torque_line(current, torque, speed, bend=3)
+    if not cubic.values[-1] > 3.0 * np.sqrt(cubic.covariance[-1, -1]):
+        return None
+    harder = torque_line(current, torque, speed, bend=5)
+    return abs(float(cubic.values[0] - harder.values[0]))

@@ -19,9 +19,13 @@ _LEFT_IN_TORQUE = 0.02
 _SPLIT = ("coulomb_friction", "viscous_friction", "winding_loss", "friction_iron_loss", "additional_loss")
 
 
-#: What torque over current shows of most motors beyond a straight line (common practice, no source).
+#: What torque over current shows of most motors beyond a straight line (common practice, no source), and beyond a bend.
 _BENDS = (
     "iron that saturates, or friction that changes as the motor warms up, bends it so; a locked-rotor test tells more"
+)
+_BENDS_FURTHER = (
+    "friction that changes as the motor warms up, or a bend of another shape than that of iron which saturates, does "
+    "so; a locked-rotor test tells more"
 )
 
 
@@ -45,6 +49,8 @@ class Choice:
     failed: np.ndarray | None = None
     #: Why nothing of what the bridge adds is taken off; "" where it is, or where there is nothing to take off.
     uncorrected: str = ""
+    #: Where torque bends over the current, what another shape of bend does to its slope at small current (N m/A).
+    bend: float | None = None
 
     def unsolved(self, count: int) -> np.ndarray:
         """Return at which of ``count`` points the bridge could not be solved."""
@@ -87,6 +93,13 @@ class PerAmpere:
     current: np.ndarray
     torque: np.ndarray
     fitted: Estimates
+    #: By how much torque per ampere falls at the highest current (N m/A).
+    fall: float = 0.0
+
+    def pull(self, current: np.ndarray) -> np.ndarray:
+        """Return the torque (N m) that the fit gives a current ``(n,)``, friction left in."""
+        most = float(np.max(np.abs(self.current)))
+        return np.asarray((self.fitted.values[0] - self.fall * (current / most) ** 2) * current)
 
 
 @dataclass(frozen=True)
@@ -178,8 +191,14 @@ def choose(log: Log, given: Mapping[str, float]) -> Choice:
             # The six or so points without brake cannot tell how their scatter grows with speed; all together can.
             level = _level(log, at)[rows]
             noise = load_points.torque_noise_share(at.speed[rows], level, surface.estimates.residuals)
-    choice = Choice(used, None if brake is None else brake == 0, best, noise)
-    return _with_cost(log, given, at, choice)
+    choice = _with_cost(log, given, at, Choice(used, None if brake is None else brake == 0, best, noise))
+    found = _over_current(log, at, given, choice)
+    if isinstance(found, str):
+        return choice
+    try:
+        return replace(choice, bend=load_points.torque_bends(found.current, found.torque, found.speed))
+    except FitError:  # the estimate says why
+        return choice
 
 
 def _with_cost(log: Log, given: Mapping[str, float], at: Points, choice: Choice) -> Choice:
@@ -276,48 +295,75 @@ def _forwards(readings: np.ndarray) -> np.ndarray:
     return readings if float(np.sum(readings)) >= 0 else -readings
 
 
+@dataclass(frozen=True)
+class OverCurrent:
+    """Torque ``(n,)`` over the motor's current, called ``what``; ``speed`` where it does not follow from the current.
+
+    The current is that which magnets at 20 degC would turn into the same torque, without what the bridge adds.
+    """
+
+    quantity: str
+    what: str
+    current: np.ndarray
+    torque: np.ndarray
+    speed: np.ndarray | None
+    speeds: np.ndarray
+
+
+def _over_current(log: Log, at: Points, given: Mapping[str, float], choice: Choice) -> OverCurrent | str:
+    """Return torque and the current that makes it, or why there is none to know ("" where none is logged)."""
+    several = bool(np.ptp(at.speed) > 0.1 * at.speed.max()) and not load_points.is_line(at.speed, at.torque)
+    current_q = log.get("current_q")
+    share = magnets.emf_share(warmth(log, given, at).temperature, given["magnet_coefficient"])
+    if current_q is not None:
+        current = _forwards(current_q) * share
+        return OverCurrent(
+            "torque_constant_q", "q-axis current", current, at.torque, at.speed if several else None, at.speed
+        )
+    if _bridge_cost.field_oriented(log, given):
+        return "the drive is field-oriented, so its DC current is not the motor's; log its q-axis current"
+    if at.supply is None:
+        return ""
+    drawn = motor_current(log, given, at)
+    if drawn is None:
+        return (
+            "the points spread over a grid of speeds, so a throttle was at work and the DC current is not the motor's; "
+            "log 'duty', or one characteristic at full throttle"
+        )
+    rows = choice.used & np.isfinite(drawn) & ~choice.unsolved(at.speed.size)
+    torque, speed = (at.torque - choice.added(given, at.speed.size).torque)[rows], at.speed[rows]
+    current = drawn[rows] * share[rows]
+    return OverCurrent("torque_constant", "DC current", current, torque, speed if several else None, speed)
+
+
 def torque_per_ampere(log: Log, at: Points, given: Mapping[str, float], choice: Choice, fit: Fit) -> PerAmpere | None:
     """Fit torque over the motor's current: the q-axis current of a field-oriented drive, or the DC current.
 
-    The fit is over the current that cold magnets would turn into the same torque, without what the bridge adds.
+    Where torque bends over it, the slope is that at small current.
     """
-    several = bool(np.ptp(at.speed) > 0.1 * at.speed.max()) and not load_points.is_line(at.speed, at.torque)
-    current_q, duty = log.get("current_q"), log.get("duty")
-    stood = warmth(log, given, at)
-    share = magnets.emf_share(stood.temperature, given["magnet_coefficient"])
-    if current_q is not None:
+    if "current_q" in log:
         fit.missing["torque_constant"] = (
             "the log holds a q-axis current, so the drive is field-oriented and its DC current is not the motor's: see "
             "the torque constant per q-axis current"
         )
-        current, speed, torque, what = _forwards(current_q), at.speed, at.torque, "q-axis current"
-    elif _bridge_cost.field_oriented(log, given):
-        fit.missing["torque_constant"] = (
-            "the drive is field-oriented, so its DC current is not the motor's; log its q-axis current"
-        )
+    found = _over_current(log, at, given, choice)
+    if isinstance(found, str):
+        if found:
+            fit.missing["torque_constant"] = found
         return None
-    elif at.supply is None:
-        return None
-    else:
-        drawn = motor_current(log, given, at)
-        if drawn is None:
-            fit.missing["torque_constant"] = (
-                "the points spread over a grid of speeds, so a throttle was at work and the DC current is not the "
-                "motor's; log 'duty', or one characteristic at full throttle"
-            )
-            return None
-        rows = choice.used & np.isfinite(drawn) & ~choice.unsolved(at.speed.size)
-        current, speed, what, share = drawn[rows], at.speed[rows], "DC current", share[rows]
-        torque = (at.torque - choice.added(given, at.speed.size).torque)[rows]
-    current = current * share
-    fitted = load_points.torque_line(current, torque, speed if several else None)
+    current, torque, speed, what = found.current, found.torque, found.speeds, found.what
+    fitted = load_points.torque_line(current, torque, found.speed, bend=None if choice.bend is None else 3)
+    stood = warmth(log, given, at)
     stood.doubt(fit)
     if choice.uncorrected:
         label = "commutation and ripple, not taken off, in torque over current"
         fit.block(label, {"torque/ripple": 0.0}, _LEFT_IN_TORQUE**2 / 3.0, distribution="rectangular")
     label = f"scatter of torque over {what}"
-    if current_q is not None or several:
-        fit.estimates(label, ("torque_constant" if current_q is None else "torque_constant_q",), fitted, (0,))
+    if choice.bend is not None:
+        fit.block("shape of the bend of torque over current", {"torque/bend": 0.0}, choice.bend**2 / 3.0,
+                  distribution="rectangular")  # fmt: skip
+    if found.speed is not None or found.quantity == "torque_constant_q":
+        fit.estimates(label, (found.quantity,), fitted, (0,))
     else:
         fit.estimates(label, ("characteristic/slope",), fitted, (0,))
         # Speed follows from current here: what part of friction falls with speed cannot be seen, only bounded.
@@ -331,10 +377,12 @@ def torque_per_ampere(log: Log, at: Points, given: Mapping[str, float], choice: 
         )
         fit.exact("speed over current", **{"characteristic/lean": lean})
     regressors = {"current": current, "speed": speed}
-    fit.left(f"torque over {what}", "N m", torque, fitted, regressors, blocks=(label,), bends=_BENDS)
-    if current_q is not None:
-        return PerAmpere("Current, q axis", current, torque, fitted)
-    return PerAmpere("Supply current" if duty is None else "DC current over duty", current, torque, fitted)
+    bends = _BENDS if choice.bend is None else _BENDS_FURTHER
+    fit.left(f"torque over {what}", "N m", torque, fitted, regressors, blocks=(label,), bends=bends)
+    fall = 0.0 if choice.bend is None else float(fitted.values[-1])
+    if found.quantity == "torque_constant_q":
+        return PerAmpere("Current, q axis", current, torque, fitted, fall)
+    return PerAmpere("DC current over duty" if "duty" in log else "Supply current", current, torque, fitted, fall)
 
 
 def efficiency(at: Points, name: str, title: str, choice: Choice, fit: Fit) -> load_points.LossSurface | None:

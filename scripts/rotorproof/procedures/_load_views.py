@@ -63,6 +63,13 @@ def report(log: Log, given: Mapping[str, float], choice: Choice, fit: Fit) -> Re
         )
     if seen.per_ampere:
         report.notes.append(warmth(log, given, at).words)
+        if seen.per_ampere.fall:
+            fall = 100 * seen.per_ampere.fall / float(seen.per_ampere.fitted.values[0])
+            report.notes.append(
+                f"Torque per ampere is {number_text(fall, '.2g')} % lower at the highest current, as iron that "
+                "saturates makes it; the slope is that at small current, and what another shape of the bend does to it "
+                "is in the budget."
+            )
     if not choice.used.all():
         report.notes.append(
             f"{int((~choice.used).sum())} point(s) with a supply voltage that cannot be right are left out of the "
@@ -111,15 +118,15 @@ def _where(at: Points, k: int) -> str:
 def _torque_current(seen: PerAmpere) -> Panel:
     """Return torque over current with the fitted line; residuals are those of the whole fit, friction's slope too."""
     current, torque, fitted = seen.current, seen.torque, seen.fitted
-    line = np.array([float(current.min()), float(current.max())])
-    mean_drag = float(np.mean(fitted.values[0] * current - (torque - fitted.residuals)))
+    line = np.linspace(float(current.min()), float(current.max()), 60 if seen.fall else 2)
+    mean_drag = float(np.mean(seen.pull(current) - (torque - fitted.residuals)))
     return Panel(
         "torque-current",
         "Torque over current",
         Axis(seen.what, "current", "A"),
         _TORQUE,
-        [Series("points", current, torque), Series("fit", line, fitted.values[0] * line - mean_drag, "fit")],
-        "The slope is the torque constant; a bend at high current means that the iron saturates.",
+        [Series("points", current, torque), Series("fit", line, seen.pull(line) - mean_drag, "fit")],
+        "The slope at small current is the torque constant; a bend at high current means that the iron saturates.",
         residuals=[Series("points", current, fitted.residuals)],
         residual_axis=Axis("Residual", "torque", "N m"),
     )

@@ -13,7 +13,8 @@ class Assumption:
     ``half_width`` is that of a rectangular distribution (JCGM 100:2008, 4.3.7), in SI like ``value``. Where ``when``
     names a scalar, it is made only if that one is there and not zero. One ``of_motor`` is a property of the motor: its
     error is the same in every test of it and in all that is derived from them. One ``of_unit`` is the same in every
-    test of one unit. One that ``stands_for`` something, in words, takes the place of a measurement that nobody made:
+    test of one unit. One ``of_all`` is the same for all units: of something that any of them might be used with. One
+    that ``stands_for`` something, in words, takes the place of a measurement that nobody made:
     what moves with it is called stated, and no criterion on that is decided.
     """
 
@@ -24,6 +25,7 @@ class Assumption:
     when: str = ""
     of_motor: bool = False
     of_unit: bool = False
+    of_all: bool = False
     stands_for: str = ""
 
 
@@ -33,6 +35,15 @@ MAGNET_COEFFICIENT = Assumption(
     0.0003,
     "the EMF falls by 0.07 to 0.13 percent per kelvin of the magnets (makers give 0.09 to 0.12 for sintered NdFeB; "
     "ferrite falls by about 0.2, which this does not cover)",
+    of_motor=True,
+)
+
+GEAR_LOSS = Assumption(
+    "gear_loss",
+    0.025,
+    0.025,
+    "up to 5 percent of the torque stays in the teeth of the gear (common practice, no source)",
+    when="nameplate_gear_ratio",
     of_motor=True,
 )
 

@@ -13,7 +13,7 @@ from . import _bridge_cost, _magnets, _winding_state
 from . import _load_parts as parts
 from . import _load_views as views
 from ._friction_line import FrictionLine
-from .assumption import MAGNET_COEFFICIENT, STANDBY_GROWTH, Assumption
+from .assumption import GEAR_LOSS, MAGNET_COEFFICIENT, STANDBY_GROWTH, Assumption
 from .base import Condition, Lack, Log, Procedure, Quantity, Report, Suspect
 from .fit import Fit
 
@@ -62,16 +62,10 @@ class Load(Procedure):
             "torque_saturation",
             0.015,
             0.015,
-            "the slope of torque over current under load is up to 3 percent below that at small current, since the "
-            "iron begins to saturate (common practice, no source)",
+            "the slope of torque over current under load is up to 3 percent below that at small current, where its "
+            "readings show no bend, since the iron begins to saturate (common practice, no source)",
         ),
-        Assumption(
-            "gear_loss",
-            0.025,
-            0.025,
-            "up to 5 percent of the torque stays in the teeth of the gear (common practice, no source)",
-            when="nameplate_gear_ratio",
-        ),
+        GEAR_LOSS,
     )
     gives = (
         "efficiency_max",
@@ -117,8 +111,8 @@ class Load(Procedure):
         ),
         Quantity(
             "torque_constant_q", "Torque per ampere of q-axis current", "K_q", "torque_constant", "N m/A",
-            "slope of shaft torque over q-axis current, the peak of the phase current (for sinusoidal waves √3/2 of "
-            "the peak line-to-line back-EMF constant)",
+            "slope of shaft torque over q-axis current, the peak of the phase current, at small current where it bends "
+            "(for sinusoidal waves √3/2 of the peak line-to-line back-EMF constant)",
             "power balance of the two-axis model",
             least=0.0,
         ),
@@ -234,11 +228,12 @@ class Load(Procedure):
             )
         for name in ("torque_constant", "torque_constant_q"):
             if name in result:
+                result[name] = result[name] + parameters.get("torque/bend", 0.0)
                 warmer = emf_share(20.0 + parameters["magnets/doubt"], given["magnet_coefficient"])
                 result[name] = result[name] / warmer
         if "torque_constant" in result:
             # It is that of the air gap at small current; that of the q axis is the slope at the shaft.
-            left = 1.0 - given["torque_saturation"]
+            left = 1.0 if "torque/bend" in parameters else 1.0 - given["torque_saturation"]
             if np.any(given.get("nameplate_gear_ratio", 1.0) != 1.0):
                 left = left * (1.0 - given["gear_loss"])
             result["torque_constant"] = result["torque_constant"] * (1.0 + parameters.get("torque/ripple", 0.0)) / left
