@@ -23,7 +23,8 @@ LOWEST = 0.15
 _FEW = 20
 #: Of these so many must lie in the stretch: three unknowns and what is left for their scatter.
 _FEWEST = 5
-_STOP = 0.08  # of the same: below it cogging and sticking take over
+_STOP = LOWEST  # of the same: friction is defined from here on
+_STICKS = 0.08  # of the same: below it cogging and sticking take over; a few readings can spare none above it
 
 
 def speed_after(times: np.ndarray, start: float, alpha: float, beta: float, delta: float) -> np.ndarray:
@@ -52,7 +53,7 @@ def _even_odd(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def coasting_parts(speed: np.ndarray, powered: np.ndarray | None = None, window: int | None = None) -> list[slice]:
     """Return the stretches of a record ``speed`` ``(n,)`` (any sign) in which the rotor coasts.
 
-    A stretch runs from where the smoothed speed falls below 97 % of its height before the cut to where it passes 8 %
+    A stretch runs from where the smoothed speed falls below 97 % of its height before the cut to where it passes 15 %
     of it, without rising by more than 5 % in between. ``powered`` ``(n,)``, where known, tells which samples still draw
     power: these are never part of a stretch. Several runs in one record give several stretches. Raises
     ``FitError`` if there is none. A record of fewer than 20 readings is one stretch, written down while the rotor
@@ -97,7 +98,7 @@ def _few_points(magnitude: np.ndarray) -> slice:
     full = np.flatnonzero(magnitude >= _START * peak)
     # One reading at full speed is the first of the stretch; of several the machine was driven in all.
     start = int(full[-1]) + (1 if full.size > 1 else 0)
-    below = np.flatnonzero(magnitude[start:] < _STOP * peak)
+    below = np.flatnonzero(magnitude[start:] < _STICKS * peak)
     end = start + int(below[0]) if below.size else magnitude.size
     part = magnitude[start:end]
     if part.size < _FEWEST or not _falls(part, 0.05 * peak) or part[-1] > 0.7 * peak:
