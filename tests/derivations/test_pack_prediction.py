@@ -6,7 +6,9 @@ import math
 
 import pytest
 
+from rotorproof.derivations.drive_prediction import DERIVATION as DRIVE
 from rotorproof.derivations.pack_prediction import DERIVATION
+from rotorproof.fitting.assumed import assume
 from rotorproof.uncertainty.forms import Form, Influence, propagate
 
 GIVEN = {
@@ -84,6 +86,42 @@ def test_energy_at_the_cruise_speed_is_the_power_balance() -> None:
     force = 110 * 9.80665 * 0.009 + 0.5 * 1.2 * 0.55 * 25.0
     current = (force * radius + 0.4 + 0.01 * w) / 1.35
     assert result["energy_per_distance"] == pytest.approx((1.35 * w * current + 0.24 * current**2) / 5.0, rel=1e-9)
+
+
+def test_energy_of_a_motor_alone_holds_what_a_controller_takes() -> None:
+    given = {**GIVEN, "vehicle_cruise_speed": 5.0, "bench_speed_max": 100.0}
+    alone = DERIVATION.derive(given)["energy_per_distance"]
+    fed = DERIVATION.derive({**given, "unmeasured_efficiency": 0.95})["energy_per_distance"]
+    assert fed == pytest.approx(alone / 0.95, rel=1e-9)
+    (item,) = (one for one in DERIVATION.assumptions if one.name == "unmeasured_efficiency")
+    # The same controller for all motors that are compared: their order does not hang on it.
+    made = [assume([item], {}, unit, "pack-prediction")[0][1] for unit in ("A", "B")]
+    assert made[0].terms.keys() == made[1].terms.keys()
+    assert all(one.name != "unmeasured_efficiency" for one in DRIVE.assumptions)
+
+
+def test_a_gear_keeps_some_of_the_torque() -> None:
+    direct = DERIVATION.derive(GIVEN)["pack_top_torque"]
+    assert DERIVATION.derive({**GIVEN, "nameplate_gear_ratio": 1.0, "gear_loss": 0.02})["pack_top_torque"] == direct
+    geared = DERIVATION.derive({**GIVEN, "nameplate_gear_ratio": 5.0, "gear_loss": 0.02})["pack_top_torque"]
+    assert geared + 0.4 == pytest.approx(0.98 * (direct + 0.4), rel=1e-9)  # friction of 0.4 N m is the output's own
+
+
+@pytest.mark.parametrize("known", [{"saturation_current": 40.0, "saturation_sharpness": 2.0}, {"torque_droop": 0.03}])
+def test_torque_beyond_the_currents_of_the_test_is_the_less_known_the_further_it_lies(known: dict[str, float]) -> None:
+    def spread(limit: float) -> float:
+        given = {
+            **GIVEN,
+            **known,
+            "droop_current": 20.0,
+            "pack_motor_current_limit": limit,
+            "pack_current_limit": 500.0,
+        }
+        low, high = (DERIVATION.derive({**given, "saturation_beyond": b})["pack_top_torque"] + 0.4 for b in (-0.5, 0.5))
+        return (low - high) / low
+
+    assert spread(19.0) == pytest.approx(0.0, abs=1e-12)
+    assert 0 < spread(25.0) < 0.6 * spread(32.0)
 
 
 def test_the_report_shows_states_figures_and_how_far_was_extrapolated() -> None:

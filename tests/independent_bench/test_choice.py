@@ -113,14 +113,12 @@ def test_the_bench_agrees_with_every_order_that_is_told(found: Found) -> None:
     assert told >= 6, "six motors of different make are not all alike"
 
 
-def test_energy_is_what_the_bench_finds_less_what_its_controller_takes(found: Found, outside: Outside) -> None:
+def test_energy_is_what_the_bench_finds(found: Found, outside: Outside) -> None:
     for one in found.shelf.motors:
         assert one.energy is not None
         ours, published = one.energy.value / 3.6, found.energy[one.name]
-        # The motor alone is predicted without a controller, which takes a few watts: at most 1 Wh/km of the bench's.
-        outside("energy_per_distance", f"cruise of {one.name}, half a Wh/km for the controller added", ours=ours + 0.5,
-                published=published, allowance=0.5 + 2 * one.energy.standard_uncertainty / 3.6, source=SOURCE,
-                unit="Wh/km")  # fmt: skip
+        outside("energy_per_distance", f"cruise of {one.name}, from the pack's cells", ours=ours, published=published,
+                allowance=2 * one.energy.standard_uncertainty / 3.6, source=SOURCE, unit="Wh/km")  # fmt: skip
 
 
 def test_who_starts_on_the_grade_is_who_holds_it_on_the_bench(found: Found) -> None:

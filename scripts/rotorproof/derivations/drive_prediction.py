@@ -21,7 +21,7 @@ import numpy as np
 from ..physics.friction import bridge_loss_in_friction
 from ..procedures.base import Need, Quantity, UnitKind, electrical_turns
 from ..procedures.derivation import Assumption, Shown, needs_words
-from .pack_prediction import CONSTANTS, PackPrediction, cruise_current, full_pack_speed
+from .pack_prediction import CONSTANTS, UNMEASURED, PackPrediction, cruise_current, full_pack_speed
 
 _LOSSES = ("controller_loss", "controller_efficiency", "standby_power")
 _LIMITS = ("supply_current_limit", "phase_current_limit")
@@ -75,7 +75,7 @@ class DrivePrediction(PackPrediction):
         ),
     )
     assumptions: ClassVar[tuple[Assumption, ...]] = (
-        *PackPrediction.assumptions,
+        *(item for item in PackPrediction.assumptions if item.name != UNMEASURED),
         Assumption(
             "controller_bench_duty",
             0.8,

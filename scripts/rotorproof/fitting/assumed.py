@@ -24,6 +24,7 @@ def assume(
         if item.name in scalars or (item.when and scalars.get(item.when, _NONE).value == 0):
             continue
         whose = motor or unit if item.of_motor else unit if item.of_unit else f"{unit}/{maker}"
+        whose = "" if item.of_all else whose
         influence = Influence(f"assumed/{whose}/{item.name}", f"assumed {item.name.replace('_', ' ')}", "rectangular")
         made.append((item, Form(item.value, {influence: item.half_width / math.sqrt(3)})))
     return made
