@@ -234,6 +234,10 @@ def test_lines_that_follow_no_readings_bear_their_names_and_the_legend_does_not(
     assert not legend
     for text, line in zip(axes.texts, lines, strict=True):
         assert abs(text.get_position()[1] - line.y[0]) < 1.5, "a name stands beside its own line"
+    # Nor does a name lie on a limit.
+    across = Series("limit", x[:1], np.array([2.2]), "limit")
+    axes, _ = _drawn(_points(series=[*lines, across], residuals=()))
+    assert all(abs(text.get_position()[1] - 2.2) > 0.4 for text in axes.texts)
     # Two lines that are one cannot both be named there.
     axes, legend = _drawn(_points(series=[lines[0], replace(lines[0], label="also low")], residuals=()))
     assert not axes.texts

@@ -72,11 +72,21 @@ def name_alone(figure: Any, axes: Any, panel: Panel, lines: Sequence[Named], avo
     overlaid = any(one.group is not None for one in panel.series)
     alone = [line for line in lines if overlaid or not any(one.label and one.label in line.name for one in measured)]
     marks = [np.stack([shown(one.x, panel.x), shown(one.y, panel.y)], axis=-1) for one in measured if not overlaid]
+    marks += [_course(axes, panel, one) for one in panel.series if one.role == "limit"]
     name_lines(figure, axes, alone, [*marks, *([avoid] * bool(len(avoid)))])
     for line in alone if overlaid else ():
         # What found no place for its name is its unit's, as its readings are.
         if not line.artist.get_label().startswith("_"):
             line.artist.set_label(unit_of(line.name))
+
+
+def _course(axes: Any, panel: Panel, limit: Series) -> np.ndarray:
+    """Return points ``(n, 2)`` along a limit as it is drawn, near enough for no name to pass between them."""
+    x, y = shown(limit.x, panel.x), shown(limit.y, panel.y)
+    if len(x) == _SINGLE:
+        x, y = np.array(axes.get_xlim()), np.repeat(y, 2)
+    at = np.linspace(0, len(x) - 1, 400)
+    return np.stack([np.interp(at, np.arange(len(x)), v) for v in (x, y)], axis=-1)
 
 
 def marker_size(points: int) -> float:
