@@ -234,3 +234,14 @@ def test_ideal_readings_give_the_ideal_machine() -> None:
     assert found["emf_constant_dc"] == pytest.approx(1.2, rel=1e-3)
     assert found["moment_of_inertia"] == pytest.approx(machine.inertia, rel=0.02)
     assert found["coulomb_friction"] == pytest.approx(machine.coulomb, rel=0.1)
+
+
+@pytest.mark.parametrize("wander", [0.0, 0.02])
+def test_a_record_near_one_point_is_refused_with_what_to_log(wander: float) -> None:
+    rng, time = np.random.default_rng(1), np.arange(3000) * 1e-3
+    current = 5.0 * (1 + wander * np.sin(time)) + rng.normal(0, 0.02, time.size)
+    speed = 40.0 * (1 + wander * np.sin(0.7 * time)) + rng.normal(0, 0.05, time.size)
+    columns = {"time": time, "voltage_q": 0.1 * current + 0.5 * speed, "current_q": current, "speed": speed}
+    conditions = {"transform": 0.0, "speed_kind": 0.0, "winding_temperature": 24.0}
+    with pytest.raises(FitError, match=r"near one current.*and one speed.*Log again: step the current"):
+        outcome(PROCEDURE, [(columns, conditions)], nameplate_pole_pairs=10.0, bridge_share=0.01)

@@ -251,7 +251,10 @@ def _corrected(plain: Estimates, design: np.ndarray, target: np.ndarray, noise: 
     """
     power = np.sum(design**2, axis=0)
     if np.any(noise > 0.5 * power):
-        raise FitError("the readings scatter as much as they vary; change current and speed by more")
+        raise FitError(
+            "the readings scatter as much as they vary; change current and speed by more: step the current between two "
+            "levels or more, and let the speed follow"
+        )
     scale = np.sqrt(power)
     normal = (design / scale).T @ (design / scale)
     left = normal - np.diag(noise / power)

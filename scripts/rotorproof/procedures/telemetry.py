@@ -56,6 +56,8 @@ class Choice:
     doubt: float
 
 
+#: A record stays near one point where the ends of its readings, without the outermost, differ by so little of them.
+_ENDS, _NEAR = (0.02, 0.98), 0.05
 _NO_D_AXIS = "no current in the d axis tells it apart; it is taken to be that of the q axis"
 _NO_TEMPERATURE = "the winding's temperature is not known; state the condition 'winding_temperature', or log it"
 _OF_TEMPERATURE = ("phase_resistance", "electrical_time_constant")
@@ -155,7 +157,11 @@ class Telemetry(Procedure):
         record = _record(log, given)
         terms = Terms(_SHORTEST, _turns(record), record.voltage_d is not None and record.current_d is not None)
         lost = _bridge(log, given)
-        first = two_axis.fit_voltages(record, terms, lost)
+        try:
+            first = two_axis.fit_voltages(record, terms, lost)
+        except FitError:
+            _refuse_one_point(record)
+            raise
         _refuse_signs(record, first)
         constant = first.value("inductance_q") / first.value("resistance")
         # A record too slow to see the current rise cannot tell the inductance from a lag of the voltage.
@@ -399,6 +405,25 @@ def _bridge(log: Log, given: Mapping[str, float]) -> float:
     Nothing where the supply's voltage is not known: then the currents must tell it.
     """
     return given["bridge_share"] * (_telemetry_views.supply(log, given) or 0.0)
+
+
+def _refuse_one_point(record: Record) -> None:
+    """Raise ``FitError`` where current and speed stay near one value each: all unknowns stand in one number then."""
+    ends = []
+    for values in (record.current_q, record.speed):
+        low, high = (float(end) for end in np.quantile(values, _ENDS))
+        if high - low > _NEAR * max(abs(low), abs(high)):
+            return
+        ends.append((low, high))
+    (low, high), (slow, fast) = ends
+    raise FitError(
+        f"the record stays near one current ({number_text(low, '.3g')} A to {number_text(high, '.3g')} A, peak of a "
+        f"phase) and one speed ({number_text(slow, '.3g')} rad/s to {number_text(fast, '.3g')} rad/s, as recorded): "
+        "the voltage is then one sum of resistance and EMF, the torque is friction at that speed, and nothing "
+        "accelerates, so neither resistance, EMF, inductance, friction nor inertia can be told. Log again: step the "
+        "current between two levels or more (such as a fifth and four fifths of what the wheel bears), let the speed "
+        "follow from near standstill to the highest, and hold two or three speeds for some seconds each"
+    )
 
 
 def _refuse_signs(record: Record, first: Electrical) -> None:

@@ -78,6 +78,7 @@ def write(folder: Path, seed: int) -> tuple[dict[str, dict[str, float]], dict[st
     # What came later stands last, so that the draws before it stay as they were.
     for name, motor in (("KT-M1", DIRECT), ("KT-M2", GEARED)):
         scope_beside_levels(folder / name, motor, table)
+        emf_by_mean_meter(folder / name / "emf-mean.csv", motor, table)
     return noted, truth
 
 
@@ -139,6 +140,21 @@ def _emf(motor: Motor, table: Table) -> list[Row]:
     ]
     rows: list[Row] = [["n (1/min)", "U1-2 (V AC)", "U2-3 (V AC)", "U3-1 (V AC)"]]
     return rows + np.column_stack(columns).tolist()
+
+
+def emf_by_mean_meter(path: Path, motor: Motor, table: Table) -> None:
+    """The same with an older meter, typed in: it rectifies, takes the mean and scales so that a sine reads right.
+
+    Form factor of a sine, pi / (2 sqrt 2): IEC 60050-103. The mean is that of the machine's own wave over a turn.
+    """
+    meter = Instrument(table.rng, HANDHELD)
+    wave = motor.waveform.lines(definitions.TURN) * motor.ratio * float(motor.magnets(AIR))
+    shown = np.pi / (2 * np.sqrt(2)) * np.abs(wave).mean(axis=1)
+    speed = np.array([63.0, 95.0, 137.0, 169.0]) * RPM * (1 + table.rng.normal(0, 0.01, 4))
+    columns = [table.tachometer.read("speed", speed, noise=0.2 * RPM) / RPM]
+    columns += [meter.read("ac", per_speed * speed, noise=0.01) for per_speed in shown]
+    heads = ("n (1/min)", "U1-2 (V AC)", "U2-3 (V AC)", "U3-1 (V AC)")
+    typed(path, heads, np.column_stack(columns).tolist(), (1, 2, 2, 2))
 
 
 def _free(found: Steady, table: Table) -> list[Row]:
