@@ -350,3 +350,25 @@ def test_the_row_of_the_header_counts_as_an_editor_does(tmp_path):
         assert found.columns["time"].size == 6
     with pytest.raises(ValueError, match="keep one"):
         Layout(header_row=5, skip_rows=1)
+
+
+def test_a_table_of_single_changes_is_recognised_by_its_heads(bench, tmp_path, capsys):
+    rows = "".join(f"0.{k},D{k % 3},{k // 3 % 2}\n" for k in range(1, 10))
+    (tmp_path / "changes.csv").write_text("Time [s],Channel,Level\n" + rows)
+    assert main(["layout", str(tmp_path / "changes.csv")]) == 0
+    said = capsys.readouterr().out
+    (line,) = [line for line in said.splitlines() if line.startswith("# transitions:")]
+    proposed = yaml.safe_load(said)
+    proposed |= yaml.safe_load(line.removeprefix("# "))
+    for place, name in enumerate(("hall_a", "hall_b", "hall_c")):
+        proposed["columns"][name] = {"column": f"D{place}", "unit": "1"}
+    layout = Layout.model_validate(proposed)
+    found = read_table(
+        tmp_path / "changes.csv", layout, ["time", "hall_a"], shown="x", time_ordered=True, minimum_rows=2
+    )
+    assert set(found.columns["hall_a"]) == {0.0, 1.0}
+
+
+def test_a_level_in_volts_without_a_threshold_is_told_of_one():
+    with pytest.raises(ValueError, match="give the 'threshold' above which it is high"):
+        Layout(columns={"hall_a": {"column": "CH2", "unit": "V"}})

@@ -23,6 +23,9 @@ from .headings import OPEN, SURE, Heading, recognised, units_row
 #: Lines that a logger may write above its header.
 _MOST_SKIPPED = 60
 _NUMBER = re.compile(r"[-+]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?")
+#: Heads of the two columns of a table of single changes.
+_OF_CHANNELS = re.compile(r"channel|ch|line|signal|pin|probe|name", re.IGNORECASE)
+_OF_LEVELS = re.compile(r"level|state|value|edge|logic", re.IGNORECASE)
 
 
 @dataclass
@@ -227,6 +230,19 @@ def _column(position: int, head: str, first: str) -> ProposedColumn:
     return ProposedColumn(number, head, found.canonical, found.unit, found.why + seen, found.sure, found.candidates)
 
 
+def _transitions(proposal: Proposal) -> list[str]:
+    """Return what to say of a table that seems to hold a row for each change of one channel; nothing of another."""
+    channel = next((c for c in proposal.columns if c.text and _OF_CHANNELS.fullmatch(c.header.strip())), None)
+    level = next((c for c in proposal.columns if _OF_LEVELS.fullmatch(c.header.strip())), None)
+    if channel is None or level is None:
+        return []
+    return [
+        "# By its heads the table has a row for each change of one channel. If so, take the '#' away, and name under",
+        "# 'columns' the channels as they stand in the file, such as  hall_a: {column: D0, unit: \"1\"}",
+        f"# transitions: {{channel: {_quoted(channel.header)}, level: {_quoted(level.header)}}}",
+    ]
+
+
 def fits(unit: str, canonical: str) -> bool:
     """Tell whether a unit is one of a canonical column's kind."""
     try:
@@ -259,6 +275,7 @@ def render(proposal: Proposal, source: str) -> str:
             )
         else:
             questions.append(_question(place, column, reason))
+    lines += _transitions(proposal)
     if left_out:
         lines += ["# These columns hold no numbers and are left out:", *left_out]
     if questions:

@@ -142,7 +142,10 @@ class Layout(Strict):
         try:
             conversion(column.unit, "voltage" if column.threshold is not None else COLUMNS[name].kind)
         except ValueError as error:
-            raise MisplacedError(str(error), "columns", name, "unit") from None
+            words = str(error)
+            if COLUMNS[name].kind == "logic" and column.threshold is None:
+                words += "; of a level that stands there in volts, give the 'threshold' above which it is high"
+            raise MisplacedError(words, "columns", name, "unit") from None
 
 
 def _is_clock(name: str, column: LayoutColumn) -> bool:
