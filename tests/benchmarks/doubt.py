@@ -159,7 +159,8 @@ def share(hits: int, of: int) -> str:
     z, p = 1.959964, hits / of
     middle = (p + z * z / (2 * of)) / (1 + z * z / of)
     half = z / (1 + z * z / of) * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))
-    return f"{hits} of {of}: {100 * p:.1f} % ({100 * (middle - half):.1f} % to {100 * (middle + half):.1f} %)"
+    low = max(0.0, middle - half)  # of none it is nothing but for its rounding
+    return f"{hits} of {of}: {100 * p:.1f} % ({100 * low:.1f} % to {100 * (middle + half):.1f} %)"
 
 
 def table(found: Sequence[Mapping[str, Any]]) -> str:

@@ -145,6 +145,18 @@ def test_one_reading_of_a_record_is_off_by_ten(row: int, factor: float) -> None:
     assert f"reading {row + 1} of supply current" in str(found.slip)
 
 
+def test_noise_about_a_small_level_is_no_slip_of_a_decimal() -> None:
+    """A brake lever goes from 4.9 V to 0.03 V with 10 mV of noise: four readings agree, and one among them is low."""
+    rng = np.random.default_rng(7)
+    time = 0.004 * np.arange(1750)
+    lever = np.round(np.where(time < 1.0, 4.9, 0.03) + rng.normal(0, 0.01, time.size), 3)
+    lever[1000:1005] = [0.030, 0.031, 0.003, 0.030, 0.029]
+    assert seen({"time": time, "brake": lever}) == []
+    still = np.round(np.where(time < 1.0, 4.9, 0.03) + rng.normal(0, 2e-4, time.size), 4)
+    still[1002] = 0.003
+    assert len(seen({"time": time, "brake": still})) == 1
+
+
 def test_a_step_and_coarse_noise_are_no_slip_of_a_decimal() -> None:
     rng = np.random.default_rng(5)
     time = np.arange(400.0)

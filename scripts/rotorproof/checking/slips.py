@@ -21,6 +21,8 @@ GRAVITY = 9.80665
 #: A record of so many rows is looked through for single readings off by ten, within this share of ten; where more than
 #: a few are, it is the record that jumps (common practice, no source).
 _FEWEST_ROWS, _MOST_ROWS, _TEN, _FEW_SPIKES = 12, 20_000, 0.08, 3
+#: So many standard deviations of a record's noise a reading lies off that slipped (common practice, no source).
+_BEYOND_NOISE = 8.0
 #: Rows of zeros in every column from which on they are no readings (common practice, no source).
 _PADDING_ROWS = 3
 
@@ -154,7 +156,9 @@ def _spike(survey: Survey) -> Iterator[Finding]:
         around, apart = 0.5 * (middle[:, 1] + middle[:, 2]), np.ptp(middle, axis=1)
         step = float(np.min(np.diff(np.unique(values)), initial=np.inf))
         told = np.abs(around) > max(10.0 * step, 0.02 * float(np.median(np.abs(values))))
-        calm = told & (apart < 0.1 * np.abs(around))
+        # Four readings of noise about a small level may agree by chance, and the one among them be anything.
+        noise = float(np.median(np.abs(np.diff(values)))) / (0.6745 * math.sqrt(2.0))
+        calm = told & (apart < 0.1 * np.abs(around)) & (np.abs(values - around) > _BEYOND_NOISE * noise)
         ratio = np.divide(values, around, out=np.ones_like(values), where=calm)
         rows = np.flatnonzero(calm & ((np.abs(ratio / 10 - 1) < _TEN) | (np.abs(ratio * 10 - 1) < _TEN)))
         if 1 <= rows.size <= _FEW_SPIKES:
