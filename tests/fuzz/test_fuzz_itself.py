@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from rotorproof.settings.layout import BUILTIN, Layout, LayoutColumn
+from rotorproof.settings.load import load_project, load_settings
 
 from . import seeds
-from .classes import _GATES, _WANTED, CLASSES, _log
+from .classes import _GATES, _WANTED, CLASSES, _log, _project
 from .judging import Tally, Unexpected, judge
 
 
@@ -31,6 +32,14 @@ def test_the_sound_log_of_each_format_is_read(name, tmp_path):
     if name == "WAV":
         layout = Layout(columns={"voltage_ab": LayoutColumn(column=1, unit="V")})
     assert _log(seeds.logs()[name], tmp_path, _GATES if name == "VCD" else _WANTED, layout)()
+
+
+def test_the_project_whose_settings_are_spoiled_is_sound(tmp_path):
+    root = _project(tmp_path)
+    project = load_project(load_settings(root / "config/config.yaml"), root / "config", root)
+    assert (project.problems, project.refused) == ([], {})
+    assert project.units["BAD"].layouts.keys() >= {"brake-stand-field-oriented"}
+    assert project.units["BAD"].acceptance is not None
 
 
 def test_the_judge_sees_what_goes_wrong():
