@@ -2,8 +2,9 @@
 
 PATH is an archive folder (reports/archive/UNIT/r1), a unit's folder of archives, or a signed PDF. Checked are the
 signature, the hash of every file, and that the files are those that were signed. With --recompute the results
-are computed again from the archived raw logs, and every number is compared. Nothing in an archive is run, and what
-reads it may take so much memory and time and no more: --memory and --minutes set other limits.
+are computed again from the archived raw logs and the pages drawn again, and every number and page is compared.
+Nothing in an archive is run, and what reads it may take so much memory and time and no more: --memory and --minutes
+set other limits.
 
 The exit status is 0 when everything holds, 1 when something does not, 2 when there is nothing to check, and 3
 when nothing was changed but the signer's certificate is none that you trust (see --trust).
