@@ -22,7 +22,6 @@ from itertools import combinations, pairwise
 from typing import Any, Literal
 
 import numpy as np
-from scipy.special import fdtrc, ndtr, stdtr
 
 from ..procedures.fit import Residuals
 from ..quantities import quantities
@@ -177,6 +176,8 @@ def lack_of_fit(residuals: np.ndarray, replicate: np.ndarray, parameters: int) -
     setting. The excess is the mean square for lack of fit over that of the residuals, less the part that the scatter
     holds already.
     """
+    from scipy.special import fdtrc
+
     settings, place = np.unique(replicate, return_inverse=True)
     n, m = residuals.size, settings.size
     if m <= parameters or n - m < _FEWEST_FREEDOM:
@@ -213,6 +214,8 @@ def twist(
 
 
 def _extra(terms: np.ndarray, residuals: np.ndarray, parameters: int) -> tuple[float, float, float] | None:
+    from scipy.special import fdtrc
+
     n = residuals.size
     freedom = n - parameters - terms.shape[1]
     if terms.shape[1] == 0 or freedom < _FEWEST_FREEDOM:
@@ -233,6 +236,8 @@ def runs(residuals: np.ndarray) -> tuple[float, float] | None:
     One-sided: fewer runs than chance gives mean a misfit. ``None`` below ten of either sign, where the normal law does
     not hold.
     """
+    from scipy.special import ndtr
+
     signs = residuals[residuals != 0] > 0
     more, less = int(signs.sum()), int(signs.size - signs.sum())
     if min(more, less) < 10:
@@ -252,6 +257,8 @@ def single(design: np.ndarray, residuals: np.ndarray, parameters: int) -> tuple[
     its scatter, squared. Its leverage is that in ``design`` ``(n, k)``, which stands for the formula, at most one
     half; the test takes it as 0, which makes the residual too small, never too large.
     """
+    from scipy.special import stdtr
+
     n, k = residuals.size, parameters
     if n - k - 1 < _FEWEST_FREEDOM:
         return None

@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import ndtr, stdtr, stdtrit
 
 from .forms import Form, effective_degrees_of_freedom
 
@@ -94,10 +93,14 @@ def interval(form: Form, probability: float = 0.95) -> Interval:
 
 
 def _t_cumulative(x: np.ndarray, dof: float) -> np.ndarray:
+    from scipy.special import ndtr, stdtr
+
     return np.asarray(ndtr(x) if dof > 1e9 else stdtr(dof, x))
 
 
 def _t_quantile(level: float, dof: float) -> float:
+    from scipy.special import stdtrit
+
     return float(stdtrit(min(dof, 1e9), level))
 
 
