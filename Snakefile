@@ -132,6 +132,7 @@ rule register:
         index=f"{plan.reports}/index.html",
         bench=f"{plan.reports}/bench.html",
         models=f"{plan.reports}/models.html",
+        refused=f"{plan.reports}/refused.json",
         csv=f"{plan.reports}/results.csv",
         parquet=f"{plan.reports}/results.parquet",
     log:
@@ -140,6 +141,7 @@ rule register:
         units=plan.all_units,
         refused=plan.refused,
         signed=plan.signed,
+        archived=plan.archived,
         reports=plan.reports,
         comparisons=plan.comparisons,
         code=plan.code("register"),

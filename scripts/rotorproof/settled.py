@@ -18,7 +18,7 @@ from .jsonio import write_bytes
 from .workflow import Plan
 
 _RULES = ("read", "fit", "decide", "register", "compare")
-_REGISTER = ("index.html", "bench.html", "models.html", "results.csv", "results.parquet")
+_REGISTER = ("index.html", "bench.html", "models.html", "refused.json", "results.csv", "results.parquet")
 _COMPARISON = ("comparison.json", "comparison.pdf")
 
 
@@ -65,7 +65,7 @@ def _state(plan: Plan, causes: str) -> str:
 def _causes(plan: Plan) -> Iterator[object]:
     yield hashlib.sha256((plan.root / "Snakefile").read_bytes()).hexdigest()
     yield [plan.code(rule) for rule in _RULES]
-    yield [plan.reports, plan.raw_settings, plan.refused, plan.signed, plan.comparisons]
+    yield [plan.reports, plan.raw_settings, plan.refused, plan.signed, plan.archived, plan.comparisons]
     for name in plan.units:
         unit = SimpleNamespace(unit=name)
         yield [

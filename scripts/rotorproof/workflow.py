@@ -14,6 +14,7 @@ from typing import Any
 
 from .contents import Contents
 from .errors import InputError, Problem
+from .evidence.history import archived_names
 from .evidence.revisions import all_signed
 from .evidence.software import code_hash, software
 from .files import is_readable, is_regular, lies_within, sha256, sha256_of
@@ -261,6 +262,11 @@ class Plan:
         """
         found = all_signed(self.root / self.reports, (*self.units, *self.project.refused))
         return {name: [{k: row[k] for k in row if k != "current"} for row in rows] for name, rows in found.items()}
+
+    @property
+    def archived(self) -> list[str]:
+        """Return the newest signed report of each unit that is no longer among those of the run."""
+        return archived_names(self.root / self.reports, self.project.units)
 
     @property
     def comparisons(self) -> dict[str, list[str]]:

@@ -11,18 +11,20 @@ import pytest
 
 from rotorproof.commands import season
 from rotorproof.errors import InputError
+from rotorproof.evidence import history
 from rotorproof.evidence.export import parquet_bytes, table_rows
 from rotorproof.jsonio import write_bytes, write_json
 from tests.entries import quantity_entry, results
 
 
-def _batch(reports: Path, name: str, units: list[str]) -> None:
+def _batch(reports: Path, name: str, units: list[str], refused: dict[str, Any] | None = None) -> None:
     made: list[dict[str, Any]] = [{"unit": unit, "kind": "motor", "model": "HM", "tested_on": name} for unit in units]
     found = {unit: results(unit=unit, quantities={"phase_resistance": quantity_entry()}) for unit in units}
     for unit in made:
         folder = reports / name / unit["unit"]
         write_json(folder / "results.json", found[unit["unit"]].as_json())
         write_json(folder / "evidence.json", {"configuration": {"unit": unit}})
+    write_json(reports / name / "refused.json", refused or {})
     write_bytes(reports / name / "results.parquet", parquet_bytes(table_rows(made, found, {})))
 
 
@@ -48,6 +50,38 @@ def test_batches_stand_in_one_register_and_one_table(tmp_path: Path) -> None:
     # The register of the season is no batch of it, and a batch that is left out leaves the table.
     assert _run(tmp_path, str(tmp_path / "2026-05-09")) == 0
     assert [path.name for path in (tmp_path / "season/results").iterdir()] == ["batch=2026-05-09"]
+
+
+def test_refused_units_are_listed_with_the_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    why = {"message": "the tests are empty", "file": "B/unit.yaml", "line": 3, "severity": "error"}
+    # Results of an earlier run lie there still: the unit's file was spoilt since.
+    _batch(tmp_path, "one", ["A", "B"], {"B": [why], "C": [why]})
+    assert _run(tmp_path) == 0
+    assert "1 units of 1 batches, 2 refused" in capsys.readouterr().out
+    page = (tmp_path / "season/index.html").read_text(encoding="utf-8")
+    for unit in ("one/B", "one/C"):
+        assert f'<h3 id="refused-{unit}">{unit}</h3>' in page
+    assert page.count("the tests are empty") == 2
+    assert "B/unit.yaml, line 3" in page
+    assert '"../one/B/report.pdf"' not in page
+    (tmp_path / "one/refused.json").unlink()
+    assert _run(tmp_path) == 0
+    assert "does not say which of its units were refused" in capsys.readouterr().err
+    (tmp_path / "one/refused.json").write_text("[3]")
+    with pytest.raises(InputError, match="refused units is damaged"):
+        _run(tmp_path)
+
+
+def test_the_archive_of_a_batch_is_named_and_seen_from_the_season() -> None:
+    found = history.History()
+    of_batch = history.History(
+        [history.Past({"unit": "CS-1"}, results(unit="CS-1"), "archive/CS-1/r2/data/report.pdf")],
+        {"archive/CS-2/r1": "why"},
+    )
+    season._add(found, of_batch, "may", "../")
+    (one,) = found.units
+    assert (one.unit["unit"], one.report) == ("may/CS-1", "../may/archive/CS-1/r2/data/report.pdf")
+    assert found.not_taken == {"may/archive/CS-2/r1": "why"}
 
 
 def test_what_is_no_batch_is_named(tmp_path: Path) -> None:

@@ -138,7 +138,7 @@ def test_what_is_no_file_of_an_archive_is_not_read(tmp_path: Path, name: str, ki
         data.symlink_to(tmp_path / "elsewhere", target_is_directory=True)
     most = {"report.pdf": standing.LARGEST_REPORT, "sign-off.json": standing.LARGEST_SIGN_OFF}[name]
     with pytest.raises(OSError, match=r"link|not a regular file|larger than any"):
-        standing._content(path, most)
+        standing.content_within(path, most)
     assert [row["verdict"] for row in signed_reports(tmp_path, "U")] == ["damaged"]
 
 

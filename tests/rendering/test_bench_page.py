@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from rotorproof.decision.models import Results
+from rotorproof.evidence.history import History, Past
 from rotorproof.rendering.bench_view import bench_doubt, bench_view
 from rotorproof.rendering.register import bench_html, render_register
 from rotorproof.rendering.register_view import Beside
@@ -54,6 +55,36 @@ def test_a_unit_measured_since_the_last_good_day_is_marked_beside_its_verdict(re
     page = (reports / "bench.html").read_text(encoding="utf-8")
     assert "out of control on 2026-04-18; the last good day is 2026-04-11" in page
     assert "<S/N>" not in page
+
+
+def test_days_of_which_signed_reports_alone_are_left_stand_in_the_charts(tmp_path: Path) -> None:
+    rng = np.random.default_rng(8)
+    made = []
+    for number in range(16):
+        on = START + datetime.timedelta(weeks=number)
+        value = 0.118 * (1 + 4e-4 * rng.normal() + (0.01 if number in (13, 15) else 0.0))
+        made.append(_unit(f"CS-{number:02d}", on, value, role="check standard", model="HM", serial="1"))
+    past = History(
+        [Past(unit, found, f"archive/{unit['unit']}/r1/data/report.pdf") for unit, found in made[:14]],
+        {"archive/CS-99/r1": "it is not what was signed"},
+    )
+    render_register(
+        units=[unit for unit, _ in made[14:]],
+        results={unit["unit"]: found for unit, found in made[14:]},
+        fits={},
+        refused={},
+        signed={},
+        folder=tmp_path,
+        beside=Beside(),
+        past=past,
+    )
+    page = (tmp_path / "bench.html").read_text(encoding="utf-8")
+    assert "16 days; " in page
+    assert '<a href="archive/CS-13/r1/data/report.pdf">CS-13</a></td>' in page
+    assert '<a href="CS-15/report.pdf">CS-15</a></td>' in page
+    assert "archive/CS-99/r1 (it is not what was signed)" in page
+    # They are history of the bench, no units of this register.
+    assert "CS-13" not in (tmp_path / "index.html").read_text(encoding="utf-8")
 
 
 def test_the_charts_say_in_words_what_they_show() -> None:

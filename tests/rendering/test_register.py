@@ -14,7 +14,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.select import Select
 
-from rotorproof.decision.models import Results
+from rotorproof.decision.models import ProblemEntry, Results
 from rotorproof.rendering.register import register_html, render_register
 from rotorproof.rendering.register_view import Beside, rows
 from tests.benchmarks import register_scale
@@ -41,6 +41,7 @@ UNITS = [
     _unit("U-9", "rejected", 0.14, serial="SN 12", model="HM-48", tested_on="2026-04-30"),
     _unit("U-2", "undecided", None, kind="controller", serial="FC-1"),
 ]
+UNITS[2][1].problems.append(ProblemEntry(message="not a table", file="U-2/a.csv", line=3, severity="error"))
 REFUSED = {"bad": [{"message": f"must be one of {WILD}", "file": "bad/unit.yaml", "line": 2, "severity": "error"}]}
 SIGNED = {
     "U-9": [
@@ -188,6 +189,13 @@ def test_refused_units_stand_there_with_their_problems(opened: webdriver.Chrome)
     assert "not reported" in row.text
     row.find_element(By.LINK_TEXT, "why").click()
     assert "bad/unit.yaml, line 2" in opened.find_element(By.CSS_SELECTOR, ".problems").text
+
+
+def test_logs_that_were_refused_stand_there_with_the_reason(opened: webdriver.Chrome) -> None:
+    section = opened.find_element(By.XPATH, "//section[h2/@id='failed']")
+    assert "U-2" in section.text
+    assert "not a table" in section.text
+    assert "U-9" not in section.text, "a warning lost nothing"
 
 
 def test_links_lead_to_the_reports(opened: webdriver.Chrome, page: Path) -> None:

@@ -131,7 +131,7 @@ def test_every_change_asks_the_engine(project: Project, change: Callable[[Path],
     (reports / "CT-1/figures/a.svg").write_bytes(b"x")
     for name in ("CT-1/results.json", "CT-1/report.pdf", "CT-1/evidence.json"):
         (reports / name).write_bytes(b"x")
-    for name in ("index.html", "bench.html", "models.html", "results.csv", "results.parquet"):
+    for name in ("index.html", "bench.html", "models.html", "refused.json", "results.csv", "results.parquet"):
         (reports / name).write_bytes(b"x")
 
     plan = Plan.load(project.root, {})

@@ -15,13 +15,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from ..decision.models import Results
+from ..decision.models import ProblemEntry, Results
 from ..errors import InputError, Problem
 from ..evidence.export_batches import collect
+from ..evidence.history import History, Past, history
 from ..evidence.revisions import all_signed
 from ..jsonio import read_json
-from ..rendering.register import render_register
+from ..rendering.register import REFUSED, render_register
 from ..rendering.register_view import Beside
+from ..season.gather import STANDARD
 from ..settings.load import load_settings
 from ._project import ROOT, folder, overrides
 
@@ -53,10 +55,13 @@ def run(args: argparse.Namespace) -> int:
     results: dict[str, Results] = {}
     fits: dict[str, Path] = {}
     signed: dict[str, Any] = {}
+    refused: dict[str, Any] = {}
+    past = History()
     place = ""
     for name, batch in batches.items():
-        members = _members(name, batch)
-        if not members:
+        not_reported = _refused(name, batch)
+        members = {unit: facts for unit, facts in _members(name, batch).items() if unit not in not_reported}
+        if not members and not not_reported:
             raise InputError(Problem("the folder holds no results of a unit; run its report", name))
         place = f"{os.path.relpath(batch.parent, target)}/"
         for unit, facts in members.items():
@@ -64,7 +69,9 @@ def run(args: argparse.Namespace) -> int:
             units.append({**facts, "unit": known})
             results[known] = Results.read(batch / unit / "results.json")
             fits[known] = batch / ".work" / unit / "fit.json"
-        for unit, rows in all_signed(batch, members).items():
+        refused |= {f"{name}/{unit}": problems for unit, problems in not_reported.items()}
+        _add(past, history(batch, members, STANDARD), name, place)
+        for unit, rows in all_signed(batch, (*members, *not_reported)).items():
             signed[f"{name}/{unit}"] = [{**row, "report": f"{place}{name}/{row['report']}"} for row in rows]
     if len({batch.parent for batch in batches.values()}) > 1:
         raise InputError(Problem("the batches of a season lie in one folder, beside each other; move them there"))
@@ -72,14 +79,16 @@ def run(args: argparse.Namespace) -> int:
         units=units,
         results=results,
         fits=fits,
-        refused={},
+        refused=refused,
         signed=signed,
         folder=target,
         beside=Beside(place=place),
+        past=past,
         tables=(("results/", "a folder for each batch, for analysis"),),
     )
     collect(batches, target / "results")
-    print(f"{len(units)} units of {len(batches)} batches")
+    also = f", {len(refused)} refused" if refused else ""
+    print(f"{len(units)} units of {len(batches)} batches{also}")
     print(os.path.relpath(target / "index.html"))
     return 0
 
@@ -94,6 +103,29 @@ def _named(folders: Sequence[str]) -> dict[str, Path]:
             words = f"two batches are named {batch.name!r}, this one and {other}; rename one of the folders"
             raise InputError(Problem(words, written))
     return found
+
+
+def _add(past: History, of_batch: History, name: str, place: str) -> None:
+    """Add what the archive of a batch holds to that of the season, named and seen as the season's page does."""
+    for one in of_batch.units:
+        unit = {**one.unit, "unit": f"{name}/{one.unit['unit']}"}
+        past.units.append(Past(unit, one.results, f"{place}{name}/{one.report}"))
+    past.not_taken |= {f"{name}/{folder}": why for folder, why in of_batch.not_taken.items()}
+
+
+def _refused(name: str, batch: Path) -> dict[str, list[dict[str, Any]]]:
+    """Return the units of a batch that have no results, with their problems. Raises ``InputError``."""
+    path = batch / REFUSED
+    if not path.is_file():
+        words = "the batch does not say which of its units were refused, so none is listed; run its report again"
+        print(Problem(words, f"{name}/{REFUSED}", severity="warning"), file=sys.stderr)
+        return {}
+    try:
+        found = read_json(path)
+        return {str(unit): [ProblemEntry(**one).model_dump() for one in problems] for unit, problems in found.items()}
+    except (OSError, ValueError, TypeError, AttributeError):
+        words = "the list of the refused units is damaged; run the batch's report again"
+        raise InputError(Problem(words, f"{name}/{REFUSED}")) from None
 
 
 def _members(name: str, batch: Path) -> dict[str, dict[str, Any]]:

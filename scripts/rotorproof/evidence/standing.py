@@ -31,7 +31,7 @@ def signed_so(sign_off: Path, report: Path, unit: str, revision: int, note: Path
     ``note`` is the file with the hashes of what was found sound before.
     """
     try:
-        raw, pdf = _content(sign_off, LARGEST_SIGN_OFF), _content(report, LARGEST_REPORT)
+        raw, pdf = content_within(sign_off, LARGEST_SIGN_OFF), content_within(report, LARGEST_REPORT)
         stated = SignOff.model_validate(strictly(raw))
         if (stated.unit, stated.revision) != (unit, revision):
             return None
@@ -48,7 +48,7 @@ def signed_so(sign_off: Path, report: Path, unit: str, revision: int, note: Path
     return stated
 
 
-def _content(path: Path, most: int) -> bytes:
+def content_within(path: Path, most: int) -> bytes:
     """Return the content of a file of an archive. Raises ``OSError`` for a link, what is no file, or a larger one."""
     if path.is_symlink() or path.parent.is_symlink():
         raise OSError(errno.ELOOP, "it is a link")

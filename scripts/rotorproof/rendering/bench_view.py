@@ -41,6 +41,7 @@ class DayView:
 
     day: str
     unit: str
+    report: str
     constants: str
     why: str
     what: str
@@ -57,9 +58,14 @@ class StandardView:
     left_out: int
 
 
-def bench_view(standards: Sequence[Standard]) -> list[StandardView]:
-    """Return what the page shows of each check standard."""
-    return [_standard(one) for one in standards]
+def bench_view(
+    standards: Sequence[Standard], archived: Mapping[str, str] | None = None, place: str = ""
+) -> list[StandardView]:
+    """Return what the page shows of each check standard.
+
+    Their reports lie at ``place``, those of the ``archived`` where it says, both seen from the page.
+    """
+    return [_standard(one, archived or {}, place) for one in standards]
 
 
 def bench_doubt(unit: Mapping[str, Any], standards: Sequence[Standard]) -> str:
@@ -87,11 +93,12 @@ def bench_doubt(unit: Mapping[str, Any], standards: Sequence[Standard]) -> str:
     return ""
 
 
-def _standard(one: Standard) -> StandardView:
+def _standard(one: Standard, archived: Mapping[str, str], place: str) -> StandardView:
     out = [day for day in one.days if day.state == "out of control"]
     title = " ".join(filter(None, (one.model, one.serial)))
     return StandardView(
-        title, _state(one), [_chart(chart) for chart in one.charts], [_day(day) for day in out[::-1][:_MOST_DAYS]],
+        title, _state(one), [_chart(chart) for chart in one.charts],
+        [_day(day, archived.get(day.unit, f"{place}{day.unit}/report.pdf")) for day in out[::-1][:_MOST_DAYS]],
         max(0, len(out) - _MOST_DAYS),
     )  # fmt: skip
 
@@ -132,7 +139,7 @@ def _either(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
 
 
-def _day(day: Judgement) -> DayView:
+def _day(day: Judgement, report: str) -> DayView:
     if day.suspects:
         best = next(cause for cause in day.causes if cause.name == day.suspects[0])
         why = f"fits {_either(day.suspects)}"
@@ -154,7 +161,7 @@ def _day(day: Judgement) -> DayView:
         )
     else:
         what = "within what the stated accuracies allow; look at the instrument before it drifts further"
-    return DayView(day.day.isoformat(), day.unit, _titles(day.departed), why, what)
+    return DayView(day.day.isoformat(), day.unit, report, _titles(day.departed), why, what)
 
 
 def _to_spread(value: float, spread: float) -> str:

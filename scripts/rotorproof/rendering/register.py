@@ -15,10 +15,11 @@ from markupsafe import Markup
 
 from ..decision.models import Results
 from ..evidence.export import export
+from ..evidence.history import History, history
 from ..evidence.revisions import all_signed
-from ..jsonio import write_bytes
+from ..jsonio import write_bytes, write_json
 from ..season.bench import BASELINE, Standard
-from ..season.gather import standards
+from ..season.gather import STANDARD, standards
 from ..season.population import FEWEST, Population, populations
 from . import words
 from .bench_view import bench_doubt, bench_view
@@ -28,6 +29,10 @@ from .register_view import NOT_REPORTED, VERDICTS, Beside, Row, columns, registe
 from .style import MARKS, TEMPLATES
 from .trends import trends
 
+#: So many units with errors are listed with them; the others say them in their reports.
+_MOST_FAILED = 100
+#: Units without results and what is wrong with them, beside the reports.
+REFUSED = "refused.json"
 #: The files that hold all values, and what each is for.
 TABLES = (("results.csv", "for a spreadsheet"), ("results.parquet", "for analysis"))
 
@@ -40,11 +45,12 @@ def write_register(
     reports: Path,
     comparisons: Mapping[str, Sequence[str]] | None = None,
 ) -> None:
-    """Write the register of ``units`` under ``reports``: its pages, ``results.csv`` and ``results.parquet``.
+    """Write the register of ``units`` under ``reports``: its pages, its tables, and ``refused.json``.
 
     ``refused`` are the units without results, ``signed`` those that may have signed reports. Whether the last of these
     is of the present results is looked up here: the run that this belongs to may have made them anew. ``comparisons``
-    are those that lie, or will lie, beside the reports, with their units.
+    are those that lie, or will lie, beside the reports, with their units. Check standards whose results are gone are
+    read from the archive.
     """
     found = all_signed(reports, signed)
     results = {unit["unit"]: Results.read(reports / unit["unit"] / "results.json") for unit in units}
@@ -59,7 +65,10 @@ def write_register(
         signed=found,
         folder=reports,
         beside=Beside(comparisons=comparisons or {}, sheets=sheets),
+        past=history(reports, results, STANDARD),
     )
+    # For whoever puts many batches together: a page is nothing to read from.
+    write_json(reports / REFUSED, refused)
     export(
         units=units,
         results=results,
@@ -78,24 +87,30 @@ def render_register(
     signed: Mapping[str, Sequence[Mapping[str, Any]]],
     folder: Path,
     beside: Beside,
+    past: History | None = None,
     tables: Sequence[tuple[str, str]] = TABLES,
 ) -> None:
     """Write the pages over all units' ``results`` into ``folder``.
 
     ``index.html`` is the register, ``bench.html`` what the check standards among the units say of the bench,
-    ``models.html`` how the units of each model scatter. ``tables`` are the files that hold all values, and for what.
+    ``models.html`` how the units of each model scatter. ``tables`` are the files that hold all values, and for what;
+    ``past`` the check standards of which signed reports alone are left.
     """
-    judged = standards(units, results, fits)
+    earlier = past or History()
+    days = [*units, *(one.unit for one in earlier.units)]
+    judged = standards(days, {**results, **{one.unit["unit"]: one.results for one in earlier.units}}, fits)
     doubts = {unit["unit"]: found for unit in units if (found := bench_doubt(unit, judged))}
     listed = rows(units, results, refused, signed, replace(beside, doubts=doubts))
-    write_bytes(folder / "bench.html", bench_html(judged, beside.place).encode())
+    write_bytes(folder / "bench.html", bench_html(judged, beside.place, earlier).encode())
     write_bytes(folder / "models.html", models_html(populations(units, results)).encode())
     write_bytes(folder / "index.html", register_html(listed, beside.comparisons, tables).encode())
 
 
-def bench_html(judged: Sequence[Standard], place: str = "") -> str:
+def bench_html(judged: Sequence[Standard], place: str = "", past: History | None = None) -> str:
     """Return the page of the check standards, whose reports lie at ``place``; nothing on it runs."""
-    return _still("register/bench.html.j2", standards=bench_view(judged), baseline=BASELINE, place=place)
+    earlier = past or History()
+    links = {one.unit["unit"]: one.report for one in earlier.units}
+    return _still("register/bench.html.j2", standards=bench_view(judged, links, place), baseline=BASELINE, past=earlier)
 
 
 def models_html(found: Sequence[Population]) -> str:
@@ -119,6 +134,7 @@ def register_html(
     script = (TEMPLATES / "register" / "register.js").read_text(encoding="utf-8")
     counts = Counter(row.verdict for row in all_rows)
     shown = columns(all_rows)
+    failed = [row for row in all_rows if row.results is not None and row.errors]
     html: str = (
         environment()
         .get_template("register/register.html.j2")
@@ -133,6 +149,8 @@ def register_html(
             kinds=sorted({row.kind for row in all_rows}),
             trends=trends(all_rows),
             refused=[row for row in all_rows if row.verdict == NOT_REPORTED],
+            failed=failed[:_MOST_FAILED],
+            more_failed=len(failed) - len(failed[:_MOST_FAILED]),
             comparisons=comparisons or {},
             tables=tables,
             place=words.place,

@@ -48,6 +48,11 @@ class Row:
         return NOT_REPORTED if self.results is None else self.results.verdict
 
     @property
+    def errors(self) -> list[ProblemEntry]:
+        """Return the problems by which something was lost: a log that was refused, a test that gave nothing."""
+        return [problem for problem in self.problems if problem.severity == "error"]
+
+    @property
     def kind(self) -> str:
         """Return the kind of unit, as far as it is known."""
         return str(self.unit.get("kind") or "unknown")
@@ -206,7 +211,7 @@ def _constant(name: str) -> Column:
 
 
 def _problems(row: Row) -> Cell:
-    errors = sum(problem.severity == "error" for problem in row.problems)
+    errors = len(row.errors)
     warnings = len(row.problems) - errors
     parts = [words.counted(n, word) for n, word in ((errors, "error"), (warnings, "warning")) if n]
     return Cell([", ".join(parts) or "none"], 1000 * errors + warnings if parts else "")

@@ -15,12 +15,13 @@ from ..uncertainty.forms import Form
 from ..units import conversion
 from .bench import BenchDay, Standard, judge
 
-ROLE = "check standard"
+#: What the file of a check standard says.
+STANDARD = {"role": "check standard"}
 
 
 def is_standard(unit: Mapping[str, Any]) -> bool:
     """Tell whether a unit is a check standard."""
-    return unit.get("role") == ROLE
+    return STANDARD.items() <= unit.items()
 
 
 def day_of(unit: Mapping[str, Any]) -> datetime.date | None:

@@ -35,6 +35,7 @@ RESERVED = (
     "index.html",
     "models.html",
     "plans",
+    "refused.json",
     "results.csv",
     "results.parquet",
     "season",
