@@ -14,7 +14,7 @@ sys.path[:] = [str(ROOT / "scripts"), *(path for path in sys.path if path not in
 sys.executable = shlex.quote(sys.executable)
 
 from rotorproof.errors import InputError
-from rotorproof.workflow import Plan
+from rotorproof.workflow import RunPlan
 
 
 # Folders are those of the project, wherever the run is started from.
@@ -22,7 +22,7 @@ workdir: str(ROOT)
 
 
 try:
-    plan = Plan.load(ROOT, config)
+    plan = RunPlan.load(ROOT, config)
 except InputError as error:
     sys.exit(str(error))
 WORK = f"{plan.reports}/.work/{{unit}}"

@@ -13,7 +13,7 @@ from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from rotorproof.workflow import Plan
+    from rotorproof.workflow import RunPlan
 
 
 def main(root: Path, unit: str) -> None:
@@ -22,9 +22,9 @@ def main(root: Path, unit: str) -> None:
     Raises ``InputError`` for settings that cannot be used, ``MemoryError`` where a step ran out of memory.
     """
     from rotorproof.errors import InputError, Problem
-    from rotorproof.workflow import Plan
+    from rotorproof.workflow import RunPlan
 
-    plan = Plan.load(root, {})
+    plan = RunPlan.load(root, {})
     if unit not in plan.units:
         problems = [Problem(**problem) for problem in plan.refused.get(unit, ())]
         raise InputError(problems or Problem("its folder is not among the inputs", unit))
@@ -33,7 +33,7 @@ def main(root: Path, unit: str) -> None:
     draw_pages(plan, unit, root)
 
 
-def draw_pages(plan: Plan, unit: str, root: Path) -> None:
+def draw_pages(plan: RunPlan, unit: str, root: Path) -> None:
     """Draw the pages of a unit that was computed, and write which of them are not those that were signed, if any were.
 
     Raises ``InputError`` for signed pages that cannot be read.
@@ -71,7 +71,7 @@ def draw_pages(plan: Plan, unit: str, root: Path) -> None:
         raise InputError(Problem(str(error))) from None
 
 
-def compute(plan: Plan, unit: str, root: Path) -> None:
+def compute(plan: RunPlan, unit: str, root: Path) -> None:
     """Read, fit and decide one unit of a plan into ``root/reports``, its parts done before.
 
     Raises ``MemoryError`` where a step ran out of memory.

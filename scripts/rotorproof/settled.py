@@ -15,14 +15,14 @@ from pathlib import Path
 from types import SimpleNamespace
 
 from .jsonio import write_bytes
-from .workflow import Plan
+from .workflow import RunPlan
 
 _RULES = ("read", "fit", "decide", "register", "compare")
 _REGISTER = ("index.html", "bench.html", "models.html", "refused.json", "results.csv", "results.parquet")
 _COMPARISON = ("comparison.json", "comparison.pdf")
 
 
-def causes_of(plan: Plan) -> str:
+def causes_of(plan: RunPlan) -> str:
     """Return a hash over everything that the files of a run are made from."""
     content = hashlib.sha256()
     for part in _causes(plan):
@@ -30,7 +30,7 @@ def causes_of(plan: Plan) -> str:
     return content.hexdigest()
 
 
-def is_settled(plan: Plan, causes: str) -> bool:
+def is_settled(plan: RunPlan, causes: str) -> bool:
     """Tell whether all files of a run exist as they were made from ``causes``, what ``causes_of`` returned."""
     try:
         return _note(plan).read_text(encoding="utf-8") == _state(plan, causes)
@@ -38,23 +38,23 @@ def is_settled(plan: Plan, causes: str) -> bool:
         return False
 
 
-def settle(plan: Plan, causes: str) -> None:
+def settle(plan: RunPlan, causes: str) -> None:
     """Note that all files have been made from ``causes``, what ``causes_of`` returned before the run."""
     # Without a note the engine is asked again, and says what is amiss.
     with contextlib.suppress(FileNotFoundError):
         write_bytes(_note(plan), _state(plan, causes).encode())
 
 
-def unsettle(plan: Plan) -> None:
+def unsettle(plan: RunPlan) -> None:
     """Forget it, before a run changes any file."""
     _note(plan).unlink(missing_ok=True)
 
 
-def _note(plan: Plan) -> Path:
+def _note(plan: RunPlan) -> Path:
     return plan.root / plan.reports / ".work" / "settled"
 
 
-def _state(plan: Plan, causes: str) -> str:
+def _state(plan: RunPlan, causes: str) -> str:
     content = hashlib.sha256(causes.encode())
     for path in _made(plan):
         found = path.stat()
@@ -62,7 +62,7 @@ def _state(plan: Plan, causes: str) -> str:
     return content.hexdigest()
 
 
-def _causes(plan: Plan) -> Iterator[object]:
+def _causes(plan: RunPlan) -> Iterator[object]:
     yield hashlib.sha256((plan.root / "Snakefile").read_bytes()).hexdigest()
     yield [plan.code(rule) for rule in _RULES]
     yield [plan.reports, plan.raw_settings, plan.refused, plan.signed, plan.archived, plan.comparisons]
@@ -80,7 +80,7 @@ def _causes(plan: Plan) -> Iterator[object]:
         ]
 
 
-def _made(plan: Plan) -> Iterable[Path]:
+def _made(plan: RunPlan) -> Iterable[Path]:
     reports = plan.root / plan.reports
     for name in plan.units:
         yield from (plan.root / path for path in plan.made(name))

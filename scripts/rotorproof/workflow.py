@@ -38,7 +38,7 @@ RESULTS = ("results.json", "figures", "report.pdf", "evidence.json")
 
 
 @dataclass(frozen=True)
-class Plan:
+class RunPlan:
     """A project as the workflow sees it. Functions of ``wildcards`` return one unit's slice."""
 
     root: Path
@@ -47,7 +47,7 @@ class Plan:
     raw_settings: Mapping[str, Any]
 
     @classmethod
-    def load(cls, root: Path, overrides: Mapping[str, Any]) -> Plan:
+    def load(cls, root: Path, overrides: Mapping[str, Any]) -> RunPlan:
         """Check everything. Raises ``InputError`` with every problem of settings that cannot be used."""
         from .settings.documents import read_document
 

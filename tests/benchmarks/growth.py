@@ -12,8 +12,8 @@ _PLAN = """
 import sys
 from itertools import pairwise
 from pathlib import Path
-from rotorproof.workflow import Plan
-plan = Plan.load(Path(sys.argv[2]), {"raw_dir": sys.argv[1]})
+from rotorproof.workflow import RunPlan
+plan = RunPlan.load(Path(sys.argv[2]), {"raw_dir": sys.argv[1]})
 assert len(plan.units) == int(sys.argv[3])
 plan.code("read")
 """

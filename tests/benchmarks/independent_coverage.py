@@ -44,9 +44,9 @@ def _adapter(name: str) -> ModuleType:
 @cache
 def _plan(out: Path) -> Any:
     """What the workflow would do with the folder; read once, as it reads every unit's file."""
-    from rotorproof.workflow import Plan
+    from rotorproof.workflow import RunPlan
 
-    return Plan.load(ROOT, {"raw_dir": str(out / "raw"), "reports_dir": str(out / "reports"), "comparisons": []})
+    return RunPlan.load(ROOT, {"raw_dir": str(out / "raw"), "reports_dir": str(out / "reports"), "comparisons": []})
 
 
 def judge(given: tuple[Path, str]) -> str:

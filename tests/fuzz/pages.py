@@ -18,7 +18,7 @@ import register
 from recompute import compute as recompute
 from rotorproof.errors import InputError
 from rotorproof.rendering.report import render_report
-from rotorproof.workflow import Plan
+from rotorproof.workflow import RunPlan
 
 from ..errors.bench import LIMITS, Bench
 from . import spoiling
@@ -146,16 +146,16 @@ def _with_texts(content: str, rng: random.Random) -> str:
     return "\n".join(lines)
 
 
-def _plan(root: Path) -> Plan | None:
+def _plan(root: Path) -> RunPlan | None:
     """Return the plan of a workshop, ``None`` where its settings are refused."""
     try:
-        return Plan.load(root, {})
+        return RunPlan.load(root, {})
     except InputError as error:
         check_problems(error.problems)
         return None
 
 
-def _reported(plan: Plan, name: str, root: Path) -> bool:
+def _reported(plan: RunPlan, name: str, root: Path) -> bool:
     """Take a unit from raw log to PDF as the rules do, and look at what its pages say."""
     asked = SimpleNamespace(unit=name)
     recompute(plan, name, root)
@@ -193,7 +193,7 @@ def _reported(plan: Plan, name: str, root: Path) -> bool:
     return True
 
 
-def _registered(plan: Plan, reported: list[str], root: Path) -> None:
+def _registered(plan: RunPlan, reported: list[str], root: Path) -> None:
     register.main(
         units=[unit for unit in plan.all_units if unit["unit"] in reported],
         refused=plan.refused,
@@ -211,6 +211,6 @@ def _untouched() -> bytes:
     """Return the results of the other unit beside one that is sound."""
     with tempfile.TemporaryDirectory(prefix="rotorproof-fuzz-") as place:
         root = _fresh(Path(place))
-        plan = Plan.load(root, {})
+        plan = RunPlan.load(root, {})
         recompute(plan, "GOOD", root)
         return (root / "reports/GOOD/results.json").read_bytes()

@@ -17,7 +17,7 @@ import yaml
 
 from rotorproof.__main__ import main
 from rotorproof.commands import _project, layout
-from rotorproof.workflow import Plan
+from rotorproof.workflow import RunPlan
 from tests.benchmarks import independent_coverage
 from tests.simulation.independent.logs import write_unit
 from tests.simulation.kitchen.bench import write
@@ -245,7 +245,7 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], 
         for unit in (*units, described("KT-C1", controller_tests())):
             write_unit(root / "raw" / unit["unit"] / "unit.yaml", unit)
         settings = {"raw_dir": str(root / "raw"), "reports_dir": str(root / "reports"), "comparisons": []}
-        patch.setattr(independent_coverage, "_plan", lambda _: Plan.load(root, settings))
+        patch.setattr(independent_coverage, "_plan", lambda _: RunPlan.load(root, settings))
         for name in truth:
             assert (failed := independent_coverage.judge((root, name))) == "", failed
     found = {n: json.loads((root / "reports" / n / "results.json").read_text(encoding="utf-8")) for n in truth}

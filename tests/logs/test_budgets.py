@@ -17,7 +17,7 @@ from pyarrow import parquet
 from rotorproof.errors import InputError
 from rotorproof.logs import limits
 from rotorproof.logs.apart import _limit, open_apart
-from rotorproof.logs.chunks import Chunk, Log
+from rotorproof.logs.chunks import Chunk, LogStream
 from rotorproof.logs.table import open_log, read_table
 from rotorproof.settings.layout import Layout
 from rotorproof.settings.run import Limits
@@ -126,7 +126,7 @@ def test_a_lower_limit_on_this_process_is_kept(tmp_path):
         assert before[1] < 1 << 40
         _limit(1 << 40, 100.0)
         assert resource.getrlimit(resource.RLIMIT_AS) == before
-        return Log([], iter(()), [])
+        return LogStream([], iter(()), [])
 
     assert opened(tmp_path, under_another).names == []
 
@@ -161,7 +161,7 @@ def test_a_reader_that_falls_between_pieces_ends_no_other(tmp_path):
             yield Chunk({"time": np.arange(3.0)}, lambda _: None)
             os.abort()
 
-        return Log(["time"], chunks())
+        return LogStream(["time"], chunks())
 
     log = opened(tmp_path, falls)
     assert next(log.chunks).rows == 3
@@ -174,7 +174,7 @@ def test_pieces_notes_lines_and_kinds_come_back_as_they_were(tmp_path):
 
     def reader(*_):
         chunk = Chunk({"time": np.array([0.1, 0.2, 0.3]), "hall_a": levels}, lambda row: row + 7)
-        return Log(["time [s]", "hall_a [1]"], iter([chunk, Chunk({"time": np.empty(0)}, lambda _: None)]))
+        return LogStream(["time [s]", "hall_a [1]"], iter([chunk, Chunk({"time": np.empty(0)}, lambda _: None)]))
 
     log = opened(tmp_path, reader)
     assert log.names == ["time [s]", "hall_a [1]"]

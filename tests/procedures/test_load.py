@@ -89,7 +89,7 @@ def test_map_stays_within_the_measured_points() -> None:
     kept = run.speed * run.torque < 220.0
     result = outcome(PROCEDURE, [({n: v[kept] for n, v in columns.items()}, {})])
     panel = next(p for p in result.report.panels if p.name == "efficiency-map-supply-to-shaft")
-    assert panel.form == "map"
+    assert panel.drawing == "map"
     field = panel.field
     assert field is not None
     assert np.isnan(field.z[-1, -1])

@@ -179,7 +179,7 @@ def test_the_slip_in_the_supply_voltage_is_named_with_its_line(table: Path, tmp_
 
 def test_the_map_is_drawn_within_the_points(table: Path, tmp_path: Path) -> None:
     panel = results(table, tmp_path)["panels"]["efficiency-map-supply-to-shaft"]
-    assert panel.form == "map"
+    assert panel.drawing == "map"
     assert np.isfinite(panel.field.z).any()
 
 

@@ -17,9 +17,9 @@ import pytest
 from rotorproof.fitting.stored import StoredPanel, StoredSeries
 from rotorproof.procedures.base import Axis, Field, Panel, Series
 from rotorproof.procedures.base import drawn as evenly
-from rotorproof.rendering import drawn_points, forms
+from rotorproof.rendering import drawings, drawn_points
+from rotorproof.rendering.drawings.common import looks, shown, shown_spread
 from rotorproof.rendering.figures import HALF_MM, WIDTH_MM, alt_text, figure_name, is_wide, svg
-from rotorproof.rendering.forms.common import looks, shown, shown_spread
 from rotorproof.rendering.style import DASHES, INK, MARKERS, SERIES_COLOURS, font_files
 
 ROOT = Path(__file__).parents[2]
@@ -172,7 +172,7 @@ def test_the_description_names_axes_series_and_caption() -> None:
         name="vi",
         title="Voltage against current",
         caption="See the slope.",
-        form="points",
+        drawing="points",
         x=Axis("Current", "current", "A"),
         y=Axis("Voltage", "voltage", "V"),
         series=[
@@ -266,6 +266,6 @@ def _drawn(panel: Panel) -> tuple[Any, list[str]]:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(HALF_MM / 25.4, 2.0), layout="constrained", dpi=72)
-    forms.FORMS[panel.form].draw(figure, panel)
+    drawings.DRAWINGS[panel.drawing].draw(figure, panel)
     named = figure.legends[0].get_texts() if figure.legends else []
     return figure.axes[0], [text.get_text() for text in named]

@@ -17,7 +17,7 @@ from rotorproof.settings.folder import SettingsFolder
 from rotorproof.uncertainty.forms import Form, Influence
 from rotorproof.uncertainty.result import Result
 from rotorproof.witness.expected import expected_of_model
-from rotorproof.workflow import Plan
+from rotorproof.workflow import RunPlan
 from tests.season.test_population import BETWEEN, MEAN, SHARED, model, units_of_model
 from tests.workflow.conftest import Project
 
@@ -88,10 +88,10 @@ def test_a_unit_is_compared_with_the_others_of_its_model(tmp_path: Path) -> None
     (config / "processes/HM.yaml").write_text(yaml.safe_dump(process), encoding="utf-8")
     text = (path / "unit.yaml").read_text(encoding="utf-8")
     unit = SimpleNamespace(unit="CT-1")
-    assert Plan.load(tmp_path, {}).population(unit) is None
+    assert RunPlan.load(tmp_path, {}).population(unit) is None
     named = "model: HM\npopulation: HM\n"
     (path / "unit.yaml").write_text(text + named, encoding="utf-8")
-    plan = Plan.load(tmp_path, {})
+    plan = RunPlan.load(tmp_path, {})
     known = plan.population(unit)
     # The rule that fits is given it, and the evidence holds the file: what it rests on cannot change unseen.
     assert known is not None
@@ -102,7 +102,7 @@ def test_a_unit_is_compared_with_the_others_of_its_model(tmp_path: Path) -> None
     assert expected.low < MEAN < expected.high
     # Units that are added, or measured again, change nothing until the file is written again.
     project.add_unit("CT-2")
-    assert Plan.load(tmp_path, {}).population(unit) == known
+    assert RunPlan.load(tmp_path, {}).population(unit) == known
 
 
 @pytest.mark.parametrize(
@@ -124,7 +124,7 @@ def test_a_population_of_something_else_is_refused(tmp_path: Path, process: dict
     (tmp_path / "config" / "processes" / "HM.yaml").write_text(yaml.safe_dump(content), encoding="utf-8")
     text = (path / "unit.yaml").read_text(encoding="utf-8")
     (path / "unit.yaml").write_text(f"{text}model: HM\npopulation: HM\n", encoding="utf-8")
-    (problem,) = Plan.load(tmp_path, {}).refused["CT-1"]
+    (problem,) = RunPlan.load(tmp_path, {}).refused["CT-1"]
     assert said in problem["message"]
 
 
@@ -138,7 +138,7 @@ def test_a_report_states_the_population_behind_its_risks(tmp_path: Path) -> None
     (config / "processes").mkdir()
     content = yaml.safe_dump(process_of(model(1), []))
     (config / "processes/HM.yaml").write_text(content, encoding="utf-8")
-    plan = Plan.load(tmp_path, {})
+    plan = RunPlan.load(tmp_path, {})
     unit = SimpleNamespace(unit="CT-1")
     assert plan.settings_files(unit)["config/processes/HM.yaml"] == config / "processes/HM.yaml"
     # As the rule that decides gets it, and judges by it.

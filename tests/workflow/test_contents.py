@@ -14,7 +14,7 @@ import pytest
 import recompute
 from rotorproof import contents
 from rotorproof.contents import Contents
-from rotorproof.workflow import Plan
+from rotorproof.workflow import RunPlan
 
 from .conftest import Project
 
@@ -50,11 +50,11 @@ def test_a_hash_is_looked_up_only_for_a_file_that_was_not_touched(
 
 def test_a_log_that_lies_under_another_name_is_another_log(project: Project) -> None:
     folder, unit = project.add_unit("CT-1"), SimpleNamespace(unit="CT-1")
-    before = Plan.load(project.root, {}).stamps(unit)
+    before = RunPlan.load(project.root, {}).stamps(unit)
     assert list(before) == ["steps.csv"]
     (folder / "steps.csv").rename(folder / "again.csv")
     (folder / "unit.yaml").write_text((folder / "unit.yaml").read_text().replace("steps.csv", "again.csv"))
-    assert Plan.load(project.root, {}).stamps(unit) == {"again.csv": before["steps.csv"]}
+    assert RunPlan.load(project.root, {}).stamps(unit) == {"again.csv": before["steps.csv"]}
 
 
 def test_times_to_come_and_a_log_replaced_under_the_same_size_and_time(project: Project) -> None:
@@ -87,7 +87,7 @@ def test_a_photograph_is_an_input_whose_content_counts(project: Project) -> None
     for content in (None, b"one", b"two"):
         if content is not None:
             (folder / "photo.jpg").write_bytes(content)
-        plan = Plan.load(project.root, {})
+        plan = RunPlan.load(project.root, {})
         # It is looked at with the logs, and again when the report is rendered.
         seen.append((plan.stamps(at), plan.hashes(at)))
         assert ("CT-1/photo.jpg" in plan.inputs(at)) == (content is not None)

@@ -10,7 +10,7 @@ import pytest
 
 import recompute
 from rotorproof.settled import causes_of
-from rotorproof.workflow import Plan
+from rotorproof.workflow import RunPlan
 from tests.workflow.conftest import Project
 
 
@@ -23,7 +23,7 @@ def test_a_changed_earlier_file_makes_the_report_anew_and_its_inputs_compute_aga
     drift = "{phase_resistance: 0.5 percent}"
     with (folder / "unit.yaml").open("a", encoding="utf-8") as stream:
         stream.write(f"earlier:\n  - {{results: before.json, tested_on: 2025-05-02, drift: {drift}}}\n")
-    plan = Plan.load(project.root, {})
+    plan = RunPlan.load(project.root, {})
     assert plan.unit(at)["earlier"] == plan.measured_part(at)["earlier"]
     assert Path(plan.inputs(at)["CT-1/before.json"]) == folder / "before.json"
     hashed, causes = plan.hashes(at)["CT-1/before.json"], causes_of(plan)
@@ -35,11 +35,11 @@ def test_a_changed_earlier_file_makes_the_report_anew_and_its_inputs_compute_aga
 
     text = (folder / "before.json").read_text(encoding="utf-8")
     (folder / "before.json").write_text(text + "\n", encoding="utf-8")
-    again = Plan.load(project.root, {})
+    again = RunPlan.load(project.root, {})
     assert again.earlier(at) != plan.earlier(at)
     assert again.hashes(at)["CT-1/before.json"] != hashed
     assert causes_of(again) != causes
     assert again.stamps(at) == plan.stamps(at), "the logs need not be read again"
     (folder / "before.json").unlink()
-    lost = Plan.load(project.root, {})
+    lost = RunPlan.load(project.root, {})
     assert lost.units == ["CT-1"] and lost.earlier(at) == {} and "CT-1/before.json" not in lost.inputs(at)

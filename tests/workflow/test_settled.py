@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from rotorproof.settled import causes_of, is_settled, settle, unsettle
-from rotorproof.workflow import STEPS, Plan
+from rotorproof.workflow import STEPS, RunPlan
 
 from .conftest import Project
 
@@ -40,7 +40,7 @@ def test_the_engine_is_left_alone_until_something_changes(project: Project) -> N
     project.run("CT-2")
     assert engine_runs(project) == runs + 1
     assert {"CT-2/report.pdf", "index.html"} <= project.changed(before)
-    plan = Plan.load(project.root, {})
+    plan = RunPlan.load(project.root, {})
     assert not is_settled(plan, causes_of(plan)), (
         "whether the other units are as they should be only a run of all tells"
     )
@@ -134,30 +134,30 @@ def test_every_change_asks_the_engine(project: Project, change: Callable[[Path],
     for name in ("index.html", "bench.html", "models.html", "refused.json", "results.csv", "results.parquet"):
         (reports / name).write_bytes(b"x")
 
-    plan = Plan.load(project.root, {})
+    plan = RunPlan.load(project.root, {})
     assert not is_settled(plan, causes_of(plan))
     settle(plan, causes_of(plan))
-    plan = Plan.load(project.root, {})
+    plan = RunPlan.load(project.root, {})
     assert is_settled(plan, causes_of(plan))
     change(project.root)
-    plan = Plan.load(project.root, {})
+    plan = RunPlan.load(project.root, {})
     assert not is_settled(plan, causes_of(plan))
 
 
 def test_other_settings_code_or_page_styles_ask_the_engine(project: Project) -> None:
     project.add_unit("CT-1")
-    causes = causes_of(Plan.load(project.root, {}))
-    assert causes == causes_of(Plan.load(project.root, {}))
-    assert causes != causes_of(Plan.load(project.root, {"coverage_probability": 0.9}))
+    causes = causes_of(RunPlan.load(project.root, {}))
+    assert causes == causes_of(RunPlan.load(project.root, {}))
+    assert causes != causes_of(RunPlan.load(project.root, {"coverage_probability": 0.9}))
     for name in ("scripts/decide.py", "templates/report.css", "Snakefile"):
         with (project.root / name).open("a", encoding="utf-8") as stream:
             stream.write("\n")
-        changed = causes_of(Plan.load(project.root, {}))
+        changed = causes_of(RunPlan.load(project.root, {}))
         assert changed != causes, name
         causes = changed
 
 
 def test_what_was_noted_can_be_forgotten(project: Project) -> None:
-    plan = Plan.load(project.root, {})
+    plan = RunPlan.load(project.root, {})
     unsettle(plan)
     assert not is_settled(plan, causes_of(plan))

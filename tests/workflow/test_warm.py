@@ -20,7 +20,7 @@ from rotorproof import warm
 from rotorproof.errors import InputError, Problem
 from rotorproof.settings.layout import Layout
 from rotorproof.step_log import DONE, logged
-from rotorproof.workflow import Plan
+from rotorproof.workflow import RunPlan
 from tests.patience import HUNG
 
 ROOT = Path(__file__).parents[2]
@@ -28,7 +28,7 @@ _UNIT = "AL-M1"
 
 
 def _works(folder: Path) -> list[tuple[object, str, Mapping[str, object]]]:
-    plan = Plan.load(ROOT, {})
+    plan = RunPlan.load(ROOT, {})
     wildcards = type("Wildcards", (), {"unit": _UNIT})
     readings, fitted, panels = folder / "readings.npz", folder / "fit.json", folder / "panels.npz"
     reading = {

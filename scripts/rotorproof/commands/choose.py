@@ -26,7 +26,7 @@ from ..season.shelf import shelf
 from ..season.stock import rank
 from ..settings.application import Application, applications
 from ..settings.run import Duty, RunSettings
-from ..workflow import Plan
+from ..workflow import RunPlan
 from ._project import ROOT, overrides
 
 _FILE = "config/config.yaml"
@@ -47,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Rank the stock and say what was found."""
-    plan = Plan.load(ROOT, overrides(args.config))
+    plan = RunPlan.load(ROOT, overrides(args.config))
     application, duty = _asked(plan.settings, args.vehicle, args.pack)
     name = application.vehicle_name or _ONLY
     reports = ROOT / plan.reports

@@ -18,7 +18,7 @@ from ..errors import InputError, Problem
 from ..quantities import quantities
 from ..rendering.words import choice_words, counted
 from ..signs import number_text, value_text
-from ..workflow import Plan
+from ..workflow import RunPlan
 from ._project import ROOT, overrides
 from ._workflow import BusyError, run_workflow
 
@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     settings = overrides(args.config)
     if args.units:
         settings["comparisons"] = [_at_once(args)]
-    plan = Plan.load(ROOT, settings)
+    plan = RunPlan.load(ROOT, settings)
     if lacking := [unit for unit in args.units if unit not in plan.units]:
         words = f"--units: {', '.join(lacking)} is not under {plan.settings.raw_dir}/, or cannot be reported on"
         print(f"error: {words}; 'make check' says why", file=sys.stderr)

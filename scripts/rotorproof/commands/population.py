@@ -19,7 +19,7 @@ from ..season.gather import day_of, is_standard
 from ..season.population import FEWEST, populations, ranges
 from ..season.process import files_of, process_of
 from ..signs import unit_text
-from ..workflow import Plan
+from ..workflow import RunPlan
 from ._project import ROOT, overrides
 
 
@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     """Print the populations and write their files."""
     import yaml
 
-    plan = Plan.load(ROOT, overrides(args.config))
+    plan = RunPlan.load(ROOT, overrides(args.config))
     reports = ROOT / plan.reports
     units = [unit for unit in plan.all_units if (reports / unit["unit"] / "results.json").is_file()]
     results = {unit["unit"]: Results.read(reports / unit["unit"] / "results.json") for unit in units}

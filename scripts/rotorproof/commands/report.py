@@ -22,7 +22,7 @@ from ..rendering.register import write_register
 from ..rendering.words import counted
 from ..settings.load import check_parts
 from ..settled import causes_of, is_settled, settle, unsettle
-from ..workflow import STEPS, Plan
+from ..workflow import STEPS, RunPlan
 from ._project import ROOT, overrides
 from ._workflow import BusyError, run_workflow
 
@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the workflow and print the verdicts."""
     settings = overrides(args.config)
-    plan = Plan.load(ROOT, settings)
+    plan = RunPlan.load(ROOT, settings)
     reports = ROOT / plan.reports
     unknown = [name for name in args.units if name not in plan.units and name not in plan.refused]
     if unknown:
@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
             return 2
         if status == 0 and not named:
             # What was changed during the run may have been read before or after: the engine is asked again.
-            if plan.untouched() and causes_of(Plan.load(ROOT, settings)) == causes:
+            if plan.untouched() and causes_of(RunPlan.load(ROOT, settings)) == causes:
                 settle(plan, causes)
         else:
             _register(plan, reports)
@@ -85,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
     return 1 if failed else min(status, 1)
 
 
-def _set_aside(plan: Plan, reports: Path) -> bool:
+def _set_aside(plan: RunPlan, reports: Path) -> bool:
     """Refuse every unit whose folders of results this user may not write; tell whether there is any."""
     found = False
     for name in plan.units:
@@ -102,7 +102,7 @@ def _set_aside(plan: Plan, reports: Path) -> bool:
     return found
 
 
-def _mend_times(plan: Plan, reports: Path) -> None:
+def _mend_times(plan: RunPlan, reports: Path) -> None:
     """Give files of earlier runs that bear a time yet to come the present one: a clock was ahead, and was set back.
 
     The engine would take all that is made after them for older, and make it again in every run.
@@ -115,7 +115,7 @@ def _mend_times(plan: Plan, reports: Path) -> None:
                     os.utime(path, ns=(now, now), follow_symlinks=False)
 
 
-def _register(plan: Plan, reports: Path) -> None:
+def _register(plan: RunPlan, reports: Path) -> None:
     """Write the register where the workflow did not: it does so only with every unit's report there."""
     missing = {}
     for name in plan.units:
@@ -163,7 +163,7 @@ def _print(
     rows: list[dict[str, Any]],
     mistakes: list[tuple[str, ProblemEntry]],
     refused: list[str],
-    plan: Plan,
+    plan: RunPlan,
     reports: Path,
     *,
     as_json: bool,

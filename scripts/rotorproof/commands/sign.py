@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from ..evidence.archive import Render, Reported
     from ..evidence.attachments import Attachment
     from ..evidence.signoff import SignOff
-    from ..workflow import Plan
+    from ..workflow import RunPlan
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,10 +77,10 @@ def run(args: argparse.Namespace) -> int:
     from ..evidence.freshness import stale
     from ..evidence.signature import load_signer, quiet_libraries
     from ..evidence.trust import read_certificates
-    from ..workflow import Plan
+    from ..workflow import RunPlan
 
     quiet_libraries()
-    plan = Plan.load(ROOT, overrides(args.config))
+    plan = RunPlan.load(ROOT, overrides(args.config))
     waivers = _waivers(args.waive)
     _check_lengths(args)
     if args.long_term and not args.timestamp:
@@ -131,7 +131,7 @@ def _waivers(pairs: list[str]) -> dict[str, str]:
     return found
 
 
-def _reported(plan: Plan, reports: Path, unit: str) -> tuple[Reported, dict[str, Path], Any]:
+def _reported(plan: RunPlan, reports: Path, unit: str) -> tuple[Reported, dict[str, Path], Any]:
     from ..decision.models import Results
     from ..evidence.archive import Reported
     from ..evidence.record import read_evidence
@@ -212,7 +212,7 @@ def _renderer(reported: Reported, made: dict[str, Path]) -> Render:
     return render
 
 
-def _renew_register(plan: Plan, reports: Path) -> None:
+def _renew_register(plan: RunPlan, reports: Path) -> None:
     """Show the new revision in the register, as the next run of `report` would."""
     from ..rendering.register import write_register
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 
 from ..errors import Problem
-from ..fitting.agreement import Agreement
+from ..fitting.consistency import Consistency
 from ..procedures.base import Quantity
 from ..quantities import quantities
 from ..settings.unit import EarlierTest
@@ -16,7 +16,7 @@ from .models import AdjustedFrom, ConsistencyEntry, MainEntry
 from .plausible import unit_slip
 
 
-def consistency_entry(behind: Agreement, quantity: Quantity) -> ConsistencyEntry:
+def consistency_entry(behind: Consistency, quantity: Quantity) -> ConsistencyEntry:
     """Return what stands behind an adjusted quantity in the unit of its entry."""
     scale = 1.0 / conversion(quantity.unit, quantity.kind).factor
     tests = []

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ..errors import Problem
-from ..fitting.agreement import Agreement
+from ..fitting.consistency import Consistency
 from ..fitting.stored import Made, StoredFit, StoredPart
 from ..procedures import procedures
 from ..quantities import ADJUSTED, applied_quantities, preference, quantities
@@ -73,7 +73,7 @@ def build_results(
     # What is predicted on one of several packs and vehicles is no quantity of the unit itself.
     candidates = _candidates([made for made in fit.makers if alone or not made.application], probability)
     _inherit(fit.parts, wanted, candidates, probability)
-    together: Mapping[str, Agreement] = next((made.consistency for made in fit.derived if made.maker == ADJUSTED), {})
+    together: Mapping[str, Consistency] = next((made.consistency for made in fit.derived if made.maker == ADJUSTED), {})
     found = _chosen(candidates, together, probability)
     each = [candidates] if alone else [_candidates(_only(fit, names), probability) for names in applications]
     criteria = []
@@ -153,7 +153,7 @@ def _only(fit: StoredFit, application: Mapping[str, str]) -> list[Made]:
     return [made for made in fit.makers if made.application == application]
 
 
-def _chosen(candidates: _Candidates, together: Mapping[str, Agreement], probability: float) -> dict[str, MainEntry]:
+def _chosen(candidates: _Candidates, together: Mapping[str, Consistency], probability: float) -> dict[str, MainEntry]:
     """Return each quantity as its preferred maker gives it, with what the others give beside it."""
     found: dict[str, MainEntry] = {}
     for name in sorted(candidates):

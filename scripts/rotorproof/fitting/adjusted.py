@@ -26,7 +26,7 @@ from ..uncertainty.result import Result
 from ..uncertainty.stamps import StampError
 from ..units import SI_UNIT
 from .admitted import admitted
-from .agreement import Agreement, SingleError, TestsValue
+from .consistency import Consistency, SingleError, TestsValue
 from .engine import InstrumentError, Outcome
 from .friction_ties import FRICTION_ALONE, friction
 from .observed import DIRECT, Q_AXIS, Group, Runs, one_constant, plain, times
@@ -37,7 +37,7 @@ class Adjusted:
     """The adjusted constants of a unit: forms, what stands behind each, and what the report shows."""
 
     forms: dict[str, Form] = field(default_factory=dict)
-    consistency: dict[str, Agreement] = field(default_factory=dict)
+    consistency: dict[str, Consistency] = field(default_factory=dict)
     #: Those cut at the end of what is possible.
     simulated: dict[str, Simulation] = field(default_factory=dict)
     #: Places of the outcomes behind each quantity.
@@ -175,9 +175,9 @@ def _tests(name: str, group: Group, found: Adjustment, value: float, probability
     return tests
 
 
-def _consistency(found: Adjustment, tests: Sequence[TestsValue], errors: Mapping[str, InstrumentError]) -> Agreement:
+def _consistency(found: Adjustment, tests: Sequence[TestsValue], errors: Mapping[str, InstrumentError]) -> Consistency:
     """Return what stands behind an adjusted quantity."""
-    return Agreement(
+    return Consistency(
         chi_square=found.chi_square,
         degrees_of_freedom=found.degrees_of_freedom,
         probability=found.probability,
@@ -231,7 +231,7 @@ def _panel(name: str, tests: Sequence[TestsValue], result: Result, probability: 
         Axis("Test", "number", "1"),
         series,
         "What each test gives of it, with its interval; shaded, the adjusted value's interval.",
-        form="intervals",
+        drawing="intervals",
     )
 
 
@@ -250,7 +250,7 @@ def _table(rows: Sequence[Sequence[str | float | int]]) -> Table:
     return Table("What each test weighs, and how far it lies from the adjusted value", heads, rows)
 
 
-def _notes(consistency: Mapping[str, Agreement]) -> list[str]:
+def _notes(consistency: Mapping[str, Consistency]) -> list[str]:
     notes = [
         "Least-squares adjustment with the errors that tests share (Mohr and Taylor, Rev. Mod. Phys. 72 (2000) 351). "
         "Where chance explains the differences in less than 5 % of cases, uncertainties are multiplied by the Birge "

@@ -19,7 +19,7 @@ from ..uncertainty.forms import Form, Influence
 from ..uncertainty.monte_carlo import Simulation
 from ..uncertainty.result import Result
 from .adequacy import State
-from .agreement import Agreement
+from .consistency import Consistency
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ class StoredPanel(_Model):
     x: Axis
     y: Axis
     caption: str
-    form: Literal["points", "bars", "levels", "intervals", "map"]
+    drawing: Literal["points", "bars", "levels", "intervals", "map"]
     series: list[StoredSeries]
     residuals: list[StoredSeries] = []
     residual_axis: Axis | None = None
@@ -136,7 +136,7 @@ class Made(_Model):
     stated: dict[str, str] = {}
     #: The names of the pack and vehicle that it holds for, where they have any.
     application: dict[str, str] = {}
-    consistency: dict[str, Agreement] = {}
+    consistency: dict[str, Consistency] = {}
     panels: list[StoredPanel] = []
 
     def result(self, name: str) -> Result:

@@ -25,10 +25,10 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import limits
-from .chunks import Chunk, Log, Stamps
+from .chunks import Chunk, LogStream, Stamps
 from .clock import LONGEST_STAMP
 
-Opener = Callable[[Path, Layout, Sequence[str], str], Log]
+Opener = Callable[[Path, Layout, Sequence[str], str], LogStream]
 
 #: What columns come back as.
 _KINDS = ("<f8", "|i1", "|u1")
@@ -40,7 +40,7 @@ _PATIENCE = 5
 _PIPE_BYTES = 1 << 20
 
 
-def open_apart(open_log: Opener, path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+def open_apart(open_log: Opener, path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> LogStream:
     """Return the log that ``open_log`` opens, read in a process of its own.
 
     Raises ``InputError``, also while streaming. Beside what ``open_log`` refuses, that is a file which takes its reader
@@ -49,7 +49,7 @@ def open_apart(open_log: Opener, path: Path, layout: Layout, wanted: Sequence[st
     child = _Child(open_log, path, layout, wanted, shown)
     head = child.message()
     notes = [Problem(**note) for note in head["notes"]]
-    return Log([str(name) for name in head["names"]], child.chunks(), notes)
+    return LogStream([str(name) for name in head["names"]], child.chunks(), notes)
 
 
 class _Child:
@@ -241,7 +241,7 @@ def _limit(memory: int, seconds: float) -> None:
             resource.setrlimit(kind, (soft, hard))
 
 
-def _hand_over(pipe: Connection, log: Log) -> None:
+def _hand_over(pipe: Connection, log: LogStream) -> None:
     _say(pipe, names=list(log.names), notes=[note.as_json() for note in log.notes])
     for chunk in log.chunks:
         columns = {name: _plain(values) for name, values in chunk.columns.items()}

@@ -11,7 +11,7 @@ from ..errors import FitError, InputError, Problem
 from ..procedures.base import Procedure, Reducer
 from ..settings.layout import Layout
 from .chunks import in_order
-from .table import Table, open_log, too_few
+from .table import LogColumns, open_log, too_few
 from .window import Window
 
 
@@ -22,9 +22,9 @@ def read_reduced(
     reducer: Reducer,
     *,
     shown: str,
-    require: Callable[[Procedure, Table, str], None],
+    require: Callable[[Procedure, LogColumns, str], None],
     window: Window | None = None,
-) -> Table:
+) -> LogColumns:
     """Return the reduced columns of one log of any format; ``require`` checks that the needed columns are there.
 
     Only the readings within ``window`` are taken. Raises ``InputError`` as the readers do, and where the reducer finds
@@ -35,7 +35,7 @@ def read_reduced(
     fed, rows = False, 0
     for chunk in chunks:
         if not fed:
-            require(procedure, Table(dict(chunk.columns), log.names, []), shown)
+            require(procedure, LogColumns(dict(chunk.columns), log.names, []), shown)
             fed = True
         rows += chunk.rows
         columns = chunk.columns if window is None else window.of(chunk.columns)
@@ -56,7 +56,7 @@ def read_reduced(
         # What the step of a clock leaves open of each edge could not be followed.
         message = "so fine a capture takes no clock times; export the time of its samples in seconds"
         raise InputError(Problem(message, file=shown, column="time", procedure=procedure.name))
-    return Table(reduced, log.names, notes, log.time_resolution)
+    return LogColumns(reduced, log.names, notes, log.time_resolution)
 
 
 def _fed(reducer: Reducer, rows: Mapping[str, np.ndarray], procedure: Procedure, shown: str) -> None:

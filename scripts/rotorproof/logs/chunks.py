@@ -67,7 +67,7 @@ class ClockSeen:
 
 
 @dataclass
-class Log:
+class LogStream:
     """A log as a stream: what its file names the columns, notes on how it is read, and its pieces."""
 
     names: Sequence[str]
@@ -80,7 +80,7 @@ class Log:
         """Return what the step of clock times leaves open (``Stamps.width``), in s, once the log is read; else 0."""
         return self.clock.width
 
-    def watched(self, shown: str) -> Log:
+    def watched(self, shown: str) -> LogStream:
         """Return the log, which notes how its clock times were read while its chunks pass."""
         self.chunks = _watched(self.chunks, self.notes, self.clock, shown)
         return self

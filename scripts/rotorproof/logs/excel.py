@@ -16,7 +16,7 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import cells, limits
-from .chunks import Chunk, Log, out_of_proportion
+from .chunks import Chunk, LogStream, out_of_proportion
 from .clock import resolved, stamped
 from .mapping import Channel, Source, sources
 from .recording import damaged
@@ -27,7 +27,7 @@ _SAMPLED_ROWS = 200
 _FORMULA_ERRORS = ("#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A")
 
 
-def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> LogStream:
     """Open a workbook read-only, without formulas. Raises ``InputError``, also while streaming."""
     book = _opened(path, shown)
     try:
@@ -55,7 +55,7 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
         found = sources([Channel(name) for name in names], layout, wanted, shown, line, stamps)
         clock = next((source.clock for source in found if source.clock), None)
         chunks = _chunks(rows, found, layout, shown)
-        return Log(names, resolved(chunks, clock, shown) if clock else chunks)
+        return LogStream(names, resolved(chunks, clock, shown) if clock else chunks)
     raise InputError(Problem("the sheet is empty; the first row must name the columns", file=shown))
 
 

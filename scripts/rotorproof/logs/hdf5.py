@@ -10,12 +10,12 @@ import numpy as np
 
 from ..errors import InputError
 from ..settings.layout import Layout
-from .chunks import Log
+from .chunks import LogStream
 from .mapping import Channel
 from .recording import damaged, in_pieces, recording
 
 
-def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> LogStream:
     """Open an HDF5 file; the attribute ``units`` or ``unit`` of a dataset names its unit. Raises ``InputError``."""
     import h5py
 

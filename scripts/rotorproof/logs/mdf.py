@@ -13,7 +13,7 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..settings.layout import Layout, LayoutColumn
 from . import limits
-from .chunks import Log
+from .chunks import LogStream
 from .mapping import Channel, sources
 from .recording import damaged, recording
 
@@ -22,7 +22,7 @@ _TITLE = "ASAM MDF"
 _MASTER = -1
 
 
-def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> LogStream:
     """Open an MDF file. All channels used must lie in one group, that is on one time base. Raises ``InputError``."""
     import asammdf
 
@@ -41,7 +41,7 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
             Problem("the channels lie in groups with different time bases; export them on one time base", file=shown)
         )
     if not groups:
-        return Log([channel.name for channel in channels], iter(()))
+        return LogStream([channel.name for channel in channels], iter(()))
     group = groups.pop()
     # The group's master is its time; it is a channel like the others, for a layout or for the plain names.
     if all(source.name != "time" for source in used) and "time" in wanted:

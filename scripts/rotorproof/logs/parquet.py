@@ -11,7 +11,7 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import limits
-from .chunks import Log
+from .chunks import LogStream
 from .mapping import Channel
 from .recording import damaged, recording
 
@@ -19,7 +19,7 @@ from .recording import damaged, recording
 _BUFFER_BYTES, _ROWS = 1 << 22, 2 * limits.BLOCK_ROWS
 
 
-def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> LogStream:
     """Open a Parquet file; a field's metadata may hold its ``unit``. Raises ``InputError``."""
     from pyarrow import parquet
 

@@ -12,7 +12,7 @@ from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import limits
 from .cells import OVERLOADED, is_overload
-from .chunks import Chunk, Log
+from .chunks import Chunk, LogStream
 from .mapping import Channel, Source, sources
 
 
@@ -31,7 +31,7 @@ def recording(
     blocks: Blocks,
     *,
     step: float | None = None,
-) -> Log:
+) -> LogStream:
     """Return a recording as a stream. ``step`` (s) makes the time column where the file has none.
 
     Raises ``InputError``, also while streaming.
@@ -39,7 +39,7 @@ def recording(
     if not channels:
         raise InputError(Problem("the file holds no channels; it may be cut off, so export it again", file=shown))
     found = sources(channels, layout, wanted, shown, None)
-    return Log([channel.name for channel in channels], _chunks(found, wanted, shown, blocks, step))
+    return LogStream([channel.name for channel in channels], _chunks(found, wanted, shown, blocks, step))
 
 
 def _chunks(

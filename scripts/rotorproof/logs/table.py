@@ -14,7 +14,7 @@ from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import dialect, transitions, vcd
 from .apart import Opener, open_apart
-from .chunks import Log, collected, in_proportion, time_checked, within_bounds
+from .chunks import LogStream, collected, in_proportion, time_checked, within_bounds
 from .streams import first_bytes, unpacked
 from .text import open_text
 
@@ -56,7 +56,7 @@ _REFUSED = {
 
 
 @dataclass(frozen=True)
-class Table:
+class LogColumns:
     """The canonical columns of a log, each ``(n,)`` float64 in SI, the file's own names, and notes on the reading."""
 
     columns: dict[str, np.ndarray]
@@ -66,13 +66,13 @@ class Table:
     time_resolution: float = 0.0
 
 
-def open_log(path: Path, layout: Layout, wanted: Sequence[str], *, shown: str) -> Log:
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], *, shown: str) -> LogStream:
     """Open a log of any format as a stream of chunks in SI. Raises ``InputError``, also while streaming."""
     log = _opened(path, layout, wanted, shown)
-    return Log(log.names, within_bounds(log.chunks, shown), log.notes).watched(shown)
+    return LogStream(log.names, within_bounds(log.chunks, shown), log.notes).watched(shown)
 
 
-def _opened(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+def _opened(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> LogStream:
     start = first_bytes(path, shown)
     for mark, what in _REFUSED.items():
         if start.startswith(mark):
@@ -87,7 +87,7 @@ def _opened(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Lo
                 # Loaded here, so that the processes that read share it.
                 importlib.import_module(known.library)
                 log = open_apart(opener, path, layout, wanted, shown)
-                return Log(log.names, in_proportion(log.chunks, path.stat().st_size, shown), log.notes)
+                return LogStream(log.names, in_proportion(log.chunks, path.stat().st_size, shown), log.notes)
             except ModuleNotFoundError as error:
                 raise InputError(
                     Problem(
@@ -120,7 +120,7 @@ def line_of(path: Path, layout: Layout, wanted: Sequence[str], row: int, *, show
 
 def read_table(
     path: Path, layout: Layout, wanted: Sequence[str], *, shown: str, time_ordered: bool, minimum_rows: int
-) -> Table:
+) -> LogColumns:
     """Return the wanted canonical columns that the file has.
 
     ``shown`` is how the file is named in messages. Raises ``InputError`` with every problem found: the file
@@ -132,7 +132,7 @@ def read_table(
     rows = len(next(iter(columns.values()))) if columns else 0
     if columns and rows < minimum_rows:
         raise InputError(too_few(rows, minimum_rows, shown))
-    return Table(columns, log.names, log.notes, log.time_resolution)
+    return LogColumns(columns, log.names, log.notes, log.time_resolution)
 
 
 def too_few(rows: int, minimum_rows: int, shown: str) -> Problem:

@@ -10,12 +10,12 @@ import numpy as np
 
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
-from .chunks import Log
+from .chunks import LogStream
 from .mapping import Channel, sources
 from .recording import damaged, in_pieces, recording
 
 
-def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> LogStream:
     """Open a TDMS file; time comes from the waveforms' ``wf_increment``. Raises ``InputError``."""
     import nptdms
     from nptdms.log import log_manager

@@ -17,7 +17,7 @@ import numpy as np
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import cells, limits
-from .chunks import Chunk, Log
+from .chunks import Chunk, LogStream
 from .clock import resolved, stamped
 from .mapping import Channel, Source, sources
 from .streams import Block, newlines, text_blocks
@@ -39,7 +39,7 @@ class Head:
     sources: tuple[Source, ...] = ()
 
 
-def open_text(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+def open_text(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> LogStream:
     """Read the head of a text log and return its stream. Raises ``InputError``, also while streaming."""
     blocks = text_blocks(path, layout.encoding, shown)
     first = next(blocks, None)
@@ -48,7 +48,7 @@ def open_text(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> 
     head, body = read_head(first, layout, wanted, shown)
     chunks = _chunks(itertools.chain([body], blocks), head, layout, shown)
     clock = next((source.clock for source in head.sources if source.clock), None)
-    return Log(head.names, resolved(chunks, clock, shown) if clock else chunks)
+    return LogStream(head.names, resolved(chunks, clock, shown) if clock else chunks)
 
 
 def read_head(block: Block, layout: Layout, wanted: Sequence[str], shown: str) -> tuple[Head, Block]:

@@ -17,7 +17,7 @@ from ..columns import COLUMNS
 from ..errors import InputError, Problem
 from ..settings.layout import Layout, LayoutColumn
 from . import cells, limits
-from .chunks import Chunk, Log
+from .chunks import Chunk, LogStream
 from .mapping import Source, headings, position_of
 from .streams import Block, text_blocks
 from .text import Head, read_head
@@ -29,7 +29,7 @@ _LEVELS = {
 }
 
 
-def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> LogStream:
     """Open a table of changes as a stream of rows wherever a wanted channel changes.
 
     ``layout.transitions`` names the columns of channel and level, ``columns`` what the channels are. Raises
@@ -60,7 +60,7 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
         message = f"the layout names none of the channels needed ({', '.join(wanted)}); add them to its 'columns'"
         raise InputError(Problem(message, file=shown))
     reader = _Reader(head, time, places[0], places[1], chosen, alone, shown)
-    return Log(["time", *(name for name, _ in chosen.values())], reader.chunks(itertools.chain([body], blocks)))
+    return LogStream(["time", *(name for name, _ in chosen.values())], reader.chunks(itertools.chain([body], blocks)))
 
 
 class _Reader:

@@ -22,7 +22,7 @@ from .capture import read_reduced
 from .intake import changes, taken_in
 from .needed import missing_columns, unknown_columns
 from .store import Readings
-from .table import Table, line_of, read_table, too_few
+from .table import LogColumns, line_of, read_table, too_few
 from .window import Window, no_time, not_for_a_capture
 
 
@@ -60,7 +60,7 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
     return Readings(columns, hashes, problems, steps, traces)
 
 
-def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: str) -> Table:
+def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: str) -> LogColumns:
     reducer = procedure.reducer({name: measured.value for name, measured in conditions_of(test).items()})
     window = Window(test.window[0].value, test.window[1].value) if test.window else None
     if reducer is not None:
@@ -99,7 +99,7 @@ def _read(path: Path, layout: Layout, procedure: Procedure, test: Test, shown: s
     return replace(found, notes=[*found.notes, *doubts])
 
 
-def _within(found: Table, window: Window, minimum_rows: int, shown: str) -> tuple[Table, np.ndarray]:
+def _within(found: LogColumns, window: Window, minimum_rows: int, shown: str) -> tuple[LogColumns, np.ndarray]:
     """Keep the readings of a time window and return which rows they are; what is left out is said."""
     if "time" not in found.columns:
         raise InputError(no_time(shown))
@@ -109,7 +109,7 @@ def _within(found: Table, window: Window, minimum_rows: int, shown: str) -> tupl
     return replace(found, columns=columns, notes=[*found.notes, note]), np.flatnonzero(inside)
 
 
-def _require(procedure: Procedure, found: Table, shown: str) -> None:
+def _require(procedure: Procedure, found: LogColumns, shown: str) -> None:
     problems = missing_columns(procedure, found.columns, found.names, shown)
     if problems:
         raise InputError(problems)

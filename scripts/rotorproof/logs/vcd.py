@@ -19,7 +19,7 @@ from ..columns import COLUMNS
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
 from . import limits
-from .chunks import Chunk, Log
+from .chunks import Chunk, LogStream
 from .streams import unpacked
 
 #: What a dump may begin with: a keyword of its header.
@@ -50,7 +50,7 @@ class Variable:
     invert: bool
 
 
-def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> LogStream:
     """Open a value change dump, packed or not, as a stream of rows wherever a wanted channel may have changed.
 
     Levels hold until the next row; time increases strictly and the last row stands at the last time of the file.
@@ -59,7 +59,7 @@ def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> L
     """
     names, rows = levels(unpacked(path, shown, _PIECE), layout, wanted, shown)
     chunks = (Chunk({name: values.astype(float) for name, values in block.items()}, lambda _: None) for block in rows)
-    return Log(names, chunks)
+    return LogStream(names, chunks)
 
 
 def channels(path: Path, shown: str) -> list[str]:

@@ -10,12 +10,12 @@ import numpy as np
 
 from ..errors import InputError, Problem
 from ..settings.layout import Layout
-from .chunks import Log
+from .chunks import LogStream
 from .mapping import Channel
 from .recording import damaged, in_pieces, recording
 
 
-def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> Log:
+def open_log(path: Path, layout: Layout, wanted: Sequence[str], shown: str) -> LogStream:
     """Open a WAV file. Its channels are ``1``, ``2``, ... and a sample is 1 at full scale.
 
     The layout's ``scale`` turns full scale into volts at the probe. Raises ``InputError``.

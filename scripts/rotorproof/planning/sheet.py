@@ -11,7 +11,7 @@ from ..columns import COLUMNS
 from ..drafts.unit_file import tests_for, written_unit
 from ..procedures import procedures
 from ..procedures.base import Procedure
-from ..procedures.bench import Bench, Expectation, Situation
+from ..procedures.bench import BenchSheet, Expectation, Situation
 from ..quantities import quantities
 from ..settings.acceptance import AcceptanceSet
 from ..settings.application import applications
@@ -117,7 +117,7 @@ def capabilities(
     procedure: Procedure,
     acceptance: AcceptanceSet | None,
     settings: RunSettings,
-    bench: Bench,
+    bench: BenchSheet,
     rehearsed: Mapping[str, Result],
 ) -> list[Capability]:
     """Return what the instruments can say about each criterion that this procedure's quantities meet."""
@@ -144,7 +144,7 @@ def capabilities(
     ]
 
 
-def _defined(bench: Bench) -> list[Expectation]:
+def _defined(bench: BenchSheet) -> list[Expectation]:
     return [e for e in bench.expectations if e.quantity in quantities()]
 
 

@@ -73,7 +73,7 @@ def harmonics_panel(c: np.ndarray, kept: np.ndarray) -> Panel:
         series,
         "A symmetrical machine has only orders 5, 7, 11, 13 and so on between its lines; orders divisible by 3 or even "
         "ones come from unlike phases or magnets.",
-        form="bars",
+        drawing="bars",
     )
 
 

@@ -141,7 +141,7 @@ def _dead_time(logs: Sequence[Log], report: Report) -> None:
             Axis("Count", "number", "1"),
             series,
             "Each edge of each leg should show one or two neighbouring bars, one sample of the analyser apart.",
-            form="bars",
+            drawing="bars",
         )
     )
 
@@ -200,7 +200,7 @@ def _pwm(logs: Sequence[Log], period: float, report: Report) -> None:
             Axis("Count", "number", "1"),
             [Series("periods", values[near], counts[near])],
             "A narrow group is a steady switching frequency.",
-            form="bars",
+            drawing="bars",
         )
     )
 

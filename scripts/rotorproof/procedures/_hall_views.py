@@ -214,7 +214,7 @@ def _timing(found: Capture, means: np.ndarray) -> Panel:
         series,
         "Mean switching angles of all turns. The sensors should switch where a line-to-line EMF crosses zero (drawn "
         "scaled to its own crest, zero at half height).",
-        form="levels",
+        drawing="levels",
     )
 
 

@@ -20,7 +20,7 @@ from ..errors import Problem
 from ..uncertainty.forms import Form
 from ._friction_line import FrictionLine
 from .assumption import Assumption
-from .bench import Basis, Bench, Machine, Situation
+from .bench import Basis, BenchSheet, Machine, Situation
 from .fit import Fit
 
 UnitKind = Literal["motor", "controller", "drive"]
@@ -199,7 +199,7 @@ class Field:
 class Panel:
     """A figure as data: the rendering room draws it, nobody else plots.
 
-    ``form``: ``points`` (markers for measured, lines for fit), ``bars``, ``levels`` (logic traces stacked),
+    ``drawing``: ``points`` (markers for measured, lines for fit), ``bars``, ``levels`` (logic traces stacked),
     ``intervals`` (values side by side, a lane each) or ``map`` (lines of equal value of ``field``, under the series).
     ``residuals`` are drawn below on the same x axis. ``caption`` says in one sentence what to see.
     """
@@ -210,7 +210,7 @@ class Panel:
     y: Axis
     series: Sequence[Series]
     caption: str
-    form: Literal["points", "bars", "levels", "intervals", "map"] = "points"
+    drawing: Literal["points", "bars", "levels", "intervals", "map"] = "points"
     residuals: Sequence[Series] = ()
     residual_axis: Axis | None = None
     field: Field | None = None
@@ -474,9 +474,9 @@ class Procedure(ABC):
         """
         return None
 
-    def bench(self, situation: Situation) -> Bench:
+    def bench(self, situation: Situation) -> BenchSheet:
         """Return the facts of this procedure's bench sheet: those of ``_bench/<module>.py``, else the general ones."""
-        found: Bench = self._sheet().bench(situation)
+        found: BenchSheet = self._sheet().bench(situation)
         return found
 
     def ideal_logs(self, machine: Machine) -> list[Log]:

@@ -27,21 +27,21 @@ _IDLE_SHARE, _INERTIA = 0.1, 0.1
 #: Samples per electrical turn that a waveform record should hold.
 SAMPLES_PER_TURN = 100
 
-PartKind = Literal["box", "meter", "fuse", "machine"]
+ElementKind = Literal["box", "meter", "fuse", "machine"]
 WireKind = Literal["power", "signal", "mechanical"]
 #: What a definition or an expectation rests on: a text at hand, one cited from memory, or the practice of the trade.
 Basis = Literal["published", "memory", "practice"]
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class Element:
     """An element of a wiring drawing at a place of its grid."""
 
     name: str
     label: str
     column: int
     row: int
-    kind: PartKind = "box"
+    kind: ElementKind = "box"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ class Wire:
 class Wiring:
     """A wiring drawing as data; the rendering room draws it."""
 
-    parts: tuple[Part, ...]
+    parts: tuple[Element, ...]
     wires: tuple[Wire, ...]
 
 
@@ -99,7 +99,7 @@ class Effect:
 
 
 @dataclass(frozen=True)
-class Bench:
+class BenchSheet:
     """The bench sheet's own facts; purpose, cautions, columns and conditions come from the procedure."""
 
     wiring: Wiring

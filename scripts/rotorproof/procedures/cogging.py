@@ -378,7 +378,7 @@ def _panels(sweep: cogging.Sweep, found: cogging.Harmonics, amplitude: np.ndarra
         Axis("Amplitude", "torque", "N m"),
         [Series("amplitude", np.arange(1, amplitude.size, dtype=float), amplitude[1:])],
         "A sound motor shows the least common multiple of slots and poles and its multiples.",
-        form="bars",
+        drawing="bars",
     )
     return [over_angle, over_order]
 

@@ -50,8 +50,8 @@ def overlays(fits: Mapping[str, StoredFit], arrays: Mapping[str, Mapping[str, np
     panels = []
     for (maker, name), members in found.items():
         first = members[0][1]
-        alike = [(u, p) for u, p in members if (p.x, p.y, p.form) == (first.x, first.y, first.form)]
-        if len({u for u, _ in alike}) < 2 or first.form not in ("points", "bars"):
+        alike = [(u, p) for u, p in members if (p.x, p.y, p.drawing) == (first.x, first.y, first.drawing)]
+        if len({u for u, _ in alike}) < 2 or first.drawing not in ("points", "bars"):
             continue
         series = [one for unit, panel in alike for one in _of_unit(unit, places[unit], panel)]
         if len(series) > _MOST_SERIES:  # then what was fitted says it best
@@ -164,7 +164,7 @@ def telling_panels(comparison: Comparison, panels: Sequence[Panel]) -> list[Pane
 
 
 def _figure(panel: Panel) -> FigureView:
-    wide = is_wide(panel.form, legend_labels(panel))
+    wide = is_wide(panel.drawing, legend_labels(panel))
     alt = f"{panel.title} of all units, overlaid"
     return FigureView(f"{panel.name}.svg", panel.title, panel.caption, alt, wide)
 

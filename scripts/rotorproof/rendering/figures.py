@@ -38,7 +38,7 @@ def figure_name(label: str, panel: str) -> str:
 
 def is_wide(form: str, labels: Sequence[str]) -> bool:
     """Tell whether a figure with these series takes the whole width of a page; the others stand two to a row."""
-    from .forms.common import legend_columns
+    from .drawings.common import legend_columns
 
     labels = list(dict.fromkeys(labels))
     rows = 0 if form == "intervals" else -(-len(labels) // legend_columns(labels, HALF_MM))
@@ -47,7 +47,7 @@ def is_wide(form: str, labels: Sequence[str]) -> bool:
 
 def legend_labels(panel: Panel) -> list[str]:
     """Return what a legend names: of figures that overlay units, those."""
-    from .forms.common import unit_of
+    from .drawings.common import unit_of
 
     return [one.label if one.group is None else unit_of(one.label) for one in panel.series]
 
@@ -65,20 +65,20 @@ def svg(panel: Panel) -> bytes:
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
-    from .forms import FORMS
+    from .drawings import DRAWINGS
 
-    form = FORMS[panel.form]
-    width = WIDTH_MM if is_wide(panel.form, legend_labels(panel)) else HALF_MM
+    drawing = DRAWINGS[panel.drawing]
+    width = WIDTH_MM if is_wide(panel.drawing, legend_labels(panel)) else HALF_MM
     with mpl.rc_context(), warnings.catch_warnings():
         mpl.rcdefaults()  # whatever this computer's own settings are
         mpl.rcParams.update(cast("Any", _settings()))  # the library types its keys one by one
         _use_our_fonts()
         # A letter that neither family has is drawn as a box; that is what the reader should see, not a failed job.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        size = (width / _MM_PER_INCH, form.height(panel) / _MM_PER_INCH)
+        size = (width / _MM_PER_INCH, drawing.height(panel) / _MM_PER_INCH)
         figure = Figure(figsize=size, layout="constrained", dpi=_POINTS_PER_INCH)
         canvas = FigureCanvasSVG(figure)
-        form.draw(figure, panel)
+        drawing.draw(figure, panel)
         buffer = io.BytesIO()
         about = {"Title": panel.title, "Date": None, "Creator": None, "Format": None, "Type": None}
         # The general way to save draws everything twice, the first time for the room that labels take only.
@@ -111,7 +111,7 @@ def alt_text(panel: StoredPanel) -> str:
         "bars": f"Bars of {_axis(y)} over {_axis(x)}",
         "levels": f"Traces one above the other over {_axis(x)}",
         "intervals": f"Values of {_axis(x)} side by side, each with its interval",
-    }.get(panel.form, f"{_axis(y)} over {_axis(x)}")
+    }.get(panel.drawing, f"{_axis(y)} over {_axis(x)}")
     by_role: dict[str, list[str]] = {}
     for series in panel.series:
         by_role.setdefault(series.role, []).append(series.label)

@@ -192,7 +192,7 @@ def _common(made: Made, results: Results) -> dict[str, Any]:
             panel.title,
             panel.caption,
             alt_text(panel),
-            is_wide(panel.form, [series.label for series in panel.series]),
+            is_wide(panel.drawing, [series.label for series in panel.series]),
         )
         for panel in made.panels
     ]

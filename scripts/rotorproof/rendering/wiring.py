@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from html import escape
 
-from ..procedures.bench import Part, Wire, Wiring
+from ..procedures.bench import Element, Wire, Wiring
 
 _CELL_X, _CELL_Y = 170.0, 104.0
 _BOX_X, _BOX_Y = 108.0, 46.0
@@ -38,15 +38,15 @@ def spoken(wiring: Wiring) -> str:
     return f"Wiring: {'; '.join(wires)}."
 
 
-def _centre(part: Part) -> tuple[float, float]:
+def _centre(part: Element) -> tuple[float, float]:
     return (part.column + 0.5) * _CELL_X, (part.row + 0.5) * _CELL_Y + 18
 
 
-def _size(part: Part) -> tuple[float, float]:
+def _size(part: Element) -> tuple[float, float]:
     return {"meter": (40.0, 40.0), "fuse": (54.0, 18.0)}.get(part.kind, (_BOX_X, _BOX_Y))
 
 
-def _part(part: Part) -> str:
+def _part(part: Element) -> str:
     x, y = _centre(part)
     wide, high = _size(part)
     if part.kind == "meter":
@@ -95,7 +95,7 @@ def _wires(wiring: Wiring) -> list[str]:
     return drawn
 
 
-def _between(wiring: Wiring, start: Part, end: Part) -> bool:
+def _between(wiring: Wiring, start: Element, end: Element) -> bool:
     low, high = sorted((start.column, end.column))
     return any(part.row == start.row and low < part.column < high for part in wiring.parts)
 
@@ -104,7 +104,7 @@ def _style(wire: Wire) -> str:
     return f'stroke-width="{_WIDTH[wire.kind]:g}"{_DASH[wire.kind]}'
 
 
-def _over(start: Part, end: Part, wire: Wire, number: int) -> str:
+def _over(start: Element, end: Element, wire: Wire, number: int) -> str:
     """Draw a line that passes above the parts between: the way back to the supply."""
     (x1, y1), (x2, y2) = _centre(start), _centre(end)
     top = min(y1, y2) - 46 - 8 * number
@@ -112,7 +112,7 @@ def _over(start: Part, end: Part, wire: Wire, number: int) -> str:
     return f'<path d="{path}" {_style(wire)}/>' + _text((x1 + x2) / 2, top - 6, [wire.label], 9)
 
 
-def _direct(start: Part, end: Part, wire: Wire, number: int) -> str:
+def _direct(start: Element, end: Element, wire: Wire, number: int) -> str:
     (x1, y1), (x2, y2) = _centre(start), _centre(end)
     if start.row == end.row:
         left, right = ((start, x1), (end, x2)) if x1 < x2 else ((end, x2), (start, x1))

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Part, Situation, Wire, Wiring
+from ..bench import BenchSheet, Element, Situation, Wire, Wiring
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return a sheet that holds for any test."""
     del situation
-    return Bench(
+    return BenchSheet(
         Wiring(
-            (Part("supply", "Supply", 0, 0), Part("unit", "Unit under test", 1, 0), Part("log", "Logger", 1, 1)),
+            (
+                Element("supply", "Supply", 0, 0),
+                Element("unit", "Unit under test", 1, 0),
+                Element("log", "Logger", 1, 1),
+            ),
             (Wire("supply", "unit", "+ / −"), Wire("unit", "log", "columns below", "signal")),
         ),
         (

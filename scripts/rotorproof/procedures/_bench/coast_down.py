@@ -7,21 +7,21 @@ import math
 import numpy as np
 
 from ..base import Log
-from ..bench import Bench, Machine, Part, SetValue, Situation, Wire, Wiring, driven_from_outside
+from ..bench import BenchSheet, Element, Machine, SetValue, Situation, Wire, Wiring, driven_from_outside
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     speed = situation.no_load_speed
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("controller", "Controller", 2, 0),
-                Part("motor", "Motor, wheel free", 3, 0, "machine"),
-                Part("disc", "Known disc", 4, 0),
-                Part("log", "Logger: speed or A-B", 3, 1),
+                Element("supply", "DC supply", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("controller", "Controller", 2, 0),
+                Element("motor", "Motor, wheel free", 3, 0, "machine"),
+                Element("disc", "Known disc", 4, 0),
+                Element("log", "Logger: speed or A-B", 3, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),

@@ -4,22 +4,33 @@ from __future__ import annotations
 
 import math
 
-from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, driven_from_outside, span
+from ..bench import (
+    BenchSheet,
+    Effect,
+    Element,
+    Expectation,
+    SetValue,
+    Situation,
+    Wire,
+    Wiring,
+    driven_from_outside,
+    span,
+)
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     slots, pairs = situation.get("nameplate_slots"), situation.get("nameplate_pole_pairs")
     periods = math.lcm(int(slots), int(2 * pairs)) if slots and pairs else None
     torque = situation.rated_torque
     small = 0.03 * torque if torque else None
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("drive", "Slow geared drive or dividing head", 0, 0, "machine"),
-                Part("cell", "Torque sensor, or lever and force cell", 1, 0),
-                Part("motor", "Motor, plug open", 2, 0, "machine"),
-                Part("log", "Logger: torque, angle", 1, 1),
+                Element("drive", "Slow geared drive or dividing head", 0, 0, "machine"),
+                Element("cell", "Torque sensor, or lever and force cell", 1, 0),
+                Element("motor", "Motor, plug open", 2, 0, "machine"),
+                Element("log", "Logger: torque, angle", 1, 1),
             ),
             (
                 Wire("drive", "cell", "", "mechanical"),

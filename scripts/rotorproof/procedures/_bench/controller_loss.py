@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, fuse_value
+from ..bench import BenchSheet, Effect, Element, Expectation, SetValue, Situation, Wire, Wiring, fuse_value
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     voltage, current = situation.voltage, situation.rated_current
     effects: tuple[Effect, ...] = ()
@@ -15,15 +15,15 @@ def bench(situation: Situation) -> Bench:
             Effect("supply_voltage", voltage, -1.0),
             Effect("supply_current", current, -1.0),
         )
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply or pack", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("input", "V, A", 2, 0, "meter"),
-                Part("controller", "Controller", 3, 0),
-                Part("output", "Power analyser, 3 phases", 4, 0),
-                Part("motor", "Motor and brake", 5, 0, "machine"),
+                Element("supply", "DC supply or pack", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("input", "V, A", 2, 0, "meter"),
+                Element("controller", "Controller", 3, 0),
+                Element("output", "Power analyser, 3 phases", 4, 0),
+                Element("motor", "Motor and brake", 5, 0, "machine"),
             ),
             (
                 Wire("supply", "fuse", "+"),

@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Effect, Part, SetValue, Situation, Wire, Wiring, fuse_value
+from ..bench import BenchSheet, Effect, Element, SetValue, Situation, Wire, Wiring, fuse_value
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     limit = situation.get("pack_current_limit") or (2 * situation.rated_current if situation.rated_current else None)
     supply = situation.get("supply_current")
     short = supply is not None and limit is not None and supply < limit
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply or pack", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("amperes", "A", 2, 0, "meter"),
-                Part("controller", "Controller", 3, 0),
-                Part("motor", "Motor", 4, 0, "machine"),
-                Part("brake", "Brake", 5, 0),
-                Part("log", "Logger: supply and phase current", 3, 1),
+                Element("supply", "DC supply or pack", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("amperes", "A", 2, 0, "meter"),
+                Element("controller", "Controller", 3, 0),
+                Element("motor", "Motor", 4, 0, "machine"),
+                Element("brake", "Brake", 5, 0),
+                Element("log", "Logger: supply and phase current", 3, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),

@@ -8,11 +8,11 @@ import numpy as np
 
 from ..base import Log
 from ..bench import (
-    Bench,
+    BenchSheet,
     Effect,
+    Element,
     Expectation,
     Machine,
-    Part,
     SetValue,
     Situation,
     Wire,
@@ -25,20 +25,20 @@ from ..bench import (
 _RMS = math.pi / (3 * math.sqrt(2))
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     top = situation.no_load_speed
     speed = 0.6 * top if top else None
     constant = situation.emf_constant
     volts = _RMS * constant * speed if constant and speed else None
     effects = (Effect("ac_voltage_ab", volts), Effect("speed", speed, -1.0)) if volts and speed else ()
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("drive", "Drill, lathe or second motor, switch in reach", 0, 0, "machine"),
-                Part("motor", "Motor, plug open", 2, 0, "machine"),
-                Part("meter", "V AC", 2, 1, "meter"),
-                Part("tacho", "Hand-held tachometer", 0, 1),
+                Element("drive", "Drill, lathe or second motor, switch in reach", 0, 0, "machine"),
+                Element("motor", "Motor, plug open", 2, 0, "machine"),
+                Element("meter", "V AC", 2, 1, "meter"),
+                Element("tacho", "Hand-held tachometer", 0, 1),
             ),
             (
                 Wire("drive", "motor", "shaft or roller", "mechanical"),

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Expectation, Part, SetValue, Situation, Wire, Wiring, fuse_value
+from ..bench import BenchSheet, Element, Expectation, SetValue, Situation, Wire, Wiring, fuse_value
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     voltage = situation.full_voltage
     reaches = situation.supply_reaches(voltage)
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply, current limit", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("controller", "Controller, cover off", 2, 0),
-                Part("motor", "Motor, wheel free", 3, 0, "machine"),
-                Part("isolate", "Isolated probes or logic side of the drivers", 2, 1),
-                Part("log", "Logic analyser, 8 or 9 channels", 3, 1),
+                Element("supply", "DC supply, current limit", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("controller", "Controller, cover off", 2, 0),
+                Element("motor", "Motor, wheel free", 3, 0, "machine"),
+                Element("isolate", "Isolated probes or logic side of the drivers", 2, 1),
+                Element("log", "Logic analyser, 8 or 9 channels", 3, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),

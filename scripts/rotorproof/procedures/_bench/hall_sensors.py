@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import math
 
-from ..bench import Bench, Expectation, Part, SetValue, Situation, Wire, Wiring, driven_from_outside
+from ..bench import BenchSheet, Element, Expectation, SetValue, Situation, Wire, Wiring, driven_from_outside
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     top = situation.no_load_speed
     speed = 0.3 * top if top else None
     rate = situation.sample_rate(speed)
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("drive", "Drill, lathe or second motor, switch in reach", 0, 0, "machine"),
-                Part("motor", "Motor, plug open", 2, 0, "machine"),
-                Part("five", "5 V supply, 100 mA limit", 0, 1),
-                Part("pull", "3 pull-ups, 4.7 kΩ", 1, 1),
-                Part("log", "Logic analyser + scope", 2, 1),
+                Element("drive", "Drill, lathe or second motor, switch in reach", 0, 0, "machine"),
+                Element("motor", "Motor, plug open", 2, 0, "machine"),
+                Element("five", "5 V supply, 100 mA limit", 0, 1),
+                Element("pull", "3 pull-ups, 4.7 kΩ", 1, 1),
+                Element("log", "Logic analyser + scope", 2, 1),
             ),
             (
                 Wire("drive", "motor", "shaft or roller", "mechanical"),

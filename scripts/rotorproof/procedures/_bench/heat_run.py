@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ...physics.thermal_class import CLASS_TEMPERATURE, HOT_SPOT_ALLOWANCE
-from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, fuse_value
+from ..bench import BenchSheet, Effect, Element, Expectation, SetValue, Situation, Wire, Wiring, fuse_value
 
 _LIMIT_IS = "the insulation class's temperature less what the hottest spot exceeds the mean by (IEC 60085, 60034-1)"
 
@@ -13,18 +13,18 @@ def _limit(situation: Situation) -> float | None:
     return CLASS_TEMPERATURE[letter] - HOT_SPOT_ALLOWANCE[letter] if letter else None
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     current = situation.rated_current
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply, current limit", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("amperes", "A", 2, 0, "meter"),
-                Part("unit", "Unit under test, loaded", 3, 0, "machine"),
-                Part("log", "Logger: temperatures", 3, 1),
-                Part("air", "Thermometer in the air, 1 m away", 1, 1),
+                Element("supply", "DC supply, current limit", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("amperes", "A", 2, 0, "meter"),
+                Element("unit", "Unit under test, loaded", 3, 0, "machine"),
+                Element("log", "Logger: temperatures", 3, 1),
+                Element("air", "Thermometer in the air, 1 m away", 1, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring
+from ..bench import BenchSheet, Effect, Element, Expectation, SetValue, Situation, Wire, Wiring
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     rated = situation.get("nameplate_rated_voltage")
     low = rated is not None and rated <= 60
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("tester", "Insulation tester", 0, 0),
-                Part("motor", "Motor, all three lines joined", 2, 0, "machine"),
-                Part("frame", "Axle or hub: bare metal", 2, 1),
+                Element("tester", "Insulation tester", 0, 0),
+                Element("motor", "Motor, all three lines joined", 2, 0, "machine"),
+                Element("frame", "Axle or hub: bare metal", 2, 1),
             ),
             (Wire("tester", "motor", "line"), Wire("tester", "frame", "earth")),
         ),

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, fuse_value
+from ..bench import BenchSheet, Effect, Element, Expectation, SetValue, Situation, Wire, Wiring, fuse_value
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     voltage, current, torque = situation.voltage, situation.rated_current, situation.rated_torque
     speed = situation.get("nameplate_rated_speed")
@@ -18,16 +18,16 @@ def bench(situation: Situation) -> Bench:
             Effect("supply_voltage", voltage, -1.0),
             Effect("supply_current", current, -1.0),
         )
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply or pack", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("power", "V, A", 2, 0, "meter"),
-                Part("controller", "Controller", 3, 0),
-                Part("motor", "Motor", 4, 0, "machine"),
-                Part("brake", "Brake with torque sensor", 5, 0),
-                Part("log", "Logger", 3, 1),
+                Element("supply", "DC supply or pack", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("power", "V, A", 2, 0, "meter"),
+                Element("controller", "Controller", 3, 0),
+                Element("motor", "Motor", 4, 0, "machine"),
+                Element("brake", "Brake with torque sensor", 5, 0),
+                Element("log", "Logger", 3, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Effect, Expectation, Part, SetValue, Situation, Wire, Wiring, fuse_value, span
+from ..bench import BenchSheet, Effect, Element, Expectation, SetValue, Situation, Wire, Wiring, fuse_value, span
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     current, constant = situation.rated_current, situation.emf_constant
     top = 1.5 * current if current else None
     torque = top * constant if top and constant else None
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply, current limit", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("amperes", "A", 2, 0, "meter"),
-                Part("motor", "Motor, two lines, wheel held by the lever", 3, 0, "machine"),
-                Part("lever", "Lever on a scale", 3, 1),
+                Element("supply", "DC supply, current limit", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("amperes", "A", 2, 0, "meter"),
+                Element("motor", "Motor, two lines, wheel held by the lever", 3, 0, "machine"),
+                Element("lever", "Lever on a scale", 3, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),

@@ -5,10 +5,22 @@ from __future__ import annotations
 import numpy as np
 
 from ..base import Log
-from ..bench import Bench, Effect, Expectation, Machine, Part, SetValue, Situation, Wire, Wiring, fuse_value, span
+from ..bench import (
+    BenchSheet,
+    Effect,
+    Element,
+    Expectation,
+    Machine,
+    SetValue,
+    Situation,
+    Wire,
+    Wiring,
+    fuse_value,
+    span,
+)
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     voltage, current = situation.full_voltage, situation.rated_current
     supply = situation.get("supply_voltage")
@@ -19,16 +31,16 @@ def bench(situation: Situation) -> Bench:
         speed *= highest / situation.known["nameplate_rated_voltage"]
     limit = 0.5 * current if current else None
     reaches = situation.supply_reaches(voltage)
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply, current limit", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("amperes", "A", 2, 0, "meter"),
-                Part("controller", "Controller", 3, 0),
-                Part("motor", "Motor, wheel free", 4, 0, "machine"),
-                Part("volts", "V", 2, 1, "meter"),
-                Part("tacho", "Tachometer", 4, 1),
+                Element("supply", "DC supply, current limit", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("amperes", "A", 2, 0, "meter"),
+                Element("controller", "Controller", 3, 0),
+                Element("motor", "Motor, wheel free", 4, 0, "machine"),
+                Element("volts", "V", 2, 1, "meter"),
+                Element("tacho", "Tachometer", 4, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),

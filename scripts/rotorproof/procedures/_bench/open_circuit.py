@@ -9,11 +9,11 @@ import numpy as np
 from ..base import Log
 from ..bench import (
     SAMPLES_PER_TURN,
-    Bench,
+    BenchSheet,
     Effect,
+    Element,
     Expectation,
     Machine,
-    Part,
     SetValue,
     Situation,
     Wire,
@@ -26,20 +26,20 @@ from ..bench import (
 _TURNS = 12
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     top = situation.no_load_speed
     speed = 0.6 * top if top else None
     constant = situation.emf_constant
     peak = constant * speed * math.pi / 3 if constant and speed else None
     effects = (Effect("voltage_ab", peak), Effect("speed", speed, -1.0)) if peak and speed else ()
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("drive", "Drill, lathe or second motor, switch in reach", 0, 0, "machine"),
-                Part("motor", "Motor, plug open", 2, 0, "machine"),
-                Part("scope", "Oscilloscope or logger: A-B, B-C, C-A", 2, 1),
-                Part("tacho", "Tachometer", 0, 1),
+                Element("drive", "Drill, lathe or second motor, switch in reach", 0, 0, "machine"),
+                Element("motor", "Motor, plug open", 2, 0, "machine"),
+                Element("scope", "Oscilloscope or logger: A-B, B-C, C-A", 2, 1),
+                Element("tacho", "Tachometer", 0, 1),
             ),
             (
                 Wire("drive", "motor", "shaft or roller", "mechanical"),

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Effect, Part, SetValue, Situation, Wire, Wiring, fuse_value
+from ..bench import BenchSheet, Effect, Element, SetValue, Situation, Wire, Wiring, fuse_value
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     voltage, full = situation.voltage, situation.full_voltage
     reaches = situation.supply_reaches(full)
     supply = situation.get("supply_voltage")
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "Adjustable DC supply", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("power", "V, A", 2, 0, "meter"),
-                Part("controller", "Controller", 3, 0),
-                Part("motor", "Motor, wheel free", 4, 0, "machine"),
-                Part("log", "Logger", 3, 1),
+                Element("supply", "Adjustable DC supply", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("power", "V, A", 2, 0, "meter"),
+                Element("controller", "Controller", 3, 0),
+                Element("motor", "Motor, wheel free", 4, 0, "machine"),
+                Element("log", "Logger", 3, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),

@@ -5,24 +5,35 @@ from __future__ import annotations
 import numpy as np
 
 from ..base import Log
-from ..bench import Bench, Expectation, Machine, Part, SetValue, Situation, Wire, Wiring, driven_from_outside, span
+from ..bench import (
+    BenchSheet,
+    Element,
+    Expectation,
+    Machine,
+    SetValue,
+    Situation,
+    Wire,
+    Wiring,
+    driven_from_outside,
+    span,
+)
 
 #: Levels of the current in the program, over the largest, each held for this long in s (common practice).
 _LEVELS, _HELD = (0.25, 1.0, 0.4, 0.05, 0.75, 0.15, 0.5, -0.15), 1.0
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     current, constant = situation.rated_current, situation.emf_constant
     resistance = None if situation.line_resistance is None else 0.5 * situation.line_resistance
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply that takes power back, or a fused pack", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("controller", "Field-oriented controller", 2, 0),
-                Part("motor", "Motor, wheel free", 3, 0, "machine"),
-                Part("log", "Its own record, by its interface", 2, 1),
+                Element("supply", "DC supply that takes power back, or a fused pack", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("controller", "Field-oriented controller", 2, 0),
+                Element("motor", "Motor, wheel free", 3, 0, "machine"),
+                Element("log", "Its own record, by its interface", 2, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),

@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 from .._fault_limits import FAULT_LIMITS, of
-from ..bench import Bench, Part, SetValue, Situation, Wire, Wiring, fuse_value
+from ..bench import BenchSheet, Element, SetValue, Situation, Wire, Wiring, fuse_value
 from ..throttle import FAULTS
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet; the limits of the fault cases are those of the acceptance set."""
     limits = of(situation.known)
     ended, standby = (FAULT_LIMITS[name].said(limits[name]) for name in ("ended_share", "standby_share"))
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply, current limit", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("controller", "Controller", 2, 0),
-                Part("motor", "Motor, wheel free", 3, 0, "machine"),
-                Part("source", "0 to 5 V source, 1 kΩ in series", 1, 1),
-                Part("log", "Logger", 3, 1),
+                Element("supply", "DC supply, current limit", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("controller", "Controller", 2, 0),
+                Element("motor", "Motor, wheel free", 3, 0, "machine"),
+                Element("source", "0 to 5 V source, 1 kΩ in series", 1, 1),
+                Element("log", "Logger", 3, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from ..bench import Bench, Effect, Part, SetValue, Situation, Wire, Wiring, fuse_value
+from ..bench import BenchSheet, Effect, Element, SetValue, Situation, Wire, Wiring, fuse_value
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     current = situation.rated_current
     step = 0.5 * current if current else None
     effects = (Effect("current_ab", step, -1.0), Effect("voltage_ab", 2.0), Effect("time", 1e-3)) if step else ()
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply, current limit", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("switch", "Switch with free-wheel diode", 2, 0),
-                Part("probe", "A", 3, 0, "meter"),
-                Part("motor", "Motor, two lines; rotor clamped", 4, 0, "machine"),
-                Part("scope", "Oscilloscope", 4, 1),
+                Element("supply", "DC supply, current limit", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("switch", "Switch with free-wheel diode", 2, 0),
+                Element("probe", "A", 3, 0, "meter"),
+                Element("motor", "Motor, two lines; rotor clamped", 4, 0, "machine"),
+                Element("scope", "Oscilloscope", 4, 1),
             ),
             (
                 Wire("supply", "fuse", "+"),

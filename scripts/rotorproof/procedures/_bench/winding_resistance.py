@@ -7,11 +7,11 @@ import numpy as np
 from ..base import Log
 from ..bench import (
     HEATING_LIMIT,
-    Bench,
+    BenchSheet,
     Effect,
+    Element,
     Expectation,
     Machine,
-    Part,
     SetValue,
     Situation,
     Wire,
@@ -21,21 +21,21 @@ from ..bench import (
 )
 
 
-def bench(situation: Situation) -> Bench:
+def bench(situation: Situation) -> BenchSheet:
     """Return the sheet."""
     current, resistance = situation.cool_current(), situation.line_resistance
     drop = current * resistance if current and resistance else None
     effects = (Effect("voltage_ab", drop), Effect("current_ab", current)) if drop and current else ()
     low, high = span(resistance, 0.3, 3.0)
     half = span(resistance, 0.15, 1.5)
-    return Bench(
+    return BenchSheet(
         Wiring(
             (
-                Part("supply", "DC supply, current limit", 0, 0),
-                Part("fuse", "Fuse", 1, 0, "fuse"),
-                Part("amperes", "A", 2, 0, "meter"),
-                Part("motor", "Motor, two lines", 3, 0, "machine"),
-                Part("volts", "V", 3, 1, "meter"),
+                Element("supply", "DC supply, current limit", 0, 0),
+                Element("fuse", "Fuse", 1, 0, "fuse"),
+                Element("amperes", "A", 2, 0, "meter"),
+                Element("motor", "Motor, two lines", 3, 0, "machine"),
+                Element("volts", "V", 3, 1, "meter"),
             ),
             (
                 Wire("supply", "fuse", "+"),

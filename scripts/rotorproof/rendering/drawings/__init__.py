@@ -6,7 +6,7 @@ from types import ModuleType
 
 from . import bars, intervals, levels, map, points
 
-FORMS: dict[str, ModuleType] = {
+DRAWINGS: dict[str, ModuleType] = {
     "points": points,
     "bars": bars,
     "levels": levels,

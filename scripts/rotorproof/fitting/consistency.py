@@ -32,7 +32,7 @@ class SingleError:
 
 
 @dataclass(frozen=True, slots=True)
-class Agreement:
+class Consistency:
     """Whether the tests agree, and what stands behind an adjusted constant."""
 
     chi_square: float
