@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from tests.evidence.forked import Forks, forks
 from tests.workflow.conftest import Project
@@ -85,7 +86,8 @@ def reported(forked: Forks, tmp_path_factory: pytest.TempPathFactory) -> Worksho
     (place / "home").mkdir()
     workshop = Workshop(Project.fresh(place / "project"), place / "home", forked)
     workshop.passphrase.write_text(PASSPHRASE + "\n", encoding="utf-8")
-    workshop.project.add_unit("CT-1")
+    folder = workshop.project.add_unit("CT-1")
+    Image.linear_gradient("L").save(folder / "photo.jpg")
     workshop.project.run()
     made = workshop.command("certificate", "--name", "Ann Example", "--passphrase-file", workshop.passphrase)
     assert made.returncode == 0, made.stderr

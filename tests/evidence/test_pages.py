@@ -100,6 +100,29 @@ def another_letter(document: pikepdf.Pdf) -> None:
     raise AssertionError("no font was found to alter")
 
 
+def another_photograph(document: pikepdf.Pdf) -> None:
+    """Turn one bit of the photograph's packed bytes."""
+    (picture,) = _photographs(document)
+    content = bytearray(picture.read_raw_bytes())
+    content[-20] ^= 1
+    picture.write(bytes(content), filter=pikepdf.Name.DCTDecode)
+
+
+def photograph_read_otherwise(document: pikepdf.Pdf) -> None:
+    """Leave the photograph's bytes and let a reader take other colours from them (ISO 32000-1, table 13)."""
+    (picture,) = _photographs(document)
+    parameters = pikepdf.Dictionary(ColorTransform=0)
+    picture.write(picture.read_raw_bytes(), filter=pikepdf.Name.DCTDecode, decode_parms=parameters)
+
+
+def _photographs(document: pikepdf.Pdf) -> list[pikepdf.Object]:
+    return [thing for thing in document.objects if thing is not None and _is_photograph(thing)]
+
+
+def _is_photograph(thing: pikepdf.Object) -> bool:
+    return isinstance(thing, pikepdf.Stream) and thing.get("/Filter") == "/DCTDecode"
+
+
 def a_script(document: pikepdf.Pdf) -> None:
     document.Root.OpenAction = pikepdf.Dictionary(S=pikepdf.Name.JavaScript, JS="app.alert(1)")
 
@@ -108,7 +131,10 @@ def one_less(document: pikepdf.Pdf) -> None:
     del document.pages[-1]
 
 
-CHANGES = [another_number, drawn_over, turned, a_note, another_letter, a_script, one_less]
+CHANGES = [
+    *(another_number, drawn_over, turned, a_note, another_letter, another_photograph, photograph_read_otherwise),
+    *(a_script, one_less),
+]
 
 
 @pytest.mark.parametrize("change", CHANGES)

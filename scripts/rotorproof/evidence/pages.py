@@ -68,14 +68,28 @@ def _compare(one: Any, other: Any, numbers: Mapping[tuple[int, int], int]) -> It
                 yield page
             left += [(x, y, page) for x, y in zip(a, b, strict=False)]
         elif isinstance(a, pikepdf.Dictionary | pikepdf.Stream):
-            if isinstance(a, pikepdf.Stream) and a.read_bytes() != b.read_bytes():
-                yield page
+            if isinstance(a, pikepdf.Stream):
+                one_holds, other_holds = _content(a), _content(b)
+                if one_holds != other_holds:
+                    yield page
             mine, its = _entries(a), _entries(b)
             if mine.keys() != its.keys():
                 yield page
             left += [(mine[key], its[key], page) for key in mine.keys() & its.keys()]
         elif a != b:
             yield page
+
+
+def _content(stream: pikepdf.Object) -> tuple[bytes, ...]:
+    """Return what a stream holds, however it is packed; of a picture such as a JPEG the packed bytes, and how."""
+    import pikepdf
+
+    try:
+        return (stream.read_bytes(),)
+    except pikepdf.PdfError:
+        packing = [stream.get(key) for key in ("/Filter", "/DecodeParms")]
+        told = [one.unparse(resolved=True) if isinstance(one, pikepdf.Object) else b"" for one in packing]
+        return (stream.read_raw_bytes(), *told)
 
 
 def _entries(thing: pikepdf.Object) -> dict[str, Any]:
