@@ -194,10 +194,11 @@ def _witnesses(
         yield "drag", Witness(f"drag at half the rated speed by {run.label}", drag, spread, run.places, "torque")
     if speed and "static_friction" in values:
         yield "drag", Witness(f"friction of {run.label}", values["static_friction"], _STATIC, run.places, "torque")
-    limits = [values.get(f"{side}_current_limit") for side in ("supply", "phase")]
-    if limits[0] is not None and limits[1] is not None and limits[1] > 0:
+    supply, phase = (values.get(f"{side}_current_limit") for side in ("supply", "phase"))
+    # A ratio with a limit of zero in it is neither a number nor has it a logarithm; each limit is a witness of its own.
+    if supply is not None and phase is not None and supply > 0 and phase > 0:
         who = f"limit of the supply current over that of a phase by {run.label}"
-        yield "limit ratio", Witness(who, limits[0] / limits[1], 0.1, run.places)
+        yield "limit ratio", Witness(who, supply / phase, 0.1, run.places)
     # What no nameplate speaks of, other units of the model may.
     for quantity in dict.fromkeys((*_SINGLE, *model)):
         if quantity in values and quantity not in _POOLED:
