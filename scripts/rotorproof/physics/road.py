@@ -25,6 +25,8 @@ _ROUNDS = 40
 _NUDGE = 1e-6
 #: How far both conditions of a steady state may be missed, over their sizes.
 _LEFT = 1e-9
+#: Where a search in a bracket begins and ends, over the ideal speed: a limit may hold a vehicle to a crawl.
+_SLOWEST, _FASTEST = 1e-5, 1.3
 #: The place itself and a nudge along each unknown.
 _PROBES = _NUDGE * np.array([[[0.0], [1.0], [0.0]], [[0.0], [0.0], [1.0]]])
 
@@ -138,7 +140,10 @@ def no_load_speed(machine: Machine, source: Source) -> Values:
 
 
 def road_speed(machine: Machine, source: Source, load: Load, grade: Values = 0.0) -> Values:
-    """Return the steady speed in m/s on ``grade``; NaN where the drive cannot hold the vehicle there."""
+    """Return the steady speed in m/s on ``grade``; NaN where none was found.
+
+    There is none where the drive cannot hold the vehicle, which ``holds`` tells.
+    """
     sought = _Sought(machine, source, _voltage, source.voltage, load, grade)
     speed, point = _settled(sought)
     # Each limit leaves less torque the faster it goes, so the slowest of the speeds they allow is the one.
@@ -148,9 +153,14 @@ def road_speed(machine: Machine, source: Source, load: Load, grade: Values = 0.0
         slower = np.full(np.shape(speed), np.nan)
         if np.any(over):
             slower[over] = _settled(_chosen(limited, np.flatnonzero(over)))[0]
-        speed = np.fmin(speed, slower)
-    holds = output_torque(machine, source, 0.0) > sought.resisting(0.0)
-    return np.where(holds, speed * load.radius, np.nan)[()]
+        # Where a limit binds, a speed without it is none: better no value than one the drive never reaches.
+        speed = np.where(over & np.isnan(slower), np.nan, np.fmin(speed, slower))
+    return np.where(holds(machine, source, load, grade), speed * load.radius, np.nan)[()]
+
+
+def holds(machine: Machine, source: Source, load: Load, grade: Values = 0.0) -> Values:
+    """Return whether the greatest torque moves the vehicle on ``grade`` at all."""
+    return output_torque(machine, source, 0.0) > load.force(0.0, grade) * load.radius
 
 
 def _limits(machine: Machine, source: Source) -> list[tuple[Of, Values]]:
@@ -361,7 +371,7 @@ def _bracketed(sought: _Sought, ideal: np.ndarray) -> tuple[np.ndarray, Point]:
         return np.asarray(those.surplus(speed, point(those, speed)))
 
     places = np.arange(ideal.size)
-    found = find_root(surplus, (0.05 * ideal, 1.3 * ideal), args=(places,), tolerances={"xrtol": 1e-12})
+    found = find_root(surplus, (_SLOWEST * ideal, _FASTEST * ideal), args=(places,), tolerances={"xrtol": 1e-12})
     there = np.where(found.success, found.x, np.nan)
     return there, point(sought, np.where(found.success, found.x, 0.5 * ideal))
 
