@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 
 import pytest
+from scipy.optimize import brentq
 
+from rotorproof.derivations._duty import figures
 from rotorproof.derivations.drive_prediction import DERIVATION as DRIVE
 from rotorproof.derivations.pack_prediction import DERIVATION
 from rotorproof.fitting.assumed import assume
 from rotorproof.uncertainty.forms import Form, Influence, propagate
+from tests.outside import Outside
 
 GIVEN = {
     "winding_constant": 234.5,
@@ -98,6 +101,34 @@ def test_energy_of_a_motor_alone_holds_what_a_controller_takes() -> None:
     made = [assume([item], {}, unit, "pack-prediction")[0][1] for unit in ("A", "B")]
     assert made[0].terms.keys() == made[1].terms.keys()
     assert all(one.name != "unmeasured_efficiency" for one in DRIVE.assumptions)
+
+
+@pytest.mark.parametrize("grade", [-0.06, 0.02])
+def test_a_controller_takes_of_what_flows_back_too(outside: Outside, grade: float) -> None:
+    """On 6 % down at 5 m/s the motor gives 195.4 W back: 185.6 W pass the controller, the cells get 4.89 A."""
+    given = {**GIVEN, "vehicle_cruise_speed": 5.0, "bench_speed_max": 100.0, "vehicle_grade": grade}
+    given |= {"pack_internal_resistance": 0.4, "unmeasured_efficiency": 0.95}
+    radius, slope = 2.1 / (2 * math.pi), math.atan(grade)
+    force = 110.0 * 9.80665 * (math.sin(slope) + 0.009 * math.cos(slope)) + 0.5 * 1.2 * 0.55 * 25.0
+    w = 5.0 / radius
+    current = (force * radius + 0.4 + 0.01 * w) / 1.35
+    power = 1.35 * w * current + 0.24 * current**2
+    power = power / 0.95 if grade > 0 else power * 0.95
+    cells = 36.0 * brentq(lambda i: (36.0 - 0.4 * i) * i - power, -45.0, 45.0)
+    outside(
+        "energy_per_distance",
+        f"110 kg at 5 m/s on {100 * grade:g} % with a controller that passes on 95 % either way",
+        ours=DERIVATION.derive(given)["energy_per_distance"],
+        published=cells / 5.0,
+        allowance=1e-6 * abs(cells),
+        unit="J/m",
+        source="power balance of motor, controller and pack, solved by SciPy's brentq",
+    )
+    if grade < 0:
+        assert power == pytest.approx(-185.6, abs=0.1)
+        assert cells == pytest.approx(-36.0 * 4.89, rel=1e-3)  # 4.890 = (sqrt(36^2 + 4 x 0.4 x 185.6) - 36) / 0.8
+    duty = {**given, "duty_climb_grade": 0.02, "duty_climb_speed": 3.0, "duty_start_grade": 0.02}
+    assert figures(duty, paired=False)["energy"] == pytest.approx(cells / 5.0, rel=1e-9)
 
 
 def test_a_gear_keeps_some_of_the_torque() -> None:

@@ -15,7 +15,7 @@ import numpy as np
 from ..physics import road
 from ..physics.block_commutation import Values
 from .drive_prediction import _pair, _without_losses
-from .pack_prediction import UNMEASURED, _lacking, _load, _machine, _source
+from .pack_prediction import UNMEASURED, _energy, _lacking, _load, _machine, _source
 
 #: Scalars of the duty; the cruise is that of the vehicle.
 DUTY = ("duty_climb_grade", "duty_climb_speed", "duty_start_grade")
@@ -75,8 +75,7 @@ def figures(given: Mapping[str, Values], paired: bool) -> dict[str, Values]:
     limit = given.get("pack_motor_current_limit", math.inf)
     if np.all(np.isfinite(limit)):
         found["current"] = limit - machine.drive.limited(holding)
-    delivered = road.supply_power(machine, load, cruise, level, source.controller)
-    found["energy"] = road.pack_power(delivered, source) / cruise / given.get(UNMEASURED, 1.0)
+    found["energy"] = _energy(machine, load, source, cruise, level, given.get(UNMEASURED, 1.0))
     return found
 
 

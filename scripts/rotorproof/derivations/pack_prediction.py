@@ -213,8 +213,11 @@ class PackPrediction(Derivation):
             grade = given.get("vehicle_grade", 0.0)
             found["pack_road_speed"] = road.road_speed(machine, source, load, grade)
             cruise = given.get("vehicle_cruise_speed", found["pack_road_speed"])
-            energy = _energy(machine, load, source, cruise, grade, found["pack_road_speed"])
-            found["energy_per_distance"] = energy / given.get(UNMEASURED, 1.0)
+            can = np.asarray(cruise) <= found["pack_road_speed"]
+            energy = (
+                _energy(machine, load, source, cruise, grade, given.get(UNMEASURED, 1.0)) if np.any(can) else np.nan
+            )
+            found["energy_per_distance"] = np.where(can, energy, np.nan)[()]
             steepest = road.grade_for_torque(found["pack_top_torque"], load)
             found["pack_max_grade"] = np.where(np.isinf(steepest), np.nan, steepest)[()]
         return {name: value for name, value in found.items() if np.ndim(value) or np.isfinite(value)}
@@ -389,14 +392,14 @@ def _load(given: Mapping[str, Values]) -> road.Load | None:
 
 
 def _energy(
-    machine: road.Machine, load: road.Load, source: road.Source, cruise: Values, grade: Values, most: Values
+    machine: road.Machine, load: road.Load, source: road.Source, cruise: Values, grade: Values, efficiency: Values
 ) -> Values:
-    """Return the energy in J/m from the cells at ``cruise`` (m/s), NaN above the speed ``most``."""
-    can = np.asarray(cruise) <= most
-    if not np.any(can):
-        return np.nan
+    """Return the energy in J/m from the cells at ``cruise`` (m/s), with a controller's ``efficiency`` before the motor.
+
+    What the controller takes comes through the pack's resistance too.
+    """
     delivered = road.supply_power(machine, load, cruise, grade, source.controller)
-    return np.where(can, road.pack_power(delivered, source) / cruise, np.nan)[()]
+    return road.pack_power(road.through(delivered, efficiency), source) / cruise
 
 
 def full_pack_speed(given: Mapping[str, Values]) -> Values:

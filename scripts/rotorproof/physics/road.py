@@ -227,6 +227,11 @@ def supply_power(
     return point.voltage * point.current + (controller.loss(point.current) if controller else 0.0)
 
 
+def through(power: Values, efficiency: Values) -> Values:
+    """Return the power in W before what passes on this share of it: on a descent, where it flows back, less comes."""
+    return np.where(np.asarray(power) > 0, power / efficiency, power * efficiency)[()]
+
+
 def pack_power(delivered: Values, source: Source) -> Values:
     """Return the power in W taken from the cells so that ``delivered`` reaches the terminals.
 
