@@ -306,5 +306,13 @@ def test_an_acceptance_set_states_limits_of_faults_and_the_bench_sheet_shows_the
     (watched,) = [one for one in sheet.settings if one.what == "Record after each fault, at least"]
     assert watched.value == 8.0
     assert any("More than 10 % of the output" in sign for sign, _ in sheet.wrong)
-    with pytest.raises(ValidationError, match="must not be above"):
-        AcceptanceSet.model_validate({"fault_tests": {"ended_share": "150 percent"}, "criteria": []})
+
+
+@pytest.mark.parametrize("name", ["ended_share", "standby_share", "coasted_share", "driven_share"])
+def test_no_share_lets_an_output_that_goes_on_count_as_ended(name: str) -> None:
+    for most in ("100 percent", "51 %"):
+        with pytest.raises(ValidationError, match=rf"'{most}' must not be above 0\.5; correct it"):
+            AcceptanceSet.model_validate({"fault_tests": {name: most}, "criteria": []})
+    held = AcceptanceSet.model_validate({"fault_tests": {name: "50 percent"}, "criteria": []}).fault_tests
+    assert held is not None
+    assert getattr(held, name).value == pytest.approx(0.5)

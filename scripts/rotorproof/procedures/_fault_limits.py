@@ -22,6 +22,9 @@ class FaultLimit:
         return value_text(100.0 * value if self.unit == "percent" else value, self.unit)
 
 
+#: The most that a share may be: above it an output that goes on would count as ended, or a driven rotor as at rest.
+MOST_SHARE = 0.5
+
 #: All defaults are common practice, no source.
 FAULT_LIMITS = {
     limit.name: limit

@@ -7,10 +7,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from ..procedures._fault_limits import FAULT_LIMITS
+from ..procedures._fault_limits import FAULT_LIMITS, MOST_SHARE
 from ..units import Measured, parse
 from .application import For
-from .fields import Current, Line, Name, Physical, Share, Strict, Voltage
+from .fields import Current, Line, Name, Physical, Strict, Voltage
 
 Rule = Literal["guarded", "simple", "guarded-acceptance", "guarded-rejection"]
 
@@ -89,18 +89,22 @@ class Criterion(Strict):
 
 def _limit_of_faults(name: str) -> Any:
     limit = FAULT_LIMITS[name]
-    return Field(default=None, description=f"{limit.meaning}; {limit.said(limit.default)} where it is not stated")
+    most = f", at most {limit.said(MOST_SHARE)}" if limit.unit == "percent" else ""
+    return Field(default=None, description=f"{limit.meaning}; {limit.said(limit.default)} where it is not stated{most}")
+
+
+_FaultShare = Annotated[Measured, Physical("ratio", least=0, most=MOST_SHARE)]
 
 
 class FaultTests(Strict):
     """When an output has ended after a fault; how fast it must be gone is a criterion on the response times."""
 
-    ended_share: Annotated[Share | None, _limit_of_faults("ended_share")]
-    standby_share: Annotated[Share | None, _limit_of_faults("standby_share")]
-    coasted_share: Annotated[Share | None, _limit_of_faults("coasted_share")]
+    ended_share: Annotated[_FaultShare | None, _limit_of_faults("ended_share")]
+    standby_share: Annotated[_FaultShare | None, _limit_of_faults("standby_share")]
+    coasted_share: Annotated[_FaultShare | None, _limit_of_faults("coasted_share")]
     watched: Annotated[Annotated[Measured, Physical("time", above=0)] | None, _limit_of_faults("watched")]
     driven_current: Annotated[Current | None, _limit_of_faults("driven_current")]
-    driven_share: Annotated[Share | None, _limit_of_faults("driven_share")]
+    driven_share: Annotated[_FaultShare | None, _limit_of_faults("driven_share")]
 
 
 class AcceptanceSet(Strict):
