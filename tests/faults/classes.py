@@ -23,7 +23,11 @@ class MissedError(Exception):
 
 
 def _killed(bench: Bench, arguments: tuple[str, ...], chance: Random) -> None:
-    """Kill a command and all that it started at any moment of the time that its last run took."""
+    """Kill a command and all that it started at any moment of the time that its last run took.
+
+    A run that ends before is the last one then: a slow one before it would make the next moments come too late as well.
+    """
+    began = time.monotonic()
     process = bench.start(*arguments)
     try:
         process.wait(chance.uniform(0, bench.lasts[arguments[0]]))
@@ -31,6 +35,8 @@ def _killed(bench: Bench, arguments: tuple[str, ...], chance: Random) -> None:
         os.killpg(process.pid, signal.SIGKILL)
         process.wait()
     else:
+        if process.returncode == 0:
+            bench.lasts[arguments[0]] = time.monotonic() - began
         raise MissedError
 
 
