@@ -6,6 +6,7 @@ import re
 import subprocess
 from pathlib import Path
 
+import pytest
 import yaml
 
 from rotorproof.__main__ import main
@@ -40,8 +41,15 @@ def test_the_draft_can_be_uncommented(bench):
     data = read_document(path).data
     assert data["instruments"]["dmm"]["accuracy"]["voltage"] == "0.05 % + 2 mV"
     assert data["nameplate"]["rated_speed"] == "230 rpm"
+    assert data["nameplate"]["rated_current"] == "8.7 A"
     resistance = next(test for test in data["tests"] if test["procedure"] == "winding-resistance")
     assert resistance["conditions"]["winding_temperature"] == "... degC"
+
+
+@pytest.mark.parametrize("kind", ["motor", "controller", "drive"])
+def test_each_draft_offers_the_rated_current(bench, kind):
+    assert main(["unit", "--name", "M5", "--kind", kind]) == 0
+    assert "\n#   rated_current: 8.7 A" in (bench.root / "raw/M5/unit.yaml").read_text()
 
 
 def test_the_acceptance_set_chooses_the_tests(bench):

@@ -158,6 +158,7 @@ def _nameplate(draft: Draft) -> list[str]:
         "rated_voltage": "36 V",
         "rated_power": "250 W",
         "rated_speed": "230 rpm",
+        "rated_current": "8.7 A     # from the supply, at rated power",
         "pole_pairs": "23",
         "gear_ratio": "1         # motor revolutions per output revolution; freewheel: true where it has one",
         "winding_material": "copper",
@@ -165,7 +166,7 @@ def _nameplate(draft: Draft) -> list[str]:
         "rolling_circumference": "2.10 m",
     }
     if draft.kind == "controller":
-        examples = {key: examples[key] for key in ("rated_voltage", "rated_power")}
+        examples = {key: examples[key] for key in ("rated_voltage", "rated_power", "rated_current")}
     lines = ["# What the maker states; none of it is taken for a measurement."]
     # A key with nothing below it stays a comment like its entries: uncommented, it would stand twice or be in the way.
     lines.append("nameplate:" if draft.nameplate else "# nameplate:")
