@@ -14,7 +14,7 @@ from rotorproof.checking.missing import missing
 from rotorproof.checking.ungiven import ungiven
 from rotorproof.commands import _project
 from rotorproof.settings.acceptance import AcceptanceSet
-from rotorproof.settings.unit import UnitFile
+from rotorproof.settings.unit import Nameplate, UnitFile
 from tests.errors.bench import HEADER, Bench, log_text, process
 from tests.errors.catalogue import timed
 
@@ -80,19 +80,86 @@ INERTIA = {"added_inertia": "0.05 kg m^2"}
         ([INERTIA], [], False),
         ([{}, INERTIA], [], True),
         ([{"moment_of_inertia": "0.1 kg m^2"}], [], True),
-        ([{}], ["no-load"], True),
+        ([{}], [{"line_resistance": "0.24 ohm", "winding_temperature": "20 degC"}], True),
+        # A run without load gives no torques where nothing tells the winding's resistance.
+        ([{}], [{}], False),
     ],
 )
 def test_what_a_coast_down_gives_without_an_inertia(coasts, others, told):
     """J a = T: one deceleration tells T/J alone; two with a known difference of J, or a known T, tell both."""
     tests = [{"procedure": "coast-down", "log": f"{i}.csv", "conditions": c} for i, c in enumerate(coasts)]
-    unit = unit_of(*tests, *({"procedure": name, "log": "o.csv"} for name in others))
-    columns = [["time", "speed"]] * len(unit.tests)
-    found = ungiven(unit.tests, columns, ["M/x"] * len(unit.tests))
+    unit = unit_of(*tests, *({"procedure": "no-load", "log": "o.csv", "conditions": c} for c in others))
+    found = ungiven(unit, [["time", "speed"]] * len(unit.tests))
     assert [p.severity for p in found.problems[0]] == ([] if told else ["warning"])
     limits = AcceptanceSet.model_validate({"criteria": [{"quantity": "moment_of_inertia", "max": "1 kg m^2"}]})
     lines = missing(unit, limits, ungiven=found.why)
     assert any("a single coast-down gives friction over inertia only" in line for line in lines) != told
+
+
+def braked() -> str:
+    """Return a load run of a motor of 0.9 N m/A on 36 V, 0.24 ohm between lines and 0.4 N m of friction."""
+    rows = ["torque [N m],speed [rad/s],supply_voltage [V],supply_current [A]"]
+    for torque in range(1, 13):
+        current = (torque + 0.4) / 0.9
+        rows.append(f"{torque},{(36 - 0.24 * current) / 0.9:.5f},36.00,{current:.5f}")
+    return "\n".join(rows) + "\n"
+
+
+@pytest.mark.parametrize("stated", [False, True])
+def test_a_torque_at_rated_power_without_a_rated_power(bench, capsys, stated):
+    (bench.bad / "load.csv").write_text(braked())
+    bench.edit("raw/BAD/unit.yaml", "acceptance:", "  - {procedure: load, log: load.csv}\nacceptance:")
+    limits = bench.root / "config/acceptance/small.yaml"
+    limits.write_text(limits.read_text() + "  - {quantity: rated_torque, min: 4 N m}\n")
+    if stated:
+        bench.edit("raw/BAD/unit.yaml", "nameplate:\n", "nameplate:\n  rated_power: 250 W\n")
+    out, messages = said(bench, capsys)
+    words = "the nameplate states no rated power; add 'rated_power' to the unit file"
+    found = (
+        f"warning: BAD/load.csv: {words}" in out,
+        f"missing: no test gives rated_torque; {words}" in out,
+        any(words in message for message in messages),
+        "rated_torque" not in process(bench.root).results["BAD"]["quantities"],
+        not any("load.csv" in line and "looks plausible" in line for line in out.splitlines()),
+    )
+    assert found == (not stated,) * 5
+
+
+COUNTED = {"procedure": "open-circuit", "log": "o.csv", "conditions": {"speed": "100 rpm"}}
+RECORD = {
+    "procedure": "telemetry",
+    "log": "t.csv",
+    "conditions": {"transform": "rms", "speed_kind": "electrical", "winding_temperature": "20 degC"},
+}
+STEPS, LINES = ["time", "voltage_q", "current_q", "voltage_d", "current_d", "speed"], ["time", "voltage_ab"]
+
+
+@pytest.mark.parametrize(
+    ("tests", "nameplate", "told"),
+    [
+        ([], {}, False),
+        ([], {"pole_pairs": 23}, True),
+        ([COUNTED], {}, True),
+        # Without a speed nothing counts them, so what needs them lacks them.
+        ([{**COUNTED, "conditions": {}}], {}, False),
+    ],
+)
+def test_pole_pairs_of_the_nameplate_or_of_another_test(tests, nameplate, told):
+    unit = unit_of(RECORD, *tests).model_copy(update={"nameplate": Nameplate.model_validate(nameplate)})
+    found = ungiven(unit, [STEPS, *([LINES] * len(tests))])
+    assert (("telemetry", "torque_constant_q") not in found.why) == told
+    assert [p.severity for p in found.problems[0]] == ([] if told else ["error"])
+
+
+def test_what_the_parts_of_a_drive_state_and_give_is_known():
+    drive = UnitFile.model_validate(
+        {"unit": "D", "kind": "drive", "parts": {"motor": "M", "controller": "C"}, "tests": [RECORD]}
+    )
+    silent, counted = unit_of(), unit_of(COUNTED)
+    stated = silent.model_copy(update={"nameplate": Nameplate(pole_pairs=23)})
+    controller = stated.model_copy(update={"kind": "controller"})
+    lacking = [bool(ungiven(drive, [STEPS], [part]).why) for part in (silent, counted, stated, controller)]
+    assert lacking == [True, False, False, True]
 
 
 def test_unknown_columns_with_a_unit_are_listed_and_remarks_are_not(bench, capsys):

@@ -14,6 +14,12 @@ CASES = list(next(c for c in procedures()["throttle"].conditions if c.name == "c
 OF_FAULTS = set(procedures()["throttle"].gives[7:])
 TELEMETRY = "time voltage_q current_q speed"
 ALL = "everything"
+NO_LOAD = "supply_voltage supply_current speed"
+CONSTANTS = {"emf_constant_peak", "emf_constant_rms", "emf_constant_dc", "speed_constant", "torque_constant"}
+HEAT_RUN = "time temperature_winding supply_voltage supply_current output_power"
+BY_MACHINE = {"coulomb_friction", "viscous_friction", "emf_constant_dc"}
+#: What a unit's file states of a motor whose nameplate can be read.
+STATED = {"ambient_temperature", "nameplate_rated_power", "nameplate_pole_pairs", "nameplate_insulation_limit"}
 
 
 def lacking(name: str, logs: list[tuple[str, dict[str, float]]], known: set[str]) -> set[str]:
@@ -79,7 +85,48 @@ def lacking(name: str, logs: list[tuple[str, dict[str, float]]], known: set[str]
     ],
 )  # fmt: skip
 def test_what_names_alone_tell(name: str, logs: list[tuple[str, dict[str, float]]], lacks: set[str] | str) -> None:
-    assert lacking(name, logs, set()) == (GIVES[name] if lacks == ALL else lacks)
+    assert lacking(name, logs, STATED) == (GIVES[name] if lacks == ALL else lacks)
+
+
+@pytest.mark.parametrize(
+    ("name", "log", "known", "lacks"),
+    [
+        ("load", ("torque speed supply_voltage supply_current", {}), "", {"rated_torque"}),
+        ("load", ("torque speed supply_voltage supply_current", {}), "nameplate_rated_power", set()),
+        ("telemetry", (TELEMETRY + " voltage_d current_d temperature_winding", {}), "nameplate_rated_power", ALL),
+        ("telemetry", (TELEMETRY + " voltage_d current_d temperature_winding", {}), "nameplate_pole_pairs", set()),
+        ("telemetry", (TELEMETRY + " voltage_d current_d temperature_winding", {}), "pole_pairs", set()),
+        ("coast-down", ("time voltage_ab", {"moment_of_inertia": 0.1}), "", ALL),
+        ("coast-down", ("time voltage_ab", {"moment_of_inertia": 0.1}), "pole_pairs", set()),
+        ("coast-down", ("time speed", {"moment_of_inertia": 0.1}), "", set()),
+        ("coast-down", ("time angle", {"moment_of_inertia": 0.1}), "", set()),
+        ("open-circuit", ("time voltage_ab voltage_bc", {}), "", {"pole_pairs", "pole_pair_ratio", *CONSTANTS}),
+        ("open-circuit", ("time voltage_ab voltage_bc speed", {}), "", set()),
+        ("no-load", (NO_LOAD, {"winding_temperature": 20.0}), "", BY_MACHINE),
+        ("no-load", (NO_LOAD, {"winding_temperature": 20.0}), "phase_resistance", set()),
+        ("no-load", (NO_LOAD, {}), "phase_resistance", BY_MACHINE),
+        ("no-load", (NO_LOAD + " temperature_winding", {"line_resistance": 0.2}), "", set()),
+        ("no-load", (NO_LOAD, {"resistance_from": 0.0}), "nameplate_rated_power", BY_MACHINE),
+        ("no-load", (NO_LOAD, {"resistance_from": 0.0}), "nameplate_rated_voltage", BY_MACHINE),
+        ("no-load", (NO_LOAD, {"resistance_from": 0.0}), "nameplate_rated_power nameplate_rated_voltage", set()),
+        ("no-load", (NO_LOAD, {"resistance_from": 0.0}), "nameplate_rated_power nameplate_rated_current", set()),
+        ("heat-run", (HEAT_RUN, {"test_current": 5.0}), "ambient_temperature", {"continuous_current"}),
+        ("heat-run", (HEAT_RUN, {"test_current": 5.0}), "ambient_temperature nameplate_insulation_limit", set()),
+        ("heat-run", (HEAT_RUN, {"test_current": 5.0, "temperature_limit": 110.0}), "ambient_temperature", set()),
+        ("heat-run", (HEAT_RUN + " temperature_ambient", {"test_current": 5.0}), "nameplate_insulation_limit", set()),
+        ("heat-run", (HEAT_RUN, {"test_current": 5.0}), "nameplate_insulation_limit", ALL),
+        (
+            "heat-run",
+            (HEAT_RUN.replace("winding", "case"), {"test_current": 5.0}),
+            "ambient_temperature nameplate_insulation_limit",
+            {"continuous_current"},
+        ),
+    ],
+)
+def test_what_the_units_file_does_not_state(
+    name: str, log: tuple[str, dict[str, float]], known: str, lacks: set[str] | str
+) -> None:
+    assert lacking(name, [log], set(known.split())) == (GIVES[name] if lacks == ALL else lacks)
 
 
 def test_a_time_constant_needs_no_resistance_of_its_own_where_another_test_gives_it() -> None:

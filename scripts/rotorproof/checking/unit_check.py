@@ -79,7 +79,7 @@ def check_unit(
         log.problems.extend(_unclear_instruments(unit, index, log.columns))
         logs.append(log)
     usable = [None if any(p.severity == "error" for p in log.problems) else log.columns for log in logs]
-    found = ungiven(unit.file.tests, usable, [f"{unit.file.unit}/{test.log}" for test in unit.file.tests])
+    found = ungiven(unit.file, usable, parts)
     for place, problems in found.problems.items():
         logs[place].problems.extend(problems)
     lacking = missing(unit.file, unit.acceptance, parts, found.why)

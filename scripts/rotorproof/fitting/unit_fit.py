@@ -472,14 +472,19 @@ def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict
         order = getattr(unit.parts, wires, None)
         if order is not None:
             fixed[f"connected_{wires}"] = Form(float("".join(str("ABC".index(one) + 1) for one in order)))
-    # What a unit's own file states is no error of another unit.
-    fixed |= _written(f"{unit.unit}/nameplate", "nameplate", unit.nameplate)
-    fixed |= _written(f"{unit.unit}/ambient", "ambient", unit.ambient)
+    return fixed | stated_in(unit)
+
+
+def stated_in(unit: UnitFile) -> dict[str, Form]:
+    """Return what a unit's own file states of it and of the air, by the names of scalars."""
+    # It is no error of another unit.
+    found = _written(f"{unit.unit}/nameplate", "nameplate", unit.nameplate)
+    found |= _written(f"{unit.unit}/ambient", "ambient", unit.ambient)
     letter = unit.nameplate.insulation_class
     if letter is not None:
-        fixed["nameplate_insulation_limit"] = Form(CLASS_TEMPERATURE[letter])
-        fixed["nameplate_hot_spot_allowance"] = Form(HOT_SPOT_ALLOWANCE[letter])
-    return fixed
+        found["nameplate_insulation_limit"] = Form(CLASS_TEMPERATURE[letter])
+        found["nameplate_hot_spot_allowance"] = Form(HOT_SPOT_ALLOWANCE[letter])
+    return found
 
 
 def _on(application: Application) -> dict[str, Form]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -71,10 +71,7 @@ def _air_of(log: Log, given: Mapping[str, float]) -> float:
         return log.conditions["ambient_temperature"]
     if "ambient_temperature" in given:
         return given["ambient_temperature"]
-    raise FitError(
-        "the ambient temperature is stated nowhere; log it as temperature_ambient, or state the condition "
-        "'ambient_temperature'"
-    )
+    raise FitError(NO_AIR)
 
 
 def course(log: Log, given: Mapping[str, float]) -> Course:
@@ -157,21 +154,36 @@ def _mean(name: str, label: str, readings: np.ndarray, fit: Fit) -> None:
     fit.block(label, {name: float(np.mean(readings))}, scatter, readings.size - 1.0)
 
 
+NO_AIR = (
+    "the ambient temperature is stated nowhere; log it as temperature_ambient, or state the condition "
+    "'ambient_temperature'"
+)
 NO_POWER = (
     "the power that became heat is not known; state 'heat_power', or log supply_voltage and supply_current and state "
     "'output_power' (0 W at standstill)"
 )
 NO_CURRENT = "the current of the run is not known; state 'test_current' or log supply_current"
+NO_LIMIT = "no temperature limit is known; state the nameplate's insulation_class or 'temperature_limit'"
+NO_LIMIT_OF_PLACE = (
+    "the winding or the power stage itself was not measured; state 'temperature_limit' for the place of the sensor, or "
+    "measure the winding's resistance after switch-off"
+)
 
 
-def lacks(logs: Sequence[Log]) -> list[Lack]:
-    """Return what needs a power or a current that no log of the run states or holds."""
+def lacks(logs: Sequence[Log], known: Collection[str]) -> list[Lack]:
+    """Return what needs air, a power, a current or a limit that neither a log of the run nor the unit's file states."""
     names = {name for log in logs for name in (*log.columns, *log.conditions)}
+    if not {"temperature_ambient", "ambient_temperature"} & names and "ambient_temperature" not in known:
+        return [Lack(NO_AIR)]
     found = []
     if "heat_power" not in names and not {"supply_voltage", "supply_current", "output_power"} <= names:
         found.append(Lack(NO_POWER, ("thermal_resistance", "thermal_capacity")))
     if not {"test_current", "supply_current"} & names:
         found.append(Lack(NO_CURRENT, ("continuous_current",)))
+    elif "temperature_limit" not in names:
+        winding = "temperature_winding" in names or any(name.startswith("resistance_") for name in names)
+        if not winding or "nameplate_insulation_limit" not in known:
+            found.append(Lack(NO_LIMIT if winding else NO_LIMIT_OF_PLACE, ("continuous_current",)))
     return found
 
 
@@ -229,12 +241,7 @@ def add_limit(conditions: Mapping[str, float], given: Mapping[str, float], fit: 
     elif winding and "nameplate_insulation_limit" in given:
         limit = given["nameplate_insulation_limit"] - given["nameplate_hot_spot_allowance"]
     else:
-        fit.missing["continuous_current"] = (
-            "no temperature limit is known; state the nameplate's insulation_class or 'temperature_limit'"
-            if winding
-            else "the winding or the power stage itself was not measured; state 'temperature_limit' for the place of "
-            "the sensor, or measure the winding's resistance after switch-off"
-        )
+        fit.missing["continuous_current"] = NO_LIMIT if winding else NO_LIMIT_OF_PLACE
         return
     if limit <= design:
         raise FitError(f"the temperature limit of {limit:g} °C leaves no rise in air of {design:g} °C")

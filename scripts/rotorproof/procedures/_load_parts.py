@@ -514,11 +514,15 @@ def _winding_at(at: Points, copper: np.ndarray, k: int, used: np.ndarray, fit: F
     fit.block("scatter of the winding's current", {"winding_loss": float(copper[k])}, variance, freedom)
 
 
+#: Why there is no torque at rated power.
+NO_RATED_POWER = "the nameplate states no rated power; add 'rated_power' to the unit file"
+
+
 def rated(at: Points, given: Mapping[str, float], fit: Fit) -> tuple[float, float] | None:
     """Find the torque at rated power on the characteristic; returns power (W) and speed (rad/s) there."""
     power = given.get("nameplate_rated_power")
     if power is None:
-        fit.missing["rated_torque"] = "the nameplate states no rated power; add 'rated_power' to the unit file"
+        fit.missing["rated_torque"] = NO_RATED_POWER
         return None
     if not load_points.is_line(at.speed, at.torque):
         fit.missing["rated_torque"] = (

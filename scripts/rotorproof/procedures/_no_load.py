@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -19,6 +19,7 @@ from .fit import Fit
 FRICTION = ("coulomb_friction", "viscous_friction")
 #: The condition that lets a bound from the nameplate stand for the winding resistance.
 FROM = "resistance_from"
+_NO_BOUND = "a bound of the winding resistance needs rated power and rated voltage or current on the nameplate"
 #: What a run without load shows of most motors beyond its formula (common practice, no source).
 BENDS = "air drag, or a bearing that warms up during the run, bends it so; a coast-down tells more"
 _ROUNDS = 200  # of finding standby power and winding loss together; each takes off nine tenths of the error
@@ -137,6 +138,15 @@ def machine(log: Log, given: Mapping[str, float], run: Points) -> tuple[Machine 
     return Machine(resistance, emf, share, _bridge_cost.field_oriented(log, given), bounded), ""
 
 
+def unknown(log: Log, known: Collection[str]) -> str:
+    """Return why ``machine`` will find none, told from names alone, "" if it will; ``known`` as for ``lacks``."""
+    why = _winding_state.unknown(log, known)
+    if not why or FROM not in log.conditions:
+        return why
+    current = {"nameplate_rated_current", "nameplate_rated_voltage"} & set(known)
+    return "" if current and "nameplate_rated_power" in known else _NO_BOUND
+
+
 def rated_current(given: Mapping[str, float]) -> float | None:
     """Return the rated current in A: stated, else rated power over rated voltage over 0.8 (common practice)."""
     power, voltage = given.get("nameplate_rated_power"), given.get("nameplate_rated_voltage")
@@ -148,7 +158,7 @@ def _from_nameplate(given: Mapping[str, float], count: int) -> tuple[np.ndarray 
     """Return the phase resistance (ohm) that turns the assumed share of rated power to heat, or what is missing."""
     power, current = given.get("nameplate_rated_power"), rated_current(given)
     if power is None or current is None:
-        return None, "a bound of the winding resistance needs rated power and rated voltage or current on the nameplate"
+        return None, _NO_BOUND
     return np.full(count, 0.5 * given["rated_copper_share"] * power / current**2), ""
 
 

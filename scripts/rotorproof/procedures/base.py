@@ -316,6 +316,11 @@ def known_pole_pairs(given: Mapping[str, float]) -> int | None:
     return None if found is None else round(found)
 
 
+def without_pole_pairs(known: Collection[str]) -> bool:
+    """Tell whether the pole pairs are neither among the names of what other tests give nor on the nameplate."""
+    return not {"pole_pairs", "nameplate_pole_pairs"} & set(known)
+
+
 def electrical_turns(given: Mapping[str, Any]) -> Any:
     """Return the electrical turns in one turn of the output, through the gear; ``None`` without known pole pairs."""
     pairs = given.get("pole_pairs", given.get("nameplate_pole_pairs"))
@@ -446,8 +451,8 @@ class Procedure(ABC):
     def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
         """Return what the logs of one run cannot give, told from the names of their columns and from their conditions.
 
-        The check says it before anything is fitted, so no reading counts here. ``known`` names the quantities that
-        other tests may give.
+        The check says it before anything is fitted, so no reading counts here. ``known`` names what ``given`` may hold:
+        the quantities that other tests give, and what the unit's file states (``nameplate_*``, ``ambient_*``).
         """
         return [
             Lack(not_stated(condition), column=condition.or_column)

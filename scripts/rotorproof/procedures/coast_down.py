@@ -30,6 +30,7 @@ from .base import (
     electrical_turns,
     in_rpm,
     outside,
+    without_pole_pairs,
 )
 from .fit import Fit
 
@@ -41,6 +42,10 @@ _CERTAIN, _UNLIKE = 0.999, 0.2
 _WINDAGE_Z = 2.6  # standard uncertainties by which the square term must differ from zero (99 %)
 #: Label of all parameters: every one rests on the speed readings.
 _BY_INERTIA = ("moment_of_inertia", "coulomb_friction", "viscous_friction", "windage")
+_NO_PAIRS = (
+    "the log holds a voltage instead of a speed, and the pole pairs are not known; state them on the nameplate or add "
+    "an open-circuit test"
+)
 _NO_INERTIA = (
     "a single coast-down gives friction over inertia only; state 'moment_of_inertia', add a second log with a known "
     "'added_inertia', or add a no-load test"
@@ -194,7 +199,12 @@ class CoastDown(Procedure):
     lasts = (0.1, math.inf)  # a wheel does not stop in less
 
     def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
-        """Return what needs an inertia that is neither stated nor told by an added one or by torques of other tests."""
+        """Return what needs pole pairs that are not known, and what needs an inertia.
+
+        That may be stated, or told by an added one or by torques of other tests.
+        """
+        if without_pole_pairs(known) and any("speed" not in log and "angle" not in log for log in logs):
+            return [Lack(_NO_PAIRS)]
         stated = any("moment_of_inertia" in log.conditions for log in logs)
         told = len({log.conditions.get("added_inertia", 0.0) for log in logs}) > 1
         elsewhere = {"coulomb_friction", "viscous_friction"} <= set(known)
@@ -355,10 +365,7 @@ def _record(log: Log, given: Mapping[str, float], parts: tuple[slice, ...] | Non
     else:
         electrical = electrical_turns(given)
         if electrical is None:
-            raise FitError(
-                "the log holds a voltage instead of a speed, and the pole pairs are not known; state them on the "
-                "nameplate or add an open-circuit test"
-            )
+            raise FitError(_NO_PAIRS)
         turns = [coasting.speed_from_crossings(log["time"], log[name], electrical) for name in _PAIRS if name in log]
         time = np.concatenate([t for t, _ in turns])
         order = np.argsort(time, kind="stable")

@@ -144,8 +144,8 @@ class HeatRun(Procedure):
     lasts = (0.0, 48 * 3600.0)  # a motor of this size is warm after hours
 
     def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
-        """Return what needs a power or a current that is stated nowhere."""
-        return [*super().lacks(logs, known), *parts.lacks(logs)]
+        """Return what needs air, a power, a current or a limit that is stated nowhere."""
+        return [*super().lacks(logs, known), *parts.lacks(logs, known)]
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find which log is which, and which curves the temperature follows."""

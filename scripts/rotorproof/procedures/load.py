@@ -157,10 +157,13 @@ class Load(Procedure):
     time_ordered = False
 
     def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
-        """Return what needs an electrical power."""
+        """Return what needs an electrical power, and what needs the rated one."""
         (log,) = logs
         powered = {"supply_voltage", "supply_current"} <= set(log.columns) or parts.logs_phase_power(log)
-        return [*super().lacks(logs, known), *([] if powered else [Lack(_NO_POWER, ("efficiency_max",))])]
+        found = [] if powered else [Lack(_NO_POWER, ("efficiency_max",))]
+        if "nameplate_rated_power" not in known:
+            found.append(Lack(parts.NO_RATED_POWER, ("rated_torque",)))
+        return [*super().lacks(logs, known), *found]
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> parts.Choice:
         """Find the points that can be right, those without brake, and those at which results are stated."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +17,7 @@ from . import _no_load as run_of
 from ._friction_line import FrictionLine
 from ._no_load import FRICTION, Balance, Choice, Machine, Points, distinct
 from .assumption import MAGNET_COEFFICIENT, STANDBY_GROWTH, Assumption
-from .base import Axis, Condition, Log, Panel, Procedure, Quantity, Report, Series, electrical_turns, outside
+from .base import Axis, Condition, Lack, Log, Panel, Procedure, Quantity, Report, Series, electrical_turns, outside
 from .fit import Fit
 
 _SAMPLED = 60  # rows from which a log is a record in time rather than a table of readings
@@ -27,7 +27,8 @@ _STANDING = 0.02  # of the highest speed
 _LOADED = 0.4  # of the rated current: more is no run without load (common practice, no source)
 _LEFT_IN_EMF = 0.01
 #: What moves with the winding resistance.
-_BY_RESISTANCE = (*FRICTION, "emf_constant_dc", "speed_constant")
+_OF_MACHINE = (*FRICTION, "emf_constant_dc")
+_BY_RESISTANCE = (*_OF_MACHINE, "speed_constant")
 _TORQUE = Axis("Friction torque with iron loss", "torque", "N m")
 _SPEED = Axis("Speed", "speed", "rpm")
 
@@ -136,6 +137,12 @@ class NoLoad(Procedure):
     minimum_rows = 4
     order = 40
     minutes = 30
+
+    def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
+        """Return what needs the winding's resistance, where neither a test, the log nor the nameplate tells it."""
+        (log,) = logs
+        why = run_of.unknown(log, known)
+        return [*super().lacks(logs, known), *([Lack(why, _OF_MACHINE)] if why else [])]
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find the steady stretches, the points at which the rotor turns, and those for the no-load current."""

@@ -64,6 +64,9 @@ class Seen:
 _OF_TWO_LINES, _OF_SPEED = ("phase_sequence", "emf_unbalance"), ("pole_pairs", "pole_pair_ratio")
 _ONE_LINE = "only one line voltage was recorded; record at least two, best all three"
 _NO_SPEED = "no speed was measured; add a speed column or the condition 'speed'"
+_NO_PAIRS = (
+    "neither speed nor pole pairs are known; add a speed column, the condition 'speed' or the nameplate's pole_pairs"
+)
 
 
 def _any_line(log: Log) -> bool:
@@ -202,11 +205,13 @@ class OpenCircuit(Procedure):
         return WaveStream()
 
     def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
-        """Return what needs a second line, and what needs a speed."""
+        """Return what needs a second line, what needs a speed, and what needs pole pairs in its place."""
         lines = [set(line_checks.line_voltages(log.columns)[0]) for log in logs if _any_line(log)]
         found = [Lack(_ONE_LINE, _OF_TWO_LINES)] if lines and len(set.intersection(*lines)) == 1 else []
         if not any("speed" in log or "speed" in log.conditions for log in logs):
             found.append(Lack(_NO_SPEED, _OF_SPEED))
+            if "nameplate_pole_pairs" not in known:
+                found.append(Lack(_NO_PAIRS, CONSTANTS))
         return found
 
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
@@ -427,11 +432,7 @@ def _lacks_speed(choice: Choice, ratio: Ratio | None, given: Mapping[str, float]
     if ratio is None:
         fit.lacking(_OF_SPEED, _NO_SPEED)
         if "nameplate_pole_pairs" not in given:
-            reason = (
-                "neither speed nor pole pairs are known; add a speed column, the condition 'speed' or the nameplate's "
-                "pole_pairs"
-            )
-            fit.lacking(CONSTANTS, reason)
+            fit.lacking(CONSTANTS, _NO_PAIRS)
     elif not choice.pole_pairs:
         fit.missing["pole_pairs"] = choice.words
 

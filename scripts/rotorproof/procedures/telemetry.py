@@ -18,7 +18,7 @@ from . import _magnets, _telemetry_views
 from ._friction_line import FrictionLine
 from ._telemetry_views import Seen
 from .assumption import MAGNET_COEFFICIENT, SIX_STEP, Assumption
-from .base import Condition, Lack, Log, Need, Procedure, Report, electrical_turns
+from .base import Condition, Lack, Log, Need, Procedure, Report, electrical_turns, without_pole_pairs
 from .fit import Fit
 
 _TRANSFORMS = ("amplitude", "power", "rms")
@@ -58,6 +58,10 @@ class Choice:
 
 #: A record stays near one point where the ends of its readings, without the outermost, differ by so little of them.
 _ENDS, _NEAR = (0.02, 0.98), 0.05
+_NO_PAIRS = (
+    "the pole pairs are known neither from a test nor from the nameplate; add an open-circuit test, or pole_pairs to "
+    "the nameplate"
+)
 _NO_D_AXIS = "no current in the d axis tells it apart; it is taken to be that of the q axis"
 _NO_TEMPERATURE = "the winding's temperature is not known; state the condition 'winding_temperature', or log it"
 _OF_TEMPERATURE = ("phase_resistance", "electrical_time_constant")
@@ -144,8 +148,10 @@ class Telemetry(Procedure):
     lasts = (0.2, 7200.0)
 
     def lacks(self, logs: Sequence[Log], known: Collection[str]) -> Sequence[Lack]:
-        """Return what needs the d axis, and what needs the winding's temperature."""
+        """Return what needs the pole pairs, the d axis, and the winding's temperature."""
         (log,) = logs
+        if without_pole_pairs(known):
+            return [*super().lacks(logs, known), Lack(_NO_PAIRS)]
         found = [] if {"voltage_d", "current_d"} <= set(log.columns) else [Lack(_NO_D_AXIS, ("inductance_d",))]
         if "winding_temperature" not in log.conditions and "temperature_winding" not in log:
             found.append(Lack(_NO_TEMPERATURE, _OF_TEMPERATURE))
@@ -367,10 +373,7 @@ def _record(log: Log, given: Mapping[str, float]) -> Record:
     """Return the readings as peaks of a phase, with both speeds. Raises ``FitError`` without the pole pairs."""
     turns = electrical_turns(given)
     if turns is None:
-        raise FitError(
-            "the pole pairs are known neither from a test nor from the nameplate; add an open-circuit test, or "
-            "pole_pairs to the nameplate"
-        )
+        raise FitError(_NO_PAIRS)
     peak = _TO_PEAK[_transform(log)]
     speed = log["speed"]
     if _KINDS[int(log.conditions["speed_kind"])] == "electrical":
