@@ -6,7 +6,7 @@ import gc
 import json
 import re
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -227,6 +227,11 @@ class RunPlan:
             ]
             files |= {name: self.root / name for name in ("config/config.yaml", *(f"config/{n}.yaml" for n in names))}
         return files
+
+    def photographs_left_out(self, units: Iterable[str]) -> list[Problem]:
+        """Return which photographs of ``units`` are not kept with their reports, of which no result may speak."""
+        folders = {name: self.project.units[name].folder for name in units}
+        return [problem for name, folder in folders.items() for problem in photograph.left_out(folder, name)]
 
     def _with_parts(self, wildcards: Any) -> list[Unit]:
         """Return a unit, then the units that it is made of."""

@@ -14,6 +14,7 @@ import pytest
 import recompute
 from rotorproof import contents
 from rotorproof.contents import Contents
+from rotorproof.logs import photograph
 from rotorproof.workflow import RunPlan
 
 from .conftest import Project
@@ -96,3 +97,21 @@ def test_a_photograph_is_an_input_whose_content_counts(project: Project) -> None
     assert recompute.main(project.root, "CT-1") is None
     said = json.loads((project.root / "reports/CT-1/results.json").read_bytes())["problems"]
     assert [p["severity"] for p in said if p.get("file") == "CT-1/photo.jpg"] == ["warning"]
+
+
+def test_results_say_nothing_of_a_photograph_that_no_list_of_inputs_holds(project: Project) -> None:
+    """An archive holds what the lists name; computed again from it, results must say the same."""
+    at = SimpleNamespace(unit="CT-1")
+    folder = project.add_unit("CT-1", seed=1)
+    problems = []
+    for large in (False, True):
+        if large:
+            (folder / "photo.jpg").write_bytes(bytes(photograph.MOST_BYTES + 1))
+            (folder / "photo.png").symlink_to(project.root / "config/config.yaml")
+        plan = RunPlan.load(project.root, {})
+        assert not [name for name in plan.inputs(at) if "photo" in name]
+        recompute.main(project.root, "CT-1")
+        problems.append(json.loads((project.root / "reports/CT-1/results.json").read_bytes())["problems"])
+        said = [problem.file for problem in plan.photographs_left_out(["CT-1"])]
+        assert said == (["CT-1/photo.png", "CT-1/photo.jpg"] if large else [])
+    assert problems[0] == problems[1]

@@ -79,7 +79,8 @@ def run(args: argparse.Namespace) -> int:
     rows += [{"unit": name, "verdict": "not reported", "reason": plan.refused[name][0]["message"]} for name in refused]
     mistakes = [(row["unit"], problem) for row in rows for problem in row.pop("errors", ())]
     _print(rows, mistakes, refused, plan, reports, as_json=args.json)
-    for problem in [] if args.units else plan.comparison_problems:
+    beside = plan.photographs_left_out(wanted if args.units else plan.units)
+    for problem in [*([] if args.units else plan.comparison_problems), *beside]:
         print(problem, file=sys.stderr)
     failed = refused or any(row["verdict"] == "not reported" for row in rows)
     return 1 if failed else min(status, 1)

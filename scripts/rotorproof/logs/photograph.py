@@ -47,24 +47,41 @@ def in_folder(folder: Path) -> Path | None:
 
 def problems(folder: Path, unit: str) -> list[Problem]:
     """Return why the photograph of a unit cannot be shown; without one, nothing."""
+    return [*left_out(folder, unit), *unsound(folder, unit)]
+
+
+def left_out(folder: Path, unit: str) -> list[Problem]:
+    """Return which photographs are not kept with the report, and why.
+
+    No list of inputs holds such a file, so results must not speak of it: whoever computes them again has it not.
+    """
     found = _named(folder)
     if not found:
         return []
     path, *others = found
-    shown = f"{unit}/{path.name}"
     said = [
-        Problem(f"{path.name} is the photograph that is shown; take this one away", f"{unit}/{other.name}")
+        _warning(f"{path.name} is the photograph that is shown; take this one away", f"{unit}/{other.name}")
         for other in others
     ]
-    why = _refused(path, folder)
-    if not why:
-        try:
-            small(path, shown)
-        except InputError as error:
-            said += error.problems
-    else:
-        said.append(Problem(f"the photograph is not shown: {why}", shown))
-    return [Problem(one.message, one.file, severity="warning") for one in said]
+    if why := _refused(path, folder):
+        said.append(_warning(f"the photograph is not shown: {why}", f"{unit}/{path.name}"))
+    return said
+
+
+def unsound(folder: Path, unit: str) -> list[Problem]:
+    """Return why the photograph that is kept with the report cannot be shown, if it cannot."""
+    path = in_folder(folder)
+    if path is None:
+        return []
+    try:
+        small(path, f"{unit}/{path.name}")
+    except InputError as error:
+        return [_warning(one.message, one.file) for one in error.problems]
+    return []
+
+
+def _warning(message: str, file: str | None) -> Problem:
+    return Problem(message, file, severity="warning")
 
 
 def small(path: Path, shown: str) -> Photograph:

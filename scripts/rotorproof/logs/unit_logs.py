@@ -55,7 +55,7 @@ def read_unit(unit: str, folder: Path, tests: Sequence[Test], layouts: Mapping[s
         problems.extend(changes(taken_in(folder, unit), unit, present))
     except InputError as error:
         problems.extend(error.problems)
-    problems.extend(photograph.problems(folder, unit))
+    problems.extend(photograph.unsound(folder, unit))
     hashes = {log: value for log, value in present.items() if value is not None}
     return Readings(columns, hashes, problems, steps, traces)
 
