@@ -123,6 +123,33 @@ def _is_photograph(thing: pikepdf.Object) -> bool:
     return isinstance(thing, pikepdf.Stream) and thing.get("/Filter") == "/DCTDecode"
 
 
+def cropped_and_turned(document: pikepdf.Pdf) -> None:
+    """Let a page inherit what it does not say from a parent of its own (ISO 32000-1, 7.7.3.4)."""
+    page = document.pages[0].obj
+    parent = pikepdf.Dictionary(Type=pikepdf.Name.Pages, Count=1, Rotate=90, Parent=document.Root.Pages)
+    parent.Kids, parent.CropBox = pikepdf.Array([page]), pikepdf.Array([0, 0, 300, 300])
+    page.Parent = document.make_indirect(parent)
+
+
+def another_form(document: pikepdf.Pdf) -> None:
+    """Let a reader draw fields by itself, or show a form of another kind in the place of all pages."""
+    form = pikepdf.Dictionary(Fields=pikepdf.Array(), SigFlags=3, NeedAppearances=True)
+    form.XFA = document.make_stream(b"<xdp:xdp xmlns:xdp='http://ns.adobe.com/xdp/'/>")
+    document.Root.AcroForm = form
+
+
+def written_in_the_place_of_another(document: pikepdf.Pdf) -> None:
+    """Give every page fonts of its own in the place of the shared ones, and the second page other ones."""
+    for number, page in enumerate(document.pages):
+        fonts = pikepdf.Dictionary(dict(page.Resources.Font.items()))
+        if number == 1:
+            first, second = list(fonts.keys())[:2]
+            fonts[first], fonts[second] = fonts[second], fonts[first]
+        resources = pikepdf.Dictionary(dict(page.Resources.items()))
+        resources.Font = fonts
+        page.obj.Resources = resources
+
+
 def a_script(document: pikepdf.Pdf) -> None:
     document.Root.OpenAction = pikepdf.Dictionary(S=pikepdf.Name.JavaScript, JS="app.alert(1)")
 
@@ -133,7 +160,7 @@ def one_less(document: pikepdf.Pdf) -> None:
 
 CHANGES = [
     *(another_number, drawn_over, turned, a_note, another_letter, another_photograph, photograph_read_otherwise),
-    *(a_script, one_less),
+    *(cropped_and_turned, another_form, written_in_the_place_of_another, a_script, one_less),
 ]
 
 
@@ -147,11 +174,45 @@ def test_the_field_of_a_signature_may_be_there_but_shows_nothing(signed: Worksho
     pdf = (signed.reports / "archive/CT-1/r1" / REPORT).read_bytes()
     assert differing_pages(pdf, unsigned) == []
 
-    def seen(document: pikepdf.Pdf) -> None:
-        note = next(note for note in document.pages[0].Annots if note.get("/FT") == "/Sig")
-        note.AP = pikepdf.Dictionary(N=document.make_stream(b"0 0 600 800 re f"))
+    script = pikepdf.Dictionary(S=pikepdf.Name.JavaScript, JS="app.alert(1)")
+    look = pikepdf.Dictionary(BG=pikepdf.Array([1, 1, 1]), CA="ACCEPTED")
+    for key, value in (("/AP", None), ("/MK", look), ("/A", script), ("/AA", pikepdf.Dictionary(E=script))):
 
-    assert differing_pages(reworked(pdf, seen), unsigned) == ["page 1"]
+        def more(document: pikepdf.Pdf, key: str = key, value: pikepdf.Dictionary | None = value) -> None:
+            note = next(note for note in document.pages[0].Annots if note.get("/FT") == "/Sig")
+            note[key] = value or pikepdf.Dictionary(N=document.make_stream(b"0 0 600 800 re f"))
+
+        assert differing_pages(reworked(pdf, more), unsigned) == ["the document", "page 1"], key
+
+    def over_the_page(document: pikepdf.Pdf) -> None:
+        note = next(note for note in document.pages[0].Annots if note.get("/FT") == "/Sig")
+        note.Rect = document.pages[0].MediaBox
+
+    assert differing_pages(reworked(pdf, over_the_page), unsigned) == ["the document", "page 1"]
+
+
+def no_annotation(document: pikepdf.Pdf) -> None:
+    document.pages[0].obj.Annots = pikepdf.Array([5])
+
+
+def no_annotations(document: pikepdf.Pdf) -> None:
+    document.pages[0].obj.Annots = 5
+
+
+def no_names(document: pikepdf.Pdf) -> None:
+    document.Root.Names = pikepdf.Array([1])
+
+
+def no_form(document: pikepdf.Pdf) -> None:
+    document.Root.AcroForm = pikepdf.Array([1])
+
+
+@pytest.mark.parametrize("change", [no_annotation, no_annotations, no_names, no_form])
+def test_an_object_of_another_kind_differs_or_cannot_be_read(unsigned: bytes, change: Change) -> None:
+    try:
+        assert differing_pages(reworked(unsigned, change), unsigned) != []
+    except ValueError as error:
+        assert "the pages cannot be read" in str(error)
 
 
 @pytest.mark.slow

@@ -9,15 +9,20 @@ makes it last, its time in the description of the file, and the attachments, whi
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     import pikepdf
 
-#: Keys of the document that a signature or an attachment adds or writes anew, or that lead back to where one came from.
-_ADDED: Final = ("/AcroForm", "/Perms", "/DSS", "/Extensions", "/AF", "/Version", "/Metadata")
+#: Keys of the document that a signature or an attachment adds or writes anew.
+_ADDED: Final = ("/DSS", "/Extensions", "/AF", "/Version", "/Metadata")
+#: Those that lead back to where one came from, and belong to no page more than to another.
 _BACK: Final = ("/Parent", "/P")
+#: All that the form of a signed document, its permissions and the field of its signature may hold.
+_FORM: Final = {"/Fields", "/SigFlags"}
+_PERMISSIONS: Final = {"/DocMDP"}
+_FIELD: Final = {"/Type", "/Subtype", "/FT", "/T", "/TU", "/F", "/P", "/Rect", "/V"}
 #: Objects that are compared at most; a report has some ten thousand.
 _MOST: Final = 2_000_000
 
@@ -29,13 +34,16 @@ def differing_pages(signed: bytes, again: bytes) -> list[str]:
     """
     import pikepdf
 
+    # A stranger's PDF may have any kind of object in any place; ours are as the library expects them.
+    wrong = (pikepdf.PdfError, AttributeError, KeyError, TypeError)
+
     try:
         with pikepdf.open(io.BytesIO(signed)) as one, pikepdf.open(io.BytesIO(again)) as other:
             if len(one.pages) != len(other.pages):
                 return [f"{len(one.pages)} pages, not {len(other.pages)}"]
             numbers = {page.obj.objgen: number for number, page in enumerate(one.pages, start=1)}
             found = dict.fromkeys(_compare(one.Root, other.Root, numbers))
-    except pikepdf.PdfError as error:
+    except wrong as error:
         raise ValueError(f"the pages cannot be read: {error}") from None
     return [f"page {number}" if number else "the document" for number in sorted(found)]
 
@@ -56,7 +64,8 @@ def _compare(one: Any, other: Any, numbers: Mapping[tuple[int, int], int]) -> It
             if type(a) is not type(b) or a != b:
                 yield page
             continue
-        if a.objgen != (0, 0) or b.objgen != (0, 0):
+        # Both, or what is written in the place of an object would be taken for what stands elsewhere in its place.
+        if a.objgen != (0, 0) and b.objgen != (0, 0):
             if (a.objgen, b.objgen) in met:
                 continue
             met.add((a.objgen, b.objgen))
@@ -75,7 +84,8 @@ def _compare(one: Any, other: Any, numbers: Mapping[tuple[int, int], int]) -> It
             mine, its = _entries(a), _entries(b)
             if mine.keys() != its.keys():
                 yield page
-            left += [(mine[key], its[key], page) for key in mine.keys() & its.keys()]
+            both = mine.keys() & its.keys()
+            left += [(mine[key], its[key], 0 if key in _BACK else page) for key in both]
         elif a != b:
             yield page
 
@@ -97,7 +107,7 @@ def _entries(thing: pikepdf.Object) -> dict[str, Any]:
     import pikepdf
 
     kind = thing.get("/Type")
-    entries = {key: value for key, value in thing.items() if key not in _BACK}
+    entries = dict(thing.items())
     if isinstance(thing, pikepdf.Stream):
         # How a stream is packed is no part of what it holds.
         return {key: value for key, value in entries.items() if key not in ("/Length", "/Filter", "/DecodeParms")}
@@ -106,6 +116,11 @@ def _entries(thing: pikepdf.Object) -> dict[str, Any]:
         names = {key: value for key, value in thing.get("/Names", {}).items() if key != "/EmbeddedFiles"}
         entries.pop("/Names", None)
         entries |= {f"/Names{key}": value for key, value in names.items()}
+        form: Any = thing.get("/AcroForm")
+        if _holds_only(form, _FORM) and all(map(_is_signature, form.get("/Fields", []))):
+            del entries["/AcroForm"]
+        if _holds_only(thing.get("/Perms"), _PERMISSIONS):
+            del entries["/Perms"]
     if kind == "/Page":
         notes = [note for note in thing.get("/Annots", []) if not _is_signature(note)]
         entries.pop("/Annots", None)
@@ -113,11 +128,15 @@ def _entries(thing: pikepdf.Object) -> dict[str, Any]:
     return entries
 
 
-def _is_signature(note: pikepdf.Object) -> bool:
-    """Tell whether an annotation is the field of a signature, and shows nothing."""
+def _is_signature(note: Any) -> bool:
+    """Tell whether an annotation is the field of a signature, takes no room, shows nothing and does nothing."""
+    if not _holds_only(note, _FIELD):
+        return False
+    left, bottom, right, top = note.get("/Rect", [0, 0, 1, 1])
+    return note.get("/Subtype") == "/Widget" and note.get("/FT") == "/Sig" and (left, bottom) == (right, top)
+
+
+def _holds_only(thing: Any, keys: Set[str]) -> bool:
     import pikepdf
 
-    if note.get("/Subtype") != "/Widget" or note.get("/FT") != "/Sig":
-        return False
-    pictures = note.get("/AP", {}).values()
-    return all(isinstance(picture, pikepdf.Stream) and not picture.read_bytes().strip() for picture in pictures)
+    return isinstance(thing, pikepdf.Dictionary) and thing.keys() <= keys
