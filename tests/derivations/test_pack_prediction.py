@@ -11,6 +11,7 @@ from rotorproof.derivations._duty import figures
 from rotorproof.derivations.drive_prediction import DERIVATION as DRIVE
 from rotorproof.derivations.pack_prediction import DERIVATION
 from rotorproof.fitting.assumed import assume
+from rotorproof.physics import road
 from rotorproof.uncertainty.forms import Form, Influence, propagate
 from tests.outside import Outside
 
@@ -62,6 +63,35 @@ def test_a_missing_constant_is_named() -> None:
     given = {key: value for key, value in GIVEN.items() if key != "phase_resistance"}
     assert DERIVATION.derive(given) == {}
     assert "phase resistance" in DERIVATION.show(given, {}).missing["pack_road_speed"]
+
+
+def test_a_motor_that_cannot_turn_says_why_each_number_is_missing() -> None:
+    given = {**GIVEN, "coulomb_friction": 900.0, "continuous_current": 10.0}
+    result = DERIVATION.derive(given)
+    missing = DERIVATION.show(given, result).missing
+    assert "pack_no_load_speed" not in result
+    assert set(missing) | set(result) == set(DERIVATION.gives)
+    assert missing["pack_no_load_speed"].startswith("no steady state was found")
+    assert missing["pack_road_speed"] == "the drive cannot hold this vehicle on the stated grade"
+    assert missing["energy_per_distance"] == "there is no steady road speed"
+
+
+def test_a_search_that_failed_is_not_said_to_be_a_drive_too_weak(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(road, "road_speed", lambda *_: math.nan)
+    monkeypatch.setattr(road, "no_load_speed", lambda *_: math.nan)
+    given = {**GIVEN, "vehicle_cruise_speed": 5.0}
+    result = DERIVATION.derive(given)
+    missing = DERIVATION.show(given, result).missing
+    for name in ("pack_no_load_speed", "pack_road_speed"):
+        assert missing[name].startswith("no steady state was found")
+    assert missing["energy_per_distance"] == "no steady road speed was found"
+
+
+@pytest.mark.parametrize(("cruise", "why"), [(50.0, "the cruise speed lies above"), (3.0, "no steady state")])
+def test_an_energy_that_is_missing_beside_a_road_speed_says_why(cruise: float, why: str) -> None:
+    given = {**GIVEN, "vehicle_cruise_speed": cruise}
+    result = {name: value for name, value in DERIVATION.derive(given).items() if name != "energy_per_distance"}
+    assert DERIVATION.show(given, result).missing["energy_per_distance"].startswith(why)
 
 
 def test_a_warm_winding_is_slower_and_weaker() -> None:

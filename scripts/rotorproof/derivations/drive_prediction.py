@@ -138,7 +138,7 @@ class DrivePrediction(PackPrediction):
         if "energy_per_distance" in result and not _lacking(given, _CUTOFF):
             current: Any = cruise_current(pair, given["cutoff_voltage"])
             result["pack_cutoff_voltage"] = given["cutoff_voltage"] + given["pack_internal_resistance"] * current
-        return result
+        return {name: value for name, value in result.items() if np.ndim(value) or np.isfinite(value)}
 
     def show(self, given: Mapping[str, float], result: Mapping[str, float]) -> Shown:
         """Return the figures and the table of the prediction, which limits hold, and why numbers are missing."""

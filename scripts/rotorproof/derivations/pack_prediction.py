@@ -24,6 +24,11 @@ from ..procedures.derivation import Assumption, Derivation, Shown, named, needs_
 _SOURCE = "steady-state power and force balance; symbols after IEC 60050-411 and ISO 8855"
 _STATES = ("full", "nominal", "empty")
 UNMEASURED = "unmeasured_efficiency"
+#: Why a number is missing.
+_NOT_FOUND = "no steady state was found; check the motor's constants, the pack's voltage and the limits on currents"
+_NOT_HELD = "the drive cannot hold this vehicle on the stated grade"
+_TOO_FAST = "the cruise speed lies above the road speed"
+_NO_GRADE = "the torque does not move the vehicle, or no slope stops it"
 CONSTANTS = ("emf_constant_dc", "phase_resistance", "coulomb_friction", "viscous_friction")
 
 
@@ -231,18 +236,26 @@ class PackPrediction(Derivation):
             return Shown(missing={name: needs_words(lacking) for name in self.gives})
         load = _load(given)
         notes = _notes(given, result)
-        missing = {} if "continuous_current" in given else {"pack_continuous_torque": "needs a heat run"}
+        missing = {name: _NOT_FOUND for name in ("pack_no_load_speed", "pack_top_torque") if name not in result}
+        if "continuous_current" not in given:
+            missing["pack_continuous_torque"] = "needs a heat run"
+        elif "pack_continuous_torque" not in result:
+            missing["pack_continuous_torque"] = _NOT_FOUND
         if load is None:
             why = "needs the vehicle in config.yaml, with a rolling circumference there or on the nameplate"
             missing |= {name: why for name in ("pack_road_speed", "pack_max_grade", "energy_per_distance")}
             return Shown(notes=notes, missing=missing)
         if "pack_road_speed" not in result:
-            missing["pack_road_speed"] = "the drive cannot hold this vehicle on the stated grade"
-            missing["energy_per_distance"] = "there is no steady road speed"
+            held = road.holds(_machine(given), _source(given, "nominal"), load, given.get("vehicle_grade", 0.0))
+            missing["pack_road_speed"] = _NOT_FOUND if held else _NOT_HELD
+            missing["energy_per_distance"] = (
+                "no steady road speed was found" if held else "there is no steady road speed"
+            )
         elif "energy_per_distance" not in result:
-            missing["energy_per_distance"] = "the cruise speed lies above the road speed"
+            cruise = given.get("vehicle_cruise_speed", result["pack_road_speed"])
+            missing["energy_per_distance"] = _TOO_FAST if cruise > result["pack_road_speed"] else _NOT_FOUND
         if "pack_max_grade" not in result:
-            missing["pack_max_grade"] = "the torque does not move the vehicle, or no slope stops it"
+            missing["pack_max_grade"] = _NOT_FOUND if "pack_top_torque" not in result else _NO_GRADE
         return Shown(_panels(given, load), [_states_table(given, load)], notes, missing)
 
     def predicted_from(self, name: str, given: Mapping[str, float], result: Mapping[str, float]) -> str:
