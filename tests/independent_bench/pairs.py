@@ -165,13 +165,13 @@ def _most(held: Steady, supply: float, phase: float) -> float:
 
 def motor_part(name: str, motor: Motor, fastest: float, rng: np.random.Generator) -> Part:
     """Return a motor as a pair takes it from saved fits: its constants as defined, at 20 degC."""
-    drag = definitions.friction(motor, fastest, 20.0, 3600.0, air_told_apart=False)
+    drag = definitions.friction(motor, fastest, definitions.Turning(20.0, 20.0, 3600.0), air_told_apart=False)
     known = {
         "emf_constant_dc": definitions.emf(motor, 20.0)["emf_constant_dc"],
         "phase_resistance": float(definitions.winding(motor)["phase_resistance"]),
         "electrical_time_constant": 1e-3 * definitions.inductance(motor)["electrical_time_constant"],
-        "coulomb_friction": drag["coulomb_friction"][0],
-        "viscous_friction": drag["viscous_friction"][0],
+        "coulomb_friction": drag["coulomb_friction"],
+        "viscous_friction": drag["viscous_friction"],
         "continuous_current": thermal.continuous_current(motor),
         "saturation_current": definitions.saturation_current(motor, 20.0),
     }
