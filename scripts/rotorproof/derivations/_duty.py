@@ -69,12 +69,11 @@ def figures(given: Mapping[str, Values], paired: bool) -> dict[str, Values]:
     needed = load.force(0.0, given["duty_start_grade"]) * load.radius
     found["start"] = road.output_torque(machine, source, 0.0) - needed
     holding = road.holding_point(machine, load, climb, slope)
-    current = machine.drive.direct(machine.drive.limited(holding))
     if "continuous_current" in given:
-        found["heat"] = given["continuous_current"] - current
+        found["heat"] = given["continuous_current"] - machine.drive.heating(climb / load.radius, holding)
     limit = given.get("pack_motor_current_limit", math.inf)
     if np.all(np.isfinite(limit)):
-        found["current"] = limit - machine.drive.limited(holding)
+        found["current"] = limit - holding.limited
     found["energy"] = _energy(machine, load, source, cruise, level, given.get(UNMEASURED, 1.0))
     return found
 

@@ -92,12 +92,15 @@ class Steady:
     """One or many operating points, each field ``(n,)``: means over a sector, which are means over a turn.
 
     ``voltage`` (V) and ``current`` (A) at the DC terminals of the bridge, ``torque`` (N m) of the EMF, ``copper`` (W)
-    in the three phases, ``overlap`` (rad; negative where the leaving current flows backward).
+    in the three phases, ``overlap`` (rad; negative where the leaving current flows backward). ``conducted`` (A) is the
+    current of the phase that keeps its own, which all of a sector conducts; the DC current is less by what the leaving
+    phase gives back to the supply.
     """
 
     voltage: np.ndarray
     current: np.ndarray
     torque: np.ndarray
+    conducted: np.ndarray
     overlap: np.ndarray
     sector: _Sector
 
@@ -259,8 +262,9 @@ class _Sector:
         first, then, kept, left, both = self.first, self.then, self.kept, self.left, self.both
         torque = first.along(self.emf, kept) - first.along(self.emf * self.behind, left) + then.along(self.emf, both)
         # Forward the leaving phase gives its current back to the supply line that feeds the keeping one.
-        charge = first.sum(kept) - np.where(self.overlap < 0, 0.0, first.sum(left)) + then.sum(both)
-        return Steady(self.voltage, charge / SECTOR, torque / SECTOR, self.overlap, self)
+        passed = first.sum(kept) + then.sum(both)
+        charge = passed - np.where(self.overlap < 0, 0.0, first.sum(left))
+        return Steady(self.voltage, charge / SECTOR, torque / SECTOR, passed / SECTOR, self.overlap, self)
 
     def copper(self) -> np.ndarray:
         """Return the mean copper loss (W) of the three phases."""

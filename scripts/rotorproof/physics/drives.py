@@ -14,19 +14,23 @@ from typing import NamedTuple
 import numpy as np
 
 from . import block_commutation
-from .block_commutation import Values, Winding
+from .block_commutation import Steady, Values, Winding
 
 
 class Point(NamedTuple):
-    """An operating point: DC voltage at full duty (V), DC current (A), torque (N m)."""
+    """An operating point: DC voltage at full duty (V), DC current (A), torque (N m), and a current of the motor (A).
+
+    ``limited`` is the current that a limit on the motor's current acts on.
+    """
 
     voltage: Values
     current: Values
     torque: Values
+    limited: Values
 
 
 class Drive(ABC):
-    """A motor with its way of being fed. Where nothing else is said, a limit acts on the direct current."""
+    """A motor with its way of being fed."""
 
     @abstractmethod
     def emf_dc(self) -> Values:
@@ -48,9 +52,10 @@ class Drive(ABC):
     def where(self, speed: Values, of: Callable[[Point], Values], target: Values) -> Point:
         """Return the operating point at ``speed`` in which ``of`` it, growing with the load, is ``target``."""
 
-    def limited(self, point: Point) -> Values:
-        """Return the current (A) of a point that a limit on the motor's current acts on."""
-        return point.current
+    def heating(self, speed: Values, point: Point) -> Values:
+        """Return the direct current (A) through two phases that heats the winding as a point at ``speed`` (rad/s)."""
+        del speed
+        return self.direct(point.limited)
 
     def from_direct(self, current: Values) -> Values:
         """Return the limited current (A) of the field and heat of a direct ``current`` (A) through two phases."""
@@ -91,7 +96,7 @@ class Smooth(Drive):
     def point(self, speed: Values, coordinate: Values) -> Point:
         """Return the operating point with this current."""
         i = coordinate
-        return Point(self.emf * speed + self.resistance * i, i, self.emf * i)
+        return Point(self.emf * speed + self.resistance * i, i, self.emf * i, i)
 
     def coordinate(self, speed: Values, current: Values) -> Values:
         """Return the current itself."""
@@ -115,7 +120,8 @@ class Smooth(Drive):
 class SixStep(Drive):
     """A six-step bridge (``block_commutation``). Coordinate: time in s that a current takes to leave its phase.
 
-    A limit on the motor's current acts on the current of the two conducting phases.
+    A limit on the motor's current acts on that of the two conducting phases, which is more than the DC current: the
+    phase that is switched off gives its own back to the supply.
     """
 
     winding: Winding
@@ -130,8 +136,7 @@ class SixStep(Drive):
 
     def point(self, speed: Values, coordinate: Values) -> Point:
         """Return the steady state with this time of commutation."""
-        found = block_commutation.steady(self.winding, speed, coordinate * self.winding.pole_pairs * speed)
-        return Point(found.voltage, found.current, found.torque)
+        return _of(block_commutation.steady(self.winding, speed, coordinate * self.winding.pole_pairs * speed))
 
     def coordinate(self, speed: Values, current: Values) -> Values:
         """Return the time in which the supply and two line EMFs take a current down: 3 L I / (V + ...)."""
@@ -140,10 +145,12 @@ class SixStep(Drive):
 
     def where(self, speed: Values, of: Callable[[Point], Values], target: Values) -> Point:
         """Return the operating point sought, NaN where there is none. Raises ``FitError`` if there is none at all."""
-        found = block_commutation.where(
-            self.winding, speed, lambda s: np.asarray(of(Point(s.voltage, s.current, s.torque))), target
-        )
-        return Point(found.voltage, found.current, found.torque)
+        return _of(block_commutation.where(self.winding, speed, lambda state: np.asarray(of(_of(state))), target))
+
+    def heating(self, speed: Values, point: Point) -> Values:
+        """Return that of 2 R I^2 = what the supply gives less what the EMF takes: ripple and changes of phase count."""
+        copper = point.voltage * point.current - point.torque * speed
+        return np.sqrt(np.maximum(copper, 0.0) / (2 * self.winding.resistance))
 
     def standing_torque(self, current: Values) -> Values:
         """Return the mean over the positions of a sector."""
@@ -152,6 +159,10 @@ class SixStep(Drive):
     def standing_current(self, voltage: Values, resistance: Values) -> Values:
         """Return V / R through two phases."""
         return voltage / (2 * self.winding.resistance + resistance)
+
+
+def _of(state: Steady) -> Point:
+    return Point(state.voltage, state.current, state.torque, state.conducted)
 
 
 @dataclass(frozen=True)
@@ -182,7 +193,7 @@ class FieldOriented(Drive):
         along = w.emf * speed / np.sqrt(3) + w.resistance * i
         voltage = np.sqrt(3) * np.hypot(across, along) / self.modulation
         torque = np.sqrt(0.75) * w.emf * i
-        return Point(voltage, (torque * speed + 1.5 * w.resistance * i * i) / voltage, torque)
+        return Point(voltage, (torque * speed + 1.5 * w.resistance * i * i) / voltage, torque, i)
 
     def coordinate(self, speed: Values, current: Values) -> Values:
         """Return current_q of the same torque."""
@@ -192,10 +203,6 @@ class FieldOriented(Drive):
     def where(self, speed: Values, of: Callable[[Point], Values], target: Values) -> Point:
         """Return the operating point sought."""
         return self.point(speed, _grown(lambda i: of(self.point(speed, i)), target, speed))
-
-    def limited(self, point: Point) -> Values:
-        """Return current_q."""
-        return point.torque / (np.sqrt(0.75) * self.winding.emf)
 
     def from_direct(self, current: Values) -> Values:
         """Return 2/sqrt(3) I: 1.5 R i^2 = 2 R I^2, and the space vectors are as long."""

@@ -60,7 +60,7 @@ class Machine:
 
     def torque(self, point: Point) -> Values:
         """Return the torque of an operating point in N m, before drag."""
-        return point.torque * self.torque_left(self.drive.direct(self.drive.limited(point)))
+        return point.torque * self.torque_left(self.drive.direct(point.limited))
 
 
 @dataclass(frozen=True)
@@ -253,8 +253,8 @@ def _voltage(machine: Machine, source: Source, point: Point) -> Values:
 
 
 def _motor_current(machine: Machine, source: Source, point: Point) -> Values:
-    del source
-    return machine.drive.limited(point)
+    del machine, source
+    return point.limited
 
 
 def _root_power(machine: Machine, source: Source, point: Point) -> Values:
