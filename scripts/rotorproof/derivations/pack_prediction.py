@@ -211,7 +211,7 @@ class PackPrediction(Derivation):
         }
         if "continuous_current" in given:
             lasting = given["continuous_current"]
-            torque = machine.drive.standing_torque(machine.drive.from_direct(lasting)) * machine.torque_left(lasting)
+            torque = machine.standing_torque(machine.drive.from_direct(lasting))
             found["pack_continuous_torque"] = torque * _left_by_heat(given) - machine.drag_torque(0.0)
         load = _load(given)
         if load is not None:
@@ -282,7 +282,8 @@ def _machine(given: Mapping[str, Values]) -> road.Machine:
         given["coulomb_friction"],
         viscous,
         windage,
-        _TorqueLeft({name: given[name] for name in _BENDS if name in given} | _in_gear(given)),
+        _TorqueLeft({name: given[name] for name in _BENDS if name in given}),
+        _passed(given),
         float(np.max(given.get("bench_speed_max", math.inf))),
         given.get("drag_beyond_bench", 0.0),
     )
@@ -339,25 +340,19 @@ _BENDS = (
 )
 
 
-def _in_gear(given: Mapping[str, Values]) -> dict[str, Values]:
-    """Return the share of torque that stays in a gear, none where the motor has none."""
-    if "gear_loss" not in given:
-        return {}
+def _passed(given: Mapping[str, Values]) -> Values:
+    """Return the share of torque that a gear passes on, all where the motor has none."""
     ratio = np.asarray(given.get("nameplate_gear_ratio", 1.0))
-    return {"gear_loss": np.where(ratio != 1.0, given["gear_loss"], 0.0)[()]}
+    return 1.0 - np.where(ratio != 1.0, given.get("gear_loss", 0.0), 0.0)[()]
 
 
 @dataclass(frozen=True)
 class _TorqueLeft:
-    """Torque per ampere over its value at small current, by what of ``_BENDS`` is known; less what a gear takes."""
+    """Torque per ampere over its value at small current, by what of ``_BENDS`` is known."""
 
     known: Mapping[str, Values]
 
     def __call__(self, current: Values) -> Values:
-        return self.in_iron(current) * (1.0 - self.known.get("gear_loss", 0.0))
-
-    def in_iron(self, current: Values) -> Values:
-        """Return what saturation leaves."""
         known = self.known
         left: Callable[[Values], Values] | None = None
         if "saturation_current" in known:

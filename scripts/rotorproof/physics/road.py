@@ -27,6 +27,8 @@ _NUDGE = 1e-6
 _LEFT = 1e-9
 #: Where a search in a bracket begins and ends, over the ideal speed: a limit may hold a vehicle to a crawl.
 _SLOWEST, _FASTEST = 1e-5, 1.3
+#: Rounds of Newton's method, and the nudge by which it takes a slope, for the EMF that a current leaves.
+_BENT_ROUNDS, _BENT_NUDGE = 4, 1e-5
 #: The place itself and a nudge along each unknown.
 _PROBES = _NUDGE * np.array([[[0.0], [1.0], [0.0]], [[0.0], [0.0], [1.0]]])
 
@@ -37,7 +39,7 @@ class Machine:
 
     ``torque_left`` gives torque per ampere over its value at small current (saturation), for the direct current in A
     through two phases that makes the same field; one that holds arrays is a dataclass of them, since they are solved
-    a part at a time.
+    a part at a time. A gear passes on the share ``passed`` of the torque.
     Above ``reach`` (rad/s), the highest speed at which it was measured, the part of the drag that grows with speed
     grows ``1 + beyond`` times as fast.
     """
@@ -47,6 +49,7 @@ class Machine:
     viscous: Values = 0.0
     windage: Values = 0.0
     torque_left: Callable[[Values], Values] = np.ones_like
+    passed: Values = 1.0
     reach: float = math.inf
     beyond: Values = 0.0
 
@@ -58,9 +61,40 @@ class Machine:
             drag = drag + self.beyond * over * (self.viscous + self.windage * (speed + self.reach))
         return drag
 
+    def point(self, speed: Values, coordinate: Values) -> Point:
+        """Return the operating point at ``speed`` (rad/s) and this coordinate of the drive, as saturation leaves it."""
+        return self._bent(self.drive.point(speed, coordinate))
+
+    def where(self, speed: Values, of: Callable[[Point], Values], target: Values) -> Point:
+        """Return the operating point at ``speed`` in which ``of`` it, growing with the load, is ``target``."""
+        return self._bent(self.drive.where(speed, lambda point: of(self._bent(point)), target))
+
     def torque(self, point: Point) -> Values:
         """Return the torque of an operating point in N m, before drag."""
-        return point.torque * self.torque_left(self.drive.direct(point.limited))
+        return point.torque * self.passed
+
+    def standing_torque(self, current: Values) -> Values:
+        """Return the torque in N m at standstill with this limited ``current`` (A), before drag."""
+        drive = self.drive
+        return drive.standing_torque(current) * self.torque_left(drive.direct(current)) * self.passed
+
+    def _bent(self, point: Point) -> Point:
+        """Return a point of the unsaturated machine as it is with the EMF that its own current leaves.
+
+        What torque loses EMF loses too, since their powers are the same (power balance). With a smaller EMF voltages
+        and currents of a point are smaller alike, and torque by the square. The share s left by the current s i is
+        sought in its logarithm, where the equation is all but a straight line.
+        """
+        current = self.drive.direct(point.limited)
+        log = np.log(self.torque_left(current))
+        if not np.any(log):
+            return point
+        for _ in range(_BENT_ROUNDS):
+            smaller = current * np.exp(log)
+            left, beyond = np.log(self.torque_left(smaller)), np.log(self.torque_left(smaller * (1 + _BENT_NUDGE)))
+            log = log - (log - left) / (1 - (beyond - left) / _BENT_NUDGE)
+        share = np.exp(log)
+        return Point(point.voltage * share, point.current * share, point.torque * share**2, point.limited * share)
 
 
 @dataclass(frozen=True)
@@ -185,11 +219,10 @@ def output_torque(machine: Machine, source: Source, speed: Values) -> Values:
             r = drive.standing_resistance() + lost.resistance
             by_power = (np.sqrt(lost.drop**2 + 4 * r * source.most_power()) - lost.drop) / (2 * r)
             current = np.minimum(current, by_power)
-        left = machine.torque_left(drive.direct(current))
-        return drive.standing_torque(current) * left - machine.drag_torque(0.0)
-    torque = machine.torque(drive.where(speed, source.asked, source.voltage))
+        return machine.standing_torque(current) - machine.drag_torque(0.0)
+    torque = machine.torque(machine.where(speed, source.asked, source.voltage))
     for of, most in _limits(machine, source):
-        limited = drive.where(speed, partial(of, machine, source), most)
+        limited = machine.where(speed, partial(of, machine, source), most)
         torque = np.minimum(torque, machine.torque(limited))
     return torque - machine.drag_torque(speed)
 
@@ -212,7 +245,7 @@ def holding_point(machine: Machine, load: Load, velocity: Values, grade: Values)
     """Return the operating point that holds ``velocity`` (m/s) on ``grade``."""
     speed = velocity / load.radius
     torque = load.force(velocity, grade) * load.radius + machine.drag_torque(speed)
-    return machine.drive.where(speed, machine.torque, torque)
+    return machine.where(speed, machine.torque, torque)
 
 
 def supply_power(
@@ -297,13 +330,12 @@ def _settled(sought: _Sought) -> tuple[Values, Point]:
     Newton's method in speed and the drive's coordinate of load, begun where a machine without ripple and commutation
     would be; many at once, which no solver of SciPy does for two unknowns.
     """
-    drive = sought.machine.drive
     shape = np.broadcast_shapes(*{np.shape(array) for array in _arrays(sought)})
     with np.errstate(all="ignore"):
         scale, size = _sizes(sought, shape or (1,))
         place = _newton(sought, scale, size)
         speed, coordinate = place * scale
-        point = drive.point(speed, coordinate)
+        point = sought.machine.point(speed, coordinate)
         left = np.stack([sought.reached(point) - sought.most, sought.surplus(speed, point)]) / size
         lost = np.flatnonzero(~((np.abs(left).max(axis=0) < _LEFT) & (place[0] > 0)))
         speed[lost] = np.nan
@@ -343,7 +375,7 @@ def _newton(sought: _Sought, scale: np.ndarray, size: np.ndarray) -> np.ndarray:
     for _ in range(_ROUNDS):
         probes = place[:, None, going] + _PROBES
         speed, coordinate = probes * scale[:, None, going]
-        point = those.machine.drive.point(speed, coordinate)
+        point = those.machine.point(speed, coordinate)
         at = np.stack([those.reached(point) - those.most, those.surplus(speed, point)]) / size[:, None, going]
         (a, b), (c, d) = (at[:, 1:] - at[:, :1]) / _NUDGE
         first, second = at[:, 0]
@@ -367,7 +399,7 @@ def _bracketed(sought: _Sought, ideal: np.ndarray) -> tuple[np.ndarray, Point]:
 
     def point(those: _Sought, speed: np.ndarray) -> Point:
         try:
-            return those.machine.drive.where(speed, those.reached, those.most)
+            return those.machine.where(speed, those.reached, those.most)
         except FitError:  # at none of these speeds an operating point fits: the speeds stay unknown
             return Point(*(np.full(speed.shape, np.nan) for _ in Point._fields))
 
