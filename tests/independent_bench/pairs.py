@@ -101,8 +101,10 @@ def truth(motor: Motor, controller: Controller, habits: Habits, on: Vehicle, ask
         held = _held(motor, controller, on, speed / radius, magnets)
         needed[name] = (held, _force(on, speed, grade) * radius)
         margins[name] = _most(held, supply, habits.phase_limit) - needed[name][1]
-    ohms = on.resistance + 2 * float(motor.resistances(on.winding).mean()) + 2 * controller.switch
-    standing = min(habits.phase_limit, on.voltage / ohms, float(np.sqrt(supply * on.voltage / ohms)))
+    ohms = 2 * float(motor.resistances(on.winding).mean()) + 2 * controller.switch
+    # Chopped, the supply's current, and not the motor's, comes through the pack's resistance.
+    power = supply * (on.voltage - supply * on.resistance)
+    standing = min(habits.phase_limit, on.voltage / (ohms + on.resistance), float(np.sqrt(power / ohms)))
     margins["start"] = on_the_road.output_torque(motor, standing, magnets) - _force(on, 0.0, asked.start_grade) * radius
     held, torque = needed["climb"]
     conducted = _at(held, torque, _conducted(held))
@@ -174,6 +176,7 @@ def motor_part(name: str, motor: Motor, fastest: float, rng: np.random.Generator
         "viscous_friction": drag["viscous_friction"],
         "continuous_current": thermal.continuous_current(motor),
         "saturation_current": definitions.saturation_current(motor, 20.0),
+        "saturation_sharpness": definitions.saturation_sharpness(motor, 20.0),
     }
     forms = _stated(name, known, rng)
     forms |= {"pole_pairs": Form(float(motor.pole_pairs))}

@@ -35,6 +35,15 @@ def test_the_energy_of_a_pair_is_what_the_bench_finds(found: Stock, outside: Out
                 source=SOURCE, unit="Wh/km")  # fmt: skip
 
 
+def test_what_is_left_for_heat_and_limit_on_the_grade_is_what_the_bench_finds(found: Stock, outside: Outside) -> None:
+    for one in found.shelf.pairs:
+        for name, what in (("heat", "continuous current"), ("current", "limit")):
+            ours = one.margins[name]
+            outside("decision", f"{what} less the current on the grade of {one.name}", ours=ours.value,
+                    published=found.truths[one.name].margins[name], allowance=2 * ours.standard_uncertainty,
+                    source=SOURCE, unit="A")  # fmt: skip
+
+
 def test_the_bench_agrees_with_every_order_by_energy_that_is_told(found: Stock) -> None:
     told = 0
     for first, second in itertools.permutations(found.shelf.pairs, 2):

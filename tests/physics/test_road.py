@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 
 from rotorproof.physics import road
 from rotorproof.physics.block_commutation import Winding, from_dc
@@ -193,6 +194,26 @@ def test_a_field_oriented_drive_runs_out_of_voltage_where_the_independent_bench_
         allowance=2e-3 * end,
         unit="rad/s",
         source="independent bench of the tests (two-axis equations after Krause, limit of space-vector modulation)",
+    )
+
+
+def test_what_saturation_takes_from_torque_it_takes_from_the_emf(outside: Outside) -> None:
+    """So no power vanishes; both conditions solved by SciPy for a DC machine whose flux its current weakens."""
+    emf, ohms, speed, volts = 1.2, 0.4, 20.0, 30.0
+
+    def left(current: float) -> float:
+        return float(1 / np.sqrt(1 + (current / 40) ** 2))
+
+    amperes = float(brentq(lambda i: emf * left(i) * speed + ohms * i - volts, 0.0, 60.0))
+    machine = road.Machine(Smooth(emf, ohms), 0.0, torque_left=lambda i: 1 / np.sqrt(1 + (np.asarray(i) / 40) ** 2))
+    outside(
+        "pack_road_speed",
+        "torque at a speed and a voltage of a DC machine that saturates",
+        ours=road.output_torque(machine, road.Source(volts), np.array([speed]))[0],
+        published=emf * left(amperes) * amperes,
+        allowance=1e-8,
+        unit="N m",
+        source="V = K w + R I and T = K I with one K for both (power balance; any textbook), solved by SciPy",
     )
 
 

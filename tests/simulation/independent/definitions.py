@@ -47,8 +47,9 @@ gap gives: with a gear it holds the loss of the mesh; nothing drives through the
 
 Torque at rest (`static_torque`)
 - `saturation_current`: "torque per ampere, offset removed, has fallen by 10 % of its value at small current";
-`torque_droop`: how far at the highest current of the test. Torque is the air gap's mean over one commutation step, as
-the bench averages approaches from both sides, so that friction and mesh cancel.
+`saturation_sharpness`: "n of the bend (1 + (I/I_k)^n)^(-1/n)", of the one through the truth at that current and at half
+of it; `torque_droop`: how far at the highest current of the test. Torque is the air gap's mean over one commutation
+step, as the bench averages approaches from both sides, so that friction and mesh cancel.
 - `cogging_torque`: "maximum less minimum over one turn"; `cogging_order`: the strongest order.
 
 Heat (`thermal`)
@@ -255,6 +256,17 @@ def saturation_current(motor: Motor, magnets: float) -> float:
     """Direct current in A at which torque per ampere has fallen by a tenth."""
     small = float(static_torque(motor, [1e-3], magnets)[0]) / 1e-3
     return float(brentq(lambda i: float(static_torque(motor, [i], magnets)[0]) / i / small - 0.9, 0.01, 5 * motor.knee))
+
+
+def saturation_sharpness(motor: Motor, magnets: float) -> float:
+    """Exponent of the bend that falls by a tenth at the saturation current and is right at half of it too."""
+    mark = saturation_current(motor, magnets)
+    small, half = (float(static_torque(motor, [i], magnets)[0]) / i for i in (1e-3, mark / 2))
+
+    def gap(n: float) -> float:
+        return float((1 + (0.9**-n - 1) * 0.5**n) ** (-1 / n)) - half / small
+
+    return float(brentq(gap, 0.5, 12.0))
 
 
 def slow_friction(motor: Motor, magnets: float) -> float:
