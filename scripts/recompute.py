@@ -36,6 +36,9 @@ def main(root: Path, unit: str) -> None:
 def draw_pages(plan: RunPlan, unit: str, root: Path) -> None:
     """Draw the pages of a unit that was computed, and write which of them are not those that were signed, if any were.
 
+    The archived results are drawn, which are compared with those computed here elsewhere; a figure, and what stands
+    beside it, is of the fit made here. What the pages say of the unit is in the evidence, which must state what the
+    archived files do.
     Raises ``InputError`` for signed pages that cannot be read.
     """
     import fit
@@ -43,32 +46,39 @@ def draw_pages(plan: RunPlan, unit: str, root: Path) -> None:
     from rotorproof.errors import InputError, Problem
     from rotorproof.evidence.pages import differing_pages
     from rotorproof.evidence.recompute import ARCHIVED, EVIDENCE, PAGES, SIGN_OFF, SIGNED
-    from rotorproof.evidence.record import read_evidence
+    from rotorproof.evidence.record import contradictions, read_evidence
     from rotorproof.evidence.signoff import SignOff
     from rotorproof.fitting.store import load_fit
     from rotorproof.jsonio import read_json, write_json
     from rotorproof.logs.store import load_readings
-    from rotorproof.rendering.report import report_pdf
+    from rotorproof.rendering.report import number_of, report_pdf
 
     if not (root / SIGNED).is_file():
         return
     work, figures = root / "reports" / ".work" / unit, root / "reports" / unit / "figures"
     fit.draw(fit=work / "fit.json", panels=work / "panels.npz", figures=figures)
     proof = read_evidence((root / EVIDENCE).read_bytes())
+    results = Results.read(root / ARCHIVED)
+    at = SimpleNamespace(unit=unit)
+    inputs = {name: Path(path) for name, path in plan.inputs(at).items()}
+    evidence = contradictions(proof, plan.configuration(at), inputs)
+    if number_of(results, proof) != proof.report_id:
+        evidence.append("the number of the report is not the one that results and evidence give")
     pdf, _ = report_pdf(
-        unit=proof.configuration["unit"],
-        results=Results.read(root / ARCHIVED),
+        unit=plan.unit(at),
+        results=results,
         readings=load_readings(work / "readings.npz"),
         fit=load_fit(work / "fit.json"),
         figures=figures,
         proof=proof,
-        inputs={name: Path(path) for name, path in plan.inputs(SimpleNamespace(unit=unit)).items()},
+        inputs=inputs,
         sign_off=SignOff.model_validate(read_json(root / SIGN_OFF)).model_dump(),
     )
     try:
-        write_json(root / PAGES, differing_pages((root / SIGNED).read_bytes(), pdf))
+        pages = differing_pages((root / SIGNED).read_bytes(), pdf)
     except ValueError as error:
         raise InputError(Problem(str(error))) from None
+    write_json(root / PAGES, {"evidence": evidence, "pages": pages})
 
 
 def compute(plan: RunPlan, unit: str, root: Path) -> None:

@@ -6,6 +6,7 @@ what is signed must agree with itself, with where it lies, and with what the raw
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import unicodedata
@@ -295,6 +296,28 @@ def test_a_unit_that_is_not_the_one_in_the_evidence(signed: Workshop, archive: P
     said = signed.command("verify", archive, "--recompute")
     assert said.returncode == 1, said.stdout
     assert "computing the results again broke off" in said.stdout
+
+
+def test_evidence_that_states_what_no_archived_file_does(signed: Workshop, archive: Path) -> None:
+    """Pages are drawn from what the evidence says of a unit: by itself it would be another one's nameplate."""
+    configuration = content(archive, "evidence.json")["configuration"]
+    configuration["unit"] |= {"serial": "another", "operator": "another"}
+    configuration["acceptance"]["description"] = "another"
+    files = with_evidence(archive, {}, configuration=configuration)
+    stated = json.loads(files["data/evidence.json"])
+    stated["inputs"]["CT-1/more.csv"] = hashlib.sha256(b"more").hexdigest()
+    files |= {"data/evidence.json": json.dumps(stated).encode(), "data/raw/CT-1/more.csv": b"more"}
+    forge(signed, archive, files=files)
+    assert signed.command("verify", archive).returncode == 0, "every hash and the signature fit"
+    said = signed.command("verify", archive, "--recompute")
+    assert said.returncode == 1, said.stdout
+    for words in (
+        "states another unit than the archived files: operator, serial",
+        "states another acceptance than the archived files: description",
+        "names other inputs than the archived files ask for: CT-1/more.csv",
+        "the number of the report is not the one that results and evidence give",
+    ):
+        assert words in said.stdout, said.stdout
 
 
 # ----- On the screen

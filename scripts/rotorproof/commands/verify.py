@@ -193,6 +193,7 @@ def _recompute(one: _Found, place: Path, reading: Limits, limits: Limits) -> Non
         one.holds.append(
             f"computed again from the raw logs, all {again['numbers']} numbers agree to one step of their last digit"
         )
+    one.faults += again["evidence"]
     changed = other_software(one.software, one.code)
     if changed:
         one.notes.append(f"computed with other software than the report was made with: {'; '.join(changed)}")

@@ -110,7 +110,8 @@ def compared(root: Path, unit: str) -> dict[str, Any]:
     """Compare the archived results in ``root`` with those computed there.
 
     Return how many ``numbers`` were compared, whether all is ``identical``, how many values are ``different``, the
-    first ``differences`` in words, and which ``pages`` are not those drawn here (``None``: none were drawn).
+    first ``differences`` in words, which ``pages`` are not those drawn here (``None``: none were drawn), and in what
+    the ``evidence`` contradicts the archived files.
     """
     old, new = read_json(root / ARCHIVED), read_json(_results(root, unit))
     differences = list(_differences(old, new, "", None, old))
@@ -119,7 +120,7 @@ def compared(root: Path, unit: str) -> dict[str, Any]:
         "identical": old == new,
         "different": len(differences),
         "differences": differences[:_NAMED],
-        "pages": read_json(root / PAGES) if (root / PAGES).is_file() else None,
+        **(read_json(root / PAGES) if (root / PAGES).is_file() else {"pages": None, "evidence": []}),
     }
 
 

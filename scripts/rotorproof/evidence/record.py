@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import json
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -10,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from ..errors import InputError, Problem
 from ..files import sha256, sha256_of
-from ..jsonio import strictly
+from ..jsonio import strictly, to_json
 from ..logs import photograph
 from ..logs.intake import NAME as INTAKE
 from .attachments import Attachment, within_limit
@@ -112,6 +113,27 @@ def evidence_record(
         configuration=dict(configuration),
     )
     return found.model_copy(update={"parts": behind}) if behind else found
+
+
+def contradictions(proof: Evidence, configuration: Mapping[str, Any], inputs: Iterable[str]) -> list[str]:
+    """Return in what the evidence differs from its own input files, in words; nothing where it states what they do.
+
+    ``configuration`` and the names of ``inputs`` are those that the files give. Settings of the run are not asked:
+    those of the evidence are in force, with what a command line had changed of the file.
+    """
+    found = json.loads(to_json(proof.model_copy(update={"configuration": dict(configuration)}).as_json()))
+    said = []
+    for part in sorted({*proof.configuration, *found["configuration"]} - {"settings"}):
+        stated, filed = proof.configuration.get(part), found["configuration"].get(part)
+        if stated != filed:
+            places = ""
+            if isinstance(stated, Mapping) and isinstance(filed, Mapping):
+                keys = {*stated, *filed}
+                places = f": {', '.join(sorted(key for key in keys if stated.get(key) != filed.get(key)))}"
+            said.append(f"the evidence states another {part} than the archived files{places}")
+    if names := sorted({*proof.inputs} ^ {*inputs}):
+        said.append(f"the evidence names other inputs than the archived files ask for: {', '.join(names)}")
+    return said
 
 
 def stage_hashes(stages: Mapping[str, Path]) -> dict[str, str]:

@@ -120,7 +120,7 @@ def report_pdf(
     from . import pdf
 
     model = UnitFile.model_validate(unit)
-    identifier = _identifier(results, proof, sign_off)
+    identifier = number_of(results, proof, sign_off)
     name = photograph.of_unit(inputs, model.unit)
     picture = None
     with contextlib.suppress(InputError):
@@ -135,7 +135,8 @@ def report_pdf(
     return pdf.write(html, css, images=images, identifier=identifier, packed=False), identifier
 
 
-def _identifier(results: Results, proof: Evidence, sign_off: Mapping[str, Any] | None) -> str:
+def number_of(results: Results, proof: Evidence, sign_off: Mapping[str, Any] | None = None) -> str:
+    """Return the number that a report bears, from what it is made from."""
     made_from = {key: proof.as_json().get(key) for key in ("inputs", "configuration", "code_sha256", "parts")}
     return report_id(to_json(content).encode() for content in (made_from, results.as_json(), sign_off))
 
