@@ -17,6 +17,7 @@ from rotorproof.fitting.engine import Outcome, run
 from rotorproof.physics import hall, six_step
 from rotorproof.procedures.base import Log
 from rotorproof.procedures.hall_sensors import PROCEDURE
+from rotorproof.uncertainty.coverage import interval
 from tests.outside import Outside
 from tests.simulation.hall import Sensors, hall_log
 from tests.simulation.open_circuit import Machine, Scope
@@ -251,6 +252,64 @@ def test_log_of_changes_alone() -> None:
     found = outcome({"time": columns["time"][at], **{f"hall_{s}": columns[f"hall_{s}"][at] for s in "abc"}})
     assert degrees(found, "hall_placement_a") == pytest.approx(4 * 2 / 3, abs=0.15)
     assert degrees(found, "hall_jitter") == pytest.approx(0.3, abs=0.05)
+
+
+def by_hand(rate: float, stamps: float, seconds: float = 4.0) -> dict[str, np.ndarray]:
+    """Return a log polled at ``rate`` (Hz) and stamped in whole ``stamps`` (s), at 29.7 electrical turns a second.
+
+    By hand: the line A-B crosses zero upwards at angle 0 and the sensors rise at 0, 120 and 240 degrees, so each
+    edge lies on a crossing of a line: offset 0, placement 0, no jitter.
+    """
+    true = np.arange(0, seconds, 1 / rate)
+    angle = 2 * np.pi * 29.7 * true + 0.3
+    columns = {"time": np.round(true / stamps) * stamps}
+    for s, line, lag in zip("abc", ("ab", "bc", "ca"), np.radians([0, 120, 240]), strict=True):
+        columns[f"voltage_{line}"] = 10 * np.sin(angle - lag)
+        columns[f"hall_{s}"] = (np.sin(angle - lag) > 0).astype(float)
+    return columns
+
+
+@pytest.mark.parametrize(("rate", "stamps"), [(700.0, 1e-3), (2500.0, 1e-3), (2500.0, 1e-4), (700.0, 1e-9)])
+def test_rounded_stamps_of_a_polled_log_are_no_events(rate: float, stamps: float, outside: Outside) -> None:
+    columns = by_hand(rate, stamps)
+    levels = np.stack([columns[f"hall_{s}"] for s in "abc"])
+    assert hall.rows_of(columns["time"], levels) == "sampled"
+    found = outcome(columns)
+    cover = interval(found.forms["hall_offset"])
+    assert cover.low < 0 < cover.high
+    assert np.degrees(cover.expanded_uncertainty) < 2
+    assert "hall_jitter" not in found.forms
+    outside(
+        "hall_offset",
+        f"log polled at {rate:g} Hz and stamped in steps of {stamps:g} s, drawn by hand",
+        ours=degrees(found, "hall_offset"),
+        published=0.0,
+        allowance=0.8,
+        unit="deg",
+        source="sensors drawn on the zero crossings of the lines",
+    )
+
+
+def test_levels_without_volts_polled_with_rounded_stamps_are_no_events() -> None:
+    columns = {name: values for name, values in by_hand(700.0, 1e-3).items() if not name.startswith("voltage")}
+    found = outcome(columns)
+    for s in "abc":
+        cover = interval(found.forms[f"hall_placement_{s}"])
+        assert cover.low < 0 < cover.high
+    assert "hall_jitter" not in found.forms
+
+
+def test_rows_at_no_pace_without_a_change_are_doubtful() -> None:
+    columns = by_hand(50_000.0, 1e-9)
+    rng = np.random.default_rng(5)
+    kept = np.sort(rng.choice(columns["time"].size, 4000, replace=False))
+    found = outcome({name: values[kept] for name, values in columns.items()})
+    cover = interval(found.forms["hall_offset"])
+    assert cover.low < 0 < cover.high
+    # A row per millisecond on the mean, and an edge more often in a long gap than in a short one: half of two rows.
+    assert np.degrees(cover.expanded_uncertainty) == pytest.approx(0.95 * 29.7 * 0.36, rel=0.15)
+    assert "hall_jitter" not in found.forms
+    assert any("no even pace" in w.message for w in found.report.warnings)
 
 
 def test_coarse_sampling_gives_no_jitter_and_warns() -> None:

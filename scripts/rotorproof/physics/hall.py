@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -13,6 +14,15 @@ SENSORS = ("a", "b", "c")
 #: Pulses and gaps shorter than this electrical angle are contact bounce or interference, not a magnet.
 GLITCH = np.radians(10.0)
 TURN = 2 * np.pi
+#: Rows of a log by event that may change nothing, as the first and the last do, and the share of all beyond them.
+_FEW, _FEW_SHARE = 3, 0.02
+#: Share of rows of a log by event in which several sensors may change at once.
+_AT_ONCE = 0.05
+
+
+#: At what instants the rows of a log stand: at a pace of the instrument, so that a change lies anywhere between two of
+#: them; where a sensor changes and nowhere else, so that each names the instant of its change; such that both could be.
+Rows = Literal["sampled", "by event", "doubtful"]
 
 
 @dataclass(frozen=True)
@@ -30,21 +40,52 @@ def edges(time: np.ndarray, level: np.ndarray, *, by_event: bool) -> Edges:
     changes (``by_event``) names its instant itself.
     """
     high = level > 0.5
-    at = np.flatnonzero(high[1:] != high[:-1])
+    at = changes(level)
     instant = time[at + 1] if by_event else 0.5 * (time[at] + time[at + 1])
     return Edges(instant, high[at + 1])
 
 
-def is_by_event(time: np.ndarray, levels: np.ndarray) -> bool:
-    """Tell whether rows at ``time`` ``(n,)`` stand only where something changes, as a logic analyser writes them.
+def changes(level: np.ndarray) -> np.ndarray:
+    """Return the rows ``(k,)`` of a ``level`` ``(n,)`` after which it is another one."""
+    high = level > 0.5
+    return np.flatnonzero(high[1:] != high[:-1])
 
-    Either of ``levels`` ``(k, n)``, or of other channels beside them: then rows keep no even pace.
+
+def rows_of(time: np.ndarray, levels: np.ndarray) -> Rows:
+    """Tell at what instants rows at ``time`` ``(n,)`` with ``levels`` ``(k, n)`` stand.
+
+    By event every row but a few changes one of the levels, and rows keep no pace, beyond what the rounding of their
+    stamps makes of an even one. An uneven pace alone shows nothing: readings in step with a coarse clock have it.
     """
-    changed = np.any(np.diff(levels > 0.5, axis=1), axis=0)
-    if not changed.any():
-        return False
-    short, long = np.quantile(np.diff(time), [0.1, 0.9])
-    return bool(changed.mean() > 0.9 or long > 2 * short)
+    changed = np.sum(np.diff(levels > 0.5, axis=1), axis=0)
+    apart, step = np.diff(time), stamp_step(time)
+    few = _FEW + _FEW_SHARE * changed.size
+    if 2 * few < changed.size and np.sum(changed == 0) <= few:
+        uneven = np.ptp(np.quantile(apart, [0.05, 0.95])) > 3 * step
+        return "by event" if uneven and np.sum(changed > 1) <= _AT_ONCE * changed.size else "doubtful"
+    short, long = np.quantile(apart, [0.1, 0.9])
+    return "doubtful" if long > 2 * short + 3 * step else "sampled"
+
+
+def stamp_step(time: np.ndarray) -> float:
+    """Return the step (s) of which all of ``time`` ``(n,)`` are multiples, 0 where none is seen.
+
+    From the coarsest decimal place that holds all stamps.
+    """
+    since = time - time[0]
+    for place in range(13):
+        steps = since * 10.0**place
+        doubt = 1e-3 + 4 * np.finfo(float).eps * float(np.max(np.abs(time))) * 10.0**place
+        whole = np.rint(steps)
+        if doubt < 0.05 and np.max(np.abs(steps - whole)) < doubt:
+            return float(np.gcd.reduce(whole.astype(np.int64))) / 10.0**place
+    return 0.0
+
+
+def rounding(time: np.ndarray) -> float:
+    """Return the step (s) to which stamps ``(n,)`` of an even pace are rounded, 0 where they need no rounding."""
+    step = stamp_step(time)
+    return step if np.ptp(np.quantile(np.diff(time), [0.05, 0.95])) > 0.5 * step else 0.0
 
 
 def without_glitches(found: Edges, angle: np.ndarray) -> tuple[Edges, np.ndarray, int]:

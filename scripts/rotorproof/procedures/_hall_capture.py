@@ -26,7 +26,9 @@ class Part:
 
     ``waves``: harmonics ``(H,)`` of each line by name (``ab``) over the angle; ``volts`` its readings along ``track``,
     which may be means of neighbours. ``dead``: sensors that never change. ``step``: electrical angle between two
-    readings. ``windows``: corrections of the angle that the edges themselves made.
+    readings, or two stamps of a log by event. ``within``: by which angle (rad) the rises and the falls of a sensor may
+    all be early or late, as its rows do not tell where between them a change lies. ``doubtful``: rows keep no pace.
+    ``windows``: corrections of the angle that the edges themselves made.
     """
 
     edges: Mapping[str, hall.Edges]
@@ -37,6 +39,8 @@ class Part:
     waves: Mapping[str, np.ndarray]
     volts: Mapping[str, np.ndarray]
     step: float
+    within: Mapping[str, tuple[float, float]]
+    doubtful: bool
     windows: int
     warnings: tuple[Problem, ...]
 
@@ -50,10 +54,11 @@ class Part:
 class Capture:
     """One log, or several joined, made ready: sensors that change, their edges and angles, and the EMF per turn.
 
-    ``since`` gives of each edge the electrical turns since its log began, ``turns`` how many there were. ``waves`` are
-    as in ``Part``. ``step``, by sensor, is the electrical angle between two readings; ``windows`` counts corrections of
-    angles that the edges themselves made. ``joined``: what was joined, in words, ``doubt`` the covariance in rad^2 of
-    the angles ``doubtful`` that joining leaves open (``joined_a`` of sensor A, ``joined_crossings`` of the lines).
+    ``since`` gives of each edge the electrical turns since its log began, ``turns`` how many there were. ``waves`` and
+    ``within`` are as in ``Part``. ``step``, by sensor, is the electrical angle between two readings; ``unpaced`` says
+    that a log is ``doubtful``, ``windows`` counts corrections of angles that the edges themselves made. ``joined``:
+    what was joined, in words, ``doubt`` the covariance in rad^2 of the angles ``doubtful`` that joining leaves open
+    (``joined_a`` of sensor A, ``joined_crossings`` of the lines).
     ``undirected`` says why nothing holds that rests on all logs being of one direction, ``sources`` from how many of
     them the sensors come.
     """
@@ -65,6 +70,8 @@ class Capture:
     glitches: Mapping[str, int]
     waves: Mapping[str, np.ndarray]
     step: Mapping[str, float]
+    within: Mapping[str, tuple[float, float]]
+    unpaced: bool
     windows: int
     warnings: tuple[Problem, ...]
     joined: str = ""
@@ -141,7 +148,17 @@ def capture(log: Log) -> Capture:
     since = {s: (angle - found.track.angle[0]) / hall.TURN for s, angle in found.angles.items()}
     turns, step = dict.fromkeys(found.alive, found.track.turns), dict.fromkeys(found.alive, found.step)
     return Capture(
-        found.edges, found.angles, since, turns, found.glitches, found.waves, step, found.windows, found.warnings
+        found.edges,
+        found.angles,
+        since,
+        turns,
+        found.glitches,
+        found.waves,
+        step,
+        found.within,
+        found.doubtful,
+        found.windows,
+        found.warnings,
     )
 
 
@@ -166,7 +183,10 @@ def part(log: Log) -> Part:
                 f"the levels of hall_{s} must be 0 or 1, not {np.min(level):.3g} to {np.max(level):.3g}; where the "
                 "channel shows volts, give its 'threshold' in the layout"
             )
-    by_event = bool(levels) and hall.is_by_event(time, np.stack(list(levels.values())))
+    rows: hall.Rows = hall.rows_of(time, np.stack(list(levels.values()))) if levels else "sampled"
+    if rows == "by event" and any(name.startswith("voltage_") for name in log.columns):
+        rows = "doubtful"  # volts are sampled, whatever their pace
+    by_event, doubtful = rows == "by event", rows == "doubtful"
     alive = [s for s, level in levels.items() if np.ptp(level) > 0.5]
     dead = tuple(s for s in levels if s not in alive)
     for s in dead:
@@ -178,13 +198,14 @@ def part(log: Log) -> Part:
     windows = 0
     if turn is None:
         check_alive(alive)
-        turn = _from_levels(time, np.stack([levels[s] for s in alive]), by_event)
+        turn = _from_levels(time, np.stack([levels[s] for s in alive]), held=by_event or doubtful)
         windows = int(np.clip(turn.turns / _TURNS, 3, 2000))
         turn = hall.aligned(turn, [hall.edges(time, levels[s], by_event=by_event) for s in alive], windows)
-    edges, angles, glitches = {}, {}, {}
+    edges, angles, glitches, within = {}, {}, {}, {}
     for s in alive:
         raw = hall.edges(time, levels[s], by_event=by_event)
         edges[s], angles[s], glitches[s] = hall.without_glitches(raw, turn.at(raw.time))
+        within[s] = _within(rows, time, levels[s], raw, turn)
         if glitches[s]:
             warn(
                 f"sensor {s.upper()}: {glitches[s]} pulses or gaps shorter than {np.degrees(hall.GLITCH):.0f} "
@@ -198,13 +219,37 @@ def part(log: Log) -> Part:
                 "or sees too much",
                 f"hall_{s}",
             )
-    step = 0.0 if by_event else float(turn.speed.mean()) * float(time[-1] - time[0]) / (time.size - 1)
-    if alive and step > np.radians(10):
+    step = float(turn.speed.mean()) * (hall.stamp_step(time) if by_event else float(np.diff(time).mean()))
+    if alive and doubtful:
         warn(
-            f"only {2 * np.pi / step:.0f} readings per electrical turn: edges are uncertain by several degrees. Sample "
+            "the rows stand at no even pace, so that a change may lie anywhere between two of them: each is put midway "
+            "and counted as uncertain by its gap. Where the rows are changes, export the sensors alone or as a value "
+            "change dump; else sample at a steady rate"
+        )
+    elif alive and step > np.radians(10):
+        what = "steps of the clock" if by_event else "readings"
+        warn(
+            f"only {2 * np.pi / step:.0f} {what} per electrical turn: edges are uncertain by several degrees. Sample "
             "at least 200 times per turn, or use a logic analyser"
         )
-    return Part(edges, angles, glitches, dead, turn, waves, volts, step, windows, tuple(warnings))
+    if rows == "sampled":
+        # An edge is midway between two stamps, each rounded by itself.
+        step = float(np.hypot(step, float(turn.speed.mean()) * hall.rounding(time) / np.sqrt(2)))
+    return Part(edges, angles, glitches, dead, turn, waves, volts, step, within, doubtful, windows, tuple(warnings))
+
+
+def _within(rows: hall.Rows, time: np.ndarray, level: np.ndarray, raw: hall.Edges, turn: Track) -> tuple[float, float]:
+    """Return by which angle (rad) all rises and all falls of a ``level`` ``(n,)`` may be early or late."""
+    if rows == "sampled":
+        # At a pace of its own the instrument takes a change now early, now late: their scatter shows it.
+        return 0.0, 0.0
+    if rows == "by event":
+        half = 0.5 * float(turn.speed.mean()) * hall.stamp_step(time)
+        return half, half
+    at = hall.changes(level)
+    gap = turn.at(time[at + 1]) - turn.at(time[at])
+    rise, fall = (0.5 * float(np.mean(gap[kind])) if kind.any() else 0.0 for kind in (raw.rising, ~raw.rising))
+    return rise, fall
 
 
 def _emf(log: Log, warn: Callable[[str], None]) -> tuple[Track | None, dict[str, np.ndarray], dict[str, np.ndarray]]:
@@ -224,10 +269,13 @@ def _emf(log: Log, warn: Callable[[str], None]) -> tuple[Track | None, dict[str,
     return turn, dict(zip(checked.names, c.T, strict=True)), dict(zip(checked.names, lines, strict=True))
 
 
-def _from_levels(time: np.ndarray, levels: np.ndarray, by_event: bool) -> Track:
-    """Return the angle as the sensors themselves tell it: all three, or the first of those ``levels`` ``(k, n)``."""
+def _from_levels(time: np.ndarray, levels: np.ndarray, *, held: bool) -> Track:
+    """Return the angle as the sensors themselves tell it: all three, or the first of those ``levels`` ``(k, n)``.
+
+    ``held``: rows keep no pace, so that a level counts from its row to the next.
+    """
     signals = (levels if len(levels) == 3 else levels[:1]) > 0.5
-    if by_event:
+    if held:
         changes = int(np.sum(signals[:, 1:] != signals[:, :-1])) / (2 * len(signals))
         grid = np.linspace(time[0], time[-1], int(np.clip(192 * changes, 1000, 2_000_000)))
         signals = signals[:, np.clip(np.searchsorted(time, grid, side="right") - 1, 0, time.size - 1)]

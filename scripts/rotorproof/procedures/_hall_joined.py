@@ -16,8 +16,15 @@ from ..errors import FitError
 from ..physics import hall, line_checks
 from ..physics.phase import Track
 from ._hall_capture import Capture, Part, all_lines, capture, check_alive, part
-from .base import Log, line_title
+from .base import Condition, Log, line_title
 
+DRIVEN_DIRECTION = Condition(
+    "driven_direction",
+    "number",
+    "'forward' or 'reverse': which way the rotor was turned, the same word for the same way; needed of captures that "
+    "are joined",
+    choices=("forward", "reverse"),
+)
 #: Stretches of a capture by which the phase of a line or a level is judged.
 _STRETCHES = 8
 #: Channels in common that put two captures further apart than this are not what they are called.
@@ -166,7 +173,8 @@ def _phases(one: Part) -> dict[str, tuple[float, float]]:
         high = float(np.mod(means[1] - means[0], hall.TURN))
         first, second = (_edge_doubt(hall.near(e, m) - m, one.step) for e, m in zip(edges, means, strict=True))
         # The middle of the high level: where a threshold lies moves rise and fall against each other, not it.
-        found[f"sensor {s.upper()}"] = (means[0] + 0.5 * high, 0.5 * float(np.hypot(first, second)))
+        within = 0.5 * sum(one.within[s]) / np.sqrt(3)
+        found[f"sensor {s.upper()}"] = (means[0] + 0.5 * high, float(np.hypot(0.5 * np.hypot(first, second), within)))
     return found
 
 
@@ -238,6 +246,8 @@ def _together(
         {s: one.glitches[s] for s, one in by_part.items()},
         waves,
         {s: one.step for s, one in by_part.items()},
+        {s: one.within[s] for s, one in by_part.items()},
+        any(one.doubtful for one in by_part.values()),
         sum(parts[place].windows for place in used),
         tuple(warning for one in parts for warning in one.warnings),
         f"{len(parts)} captures were joined: {said} (standard uncertainty of the angle).",

@@ -13,8 +13,8 @@ from ..physics import hall, six_step
 from ..physics.regression import jackknife_covariance
 from . import _hall_views as views
 from ._hall_capture import Capture, Choice, turn, why_no_emf
-from ._hall_joined import channels, joined, undirected, why_not_joined
-from .base import Condition, Lack, Log, Procedure, Quantity, Report
+from ._hall_joined import DRIVEN_DIRECTION, channels, joined, undirected, why_not_joined
+from .base import Lack, Log, Procedure, Quantity, Report
 from .fit import Fit, Residuals
 
 _SIXTH = np.pi / 3
@@ -41,15 +41,7 @@ class HallSensors(Procedure):
     unit_kinds = ("motor",)
     required_columns = ("time", ("hall_a", "hall_b", "hall_c", "voltage_ab", "voltage_bc", "voltage_ca"))
     optional_columns = ("voltage_a", "voltage_b", "voltage_c")
-    conditions = (
-        Condition(
-            "driven_direction",
-            "number",
-            "'forward' or 'reverse': which way the rotor was turned, the same word for the same way; needed of "
-            "captures that are joined",
-            choices=("forward", "reverse"),
-        ),
-    )
+    conditions = (DRIVEN_DIRECTION,)
     gives = (
         "hall_spacing",
         "hall_sequence",
@@ -170,8 +162,14 @@ class HallSensors(Procedure):
         fit.missing |= choice.missing
         if found.doubtful:
             fit.block("joining of the captures", dict.fromkeys(found.doubtful, 0.0), found.doubt)
-        jitter = _jitter(found, deviations)
-        if jitter is None:
+        _add_within(found, fit)
+        jitter = None if found.unpaced else _jitter(found, deviations)
+        if found.unpaced:
+            fit.missing["hall_jitter"] = (
+                "the rows stand at no even pace, so that their gaps cannot be told from jitter; sample at a steady "
+                "rate, or export changes of the sensors alone"
+            )
+        elif jitter is None:
             fit.missing["hall_jitter"] = (
                 "the edges scatter no more than the time between two readings makes them; sample faster"
             )
@@ -190,8 +188,15 @@ class HallSensors(Procedure):
         result: dict[str, float] = {}
         alive = [s for s in hall.SENSORS if f"rise_{s}" in parameters]
         # Numbers, or arrays where thousands of trials are computed at once.
-        rise = _together(parameters[f"rise_{s}"] + parameters.get(f"joined_{s}", 0.0) for s in alive)
-        fall = _together(parameters[f"fall_{s}"] + parameters.get(f"joined_{s}", 0.0) for s in alive)
+        rise, fall = (
+            _together(
+                parameters[f"{kind}_{s}"]
+                + parameters.get(f"joined_{s}", 0.0)
+                + parameters.get("within", 0.0) * parameters.get(f"half_gap_{kind}_{s}", 0.0)
+                for s in alive
+            )
+            for kind in ("rise", "fall")
+        )
         result["hall_duty_error"] = np.max(np.abs((fall - rise) / hall.TURN - 0.5), axis=0)
         if "hall_jitter" in parameters:
             result["hall_jitter"] = parameters["hall_jitter"]
@@ -218,6 +223,18 @@ def _whole(log: Log) -> bool:
 def _together(values: Iterable[float]) -> np.ndarray:
     """Return numbers as an array ``(k,)``, or arrays of trials as ``(k, n)``."""
     return np.stack(np.broadcast_arrays(*values))
+
+
+def _add_within(found: Capture, fit: Fit) -> None:
+    """Add where between its rows every change lies: all of them early, all late, or anything between."""
+    widths = {
+        f"half_gap_{kind}_{s}": half
+        for s in found.alive
+        for kind, half in zip(("rise", "fall"), found.within[s], strict=True)
+    }
+    if any(widths.values()):
+        fit.exact("gaps between rows", **widths)
+        fit.block("where between two rows a change lies", {"within": 0.0}, 1 / 3, distribution="rectangular")
 
 
 def _edge_names(found: Capture) -> list[str]:
