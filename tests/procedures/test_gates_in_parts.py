@@ -31,6 +31,7 @@ RATE = 24e6
 SENSORS = ("hall_a", "hall_b", "hall_c")
 A, B, C = (("gate_ah", "gate_al"), ("gate_bh", "gate_bl"), ("gate_ch", "gate_cl"))
 COMMUTATION = ("commutation_errors", "controller_table", "commutation_delay")
+AHEAD, BACK = {"driven_direction": 0.0}, {"driven_direction": 1.0}
 TABLE = 645213.0  # 001 C+ B-, 010 B+ A-, 011 C+ A-, 100 A+ C-, 101 A+ B-, 110 B+ C-
 
 
@@ -189,7 +190,7 @@ def test_six_gates_and_three_sensors_in_captures_of_their_own_give_the_table(
     bench = GateBench(scheme=scheme, duty=0.65 if scheme == "bipolar" else 0.3)
     gates = _log(bench, (*CHANNELS[:6], *(name for name in shared if name in SENSORS)), seed=1)
     sensors = _log(bench, (*SENSORS, *(name for name in shared if name not in SENSORS)), seed=2)
-    value, found = _found(gates, sensors)
+    value, found = _found(*(Log(log.label, log.columns, AHEAD) for log in (gates, sensors)))
     assert value["overlap_count"] == 0
     if (scheme, shared) in (("low complementary", ("gate_bh",)), ("high complementary", ("gate_cl",))):
         # On all the time in two sectors and for 70 % in the two opposite ones: too much alike to tell them apart.
@@ -200,6 +201,49 @@ def test_six_gates_and_three_sensors_in_captures_of_their_own_give_the_table(
         for name in ("commutation_errors", "commutation_delay"):
             assert "two captures" in found.fit.missing[name]
         assert "Not measured: commutation errors and delay" in " ".join(found.report.notes)
+
+
+def _reversed(sensors: Log) -> dict[str, np.ndarray]:
+    """Return a capture of sensors read backwards: that of a rotor that turns the other way."""
+    return {**sensors.columns, "sector_code": sensors["sector_code"][::-1], "sector_share": _back(sensors)}
+
+
+def _back(sensors: Log) -> np.ndarray:
+    return sensors["sector_share"].reshape(-1, 6)[::-1].ravel()
+
+
+@pytest.mark.parametrize("shared", [("hall_a",), A])
+def test_one_sensor_or_leg_in_common_joins_nothing_without_a_direction(shared: tuple[str, ...]) -> None:
+    gates = _log(GateBench(), (*CHANNELS[:6], *(name for name in shared if name in SENSORS)))
+    sensors = _log(GateBench(), (*SENSORS, *(name for name in shared if name not in SENSORS)))
+    # Through them a rotor that turned the other way has a table too, which is another one.
+    for columns in (sensors.columns, _reversed(sensors)):
+        for conditions in ((), (AHEAD,)):
+            logs = [Log("gates", gates.columns, *conditions), Log("sensors", columns)]
+            value, found = _found(*logs)
+            assert "controller_table" not in value
+            assert "'driven_direction'" in found.fit.missing["controller_table"]
+    value, found = _found(Log("gates", gates.columns, AHEAD), Log("sensors", _reversed(sensors), {**AHEAD, **BACK}))
+    assert "controller_table" not in value
+    assert "different directions" in found.fit.missing["controller_table"]
+
+
+def test_two_sensors_in_common_need_no_direction() -> None:
+    gates, sensors = _log(GateBench(), (*CHANNELS[:6], "hall_a", "hall_b")), _log(GateBench(), SENSORS, seed=5)
+    assert _found(gates, sensors)[0]["controller_table"] == TABLE
+
+
+@pytest.mark.parametrize(
+    ("shared", "conditions", "lacking"),
+    [(("hall_a",), {}, True), (("hall_a",), AHEAD, False), (("hall_a", "hall_b"), {}, False)],
+)
+def test_a_direction_that_is_not_stated_is_asked_for_beforehand(
+    shared: tuple[str, ...], conditions: dict[str, float], lacking: bool
+) -> None:
+    logs = [Log("", {name: np.zeros(2) for name in names}, conditions) for names in ((*CHANNELS[:6], *shared), SENSORS)]
+    found = [lack for lack in procedures()["gate-timing"].lacks(logs, ()) if "controller_table" in lack.quantities]
+    assert bool(found) == lacking
+    assert all("'driven_direction'" in lack.why for lack in found)
 
 
 def test_two_sensors_in_common_show_that_the_rotor_turned_the_other_way() -> None:
@@ -276,7 +320,8 @@ def test_one_gate_over_several_captures_shows_the_duty() -> None:
         ([("gate_ah", *SENSORS)], {"dead_time_min", "overlap_count", *COMMUTATION}),
         ([A], {"sensor_disturbances", *COMMUTATION}),
         ([A + SENSORS, B], set()),
-        ([(*CHANNELS[:6], "hall_a"), SENSORS], {"commutation_errors", "commutation_delay"}),
+        ([(*CHANNELS[:6], "hall_a"), SENSORS], set(COMMUTATION)),
+        ([(*CHANNELS[:6], "hall_a", "hall_b"), SENSORS], {"commutation_errors", "commutation_delay"}),
         ([CHANNELS[:6], SENSORS], set(COMMUTATION)),
     ],
 )

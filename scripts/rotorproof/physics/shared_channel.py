@@ -24,6 +24,9 @@ _FLAT = 0.1
 #: An order is told from the next best one by this share of its own score at least: neighbours of a level that is high
 #: in three of six sectors score a third, of a gate that works in two of six a quarter.
 _APART = 0.4
+#: The same way is told from the other by this much of a score: of two sensors, which score two the right way round,
+#: two thirds are left the other way.
+_DIRECTED = 0.8
 
 
 @dataclass(frozen=True)
@@ -76,10 +79,13 @@ def _in_time(ring: tuple[int, ...], level: np.ndarray, steps: np.ndarray) -> Tur
     return Turn(ring, level) if onward > back else Turn(ring[::-1], level[::-1])
 
 
-def table_through(states: Turn, codes: Turn, shared: Sequence[int]) -> Mapping[int, int]:
+def table_through(states: Turn, codes: Turn, shared: Sequence[int], *, why_undirected: str = "") -> Mapping[int, int]:
     """Return the conduction state for each sensor code, by the ``shared`` channels (0 to 5 gates, 6 to 8 sensors).
 
-    Raises ``FitError`` where they do not tell it, or tell that the rotor turned the other way.
+    ``why_undirected`` says why the captures may be of two directions ("": they are not): one sensor, or the gates of
+    one leg, fit a rotor that turns the other way as well, with a table that is the mirror image of the true one.
+    Raises ``FitError`` where the channels do not tell the table, or tell that the rotor turned the other way, and
+    with these words where they do not tell that it turned the same way.
     """
     one, other = (_patterns(turn.level[:, list(shared)]) for turn in (states, codes))
     telling = (np.ptp(one, axis=0) > 0) & (np.ptp(other, axis=0) > 0)
@@ -97,6 +103,8 @@ def table_through(states: Turn, codes: Turn, shared: Sequence[int]) -> Mapping[i
             "the channels that both captures hold do not tell which state of the bridge belongs to which sensor code; "
             "capture one of the sensors beside the six gates"
         )
+    if why_undirected and against > score[best] - _DIRECTED:
+        raise FitError(why_undirected)
     return {codes.members[(k + best) % 6]: states.members[k] for k in range(6)}
 
 

@@ -16,6 +16,7 @@ from ..physics.legs import LegCommutation, Sectors, judge_legs
 from ..physics.linearity import Linearity, levels, linearity
 from ..physics.shared_channel import table_through, turn_of_codes, turn_of_states
 from ..physics.six_step import table_code
+from ._hall_joined import undirected
 from .base import Axis, Lack, Log
 from .fit import Fit
 
@@ -80,13 +81,17 @@ def lacks(logs: Sequence[Log]) -> list[Lack]:
         found.append(Lack(_not_captured(absent), ("sensor_disturbances",)))
     if not (sensors.all(axis=1) & legs.any(axis=1)).any():
         held = np.concatenate([gates, sensors], axis=1)
-        apart = any(
-            gates[one].all() and sensors[other].all() and (held[one] & held[other]).any()
+        # Two sensors in common show the direction themselves.
+        apart = [
+            "" if (sensors[one] & sensors[other]).sum() > 1 else undirected((logs[one], logs[other]))
             for one in range(len(logs))
             for other in range(len(logs))
-        )
+            if one != other and gates[one].all() and sensors[other].all() and (held[one] & held[other]).any()
+        ]
         reason = _TWO_CAPTURES if apart else _NO_TABLE
         found.append(Lack(reason, tuple(name for name in _COMMUTATION if not apart or name != "controller_table")))
+        if apart and all(apart):
+            found.append(Lack(apart[0], ("controller_table",)))
     return found
 
 
@@ -340,13 +345,22 @@ def _by_shared_channel(logs: Sequence[Log], fit: Fit) -> tuple[Mapping[int, int]
     try:
         states = turn_of_states(gates["slice_levels"].reshape(8, 10), gates["slice_steps"].reshape(8, 8))
         codes = turn_of_codes(sensors["sector_code"].astype(int), sensors["sector_share"].reshape(-1, 6))
-        table = table_through(states, codes, shared)
+        _check_direction((gates, sensors))
+        table = table_through(states, codes, shared, why_undirected=undirected((gates, sensors)))
     except FitError as reason:
         fit.missing["controller_table"] = str(reason)
         return None
     fit.missing.pop("controller_table", None)
     fit.exact("commutation table", controller_table=float(_code_of(table)))
     return table, shared
+
+
+def _check_direction(logs: Sequence[Log]) -> None:
+    """Raise ``FitError`` where captures state two directions."""
+    if len({log.conditions["driven_direction"] for log in logs if "driven_direction" in log.conditions}) > 1:
+        raise FitError(
+            "gates and sensors were captured in different directions, which are two tables; capture both the same way"
+        )
 
 
 def _code_of(table: Mapping[int, int]) -> int:

@@ -10,6 +10,7 @@ from ..physics import sampling
 from ..physics.gate_stream import GATES, HALLS, REDUCED, GateStream
 from . import _gate_views as views
 from ._gate_timing import Seen, check_levels, commutation, dead_time, duty, interval, lacks, overlaps, pwm, sampled
+from ._hall_joined import DRIVEN_DIRECTION
 from .base import Condition, Lack, Log, Procedure, Quantity, Reducer, Report
 from .fit import Fit
 
@@ -33,6 +34,7 @@ class GateTiming(Procedure):
             exact=True,
         ),
         Condition("commanded_duty", "ratio", "duty ratio the controller was asked for during this capture", exact=True),
+        DRIVEN_DIRECTION,
     )
     gives = (
         "dead_time_min",

@@ -78,5 +78,7 @@ def bench(situation: Situation) -> BenchSheet:
             "switching frequency and the shortest pulse, the sensors alone their disturbances, sensors with two "
             "legs the commutation. What no capture holds is named in the report; its quantities are not measured, and "
             "while a leg is lacking, no dead time or count passes for the bridge.",
+            "All six gates with one sensor, and the three sensors in a capture of their own: run the wheel the same "
+            "way in both and state the 'driven_direction' of each, else there is no commutation table.",
         ),
     )
