@@ -139,6 +139,19 @@ def test_readings_that_are_not_numbers_are_not_drawn_and_stop_nothing() -> None:
     assert b"nan" not in content.lower().replace(b"nano", b"")
 
 
+@pytest.mark.parametrize("readings", [0, 3])
+@pytest.mark.parametrize("role", ["measured", "fit", "model", "limit"])
+@pytest.mark.parametrize("form", FORMS)
+def test_series_of_nothing_stop_no_figure(form: str, role: Any, readings: int) -> None:
+    nothing = np.full(readings, np.nan)
+    empty = [Series(name, nothing, nothing, role) for name in ("one", "other")]
+    x = np.array([1.0, 2.0, 4.0])
+    panel = _panel(form)
+    for series in (empty, [Series("line", x, x, "model"), Series("more", x, 2 * x, "fit"), *empty]):
+        root = ET.fromstring(svg(replace(panel, series=series)))
+        assert root.tag.endswith("svg")
+
+
 def test_labels_are_text_whatever_they_hold() -> None:
     wild = "$x_1$ <script> & 温度 µ Ω ± \\frac"
     content = svg(_points(title=wild, series=[Series(wild, np.arange(3.0), np.arange(3.0))]))

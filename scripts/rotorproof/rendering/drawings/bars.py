@@ -30,6 +30,7 @@ def draw(figure: Any, panel: Panel) -> None:
     axes = figure.subplots()
     standing = [(s, look) for s, look in zip(panel.series, looks(panel.series), strict=True) if s.role != "limit"]
     places = np.unique(np.concatenate([shown(s.x, panel.x) for s, _ in standing])) if standing else np.zeros(0)
+    places = places[np.isfinite(places)]
     pitch = float(np.diff(places).min()) if len(places) > 1 else 1.0
     width = 0.8 * pitch / max(1, len(standing))
     for number, (series, look) in enumerate(standing):

@@ -37,8 +37,9 @@ class Named:
 def name_lines(figure: Any, axes: Any, lines: Sequence[Named], points: Sequence[np.ndarray] = ()) -> None:
     """Write each line's name beside it where it is clear of all others and of ``points`` ``(n, 2)``.
 
-    A line that finds no such place keeps its entry in the legend. Limits of the axes must be set.
+    A line that finds no such place, or has no point, keeps its entry in the legend. Limits of the axes must be set.
     """
+    lines = [line for line in lines if np.any(np.isfinite(line.x) & np.isfinite(line.y))]
     if len(lines) < _FEWEST:
         return
     room = np.array([figure.get_figwidth() * 72 - _ROUND[0], figure.get_figheight() * 72 - _ROUND[1]])

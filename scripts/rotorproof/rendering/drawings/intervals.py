@@ -27,6 +27,9 @@ def draw(figure: Any, panel: Panel) -> None:
     for lane, series in zip(lanes, panel.series, strict=True):
         x = shown(series.x, panel.x)
         if series.role == "fit":
+            x = x[np.isfinite(x)]
+            if not len(x):
+                continue
             low, middle, high = np.sort(x)[[0, len(x) // 2, -1]]
             axes.axvspan(low, high, color=ZONE, linewidth=0, zorder=1)
             axes.axvline(middle, color=MUTED, linewidth=0.8, linestyle=(0, (4, 2)), zorder=2)

@@ -83,6 +83,8 @@ def name_alone(figure: Any, axes: Any, panel: Panel, lines: Sequence[Named], avo
 def _course(axes: Any, panel: Panel, limit: Series) -> np.ndarray:
     """Return points ``(n, 2)`` along a limit as it is drawn, near enough for no name to pass between them."""
     x, y = shown(limit.x, panel.x), shown(limit.y, panel.y)
+    if not len(x):
+        return _NOTHING
     if len(x) == _SINGLE:
         x, y = np.array(axes.get_xlim()), np.repeat(y, 2)
     at = np.linspace(0, len(x) - 1, 400)
