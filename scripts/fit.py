@@ -8,8 +8,7 @@ from typing import Any
 def main(*, fit: Path, panels: Path, figures: Path, **given: Any) -> list[str]:
     """Fit what is ``given`` as ``estimate`` does, then draw the figures; return the traces of what failed."""
     traces = estimate(fit=fit, panels=panels, **given)
-    draw(fit=fit, panels=panels, figures=figures)
-    return traces
+    return traces + draw(unit=given["unit"]["unit"], fit=fit, panels=panels, figures=figures)
 
 
 def estimate(
@@ -69,20 +68,44 @@ def estimate(
     return result.tracebacks
 
 
-def draw(*, fit: Path, panels: Path, figures: Path) -> None:
-    """Draw every panel of a stored fit into the folder ``figures``, one file per panel."""
+def draw(*, unit: str, fit: Path, panels: Path, figures: Path) -> list[str]:
+    """Draw every panel of a stored fit into the folder ``figures``, one file per panel.
+
+    One that cannot be drawn costs its own figure alone: ``fit`` then says which, as a warning and in the panel itself.
+    Returns the traces of those. Raises ``OSError`` where a file cannot be written.
+    """
+    import traceback
+    from dataclasses import replace
+
     import numpy as np
 
+    from rotorproof.errors import trace_of, unforeseen
     from rotorproof.fitting.store import load_fit, load_panels
+    from rotorproof.jsonio import write_json
     from rotorproof.rendering.figures import draw as draw_panel
     from rotorproof.rendering.figures import figure_name
 
     figures.mkdir(parents=True, exist_ok=True)
     described = load_fit(fit)
+    traces = []
     with np.load(panels) as arrays:
         for made in described.makers:
-            for panel in load_panels(made.panels, arrays):
-                draw_panel(panel, figures / figure_name(made.label, panel.name))
+            for place, stored in enumerate(made.panels):
+                path = figures / figure_name(made.label, stored.name)
+                try:
+                    (panel,) = load_panels([stored], arrays)
+                    draw_panel(panel, path)
+                except OSError:
+                    raise  # a full disk is no fault of the panel
+                except Exception as error:
+                    traces.append(f"figure {path.name}, {unit}\n{traceback.format_exc()}")
+                    name = f"the figure '{stored.title}' of {made.label}"
+                    failed = unforeseen(name, error, f"{unit}/unit.yaml", trace_of(unit, "fit"))
+                    described.problems.append(replace(failed, severity="warning", procedure=made.maker))
+                    made.panels[place] = stored.model_copy(update={"drawn": False})
+    if traces:
+        write_json(fit, described.as_json())
+    return traces
 
 
 if "snakemake" in globals():

@@ -41,7 +41,6 @@ def draw_pages(plan: RunPlan, unit: str, root: Path) -> None:
     archived files do.
     Raises ``InputError`` for signed pages that cannot be read.
     """
-    import fit
     from rotorproof.decision.models import Results
     from rotorproof.errors import InputError, Problem
     from rotorproof.evidence.pages import differing_pages
@@ -56,7 +55,6 @@ def draw_pages(plan: RunPlan, unit: str, root: Path) -> None:
     if not (root / SIGNED).is_file():
         return
     work, figures = root / "reports" / ".work" / unit, root / "reports" / unit / "figures"
-    fit.draw(fit=work / "fit.json", panels=work / "panels.npz", figures=figures)
     proof = read_evidence((root / EVIDENCE).read_bytes())
     results = Results.read(root / ARCHIVED)
     at = SimpleNamespace(unit=unit)
@@ -82,7 +80,7 @@ def draw_pages(plan: RunPlan, unit: str, root: Path) -> None:
 
 
 def compute(plan: RunPlan, unit: str, root: Path) -> None:
-    """Read, fit and decide one unit of a plan into ``root/reports``, its parts done before.
+    """Read, fit and decide one unit of a plan into ``root/reports``, its figures among that, its parts done before.
 
     Raises ``MemoryError`` where a step ran out of memory.
     """
@@ -104,12 +102,14 @@ def compute(plan: RunPlan, unit: str, root: Path) -> None:
         limits=plan.settings.limits.model_dump(),
         readings=work / "readings.npz",
     )
-    traces += fit.estimate(
+    # A figure that could not be drawn is among the problems of the results, so drawing belongs to what is compared.
+    traces += fit.main(
         unit=plan.measured_part(wildcards),
         settings=plan.fit_settings,
         readings=work / "readings.npz",
         fit=work / "fit.json",
         panels=work / "panels.npz",
+        figures=out / "figures",
         parts=[root / "reports" / ".work" / part / "fit.json" for part in parts],
         folder=Path(plan.folder(wildcards)),
         earlier=plan.earlier(wildcards),

@@ -14,6 +14,7 @@ import pytest
 from rotorproof.derivations.pack_prediction import PackPrediction
 from rotorproof.errors import FitError
 from rotorproof.fitting import unit_fit
+from rotorproof.fitting.store import load_fit
 from rotorproof.fitting.unit_fit import UnitFit
 from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures.no_load import NoLoad
@@ -125,3 +126,31 @@ def test_the_trace_is_in_the_jobs_log(monkeypatch: pytest.MonkeyPatch, tmp_path:
     )
     assert "LinAlgError" in trace
     assert "Traceback" not in (tmp_path / "fit.json").read_text(encoding="utf-8")
+
+
+def test_figures_that_cannot_be_drawn_cost_no_number(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    (tmp_path / "one.csv").write_text(
+        "voltage_ab [V],current_ab [A]\n" + "".join(f"{0.2 * i},{i}\n" for i in range(1, 9)), encoding="utf-8"
+    )
+    tests = [{"procedure": "winding-resistance", "log": "one.csv", "conditions": {"winding_temperature": "21 degC"}}]
+    readings = tmp_path / "r.npz"
+    read_script.main(
+        unit="U-1", folder=tmp_path, tests=tests, layouts={"plain": Layout().model_dump()}, readings=readings
+    )
+    monkeypatch.setattr("rotorproof.rendering.figures.svg", singular)
+    traces = fit_script.main(
+        unit={"unit": "U-1", "kind": "motor", "tests": tests},
+        settings={"config_version": 1},
+        readings=readings,
+        fit=tmp_path / "fit.json",
+        panels=tmp_path / "panels.npz",
+        figures=tmp_path / "figures",
+    )
+    found = load_fit(tmp_path / "fit.json")
+    assert "resistance_ab" in found.outcomes[0].forms
+    panels = [panel for made in found.makers for panel in made.panels]
+    assert panels and not any(panel.drawn for panel in panels)
+    failed = [one for one in found.problems if "did not foresee" in one.message]
+    assert len(failed) == len(traces) == len(panels)
+    assert all(one.severity == "warning" and ".work/U-1/log/fit.txt" in one.message for one in failed)
+    assert all("LinAlgError" in trace for trace in traces) and not list((tmp_path / "figures").iterdir())

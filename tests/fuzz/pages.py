@@ -13,7 +13,6 @@ from types import SimpleNamespace
 
 import pikepdf
 
-import fit
 import register
 from recompute import compute as recompute
 from rotorproof.errors import InputError
@@ -164,7 +163,6 @@ def _reported(plan: RunPlan, name: str, root: Path) -> bool:
         return True
     found = json.loads((out / "results.json").read_text(encoding="utf-8"))
     check_results(found, found["problems"])
-    fit.draw(fit=work / "fit.json", panels=work / "panels.npz", figures=out / "figures")
     try:
         render_report(
             unit=plan.unit(asked),

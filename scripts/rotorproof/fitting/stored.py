@@ -87,6 +87,8 @@ class StoredPanel(_Model):
     residuals: list[StoredSeries] = []
     residual_axis: Axis | None = None
     field: StoredField | None = None
+    #: False if drawing it failed in a way nobody foresaw: there is no file of it, and a problem says why.
+    drawn: bool = True
 
 
 class StoredCheck(_Model):

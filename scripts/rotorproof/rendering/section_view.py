@@ -125,6 +125,8 @@ class SectionView:
     instruments: Sequence[InstrumentView] = ()
     quantities: Sequence[QuantityView] = ()
     figures: Sequence[FigureView] = ()
+    #: Titles of figures that could not be drawn.
+    undrawn: Sequence[str] = ()
     tables: Sequence[TableView] = ()
     side_by_side: Sequence[Placed] = ()
     notes: Sequence[str] = ()
@@ -195,6 +197,7 @@ def _common(made: Made, results: Results) -> dict[str, Any]:
             is_wide(panel.drawing, [series.label for series in panel.series]),
         )
         for panel in made.panels
+        if panel.drawn
     ]
     tables = [table_view(table) for table in made.tables]
     quantities = _quantities(made, results)
@@ -207,6 +210,7 @@ def _common(made: Made, results: Results) -> dict[str, Any]:
         "quantities": quantities,
         "predicted": predicted,
         "figures": figures,
+        "undrawn": [panel.title for panel in made.panels if not panel.drawn],
         "tables": tables,
         "side_by_side": placed(figures, half, column=column),
         "notes": made.notes,
