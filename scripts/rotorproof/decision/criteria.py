@@ -13,7 +13,7 @@ from ..uncertainty.result import Result
 from ..units import from_si, parse
 from .models import AdviceEntry, CriterionEntry
 from .risk import Process, global_risk, specific_risk
-from .rules import Limits, decide, probability_of_conformity, statement, zones
+from .rules import Limits, decide, guard_bands, probability_of_conformity, statement, zones
 
 
 def criterion_row(
@@ -47,8 +47,7 @@ def criterion_row(
     if result is None:
         return CriterionEntry(**row, decision="not measured")
     cover = result.interval(probability)
-    # A best estimate that lies beyond the end of its own interval has nothing to keep from a limit on that side.
-    below, above = (factor * max(0.0, side) for side in (result.value - cover.low, cover.high - result.value))
+    below, above = guard_bands(result.value, cover, factor)
     decision = decide(result.value, below, above, limits, rule)
     conformity = probability_of_conformity(result, limits)
     found = zones(limits, below, above, rule)

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from ..settings.acceptance import Rule
+from ..uncertainty.coverage import Interval
 from ..uncertainty.result import Result
 from .models import Decision, Verdict
 
@@ -35,11 +36,13 @@ class Zones:
 
 
 def zones(limits: Limits, below: float, above: float, rule: Rule) -> Zones:
-    """Return the zones for guard bands ``below`` and ``above`` the measured value.
+    """Return the zones for guard bands ``below`` (g_b) and ``above`` (g_a) the measured value; all in one unit.
 
-    *simple*: the value alone decides (8.2). *guarded-acceptance*: only what surely conforms passes, all else fails
-    (8.3.2). *guarded-rejection*: only what surely does not conform fails, all else passes (8.3.3). *guarded*: both;
-    between them the measurement cannot decide.
+    With the limits T_L and T_U the inner interval is [T_L + g_b, T_U - g_a], the outer one [T_L - g_a, T_U + g_b].
+    *simple*: the value alone decides, accept = reject = [T_L, T_U] (8.2). *guarded-acceptance*: only what surely
+    conforms passes, all else fails; both are the inner one (8.3.2). *guarded-rejection*: only what surely does not
+    conform fails, all else passes; both are the outer one (8.3.3). *guarded*: a value passes within the inner, fails
+    outside the outer one; between them the measurement cannot decide. Clauses of JCGM 106:2012.
     """
     inner = Limits(limits.low + below, limits.high - above)
     outer = Limits(limits.low - above, limits.high + below)
@@ -54,12 +57,22 @@ def zones(limits: Limits, below: float, above: float, rule: Rule) -> Zones:
             return Zones(inner, outer)
 
 
+def guard_bands(value: float, cover: Interval, factor: float) -> tuple[float, float]:
+    """Return the guard bands below and above a ``value``, in its unit: ``factor`` times the reach of its interval.
+
+    g_b = r (value - low) and g_a = r (high - value) with the ends of the coverage interval and the guard factor r. For
+    a symmetric interval both are r U, the guard band of JCGM 106:2012, 8.3. A best estimate that lies beyond the end of
+    its own interval has nothing to keep from a limit on that side.
+    """
+    return factor * max(0.0, value - cover.low), factor * max(0.0, cover.high - value)
+
+
 def decide(value: float, below: float, above: float, limits: Limits, rule: Rule) -> Decision:
     """Return the decision on a value with guard bands ``below`` and ``above`` it, all in one unit.
 
-    A guard band is the distance from the value to the end of its coverage interval times the guard factor. A value
-    on the border of a zone belongs to it. Raises ``ValueError`` if a number is not finite or there is no limit, so
-    that a NaN never passes.
+    It passes in the accept zone, fails outside the reject zone (``zones``) and is undecided between them; guard bands
+    are those of ``guard_bands``. A value on the border of a zone belongs to it. Raises ``ValueError`` if a number is
+    not finite or there is no limit, so that a NaN never passes.
     """
     if not all(math.isfinite(number) for number in (value, below, above)):
         raise ValueError("a decision needs finite numbers")
@@ -82,7 +95,13 @@ def decide(value: float, below: float, above: float, limits: Limits, rule: Rule)
 
 
 def probability_of_conformity(result: Result, limits: Limits) -> float:
-    """Return the probability that the true value lies within the limits (JCGM 106:2012, clause 7)."""
+    """Return the probability that the true value lies within the limits (JCGM 106:2012, clause 7).
+
+    p_c = P(T_L <= Y <= T_U) = F(T_U) - F(T_L), with F the distribution of the quantity as it is known after the
+    measurement (``Result.probability_at_most``) and a limit that is not there at infinity. For a normal one it would be
+    Phi((T_U - y)/u) - Phi((T_L - y)/u); here F is that of ``uncertainty.coverage.law``, or of the simulated trials.
+    Without uncertainty it is 1 or 0.
+    """
     if result.standard_uncertainty == 0:
         return float(limits.hold(result.value))
     above = 1.0 if math.isinf(limits.high) else result.probability_at_most(limits.high)

@@ -12,10 +12,23 @@ which the next one begins. For a given speed and overlap this is linear in curre
 is solved for.
 
 Assumed: equal phases, equal inductance in d and q axis, switches that conduct both ways, a supply that keeps its
-voltage over a sector, full duty. Angles are electrical, in rad. Source of the circuit equations: P. C. Krause et al.,
-Analysis of Electric Machinery and Drive Systems, chapter on brushless DC machines (the voltage equations of three
-phases); N. Mohan, T. M. Undeland, W. P. Robbins, Power Electronics, chapter on line-frequency rectifiers (overlap and
-its voltage drop).
+voltage over a sector, full duty. Angles are electrical, in rad; x counts from the beginning of the sector, mu is the
+overlap, 0 <= |mu| < pi/3. With w the mechanical speed (rad/s), p the pole pairs, R (ohm) and L (H) of a phase, V the DC
+voltage, i_k the keeping, i_l the leaving, i the pair's current (A), and e(x) = emf sum_n a_n cos n(x + advance - pi/6)
+the line EMF of the conducting pair over the speed (V s/rad):
+
+    0 < x < |mu|:      R i_k + p w L di_k/dx = s_k V - w (e(x + pi/3) + e(x))/3
+                       R i_l + p w L di_l/dx = s_l V - w (e(x + pi/3) - e(x - pi/3))/3
+    |mu| < x < pi/3:   2 R i + 2 p w L di/dx = V - w e(x)
+
+with s_k = 1/3, s_l = -1/3 where the leaving current flows forward (mu > 0: through the diode to the keeping phase's
+line) and 2/3, 1/3 where it flows backward (mu < 0). i_k and i_l begin with one value, i_l ends at 0, i goes on from i_k
+and ends at the value that both began with.
+
+Source of the circuit equations, both from memory with no section at hand: P. C. Krause et al., Analysis of Electric
+Machinery and Drive Systems, chapter on brushless DC machines (the voltage equations of three phases); N. Mohan, T. M.
+Undeland, W. P. Robbins, Power Electronics, chapter on line-frequency rectifiers (overlap and its voltage drop). That
+they have a solution in closed form is worked out here; ``means`` of a sector gives torque and current.
 """
 
 from __future__ import annotations
@@ -199,9 +212,13 @@ def _ends(winding: Winding, speed: np.ndarray, longest: np.ndarray) -> np.ndarra
 
 
 class _Shares:
-    """What the supply and the decay of currents alone make of a sector, before any EMF: shares of voltage over R.
+    """What the supply and the decay of currents alone make of a sector, before any EMF: currents per volt (A/V).
 
-    ``divisor`` is that by which the voltage follows from the EMF.
+    rho = R/(p w L) is the decay over a radian, ``fade`` = exp(-rho |mu|) that over the overlap, ``rest`` that over what
+    is left of the sector. ``gone`` = (s_l/R)(fade - 1) is the current at the beginning, times fade, that leaves the
+    leaving phase without any at the end of the overlap; ``at_mu`` = (s_k/R)(1 - fade) + gone is the keeping current
+    there. ``divisor`` is what V is multiplied by in (i(pi/3) - i_k(0)) fade, which must be 0, so V = -(what the EMF
+    brings there)/divisor. The equations are those at the head of the module.
     """
 
     def __init__(self, winding: Winding, speed: np.ndarray, overlap: np.ndarray) -> None:
@@ -222,8 +239,13 @@ class _Sector:
     """The two stages of a sector: currents as functions of the angle from its beginning.
 
     The line EMF of the conducting pair stands at its crest in the middle; that of keeping to leaving phase is a sector
-    ahead, that of leaving to arriving phase a sector behind. Each current is a share of V/R, a forced part from the
-    EMF (phasors over the orders) and an exponential from its value at the beginning of the stage.
+    ahead, that of arriving to leaving phase a sector behind. Each current is a share of V/R, a forced part from the
+    EMF (phasors over the orders) and an exponential from its value at the beginning x_0 of the stage:
+
+        i(x) = s V/R + Re sum_n I_n exp(j n (x + advance - pi/6)) + A exp(-rho (x - x_0)), Z_n = R + j n p w L,
+
+    with I_n = -w emf a_n/Z_n times (exp(j n pi/3) + 1)/3 for the keeping current (``kept``), (exp(j n pi/3) - exp(-j n
+    pi/3))/3 for the leaving one (``left``) and 1/2 for that of the pair (``both``, where s is 1/2).
     """
 
     def __init__(self, winding: Winding, speed: np.ndarray, overlap: np.ndarray) -> None:
@@ -258,7 +280,12 @@ class _Sector:
         self.both = _Wave(0.5 * v_r, pair, met - 0.5 * v_r - pair_mu)
 
     def means(self) -> Steady:
-        """Return the means over the sector."""
+        """Return the means over the sector, by the balance of power between EMF and shaft and of charge at a DC line.
+
+        T = (3/pi) (int_0^|mu| [e(x) i_k - e(x - pi/3) i_l] dx + int_|mu|^(pi/3) e(x) i dx), in N m, and
+        I = (3/pi) (int_0^|mu| [i_k - i_l] dx + int_|mu|^(pi/3) i dx), in A, without i_l where it flows backward
+        (mu < 0): then it comes from the same line.
+        """
         first, then, kept, left, both = self.first, self.then, self.kept, self.left, self.both
         torque = first.along(self.emf, kept) - first.along(self.emf * self.behind, left) + then.along(self.emf, both)
         # Forward the leaving phase gives its current back to the supply line that feeds the keeping one.
@@ -267,7 +294,10 @@ class _Sector:
         return Steady(self.voltage, charge / SECTOR, torque / SECTOR, passed / SECTOR, self.overlap, self)
 
     def copper(self) -> np.ndarray:
-        """Return the mean copper loss (W) of the three phases."""
+        """Return the mean copper loss (W) of the three phases, in which i_k, i_l and i_k - i_l flow.
+
+        (3/pi) 2 R (int_0^|mu| [i_k^2 - i_k i_l + i_l^2] dx + int_|mu|^(pi/3) i^2 dx).
+        """
         first, kept, left = self.first, self.kept, self.left
         square = first.product(kept, kept) - first.product(kept, left) + first.product(left, left)
         square = square + self.then.product(self.both, self.both)

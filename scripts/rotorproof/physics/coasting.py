@@ -1,7 +1,9 @@
 """A rotor slowing down by itself: the equation of motion in closed form, fitted without knowing the inertia.
 
-With friction ``c + b w + d w^2`` and inertia J the speed obeys ``dw/dt = -(alpha + beta w + delta w^2)`` with alpha =
-c/J, beta = b/J, delta = d/J: only these ratios can be read off a coast-down (the retardation method, IEC 60034-2-2).
+The torque of friction is ``T = c + b w + d w^2``, with w the speed in rad/s: c (N m) the Coulomb friction, b (N m
+s/rad) the viscous friction, d (N m s^2/rad^2) the windage, or air drag. With the moment of inertia J (kg m^2) the speed
+obeys ``J dw/dt = -T``, or ``dw/dt = -(alpha + beta w + delta w^2)`` with alpha = c/J (rad/s^2), beta = b/J (1/s) and
+delta = d/J (1/rad): only these ratios can be read off a coast-down (the retardation method, IEC 60034-2-2).
 """
 
 from __future__ import annotations
@@ -28,11 +30,17 @@ _STICKS = 0.08  # of the same: below it cogging and sticking take over; a few re
 
 
 def speed_after(times: np.ndarray, start: float, alpha: float, beta: float, delta: float) -> np.ndarray:
-    """Return the speed (rad/s) at ``times`` ``(n,)`` (s) after it was ``start``.
+    """Return the speed (rad/s) at ``times`` ``(n,)`` (s) after it was ``start`` (rad/s).
+
+    The solution of ``dw/dt = -(alpha + beta w + delta w^2)`` with ``alpha`` (rad/s^2, Coulomb friction over inertia),
+    ``beta`` (1/s, viscous friction over inertia) and ``delta`` (1/rad, windage over inertia): with D = beta^2/4 - alpha
+    delta, C = cosh(t sqrt(D)) and S = sinh(t sqrt(D))/sqrt(D) it is
+
+        w(t) = ((C - beta S/2) w0 - alpha S) / (delta S w0 + C + beta S/2).
 
     The flow of a Riccati equation with constant coefficients is a Moebius map whose matrix is the exponential of
     ``[[-beta/2, -alpha], [delta, beta/2]] t``; its square is ``(beta^2/4 - alpha delta)`` times the unit matrix, which
-    gives one expression for all signs of the discriminant and in the limits beta = 0 and delta = 0.
+    gives one expression for all signs of D and in the limits beta = 0 and delta = 0 (worked out here, no source).
     """
     t = np.asarray(times, dtype=float)
     even, odd = _even_odd((0.25 * beta**2 - alpha * delta) * t**2)
@@ -137,7 +145,11 @@ def _falls(values: np.ndarray, slack: float) -> bool:
 
 @dataclass(frozen=True)
 class Coasted:
-    """Ratios fitted to one record: ``values`` are alpha, beta and, where told apart, delta; with their covariance."""
+    """Ratios fitted to one record: ``values`` are alpha (rad/s^2), beta (1/s) and, where told apart, delta (1/rad).
+
+    ``covariance`` is theirs, ``starts`` (rad/s) are the fitted speeds at the beginning of each stretch, ``residuals``
+    and their ``residual_sd`` in what was fitted: rad/s, or s in ``fit_turns``.
+    """
 
     values: np.ndarray
     covariance: np.ndarray
@@ -150,10 +162,14 @@ class Coasted:
 def fit_coasting(
     times: Sequence[np.ndarray], speeds: Sequence[np.ndarray], *, windage: bool, near: np.ndarray | None = None
 ) -> Coasted:
-    """Fit the stretches ``(times[i], speeds[i])`` of one record with common ratios and a start speed each.
+    """Fit the stretches ``(times[i], speeds[i])`` of one record (s, rad/s, each ``(n_i,)``) with common ratios.
 
-    ``windage``: fit the square term too. ``near`` are ratios to start from. The residuals' autocorrelation widens the
-    covariance. Raises ``FitError`` if the fit does not converge or a stretch is too short.
+    Least squares, every reading alike: the least sum of ``(speeds[i] - w(times[i] - times[i][0]; w0_i, alpha, beta,
+    delta))^2`` over alpha = c/J (rad/s^2, Coulomb friction), beta = b/J (1/s, viscous friction), delta = d/J (1/rad,
+    windage) and a start speed w0_i (rad/s) for each stretch, with w of ``speed_after``. ``windage``: fit delta too,
+    else it is 0. ``near`` are ratios to start from. The residuals' autocorrelation widens the covariance. The method is
+    that of retardation (IEC 60034-2-2); the fit of the integrated equation is ours. Raises ``FitError`` if the fit does
+    not converge or a stretch is too short.
     """
     count = 3 if windage else 2
     clocks = [np.asarray(t, dtype=float) - t[0] for t in times]
@@ -185,7 +201,9 @@ def fit_coasting(
 def angle_after(times: np.ndarray, start: float, alpha: float, beta: float) -> np.ndarray:
     """Return the angle (rad) turned through ``times`` ``(n,)`` (s) after the speed was ``start``, without air drag.
 
-    The integral of ``speed_after`` with delta = 0, in a form that holds in the limit beta = 0.
+    The integral of ``speed_after`` with delta = 0, ``w0 (1 - e)/beta - alpha (t - (1 - e)/beta)/beta`` with e =
+    exp(-beta t), in a form that holds in the limit beta = 0; ``start`` w0 in rad/s, ``alpha`` in rad/s^2, ``beta`` in
+    1/s.
     """
     t = np.asarray(times, dtype=float)
     x = beta * t
@@ -274,6 +292,9 @@ def _first_guess(clocks: Sequence[np.ndarray], speeds: Sequence[np.ndarray], cou
 class Torques:
     """Combined records: ``values`` (J,) c, b and, where told apart, d, with their covariance.
 
+    J is the moment of inertia (kg m^2), c the Coulomb friction (N m), b the viscous friction (N m s/rad), d the windage
+    (N m s^2/rad^2). Without inertias in play they stand for the ratios c/J, b/J, d/J.
+
     ``chi_squared`` is the misfit between the records over its degrees of freedom (0 where there is none).
     """
 
@@ -286,7 +307,11 @@ class Torques:
 def pooled(records: Sequence[Coasted], scales: Sequence[float]) -> Torques:
     """Return the weighted mean of ``scale_i * ratios_i`` over repeated records; ``values`` are c, b(, d).
 
-    Scale 1 gives mean ratios, the inertia gives torques.
+    With v_i = scale_i (alpha_i, beta_i(, delta_i)) and its covariance V_i the mean is ``V sum(V_i^-1 v_i)`` with
+    covariance ``V = (sum V_i^-1)^-1`` (generalised least squares), and chi-squared ``sum (v_i - mean)' V_i^-1 (v_i -
+    mean)`` over (records - 1) times the number of values. A scale of 1 gives the mean ratios (rad/s^2, 1/s, 1/rad), the
+    moment of inertia J (kg m^2) the torques of friction: Coulomb c = J alpha (N m), viscous b = J beta (N m s/rad),
+    windage d = J delta (N m s^2/rad^2). Degrees of freedom are the fewest of any record.
     """
     weights = [np.linalg.inv(r.covariance * s**2) for r, s in zip(records, scales, strict=True)]
     covariance = np.linalg.inv(np.sum(weights, axis=0))
@@ -323,8 +348,12 @@ def line_of_square(highest: float) -> tuple[float, float]:
 def from_added_inertia(records: Sequence[Coasted], added: Sequence[float]) -> Torques:
     """Return J, c, b(, d) from coast-downs with different known added inertias (kg m^2), by weighted least squares.
 
-    Each record i gives the ratios c/(J + added_i) and so on; friction is taken to be the same in all. ``chi_squared``
-    over its degrees of freedom tells whether they agree. Raises ``FitError`` if the added inertias do not differ.
+    Record i gives alpha_i = c/(J + added_i) (rad/s^2), beta_i = b/(J + added_i) (1/s) and delta_i = d/(J + added_i)
+    (1/rad); sought are J (kg m^2), Coulomb friction c (N m), viscous friction b (N m s/rad) and windage d (N m
+    s^2/rad^2), taken to be the same in all, that make ``sum r_i' V_i^-1 r_i`` least, with r_i the ratios less these and
+    V_i their covariance. From one ratio of two records it starts at ``J = (added_2 alpha_2 - added_1 alpha_1)/(alpha_1
+    - alpha_2)`` (elementary, from the two equations). ``chi_squared`` over its degrees of freedom tells whether the
+    records agree. Raises ``FitError`` if the added inertias do not differ.
     """
     from scipy.optimize import least_squares
 
@@ -380,7 +409,8 @@ def speed_from_crossings(time: np.ndarray, voltage: np.ndarray, turns: float) ->
     """Return instants (s) and speeds (rad/s) from the back-EMF ``voltage`` ``(n,)`` of a coasting machine.
 
     ``turns`` are the electrical turns in one turn of the output: pole pairs times the ratio of a gear.
-    Each electrical turn between rising zero crossings gives the mean speed over it, placed at its middle. A crossing
+    Each electrical turn between rising zero crossings t_k gives the mean speed over it, ``2 pi/(turns (t_{k+1} -
+    t_k))``, placed at its middle. A crossing
     counts only after the voltage has been below minus a twentieth of its highest value, so noise makes none. Raises
     ``FitError`` with fewer than eight turns.
     """

@@ -337,7 +337,7 @@ def _local_scatter(
 
 
 def curve(orders: np.ndarray, cosines: np.ndarray, sines: np.ndarray, points: int) -> np.ndarray:
-    """Return the sum of harmonics (N m) at ``points`` even angles of one turn."""
+    """Return the sum of harmonics (N m) at ``points`` even angles x of one turn: sum_n a_n cos(n x) + b_n sin(n x)."""
     coefficients = np.zeros(points // 2 + 1, complex)
     coefficients[orders] = (cosines - 1j * sines) * points / 2
     return np.asarray(np.fft.irfft(coefficients, points))

@@ -34,7 +34,7 @@ def air_share(speed: np.ndarray, power: np.ndarray, *, standby_known: bool) -> t
 
 
 def six_step_winding_loss(phase_resistance: float | np.ndarray, current: np.ndarray) -> np.ndarray:
-    """Return the winding loss (W) at DC ``current`` (A): two phases in series conduct at any time."""
+    """Return the winding loss (W) at DC ``current`` (A): 2 R I^2, two phases in series at any time."""
     return 2.0 * phase_resistance * np.asarray(current, dtype=float) ** 2
 
 

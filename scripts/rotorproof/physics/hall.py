@@ -111,7 +111,7 @@ def near(angle: np.ndarray | float, centre: np.ndarray | float) -> np.ndarray:
 
 
 def circular_mean(angle: np.ndarray) -> float:
-    """Return the mean direction of angles ``(n,)`` in rad, in (-pi, pi]."""
+    """Return the mean direction of angles ``(n,)`` in rad, in (-pi, pi]: the angle of the mean of exp(j angle)."""
     return float(np.angle(np.mean(np.exp(1j * angle))))
 
 

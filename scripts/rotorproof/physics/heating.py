@@ -94,6 +94,7 @@ def heat_growth(rise: float, air: float, constant: float, variable_share: float 
     """Return by how much of itself the heat grows over the whole ``rise`` (K): that of a constant current.
 
     The resistance, and with it ``variable_share`` of the heat, goes with ``constant + temperature``; ``air`` in degC.
+    variable_share rise/(constant + air + rise).
     """
     return variable_share * rise / (constant + air + rise)
 
@@ -101,7 +102,8 @@ def heat_growth(rise: float, air: float, constant: float, variable_share: float 
 def exponent_of_whole(exponent: float, share: float) -> float:
     """Return the exponent of the whole rise, of which ``share`` at the surface has ``exponent`` and the rest none.
 
-    For the steady rise near its value: the parts are in series, and ``d ln(rise)/d ln(heat)`` is the mean of theirs.
+    For the steady rise near its value: the parts are in series, and ``d ln(rise)/d ln(heat)`` is the mean of theirs:
+    1/(1 + whole) = 1 - share + share/(1 + exponent).
     """
     return 1 / (1 - share + share / (1 + exponent)) - 1
 
@@ -109,6 +111,7 @@ def exponent_of_whole(exponent: float, share: float) -> float:
 def bend_of(exponent: float, growth: float, share: float = 1.0) -> float:
     """Return how the approach bends where a surface gives off heat as ``rise^(1 + exponent)``.
 
+    bend = exponent (1 + exponent)/(2 (1 + exponent - growth) share).
     With ``y`` the part of the rise still to come, the balance of heat of one body to second order in y is
     ``dy/dt = -(y - bend y^2)/tau``, and ``tau`` the time constant at the steady temperature: what is left shrinks
     faster near the end than early in the run. ``growth`` is that of the heat (see ``heat_growth``); ``share`` of the
@@ -139,7 +142,11 @@ def _left(part: float, decay: np.ndarray | float, rise: float, bend: float) -> n
 
 
 def one_body(time: np.ndarray, course: np.ndarray, values: np.ndarray, bend: float = 0.0) -> np.ndarray:
-    """Return the temperature ``(n,)`` of one body that starts at ``start`` and rises by ``rise`` over its air."""
+    """Return the temperature ``(n,)`` of one body that starts at ``start`` and rises by ``rise`` over its air.
+
+    air(t) + rise - left exp(-t/tau) where there is no ``bend``, with left = rise + air(0) - start (K), tau (s) whose
+    logarithm is the third of ``values``, and air(t) the ambient temperature as the body follows it (``followed``).
+    """
     start, rise, tau = values[0], values[1], _exp(values[2])
     air = followed(time, course, tau)
     at_start = float(followed(np.zeros(1), course, tau)[0])
@@ -147,7 +154,11 @@ def one_body(time: np.ndarray, course: np.ndarray, values: np.ndarray, bend: flo
 
 
 def two_bodies(time: np.ndarray, course: np.ndarray, values: np.ndarray, bend: float = 0.0) -> np.ndarray:
-    """Return the temperature ``(n,)`` of the hotter of two coupled bodies: two exponentials (see ``Approach``)."""
+    """Return the temperature ``(n,)`` of the hotter of two coupled bodies: two exponentials (see ``Approach``).
+
+    air(t) + rise - slow exp(-t/tau_slow) - fast exp(-t/tau_fast) where there is no ``bend``; K and s, ``values`` in
+    this order with the logarithms of both time constants.
+    """
     rise, slow, fast, tau_slow, tau_fast = values[0], values[1], values[2], _exp(values[3]), _exp(values[4])
     late = _left(slow, np.exp(-time / tau_slow), rise, bend)
     return np.asarray(followed(time, course, tau_slow) + rise - late - fast * np.exp(-time / tau_fast))
@@ -402,7 +413,8 @@ def continuous_current(
     The heat is a fixed part (``fixed_share`` of that in the test) and one that goes with the square of the
     current and with the resistance; ``resistance_ratio`` is the resistance at the allowed temperature over
     that in the test. The heat given off grows as ``rise^(1 + exponent)``: 0 is Newton's law, 1/4 free
-    convection of a laminar layer. Raises ``FitError`` if the fixed part alone exceeds what is allowed, or if there is
+    convection of a laminar layer. So I_allowed = I sqrt(((allowed_rise/rise)^(1 + exponent) - fixed_share) / ((1 -
+    fixed_share) resistance_ratio)). Raises ``FitError`` if the fixed part alone exceeds what is allowed, or if there is
     no rise.
     """
     if rise <= 0:

@@ -126,7 +126,10 @@ def torque_noise_share(speed: np.ndarray, level: np.ndarray, residuals: np.ndarr
 
 
 def power_noise(speed: np.ndarray, level: np.ndarray, share: float) -> np.ndarray:
-    """Return the relative noise ``(n,)`` of power readings by their ``torque_noise_share``; arguments as there."""
+    """Return the relative noise ``(n,)`` of power readings by their ``torque_noise_share``; arguments as there.
+
+    sqrt((1 - share) level^2/mean(level^2) + share speed^2/mean(speed^2)).
+    """
     return np.sqrt((1.0 - share) * level**2 / np.mean(level**2) + share * speed**2 / np.mean(speed**2))
 
 

@@ -39,6 +39,7 @@ class Track:
 def space_vector(lines: np.ndarray) -> np.ndarray:
     """Return the complex space vector ``(n,)`` of line voltages ``(k, n)``, k from 1 to 3, means removed.
 
+    (2/3) (u_1 + u_2 exp(2 pi j/3) + u_3 exp(-2 pi j/3)), so its length is the amplitude of a balanced sine.
     With two lines the third is minus their sum; one line alone is returned as it is (a real signal).
     """
     centred = lines - lines.mean(axis=1, keepdims=True)

@@ -93,6 +93,7 @@ def _without_ascent(smooth: np.ndarray, held: np.ndarray, width: int) -> np.ndar
 def link_current(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:
     """Return the amplitude of block-shaped phase currents ``(n,)``: the mean magnitude of the two that carry most.
 
+    (|a| + |b| + |c| - min(|a|, |b|, |c|))/2.
     In six-step operation two phases carry the same current and the third none, so this is the current that the
     bridge limits, and noise does not push it up as a maximum of the three would. With sinusoidal currents it
     ripples between 0.75 and 0.866 of their peak.

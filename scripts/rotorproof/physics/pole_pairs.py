@@ -20,6 +20,7 @@ class Ratio:
 def speed_ratio(groups: Sequence[tuple[float, float]]) -> Ratio:
     """Return the ratio of sums over ``groups`` of (electrical, mechanical) speed, scatter by the jackknife.
 
+    r = sum w_e/sum w_m; with r_i the ratio without group i of m, u^2 = (m - 1)/m sum (r_i - mean)^2.
     A group is a stretch of a record with its own speed readings; a record with one stated speed is one group.
     """
     pairs = np.asarray(groups, dtype=float)

@@ -242,7 +242,11 @@ def grade_for_torque(torque: Values, load: Load) -> Values:
 
 
 def holding_point(machine: Machine, load: Load, velocity: Values, grade: Values) -> Point:
-    """Return the operating point that holds ``velocity`` (m/s) on ``grade``."""
+    """Return the operating point that holds ``velocity`` v (m/s) on ``grade``.
+
+    It is that at the speed v/r (rad/s) with the torque F(v, grade) r + drag(v/r) (N m); F is the road's
+    (``Load.force``).
+    """
     speed = velocity / load.radius
     torque = load.force(velocity, grade) * load.radius + machine.drag_torque(speed)
     return machine.where(speed, machine.torque, torque)
@@ -253,8 +257,8 @@ def supply_power(
 ) -> Values:
     """Return the power in W drawn from the pack's terminals to hold ``velocity`` (m/s) on ``grade``.
 
-    Copper, friction and iron losses of the motor are included, and those of a ``controller``; for the loss inside
-    the pack see ``pack_power``.
+    Copper, friction and iron losses of the motor are included, and those of a ``controller``: V I + loss(I) with V and
+    I of ``holding_point``; for the loss inside the pack see ``pack_power``.
     """
     point = holding_point(machine, load, velocity, grade)
     return point.voltage * point.current + (controller.loss(point.current) if controller else 0.0)

@@ -12,5 +12,8 @@ REFERENCE_COOLANT = 40.0
 
 
 def rise_limit(letter: str) -> float:
-    """Return the limit of the mean winding temperature rise over a coolant of 40 degC, in K."""
+    """Return the limit of the mean winding temperature rise over a coolant of 40 degC, in K.
+
+    The temperature of the class less the allowance for the hot spot (K) less 40 degC.
+    """
     return CLASS_TEMPERATURE[letter] - HOT_SPOT_ALLOWANCE[letter] - REFERENCE_COOLANT

@@ -266,7 +266,10 @@ def corner_end(c: np.ndarray, kept: np.ndarray) -> int:
 
 
 def distortion_squared(c: np.ndarray) -> np.ndarray:
-    """Return the square of the total harmonic distortion: power above order 1 over that of order 1, lines pooled."""
+    """Return the square of the total harmonic distortion: power above order 1 over that of order 1.
+
+    sum_(h>1) |c_h|^2 / |c_1|^2, each the sum over the lines.
+    """
     power = np.sum(np.abs(c) ** 2, axis=-1)
     return np.asarray(power[..., 1:].sum(axis=-1) / power[..., 0])
 
@@ -283,7 +286,10 @@ def in_phase(c: np.ndarray, order: int) -> np.ndarray:
 
 
 def unbalance(c: np.ndarray) -> np.ndarray:
-    """Return the largest deviation of a line's RMS from the mean of the three, over that mean."""
+    """Return the largest deviation of a line's RMS from the mean of the three, over that mean.
+
+    max_k |U_k - mean|/mean with U_k = sqrt(sum_h |c_hk|^2/2).
+    """
     rms = np.sqrt(0.5 * np.sum(np.abs(c) ** 2, axis=-2))
     mean = rms.mean(axis=-1, keepdims=True)
     return np.asarray(np.abs(rms - mean).max(axis=-1) / mean[..., 0])

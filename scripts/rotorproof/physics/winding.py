@@ -70,7 +70,7 @@ def heat_put_in(power: np.ndarray, time: np.ndarray | None) -> np.ndarray:
     """Return the heat in the winding at each of the readings ``(n,)``, in the order they were taken.
 
     ``power`` ``(n,)`` in W; with ``time`` ``(n,)`` in s the result is in J, else in W times readings, for readings
-    taken at an even pace. Each reading counts half of its own step.
+    taken at an even pace: sum_(j<i) P_j dt_j + P_i dt_i/2, each reading counting half of its own step.
     """
     steps = np.ones_like(power) if time is None else np.diff(time, prepend=time[0] - np.median(np.diff(time)))
     heat = np.cumsum(power * steps)
@@ -114,12 +114,12 @@ def temperature_factor(temperature: Any, constant: Any, reference: float = 20.0)
 
 
 def phase_resistance(resistance_ab: float, resistance_bc: float, resistance_ca: float) -> float:
-    """Return half the mean of the three line-to-line resistances (ohm)."""
+    """Return half the mean of the line-to-line resistances (ohm), (R_ab + R_bc + R_ca)/6: that of a star's phase."""
     return (resistance_ab + resistance_bc + resistance_ca) / 6.0
 
 
 def unbalance(values: np.ndarray) -> Any:
-    """Return the largest deviation from the mean over the mean, as a ratio (NEMA MG 1, 14.36).
+    """Return the largest deviation from the mean over the mean, as a ratio (NEMA MG 1, 14.36): max |R_i - mean|/mean.
 
     ``values`` is ``(3,)`` or, for many trials at once, ``(3, n)``; the result ``()`` or ``(n,)``.
     """

@@ -27,7 +27,10 @@ _GRID, _COARSE_GRID = 1201, 301
 class Law:
     """The distribution of the error of a result, centred on 0: a scaled t, a sum of rectangles, and two-point errors.
 
-    ``steps`` are half the distances between the two values of these.
+    error = s T + sum a_i R_i + sum h_j B_j, all independent: ``scale`` s and T of Student's t with
+    ``degrees_of_freedom`` (those of the random parts alone), ``half_widths`` a_i and R_i even between -1 and 1,
+    ``steps`` h_j (half the distance between the two values) and B_j either -1 or 1. All but the degrees of freedom are
+    in the unit of the result.
     """
 
     scale: float
@@ -47,7 +50,12 @@ class Law:
         return float(np.dot(weights, _t_cumulative((error - points) / self.scale, self.degrees_of_freedom)))
 
     def half_interval(self, probability: float) -> float:
-        """Return the half-width of the symmetric interval that holds the error with ``probability``."""
+        """Return the half-width U of the symmetric interval that holds the error with ``probability`` p.
+
+        U solves ``cumulative(U) = (1 + p)/2``. Random parts alone give ``U = t_((1+p)/2)(nu_r) s`` (JCGM 100:2008,
+        G.3.2) with nu_r, the degrees of freedom of the random parts; they are the only ones that U, and with it k,
+        rests on.
+        """
         from scipy.optimize import brentq
 
         level = 0.5 * (1 + probability)
@@ -60,7 +68,12 @@ class Law:
 
 
 def law(form: Form) -> Law:
-    """Return the distribution of a form's error."""
+    """Return the distribution of a form's error.
+
+    Of the normal influences, with sensitivities c_i per standard uncertainty, ``scale`` s = sqrt(sum c_i^2) and the
+    degrees of freedom nu_r by Welch-Satterthwaite over these alone (``effective_degrees_of_freedom`` of them). A
+    rectangular influence has the half-width a_i = sqrt(3) |c_i| (JCGM 100:2008, 4.3.7), a two-point one the step |c_i|.
+    """
     random_terms = {i: c for i, c in form.terms.items() if i.distribution == "normal"}
     random = Form(0.0, random_terms)
     widths = sorted(
@@ -73,7 +86,10 @@ def law(form: Form) -> Law:
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A coverage interval ``value +/- expanded_uncertainty`` and the numbers behind it."""
+    """A coverage interval ``value +/- expanded_uncertainty`` and the numbers behind it.
+
+    ``degrees_of_freedom`` are those of the whole, which ``coverage_factor`` need not rest on (see ``interval``).
+    """
 
     standard_uncertainty: float
     degrees_of_freedom: float
@@ -84,7 +100,13 @@ class Interval:
 
 
 def interval(form: Form, probability: float = 0.95) -> Interval:
-    """Return the coverage interval of a form for ``probability`` (JCGM 100:2008, 6.2 and G)."""
+    """Return the coverage interval of a form for ``probability`` (JCGM 100:2008, 6.2 and G).
+
+    ``[y - U, y + U]`` with U = k u, where U is ``law(form).half_interval(probability)`` and k = U/u. The reported
+    degrees of freedom nu are those of the whole form, its rectangular and two-point influences counted as known for
+    sure: nu = u^4/sum(u_b^4/nu_b). U and k rest on nu_r, those of the random parts alone: nu_r = s^4 / the same sum,
+    which is at most nu. Only where all parts are random is nu = nu_r and k = t(nu).
+    """
     u = form.standard_uncertainty
     if u == 0:
         return Interval(0.0, math.inf, 0.0, 0.0, form.value, form.value)

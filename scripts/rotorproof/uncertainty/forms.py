@@ -254,7 +254,12 @@ def _blocks(terms: Iterable[tuple[Influence, float]]) -> list[tuple[float, float
 
 
 def effective_degrees_of_freedom(form: Form) -> float:
-    """Return the effective degrees of freedom by Welch-Satterthwaite (JCGM 100:2008, G.4.1)."""
+    """Return the effective degrees of freedom of a form by Welch-Satterthwaite (JCGM 100:2008, G.4.1, G.2b).
+
+    nu_eff = u_c^4 / sum_b (u_b^4 / nu_b), with u_c^2 = sum_b u_b^2: the sum runs over independent contributions b, and
+    the correlated influences of one fit (a block) are one of them, u_b^2 the sum of their squared sensitivities.
+    Contributions of infinite degrees of freedom count in u_c alone; infinite where all are.
+    """
     blocks = _blocks(form.terms.items())
     total = math.fsum(v for v, _ in blocks)
     denominator = math.fsum(v * v / nu for v, nu in blocks if not math.isinf(nu))
