@@ -111,7 +111,10 @@ class QuantityEntry(_Model):
     value: Number
     unit: str
     standard_uncertainty: NotNegative
-    degrees_of_freedom: Annotated[float | None, Field(gt=0, description="null: infinite")]
+    degrees_of_freedom: Annotated[
+        float | None,
+        Field(gt=0, description="of the whole; the coverage factor may rest on the random part alone; null: infinite"),
+    ]
     expanded_uncertainty: NotNegative
     coverage_factor: NotNegative
     interval: Interval
