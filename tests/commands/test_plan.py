@@ -333,6 +333,15 @@ def test_what_cannot_be_told_says_why():
     counted = capability(file, procedures()["gate-timing"], count, (), None, 0.95)
     assert counted.decides and "a count" in counted.words
     assert rehearse(file, [procedure], BARE, 0.95) == {}
+    # Nobody stated an effect, or the test could not be played through: neither is the scatter's doing.
+    for name, test, why in (
+        ("polarization_index", "insulation-resistance", "states no effect"),
+        ("resistance_unbalance", "winding-resistance", "could not be played through"),
+    ):
+        limit = Criterion.model_validate({"quantity": name, "min": "0.02"})
+        told = capability(file, procedures()[test], limit, (), None, 0.95)
+        assert told.decides is None
+        assert why in told.words
 
 
 def _by_clock(name, limits, rate):

@@ -94,7 +94,7 @@ def capability(
     if not effects:
         if rehearsed is not None:
             return _from_rehearsal(name, low, high, rehearsed, expectation, probability)
-        return _by_kind(name, quantity.kind, low, high, rate)
+        return _by_kind(name, quantity.kind, low, high, rate, _why_not_told(file, procedure))
     value, room = _value_and_room(low, high, expectation)
     form, lacking = _form(file, procedure.name, effects, value)
     if lacking:
@@ -127,8 +127,26 @@ _QUARTZ, _WIDER = 1e-4, 10.0
 _UNSEEN = 1000.0
 
 
-def _by_kind(name: str, kind: str, low: float | None, high: float | None, rate: float | None) -> Capability:
-    """Return what can be told of a quantity that no instrument's accuracy reaches by a formula."""
+def _why_not_told(file: UnitFile, procedure: Procedure) -> str:
+    """Return why neither an effect nor a rehearsal tells anything of a quantity, and what to do."""
+    once = "measure once and see the report's interval"
+    if not procedure.makes_ideal_logs():
+        return (
+            "the bench sheet states no effect of an instrument on it for this nameplate, and the test is not played "
+            f"through beforehand: {once}"
+        )
+    if file.kind != "motor":
+        return f"the test is played through beforehand for a motor alone: {once}"
+    return (
+        "the test could not be played through to it beforehand, for which the nameplate must state voltage, power, "
+        f"speed and pole pairs, and each instrument its accuracy: state them, or {once}"
+    )
+
+
+def _by_kind(
+    name: str, kind: str, low: float | None, high: float | None, rate: float | None, otherwise: str
+) -> Capability:
+    """Return what can be told of a quantity that no instrument's accuracy reaches; ``otherwise`` says why nothing."""
     limits = [abs(limit) for limit in (low, high) if limit is not None]
     least = min(limits)
 
@@ -146,7 +164,7 @@ def _by_kind(name: str, kind: str, low: float | None, high: float | None, rate: 
         if room > _WIDER * _QUARTZ * max(limits):
             return found("the limits are far wider than the 0.01 % of any quartz clock (common practice)", told=True)
         return found(_CLOCK)
-    return found(_SCATTER)
+    return found(otherwise)
 
 
 def _from_rehearsal(

@@ -489,6 +489,10 @@ class Procedure(ABC):
         logs: list[Log] = getattr(self._sheet(), "ideal_logs", lambda _: [])(machine)
         return logs
 
+    def makes_ideal_logs(self) -> bool:
+        """Tell whether the test can be played through on an ideal machine at all (see ``ideal_logs``)."""
+        return hasattr(self._sheet(), "ideal_logs")
+
     def _sheet(self) -> ModuleType:
         name = f"{__package__}._bench.{type(self).__module__.rpartition('.')[2]}"
         try:
