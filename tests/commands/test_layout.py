@@ -372,3 +372,14 @@ def test_a_table_of_single_changes_is_recognised_by_its_heads(bench, tmp_path, c
 def test_a_level_in_volts_without_a_threshold_is_told_of_one():
     with pytest.raises(ValueError, match="give the 'threshold' above which it is high"):
         Layout(columns={"hall_a": {"column": "CH2", "unit": "V"}})
+
+
+def test_a_unit_of_another_kind_is_asked_for_again(bench, tmp_path, typed, capsys):
+    path = tmp_path / "bench.csv"
+    path.write_text("U (V),I (A)\n" + "".join(f"{k},{k}\n" for k in range(9)))
+    typed("supply_voltage", "supply_current", "A", "mV", "supply_current", "")
+    assert main(["layout", str(path), "--write", "--name", "found"]) == 0
+    columns = yaml.safe_load((bench.root / "config/layouts/found.yaml").read_text())["columns"]
+    assert columns["supply_voltage"]["unit"] == "mV" and columns["supply_current"]["unit"] == "A"
+    said = capsys.readouterr().err
+    assert "unit 'supply_current' is not known" in said and "does not measure a voltage" in said

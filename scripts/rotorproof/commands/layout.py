@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import argparse
 import re
+import sys
 from pathlib import Path
 
 from ..columns import COLUMNS
 from ..drafts.headings import OPEN, SURE
-from ..drafts.layout_file import Proposal, propose, render
+from ..drafts.layout_file import Proposal, propose, render, unit_fault
 from ..errors import InputError, Problem
 from ..jsonio import write_bytes
 from ..settings.documents import near_names
@@ -81,8 +82,16 @@ def _confirm(proposal: Proposal) -> None:
             answer = ask(f"{answer!r} is not one of: {', '.join(COLUMNS)}; which", guess or "-")
         column.canonical = None if answer == "-" else answer
         if column.canonical:
-            column.unit = ask("  its unit", column.unit or "") or column.unit
+            column.unit = _unit(column.canonical, column.unit)
             column.reason = "confirmed on the terminal"
             column.sure = SURE
         else:
             column.sure, column.candidates = OPEN, ()
+
+
+def _unit(canonical: str, guess: str | None) -> str | None:
+    """Ask for a column's unit until the answer is one of its kind; an empty answer without a guess leaves it open."""
+    guess = guess if guess and unit_fault(guess, canonical) is None else ""
+    while (answer := ask("  its unit", guess)) and (fault := unit_fault(answer, canonical)) is not None:
+        print(f"  {fault}", file=sys.stderr)
+    return answer or None

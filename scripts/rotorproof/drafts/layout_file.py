@@ -16,7 +16,7 @@ from ..logs.excel import sample
 from ..logs.streams import first_bytes
 from ..logs.table import FORMATS, is_dump, open_log
 from ..logs.vcd import channels
-from ..settings.layout import AUTO, Layout
+from ..settings.layout import AUTO, CLOCK_UNITS, Layout
 from ..units import SI_UNIT, conversion
 from .headings import OPEN, SURE, Heading, recognised, units_row
 
@@ -243,13 +243,17 @@ def _transitions(proposal: Proposal) -> list[str]:
     ]
 
 
-def fits(unit: str, canonical: str) -> bool:
-    """Tell whether a unit is one of a canonical column's kind."""
+def unit_fault(unit: str, canonical: str) -> str | None:
+    """Return why a unit is none of a canonical column's kind, ``None`` if it is one."""
+    kind = COLUMNS[canonical].kind
+    if kind == "time" and unit in CLOCK_UNITS:
+        return None
     try:
-        conversion(unit, COLUMNS[canonical].kind)
-    except ValueError:
-        return False
-    return True
+        conversion(unit, kind)
+    except ValueError as error:
+        volts = "; of a level in volts answer 1, then give 'unit: V' and a 'threshold' in the file"
+        return f"{error}{volts if kind == 'logic' else ''}"
+    return None
 
 
 def render(proposal: Proposal, source: str) -> str:
