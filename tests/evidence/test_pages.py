@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import io
+import json
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 
 import pikepdf
 import pytest
 
+from rotorproof.decision.digits import step
 from rotorproof.evidence.bag import finish_bag
 from rotorproof.evidence.pages import differing_pages
 from rotorproof.evidence.signature import sign_pdf
 
 from .conftest import Workshop
-from .forging import REPORT, own_signer, writable
+from .forging import REPORT, forge, own_signer, with_evidence, writable
 
 Change = Callable[[pikepdf.Pdf], None]
 
@@ -191,6 +194,30 @@ def test_the_field_of_a_signature_may_be_there_but_shows_nothing(signed: Worksho
     assert differing_pages(reworked(pdf, over_the_page), unsigned) == ["the document", "page 1"]
 
 
+def moved(document: pikepdf.Pdf, by: str, operator: str) -> None:
+    """Move the first thing of a kind on page 1 a little to the right."""
+    page = document.pages[0]
+    operations = list(pikepdf.parse_content_stream(page))
+    place = next(place for place, one in enumerate(operations) if str(one.operator) == operator)
+    operands = list(operations[place].operands)
+    operands[-2] = Decimal(operands[-2]) + Decimal(by)
+    operations[place] = pikepdf.ContentStreamInstruction(operands, operations[place].operator)
+    page.Contents = document.make_stream(pikepdf.unparse_content_stream(operations))
+
+
+def test_lines_may_lie_a_hair_aside_and_letters_may_not(unsigned: bytes) -> None:
+    """Another processor computes another last digit: six places in a figure, of which a printer shows one."""
+    for by, operator, found in (
+        *(("0.000001", "l", []), ("0.009", "l", []), ("0.02", "l", ["page 1"])),
+        *(("0.001", "Tm", ["page 1"]), ("0.001", "rg", ["page 1"])),
+    ):
+        with pikepdf.open(io.BytesIO(unsigned)) as document:
+            moved(document, by, operator)
+            out = io.BytesIO()
+            document.save(out)
+        assert differing_pages(out.getvalue(), unsigned) == found, (by, operator)
+
+
 def no_annotation(document: pikepdf.Pdf) -> None:
     document.pages[0].obj.Annots = pikepdf.Array([5])
 
@@ -230,6 +257,29 @@ def test_pages_altered_before_they_were_signed_are_found_by_drawing_them_again(
     done = signed.command("verify", archive, "--recompute")
     assert done.returncode == 1
     assert "the pages are not those of these results and this sign-off: page 1 drawn otherwise" in done.stdout
+
+
+@pytest.mark.slow
+def test_results_a_hair_aside_do_not_spare_the_pages(signed: Workshop, archive: Path, unsigned: bytes) -> None:
+    """With a number moved by one step of its last digit, the values agree and the pages are compared all the same."""
+    results = json.loads((archive / "data/results.json").read_bytes())
+    found = results["quantities"]["phase_resistance"]
+    found["value"] += step("phase_resistance.value", found["value"], found["standard_uncertainty"])
+    raw = json.dumps(results).encode()
+    forge(signed, archive, files=with_evidence(archive, {"data/results.json": raw}))
+    done = signed.command("verify", archive, "--recompute")
+    assert done.returncode == 1
+    assert "numbers agree to one step of their last digit" in done.stdout
+    assert "the pages are not those of these results and this sign-off" in done.stdout
+
+
+@pytest.mark.slow
+def test_who_names_other_software_is_not_told_that_all_holds(signed: Workshop, archive: Path) -> None:
+    software = json.loads((archive / "data/evidence.json").read_bytes())["software"]
+    forge(signed, archive, files=with_evidence(archive, {}, software={**software, "more": "1"}))
+    done = signed.command("verify", archive, "--recompute")
+    assert (done.returncode, "BROKEN" in done.stdout) == (0, False), done.stdout
+    assert done.stdout.rstrip().endswith("=> HOLDS, BUT ITS PAGES WERE NOT COMPARED")
 
 
 def test_what_lays_out_the_pages_is_among_the_software(monkeypatch: pytest.MonkeyPatch) -> None:

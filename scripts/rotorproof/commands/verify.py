@@ -7,7 +7,8 @@ Nothing in an archive is run, and what reads it may take so much memory and time
 set other limits.
 
 The exit status is 0 when everything holds, 1 when something does not, 2 when there is nothing to check, and 3
-when nothing was changed but the signer's certificate is none that you trust (see --trust).
+when nothing was changed but the signer's certificate is none that you trust (see --trust). Pages are compared with
+the software they were made with; with other software the status is 0, and the last line says that they were not.
 """
 
 from __future__ import annotations
@@ -63,6 +64,8 @@ class _Found:
     units: list[str] = field(default_factory=list)
     software: dict[str, str] = field(default_factory=dict)
     code: str = ""
+    #: What was asked for and could not be done, as the last line says it.
+    undone: str = ""
 
 
 def run(args: argparse.Namespace) -> int:
@@ -91,6 +94,7 @@ def run(args: argparse.Namespace) -> int:
                 "holds": v.holds,
                 "faults": v.faults,
                 "notes": v.notes,
+                "not_done": v.undone,
             }
             for v in found
         ]
@@ -198,13 +202,13 @@ def _recompute(one: _Found, place: Path, reading: Limits, limits: Limits) -> Non
     if changed:
         one.notes.append(f"computed with other software than the report was made with: {'; '.join(changed)}")
         one.notes.append("its pages were not drawn again and compared, which takes the software it was made with")
-    elif not again["identical"]:
-        one.notes.append("the pages were not compared: the last digits, and so the figures, are another processor's")
+    if again["pages"] is None:
+        one.undone = "its pages were not compared"
     elif again["pages"]:
         one.faults.append(
             f"the pages are not those of these results and this sign-off: {', '.join(again['pages'])} drawn otherwise"
         )
-    elif again["pages"] is not None:
+    else:
         one.holds.append("drawn again from the results and the sign-off, the pages are the same in all they consist of")
 
 
@@ -228,6 +232,6 @@ def _print(one: _Found) -> None:
     elif one.unsigned:
         print("  => NOTHING TO CHECK")
     elif one.trusted:
-        print("  => HOLDS")
+        print(f"  => HOLDS, BUT {one.undone.upper()}" if one.undone else "  => HOLDS")
     else:
-        print("  => UNCHANGED, BUT THE SIGNER IS NOT KNOWN HERE")
+        print(f"  => UNCHANGED, BUT {f'{one.undone}, and '.upper() if one.undone else ''}THE SIGNER IS NOT KNOWN HERE")
