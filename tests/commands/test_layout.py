@@ -142,7 +142,7 @@ HEADS = {
     "Elapsed Time (sec)": ("time", "sure"),
     "Winding Temp (°C)": ("temperature_winding", "sure"),
     "T_amb (C)": ("temperature_ambient", "sure"),
-    "R12 (mOhm)": ("resistance_ab", "sure"),
+    "R12 (mOhm)": ("resistance_ab", "likely"),
     "load cell (N)": ("force", "sure"),
     "duty (%)": ("duty", "sure"),
     "I1 (A)": ("current_a", "likely"),
@@ -383,3 +383,9 @@ def test_a_unit_of_another_kind_is_asked_for_again(bench, tmp_path, typed, capsy
     assert columns["supply_voltage"]["unit"] == "mV" and columns["supply_current"]["unit"] == "A"
     said = capsys.readouterr().err
     assert "unit 'supply_current' is not known" in said and "does not measure a voltage" in said
+
+
+def test_a_head_in_ohms_is_not_sure_since_winding_resistance_takes_none():
+    found = recognised("R1-2 (mOhm)")
+    assert (found.canonical, found.sure) == ("resistance_ab", "likely")
+    assert "winding-resistance reads volts and amperes" in found.why

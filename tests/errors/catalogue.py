@@ -227,6 +227,7 @@ CASES = [
     Case("semicolons", whole(GOOD.replace(",", ";")), LOG, 1, None, "semicolon 5 times"),
     Case("tabs", whole(GOOD.replace(",", "\t")), LOG, 1, None, "tab 5 times"),
     Case("no column of use", whole("a [V],b [A]\n" + "1,2\n" * 9), LOG, None, "voltage_ab", "needs one of the columns"),
+    Case("ohms", whole("R1-2 (mOhm)\n" + "242\n" * 9), LOG, None, "voltage_ab", "readings in ohms are not taken"),
     Case(
         "column misspelt",
         whole("voltage_a b,curent_ab [A],voltage_ab [V]\n" + "1,2,3\n" * 9),

@@ -93,6 +93,8 @@ _GENERIC = {
     "resistance": r"(r|res|resistance|ohms?)",
     "inductance": r"(l|ind|inductance)",
 }
+#: Readings in ohms that a heat run alone takes.
+_OF_HEAT_RUN = ("resistance_ab", "resistance_bc", "resistance_ca")
 #: A letter and one figure: a phase, or an input of the instrument.
 _NUMBERED = re.compile(r"[a-z]+[1-4]")
 _BY_CASE = ("t", "T")
@@ -149,7 +151,10 @@ def recognised(head: str) -> Heading:
         if read is not None:
             numbered = bool(_NUMBERED.fullmatch(bare)) and plain not in COLUMNS
             why = "by its name and unit; its number may be a channel's" if numbered else "by its name and unit"
-            return Heading(column, _unit(read, kind), LIKELY if numbered else SURE, why)
+            # The test that a newcomer means by such a head takes no ohms.
+            heat = column in _OF_HEAT_RUN
+            why += "; for a heat run, as the test winding-resistance reads volts and amperes" if heat else ""
+            return Heading(column, _unit(read, kind), LIKELY if numbered or heat else SURE, why)
         return Heading(column, None, OPEN, "by its name; its unit is not said", fitting)
     if fitting:
         return Heading(None, unit, OPEN, "its name may mean several", fitting)

@@ -13,6 +13,8 @@ from ..settings.layout import Layout
 from .mapping import PROPOSED, header, headings
 
 _NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?")
+#: A head in ohms, as a meter or its reader writes them.
+_OHMS = re.compile(r"ohms?\b|[\u03a9\u2126]", re.IGNORECASE)
 #: How many unknown columns are listed by name.
 _LISTED = 8
 
@@ -41,6 +43,11 @@ def missing_columns(procedure: Procedure, present: Collection[str], names: Seque
     for alternatives in lacking:
         several = len(alternatives) > 1
         what = f"one of the columns {', '.join(alternatives)}" if several else f"the column {alternatives[0]}"
+        if procedure.no_ohms and any(_OHMS.search(name) for name in names):
+            read = "" if problems else f" (found: {headings(names)})"
+            words = f"{procedure.name} needs {what}; {procedure.no_ohms}{read}"
+            problems.append(Problem(words, file=shown, column=alternatives[0], procedure=procedure.name))
+            continue
         near = [match for name in alternatives for match in difflib.get_close_matches(name, others, 1, 0.7)]
         other = f"if {headers[near[0]].strip()!r} is meant, rename it; else " if near else ""
         # What was found is said once, and only where a layout could make something of it.

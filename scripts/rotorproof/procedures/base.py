@@ -379,6 +379,8 @@ class Procedure(ABC):
     #: What no check against the outside covers, for the verification book.
     not_covered: ClassVar[tuple[str, ...]] = ()
     minimum_rows: ClassVar[int] = 5
+    #: Where the test does not take readings in ohms though a newcomer would think so: what to log instead.
+    no_ohms: ClassVar[str] = ""
     #: Several logs of this procedure are one measurement (speeds of an open-circuit test).
     combines: ClassVar[bool] = False
     #: Of those, only the logs that share a label (a heat run and the cooling after it).

@@ -99,6 +99,10 @@ class WindingResistance(Procedure):
         "The rotor may jerk when current is applied: keep clear of wheel and spokes.",
     )
     minimum_rows = 4
+    no_ohms = (
+        "readings in ohms are not taken by this test: send a current through the line pair, read the voltage at its "
+        "terminals with leads of their own (four wires), and log both at several currents"
+    )
     order = 10
     minutes = 15
     time_ordered = False
