@@ -19,6 +19,8 @@ ROOT = Path(__file__).resolve().parents[3]
 #: Libraries that have a part in the numbers (those that read logs and settings among them) or the pages.
 LIBRARIES = (
     "asammdf",
+    "cssselect2",
+    "fonttools",
     "h5py",
     "jinja2",
     "matplotlib",
@@ -31,9 +33,12 @@ LIBRARIES = (
     "pyarrow",
     "pydantic",
     "pydyf",
+    "pyphen",
     "pyyaml",
     "scipy",
     "snakemake",
+    "tinycss2",
+    "tinyhtml5",
     "weasyprint",
     "zstandard",
 )
