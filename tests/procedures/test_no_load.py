@@ -141,6 +141,16 @@ def test_standby_power_is_never_negative() -> None:
     assert cover.low <= 0.3 <= cover.high
 
 
+def test_a_standby_power_far_below_zero_is_refused_with_the_ways_out() -> None:
+    speed = np.linspace(5.0, 40.0, 8)
+    own = (0.3 + 0.01 * speed) / 1.2
+    voltage = 1.2 * speed + 0.2 * own
+    columns = {"supply_voltage": voltage, "supply_current": own - 0.5 / voltage, "speed": speed}
+    result = outcome(PROCEDURE, [(columns, {"winding_temperature": 20.0})], phase_resistance=0.1)
+    why = result.fit.missing["coulomb_friction"]
+    assert "state 'standby_power' as a condition" in why and "a last row with the throttle off" in why
+
+
 NAMEPLATE = {"nameplate_rated_voltage": 36.0, "nameplate_rated_power": 250.0}
 
 

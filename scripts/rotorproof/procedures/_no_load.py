@@ -263,7 +263,8 @@ def _held(found: Balance) -> tuple[float, float]:
     if most <= 0:
         raise FitError(
             "the power balance leaves less than no standby power for the controller; check the readings of current and "
-            "voltage, the resistance, and whether the speed stood still at each point"
+            "voltage, the resistance, and whether the speed stood still at each point. Either state 'standby_power' as "
+            "a condition of the test, or log a last row with the throttle off, the supply on and the rotor at rest"
         )
     return 0.5 * most, 0.5 * most
 
