@@ -107,6 +107,9 @@ def test_each_unit_that_is_left_out_is_named_with_the_reason(
     assert "No pair can be predicted: no motor and no controller is accepted." in said.err
     assert "GOOD left out: incomplete" in said.err
     assert "BAD left out: no report there; run 'make report UNIT=BAD'" in said.err
+    assert main(["choose", "vehicle", "--config", "raw_dir=raw", "reports_dir=reports"]) == 1
+    command = "'make report UNIT=BAD ARGS=\"--config raw_dir=raw reports_dir=reports\"'"
+    assert f"BAD left out: no report there; run {command}" in capsys.readouterr().err
     written = json.loads((stocked.root / "reports/choices/vehicle/choice.json").read_text(encoding="utf-8"))
     assert written["left_out"]["GOOD"] == "incomplete"
     page = (stocked.root / "reports/choices/vehicle/choice.html").read_text(encoding="utf-8")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,11 @@ def overrides(pairs: Iterable[str]) -> dict[str, Any]:
             raise SystemExit(f"error: --config takes KEY=VALUE, not {pair!r}")
         found[key] = yaml.safe_load(value)
     return found
+
+
+def as_asked(pairs: Sequence[str]) -> str:
+    """Return what a command to run next must be given so that it sees the same settings: nothing without overrides."""
+    return f' ARGS="--config {" ".join(pairs)}"' if pairs else ""
 
 
 def project(settings: Mapping[str, Any]) -> Project:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,7 @@ from ..season.stock import rank
 from ..settings.application import Application, applications
 from ..settings.run import Duty, RunSettings
 from ..workflow import RunPlan
-from ._project import ROOT, overrides
+from ._project import ROOT, as_asked, overrides
 
 _FILE = "config/config.yaml"
 #: What the vehicle without a name is called under 'duties'.
@@ -58,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
         kind, named = unit["kind"], unit["unit"]
         if kind not in stock or is_standard(unit):
             continue
-        if why := _not_taken(reports, named):
+        if why := _not_taken(reports, named, args.config):
             not_taken[named] = why
             continue
         stock[kind].append(part(kind, named, load_fit(_fit(reports, named))))
@@ -94,15 +95,16 @@ def _fit(reports: Path, unit: str) -> Path:
     return reports / ".work" / unit / "fit.json"
 
 
-def _not_taken(reports: Path, unit: str) -> str:
+def _not_taken(reports: Path, unit: str, config: Sequence[str]) -> str:
     """Return why a unit is not in the stock; nothing where it is accepted."""
     results = reports / unit / "results.json"
+    command = f"'make report UNIT={unit}{as_asked(config)}'"
     if not results.is_file():
-        return f"no report there; run 'make report UNIT={unit}'"
+        return f"no report there; run {command}"
     found = Results.read(results).verdict
     if found != "accepted":
         return found
-    return "" if _fit(reports, unit).is_file() else f"its fit is gone; run 'make report UNIT={unit}'"
+    return "" if _fit(reports, unit).is_file() else f"its fit is gone; run {command}"
 
 
 def _asked(settings: RunSettings, vehicle: str, pack: str) -> tuple[Application, Duty]:

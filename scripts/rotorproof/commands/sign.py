@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from ..errors import InputError, Problem
 from ..jsonio import read_json
 from ._passphrase import ask, from_file
-from ._project import ROOT, overrides
+from ._project import ROOT, as_asked, overrides
 
 if TYPE_CHECKING:
     from pyhanko.sign.signers import SimpleSigner
@@ -87,7 +88,7 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(Problem("--long-term needs a time stamp service: give its address with --timestamp"))
     authorities = read_certificates(args.trust) if args.long_term else None
     reports = ROOT / plan.reports
-    reported, made, wildcards = _reported(plan, reports, args.unit)
+    reported, made, wildcards = _reported(plan, reports, args.unit, args.config)
     configuration = plan.configuration(wildcards)
     stages = read_json(made["stages.json"])
     problems = stale(reported.evidence, stages, inputs=reported.inputs, configuration=configuration, made=made)
@@ -131,7 +132,7 @@ def _waivers(pairs: list[str]) -> dict[str, str]:
     return found
 
 
-def _reported(plan: RunPlan, reports: Path, unit: str) -> tuple[Reported, dict[str, Path], Any]:
+def _reported(plan: RunPlan, reports: Path, unit: str, config: Sequence[str]) -> tuple[Reported, dict[str, Path], Any]:
     from ..decision.models import Results
     from ..evidence.archive import Reported
     from ..evidence.record import read_evidence
@@ -150,12 +151,13 @@ def _reported(plan: RunPlan, reports: Path, unit: str) -> tuple[Reported, dict[s
         "stages.json": work / "stages.json",
     }
     evidence = folder / "evidence.json"
+    command = f"'make report UNIT={unit}{as_asked(config)}'"
     if not evidence.is_file() or not all(path.exists() for path in made.values()):
-        raise InputError(Problem(f"{unit} has no report yet; run 'make report UNIT={unit}' and look at it first"))
+        raise InputError(Problem(f"{unit} has no report yet; run {command} and look at it first"))
     try:
         proof, results = read_evidence(evidence.read_bytes()), Results.read(made["results.json"])
     except (ValueError, RecursionError):
-        problem = f"results.json or evidence.json of {unit} cannot be read; run 'make report UNIT={unit}' again"
+        problem = f"results.json or evidence.json of {unit} cannot be read; run {command} again"
         raise InputError(Problem(problem)) from None
     return (
         Reported(
