@@ -99,3 +99,10 @@ def test_two_batches_of_one_name_are_refused(tmp_path: Path) -> None:
         _run(tmp_path, str(tmp_path / "2025/may"), str(tmp_path / "2026/may"))
     # The same folder written twice is one batch.
     assert _run(tmp_path / "2026", str(tmp_path / "2026/may"), f"{tmp_path}/2026/../2026/may") == 0
+
+
+def test_reports_without_a_batch_are_told_what_a_batch_is(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert _run(tmp_path) == 2
+    said = capsys.readouterr().err
+    assert f"{tmp_path} holds no batch, a folder of reports of its own such as {tmp_path}/2026-05-02" in said
+    assert 'make season ARGS="' in said

@@ -48,7 +48,13 @@ def run(args: argparse.Namespace) -> int:
         found = sorted(path.parent for path in reports.glob("*/results.parquet"))
         batches = {path.name: path for path in found if path.name != _HERE}
     if not batches:
-        print(f"error: {settings.reports_dir} holds no batch; name the folders of reports", file=sys.stderr)
+        print(
+            f"error: {settings.reports_dir} holds no batch, a folder of reports of its own such as "
+            f"{settings.reports_dir}/2026-05-02, made by 'make report ARGS=\"--config raw_dir=raw/2026-05-02 "
+            f"reports_dir={settings.reports_dir}/2026-05-02\"'; or name such folders, as in "
+            "'make season ARGS=\"demo/reports\"'",
+            file=sys.stderr,
+        )
         return 2
     target = reports / _HERE
     units: list[dict[str, Any]] = []
