@@ -48,7 +48,7 @@ _NO_PAIRS = (
 )
 _NO_INERTIA = (
     "a single coast-down gives friction over inertia only; state 'moment_of_inertia', add a second log with a known "
-    "'added_inertia', or add a no-load test"
+    "'added_inertia', or add a no-load test that gives friction (where the unit has one, it gave none: see there)"
 )
 _SCATTER = "scatter of the speed readings"
 _BENDS = 12  # readings of which a term in the square of speed is asked at least
