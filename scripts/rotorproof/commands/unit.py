@@ -24,7 +24,7 @@ from ..settings.acceptance import AcceptanceSet
 from ..settings.folder import SettingsFolder
 from ..settings.load import load_settings
 from ..units import example, parse
-from ._project import ROOT, ask, on_terminal, overrides
+from ._project import ROOT, as_asked, ask, on_terminal, overrides
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}")
 _KINDS = ("motor", "controller", "drive")
@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
     target = raw / name
     kind = args.kind or (ask("kind", "motor", _KINDS) if asked else "")
     if not kind:
-        raise _wrong(f"--kind is needed: {', '.join(_KINDS)}")
+        raise _wrong(f'--kind is needed: {", ".join(_KINDS)}; without a keyboard give ARGS="--kind motor"')
     model = args.model or (ask("model, empty to fill in later") if asked else "")
     serial = args.serial or (ask("serial number, empty to fill in later") if asked else "")
     parts = _parts(args, kind, raw)
@@ -107,7 +107,9 @@ def run(args: argparse.Namespace) -> int:
     if draft.proposed and not acceptance:
         there = f"there is the acceptance set {draft.proposed}; it is not chosen yet"
         print(f"for a {kind} of {nameplate['rated_voltage']} {there}")
-    print(f"next: fill in unit.yaml (instruments and their accuracy), then 'make plan UNIT={name}'")
+    print(
+        f"next: fill in unit.yaml (instruments and their accuracy), then 'make plan UNIT={name}{as_asked(args.config)}'"
+    )
     return 0
 
 
