@@ -44,6 +44,10 @@ def memory_here(most: int) -> int:
     return min(most, max(2 * _GIGABYTE, there * 3 // 4))
 
 
+class LimitError(InputError):
+    """A limit was reached: what was to be done may well be possible on another computer, or with another limit."""
+
+
 @dataclass(frozen=True)
 class Limits:
     """What a child may take: ``memory`` and size of a ``file`` in bytes, ``seconds``, number of open ``files``.
@@ -80,7 +84,7 @@ class Limits:
         content = json.loads(text)
         return cls(**{**content, "raised_by": tuple(content["raised_by"])})
 
-    def exceeded(self, which: str, what: str) -> InputError:
+    def exceeded(self, which: str, what: str) -> LimitError:
         """Return the error that ``what`` reached the limit of ``memory``, ``time`` or ``file``."""
         reached = {
             "memory": f"more than {self.memory / _GIGABYTE:.3g} GB of memory",
@@ -89,13 +93,13 @@ class Limits:
         }[which]
         option = {"memory": self.raised_by[0], "time": self.raised_by[1]}.get(which, "")
         raised = f"; {option} sets another limit" if option else ""
-        return InputError(Problem(f"{what} was stopped: it asked for {reached}{raised}"))
+        return LimitError(Problem(f"{what} was stopped: it asked for {reached}{raised}"))
 
 
 def bounded(work: Callable[[], Any], limits: Limits, what: str) -> Any:
     """Return what ``work`` returns (plain data), done by a fork of this process under ``limits``.
 
-    Raises ``InputError``: what ``work`` raised, or that ``what`` reached a limit or broke off.
+    Raises ``InputError``: what ``work`` raised, or that ``what`` reached a limit (``LimitError``) or broke off.
     """
     reader, writer = os.pipe()
     sys.stdout.flush()
@@ -123,7 +127,8 @@ def bounded(work: Callable[[], Any], limits: Limits, what: str) -> Any:
     _check(status if in_time else None, limits, what)
     found = json.loads(answer)
     if "problems" in found:
-        raise InputError([Problem(**problem) for problem in found["problems"]])
+        kind = LimitError if found["limit"] else InputError
+        raise kind([Problem(**problem) for problem in found["problems"]])
     return found["result"]
 
 
@@ -172,14 +177,13 @@ def _work(work: Callable[[], Any], limits: Limits, writer: int, what: str) -> No
         try:
             answer = {"result": work()}
         except InputError as error:
-            answer = {"problems": [problem.as_json() for problem in error.problems]}
+            answer = _refusal(error)
         except OSError as error:
             # Where the signal of a file's limit is ignored, as Python does, the write itself fails.
             if error.errno == errno.EFBIG:
-                problems = [*limits.exceeded("file", what).problems]
+                answer = _refusal(limits.exceeded("file", what))
             else:
-                problems = [Problem(f"{what} broke off: {error.strerror or type(error).__name__}")]
-            answer = {"problems": [problem.as_json() for problem in problems]}
+                answer = _refusal(InputError(Problem(f"{what} broke off: {error.strerror or type(error).__name__}")))
         with os.fdopen(writer, "w", encoding="utf-8") as stream:
             json.dump(answer, stream)
         status = 0
@@ -187,3 +191,7 @@ def _work(work: Callable[[], Any], limits: Limits, writer: int, what: str) -> No
         status = OUT_OF_MEMORY
     finally:
         os._exit(status)
+
+
+def _refusal(error: InputError) -> dict[str, Any]:
+    return {"problems": [problem.as_json() for problem in error.problems], "limit": isinstance(error, LimitError)}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import faulthandler
 import gzip
 import io
@@ -12,14 +13,19 @@ import subprocess
 import sys
 import time
 import zlib
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pikepdf
 import pytest
 
-from rotorproof.bounded import Limits, bounded, memory_here, run
+from rotorproof.bounded import LimitError, Limits, bounded, memory_here, run
 from rotorproof.child import python
+from rotorproof.commands import verify
 from rotorproof.errors import InputError, Problem
+from rotorproof.evidence.recompute import LIMITS
 
 from .conftest import Workshop
 from .forging import forge, with_evidence
@@ -184,8 +190,36 @@ def test_computing_again_takes_no_more_time_and_memory_than_it_may(signed: Works
         assert said in done.stderr
     # In a process of its own, whose memory is what it has asked for itself.
     _, said = peak_of(signed, "verify", signed.reports / "archive/CT-1/r1", "--recompute", "--memory", "0.1")
-    assert "=> DOES NOT HOLD" in said
+    assert "=> DOES NOT HOLD" in said, "not even reading it was possible"
     assert "asked for more than 0.1 GB of memory; --memory sets another limit" in said
+
+
+def test_a_limit_of_this_computer_is_no_fault_of_the_archive(
+    signed: Workshop, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("rotorproof.evidence.recompute.LIMITS", replace(LIMITS, seconds=0.0))
+    asked: dict[str, object] = {"trust": [signed.public], "memory": None, "minutes": None, "json": False}
+    paths = [signed.reports / "archive/CT-1/r1"]
+    status = verify.run(argparse.Namespace(paths=paths, recompute=True, **asked))
+    said = capsys.readouterr().out
+    assert (status, "BROKEN" in said) == (4, False), said
+    assert "not computed again: computing the results again was stopped: it asked for more than 0 s; --minutes" in said
+    assert said.rstrip().endswith("=> HOLDS, BUT IT WAS NOT COMPUTED AGAIN")
+
+
+def test_a_limit_is_told_from_other_reasons() -> None:
+    cases: list[tuple[Callable[[], object], type]] = [
+        (lambda: len(bytearray(3 * GIGABYTE)), LimitError),
+        (refuse, InputError),
+    ]
+    for work, kind in cases:
+        with pytest.raises(InputError) as caught:
+            bounded(work, SMALL, "it")
+        assert type(caught.value) is kind
+        # A child of a child, too.
+        with pytest.raises(InputError) as caught:
+            bounded(partial(bounded, work, SMALL, "it"), replace(SMALL, memory=4 * GIGABYTE), "it")
+        assert type(caught.value) is kind
 
 
 def test_a_log_that_is_far_too_large_when_unpacked(signed: Workshop, archive: Path) -> None:

@@ -6,9 +6,10 @@ are computed again from the archived raw logs and the pages drawn again, and eve
 Nothing in an archive is run, and what reads it may take so much memory and time and no more: --memory and --minutes
 set other limits.
 
-The exit status is 0 when everything holds, 1 when something does not, 2 when there is nothing to check, and 3
-when nothing was changed but the signer's certificate is none that you trust (see --trust). Pages are compared with
-the software they were made with; with other software the status is 0, and the last line says that they were not.
+The exit status is 0 when everything holds, 1 when something does not, 2 when there is nothing to check, 3 when
+nothing was changed but the signer's certificate is none that you trust (see --trust), and 4 when computing again
+reached a limit of this computer: what was compared until then holds. Pages are compared with the software they were
+made with; with other software the status is 0, and the last line says that they were not.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from ..bounded import Limits
 
 _UNKNOWN_SIGNER = 3
+_STOPPED = 4
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -66,6 +68,7 @@ class _Found:
     code: str = ""
     #: What was asked for and could not be done, as the last line says it.
     undone: str = ""
+    stopped: bool = False
 
 
 def run(args: argparse.Namespace) -> int:
@@ -106,7 +109,9 @@ def run(args: argparse.Namespace) -> int:
         return 1
     if any(one.unsigned for one in found):
         return 2
-    return 0 if all(one.trusted for one in found) else _UNKNOWN_SIGNER
+    if not all(one.trusted for one in found):
+        return _UNKNOWN_SIGNER
+    return _STOPPED if any(one.stopped for one in found) else 0
 
 
 def _limits(args: argparse.Namespace, usual: Limits) -> Limits:
@@ -169,7 +174,7 @@ def _verify(path: Path, trust: list[Certificate], limits: Limits, place: Path | 
 
 
 def _recompute(one: _Found, place: Path, reading: Limits, limits: Limits) -> None:
-    from ..bounded import bounded
+    from ..bounded import LimitError, bounded
     from ..evidence.recompute import compared, compute, other_software
 
     if one.unsigned:
@@ -183,6 +188,10 @@ def _recompute(one: _Found, place: Path, reading: Limits, limits: Limits) -> Non
     try:
         compute(place, one.units[0], limits)
         again = bounded(lambda: compared(place, one.units[0]), reading, "comparing the results")
+    except LimitError as error:
+        one.notes += [f"not computed again: {problem.message}" for problem in error.problems]
+        one.undone, one.stopped = "it was not computed again", True
+        return
     except InputError as error:
         one.faults += [problem.message for problem in error.problems]
         return
