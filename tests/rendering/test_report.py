@@ -26,9 +26,12 @@ from rotorproof.decision.models import OriginEntry, ProblemEntry, Results
 from rotorproof.evidence.record import evidence_record, read_evidence
 from rotorproof.fitting.store import load_fit
 from rotorproof.logs.store import load_readings
+from rotorproof.procedures.base import Hint
 from rotorproof.rendering import pdf
 from rotorproof.rendering.identity import report_id
 from rotorproof.rendering.report import render_report, report_html, report_pdf
+from rotorproof.rendering.summary_view import summary
+from rotorproof.rendering.wording import quantity_title
 from rotorproof.settings.unit import UnitFile
 from tests.rendering.made import UNIT, Made, make
 
@@ -98,6 +101,28 @@ def test_a_danger_stands_in_the_verdict_and_an_origin_beside_its_value(made: Mad
     assert html.index("Verdict: rejected") < html.index(danger) < html.index("Next step") < html.index("Criteria</h2>")
     assert "predictedᵃ" in html
     assert "ᵃ Predicted from EMF constant, DC." in html
+
+
+def test_what_removes_a_danger_stands_before_all_else(made: Made) -> None:
+    found = made.results.model_copy(deep=True)
+    next(c for c in found.criteria if c.decision == "pass").decision = "fail"
+    failed = [c.quantity for c in found.criteria if c.decision == "fail"]
+    assert len(failed) > 1
+    hints = {
+        "gate-timing": [Hint(failed[-1], "a leg shorts", "mend it")],
+        "throttle": [Hint("a_case", "goes on", "no power")],
+    }
+    for procedure in ("gate-timing", "throttle", "supply-window"):
+        message = f"do not use it: {procedure}"
+        found.problems.append(ProblemEntry(message=message, severity="warning", procedure=procedure, danger=True))
+    told = summary(found, {}, hints)
+    later = next(quantity_title(name) for name in failed if name != failed[-1])
+    order = [quantity_title(failed[-1]), "a case: no power", "Supply window", "when the danger is gone", later]
+    places = [told.step.index(word) for word in order]
+    assert places == sorted(places)
+    for name in (*map(quantity_title, failed), "a case"):
+        assert all(name in line for line in (told.what, told.why, told.step)), name
+    assert "danger" not in summary(made.results, {}, {}).step
 
 
 def test_every_page_has_unit_report_and_page_of_pages(report: Path, pages: list[str]) -> None:

@@ -241,7 +241,12 @@ def _part_problems(unit: str, made_of: Sequence[PartEntry], part_results: Sequen
         if one.verdict != "accepted"
     ]
     dangers = [
-        Problem(f"{problem.message} (the {one.role} {one.unit})", severity="warning", danger=True)
+        Problem(
+            f"{problem.message} (the {one.role} {one.unit})",
+            severity="warning",
+            procedure=problem.procedure,
+            danger=True,
+        )
         for one, results in zip(made_of, part_results, strict=True)
         for problem in results.problems
         if problem.danger

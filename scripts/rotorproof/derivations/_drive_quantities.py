@@ -106,6 +106,7 @@ ON_PACK = (
         "the controller's cut-off voltage less the voltage of the empty pack: below zero the controller lets the pack "
         "be discharged too deeply, far above zero it leaves charge unused",
         _SOURCE,
+        remedy="set the cut-off to the pack if the controller allows it, else use a pack that protects itself",
         no_bound="a difference, which tells by its sign",
     ),
 )

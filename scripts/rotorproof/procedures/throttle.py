@@ -254,7 +254,8 @@ class Throttle(Procedure):
                     Hint(
                         "fault_cases_without_stop",
                         f"in the case '{case}' the output never ended",
-                        "replace the controller, or its firmware if its maker has a cure; try every case again",
+                        "do not power it with a wheel on the ground; replace the controller, or its firmware if its "
+                        "maker has a cure, then try every case again",
                     )
                 )
             elif case == _BRAKE:

@@ -19,6 +19,7 @@ from ..jsonio import to_json, write_bytes, write_json
 from ..logs import photograph
 from ..logs.store import Readings, load_readings
 from ..procedures import procedures
+from ..procedures.base import Hint
 from ..quantities import quantities
 from ..settings.application import applications
 from ..settings.run import RunSettings
@@ -174,7 +175,7 @@ def report_html(
             verdict_meaning=words.verdict_meaning(results),
             limits_about=acceptance.get("description") or "",
             limits_source=(acceptance.get("source") or "").rstrip("."),
-            summary=summary(results, {c.quantity: _givers(c.quantity, unit) for c in results.criteria}),
+            summary=summary(results, {c.quantity: _givers(c.quantity, unit) for c in results.criteria}, _hints(fit)),
             criteria=criteria,
             origins=origin_notes(criteria),
             rules=list(dict.fromkeys((view.rule, view.statement) for view in criteria)),
@@ -261,6 +262,14 @@ def _named(results: Results) -> list[str]:
 
 def _givers(quantity: str, unit: UnitFile) -> list[str]:
     return [p.title for p in procedures().values() if quantity in p.gives and unit.kind in p.unit_kinds]
+
+
+def _hints(fit: StoredFit) -> dict[str, list[Hint]]:
+    """Return what the tests of the unit and of its parts saw, by the name of what made it."""
+    found: dict[str, list[Hint]] = {}
+    for made in (*fit.makers, *(made for one in fit.parts for made in one.outcomes)):
+        found.setdefault(made.maker, []).extend(made.hints)
+    return found
 
 
 def _without_result(unit: UnitFile, fit: StoredFit) -> list[tuple[str, str]]:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from ..decision.models import CriterionEntry, MainEntry, QuantityEntry, Results
 from ..decision.reasons import titled
+from ..procedures.base import Hint
 from ..signs import unit_text
 from . import numbers, words
 from .symbols import before_unit
+from .wording import maker, quantity_title
 
-#: So many criteria are named in the box, and so many explained; the others stand in the table below.
-_MOST, _EXPLAINED = 4, 3
+#: So many criteria are named and explained in the box; the others stand in the table below.
+_MOST = 4
 
 
 @dataclass(frozen=True)
@@ -25,23 +27,31 @@ class Summary:
     step: str
 
 
-def summary(results: Results, givers: Mapping[str, Sequence[str]]) -> Summary:
-    """Return the box of a report. ``givers`` are the titles of the tests that would give a quantity."""
+def summary(results: Results, givers: Mapping[str, Sequence[str]], hints: Mapping[str, Sequence[Hint]]) -> Summary:
+    """Return the box of a report: what removes a danger stands first in each line.
+
+    ``givers`` are the titles of the tests that would give a quantity; ``hints`` what the tests of the unit and of its
+    parts saw, by the name of the procedure.
+    """
     dangers = list(dict.fromkeys(_sentence(problem.message) for problem in results.problems if problem.danger))
     by_decision = {word: [c for c in results.criteria if c.decision == word] for word in words.DECISIVE}
     failed, undecided, lacking = (by_decision[word] for word in words.DECISIVE[:3])
-    dangerous = {problem.procedure for problem in results.problems if problem.danger}
-    failed.sort(key=lambda c: (not dangerous & _makers(results, c), not _seen(c)))
-    what, why, step = [], [], []
-    for number, criterion in enumerate(failed[:_MOST]):
-        title = titled(criterion)
-        what.append(_short(criterion, results.judged(criterion)))
-        for advice in (criterion.advice or ())[: number < _EXPLAINED]:
-            why += [f"{title}: {advice.why}"] if advice.why else []
-            step += [f"{title}: {advice.step}"] if advice.step else []
+    dangerous = list(dict.fromkeys(problem.procedure for problem in results.problems if problem.danger))
+    risky = {hint.quantity for name in dangerous for hint in hints.get(name or "", ())}
+    behind = {*dangerous} - {None}
+    failed.sort(key=lambda c: (c.quantity not in risky, not behind & _makers(results, c), not _seen(c)))
+    shown = failed[:_MOST]
+    perils = _failed([c for c in shown if c.quantity in risky], results)
+    unjudged = _perils([c.quantity for c in shown], dangerous, hints)
+    others = _failed([c for c in shown if c.quantity not in risky], results)
+    what, why, _ = ([*one, *two, *three] for one, two, three in zip(perils, unjudged, others, strict=True))
+    first, step = [*perils[2], *unjudged[2]], others[2]
     if len(failed) > _MOST:
-        what.append(f"and {len(failed) - _MOST} more, below")
-    for criterion in undecided[: _MOST - len(what)]:
+        more = len(failed) - _MOST
+        what.append(f"and {more} more, below")
+        why.append(f"and {more} more, in results.json")
+        step.append(f"and {more} more, in results.json")
+    for criterion in undecided[: max(_MOST - len(what), 0)]:
         title = titled(criterion)
         what.append(f"undecided: {_short(criterion, results.judged(criterion))}")
         stated = [advice.why for advice in criterion.advice or () if advice.why]
@@ -55,7 +65,47 @@ def summary(results: Results, givers: Mapping[str, Sequence[str]]) -> Summary:
         tests = list(dict.fromkeys(title for c in lacking for title in givers.get(c.quantity, ())))
         if tests:
             step.append(f"to decide the rest: {', '.join(tests)}")
-    return Summary(dangers, _line(what), _line(why), _line(step))
+    if first and step:
+        # A reader goes from left to right: nothing before the danger is gone may ask for power.
+        step[0] = f"only when the danger is gone, {step[0]}"
+    return Summary(dangers, _line(what), _line(why), _line([*first, *step]))
+
+
+def _failed(criteria: Sequence[CriterionEntry], results: Results) -> tuple[list[str], list[str], list[str]]:
+    """Return what, why and what to do for each criterion that is not met; where no test tells, it says so."""
+    what: list[str] = []
+    why: list[str] = []
+    step: list[str] = []
+    for criterion in criteria:
+        title, advice = titled(criterion), criterion.advice or ()
+        what.append(_short(criterion, results.judged(criterion)))
+        why += [f"{title}: {one.why}" for one in advice if one.why] or [f"{title}: no test shows why"]
+        step += [f"{title}: {one.step}" for one in advice if one.step] or [f"{title}: no test says what to do"]
+    return what, why, step
+
+
+def _perils(
+    told: Collection[str], dangerous: Sequence[str | None], hints: Mapping[str, Sequence[Hint]]
+) -> tuple[list[str], list[str], list[str]]:
+    """Return what, why and what to do for each danger that no criterion in ``told`` speaks of."""
+    what: list[str] = []
+    why: list[str] = []
+    step: list[str] = []
+    for name in dangerous:
+        seen = hints.get(name or "", ())
+        for hint in seen:
+            if hint.quantity not in told:
+                title = quantity_title(hint.quantity)
+                what.append(f"danger: {title}")
+                why.append(f"{title}: {hint.why}")
+                step += [f"{title}: {hint.step}"] if hint.step else []
+        if not seen:
+            # Nothing but the sentence itself says what to do.
+            title = maker(name) if name else "this unit"
+            what.append(f"danger: {title}")
+            why.append(f"{title}: see the danger above")
+            step.append(f"{title}: do as the danger above says")
+    return list(dict.fromkeys(what)), list(dict.fromkeys(why)), list(dict.fromkeys(step))
 
 
 def _makers(results: Results, criterion: CriterionEntry) -> set[str | None]:
