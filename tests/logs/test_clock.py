@@ -380,3 +380,8 @@ def test_the_step_of_a_clock_is_in_the_budget(tmp_path):
     assert any(source.startswith("step of the clock times of steps.csv") for source in sources), sources
     assert friction["clock"]["value"] == pytest.approx(friction["seconds"]["value"], rel=1e-4)
     assert friction["clock"]["standard_uncertainty"] > friction["seconds"]["standard_uncertainty"]
+
+
+def test_a_stamp_that_lost_a_colon_is_called_malformed():
+    with pytest.raises(ValueError, match="'0912:10' is malformed: it is not written as the first stamp, '09:12:04'"):
+        seconds(["09:12:04", "09:12:07", "0912:10", "09:12:13"], Clock())

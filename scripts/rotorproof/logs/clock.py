@@ -181,7 +181,9 @@ def _read(texts: Sequence[str], clock: Clock) -> tuple[np.ndarray, np.ndarray, n
             if possible is not None:
                 days[row] = possible
         except ValueError as error:
-            bad.append((row, str(error)))
+            slip = clock.unit == "clock" and text.count(":") == 1 and texts[0].count(":") == 2
+            like = f"{text!r} is malformed: it is not written as the first stamp, {texts[0]!r}, is; correct the cell"
+            bad.append((row, like if slip else str(error)))
     if bad:
         more = f" (and {len(bad) - 1} more stamps cannot be read)" if len(bad) > 1 else ""
         raise _StampError(bad[0][0], bad[0][1] + more)
