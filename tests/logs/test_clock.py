@@ -385,3 +385,17 @@ def test_the_step_of_a_clock_is_in_the_budget(tmp_path):
 def test_a_stamp_that_lost_a_colon_is_called_malformed():
     with pytest.raises(ValueError, match="'0912:10' is malformed: it is not written as the first stamp, '09:12:04'"):
         seconds(["09:12:04", "09:12:07", "0912:10", "09:12:13"], Clock())
+
+
+def test_a_column_that_the_layout_uses_already_is_not_suggested_for_another(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text("t,Speed 1\n" + "".join(f"{k},{k}\n" for k in range(5)))
+    columns = {
+        "time": LayoutColumn(column="t", unit="s"),
+        "speed": LayoutColumn(column="Speed 1", unit="rpm"),
+        "voltage_ab": LayoutColumn(column="Speed 2", unit="V"),
+    }
+    (problem,) = refused(path, Layout(columns=columns))
+    assert "the layout asks for the column 'Speed 2'" in problem.message and "did you mean" not in problem.message
+    (problem,) = refused(path, Layout(columns={**columns, "speed": LayoutColumn(column=1, unit="rpm")}))
+    assert "did you mean 'Speed 1'" in problem.message

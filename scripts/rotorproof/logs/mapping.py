@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -185,7 +185,8 @@ def _mapped(
     for name, spec in columns.items():
         if name not in wanted:
             continue
-        position = _position(channels, spec.column, name, shown, line, problems)
+        used = [str(other.column).strip() for other in columns.values() if other is not spec]
+        position = _position(channels, spec.column, name, shown, line, problems, used)
         if position is None:
             continue
         if COLUMNS[name].kind == "time" and (spec.unit in CLOCK_UNITS or is_stamp(_cell(first, position))):
@@ -257,6 +258,7 @@ def _position(
     shown: str,
     line: int | None,
     problems: list[Problem],
+    used: Collection[str] = (),
 ) -> int | None:
     if isinstance(asked, int):
         if asked <= len(channels):
@@ -275,7 +277,8 @@ def _position(
     if len(found) == 1:
         return found[0]
     names = [channel.name.strip() for channel in channels]
-    near = difflib.get_close_matches(wanted, names, n=1)
+    # What another line of the layout asks for is hardly meant here too.
+    near = difflib.get_close_matches(wanted, [name for name in names if name not in used], n=1)
     listed = ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
     message = (
         f"the layout asks for the column {asked!r}, which the file does not have"
