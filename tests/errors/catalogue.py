@@ -341,7 +341,7 @@ CASES = [
     ),
     Case("not UTF-8", unit("A. Tester", b"J\xfcrgen"), UNIT, 6, None, "not UTF-8", True),
     Case("not YAML", unit("kind: motor", "kind: [motor"), UNIT, 3, None, "not readable as YAML", True),
-    Case("tab", unit("  rated_voltage", "\trated_voltage"), UNIT, 4, None, "not readable as YAML", True),
+    Case("tab", unit("  rated_voltage", "\trated_voltage"), UNIT, 4, None, "a tab stands here", True),
     Case("key unknown", unit("operator:", "opperator:"), UNIT, 6, "opperator", "did you mean 'operator'", True),
     Case(
         "key unknown, deep",

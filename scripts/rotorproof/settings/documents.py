@@ -78,6 +78,9 @@ def read_document(path: Path, shown: str | None = None) -> Document:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         what = error.problem or "the text is not YAML"
+        lines = text.splitlines()
+        if mark and mark.line < len(lines) and "\t" in lines[mark.line][: mark.column + 1]:
+            what = "a tab stands here, where YAML takes spaces alone"
         raise InputError(
             Problem(
                 f"not readable as YAML: {what}; check indentation, colons and quotes",
