@@ -50,11 +50,13 @@ def bench(situation: Situation) -> BenchSheet:
             "Disconnect the controller. Insulate the open pins.",
             "Look on the meter or in its manual for 'true RMS'; write down which it is, and its accuracy on AC.",
             "Drive the rotor at a third of the highest speed; when it holds, write down speed and AC volts.",
-            "Repeat at four speeds at least, up to the highest; then the next pair of lines.",
+            "Repeat at three speeds at least, better four or more, up to the highest; then the next pair of lines.",
             "Write down the temperature of hub or magnets.",
         ),
         (
-            SetValue("Speeds, up to", speed, "speed", "rpm", "60 % of the no-load speed; four or more, spread evenly"),
+            SetValue(
+                "Speeds, up to", speed, "speed", "rpm", "60 % of the no-load speed; better four or more, spread evenly"
+            ),
             SetValue("AC voltage at that speed, about", volts, "voltage", "V", "as of a sine; sets the meter's range"),
             SetValue(
                 "Frequency at that speed",
