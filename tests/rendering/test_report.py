@@ -115,14 +115,27 @@ def test_what_removes_a_danger_stands_before_all_else(made: Made) -> None:
     for procedure in ("gate-timing", "throttle", "supply-window"):
         message = f"do not use it: {procedure}"
         found.problems.append(ProblemEntry(message=message, severity="warning", procedure=procedure, danger=True))
-    told = summary(found, {}, hints)
+    told = summary(found, {}, hints, {})
     later = next(quantity_title(name) for name in failed if name != failed[-1])
     order = [quantity_title(failed[-1]), "a case: no power", "Supply window", "when the danger is gone", later]
     places = [told.step.index(word) for word in order]
     assert places == sorted(places)
     for name in (*map(quantity_title, failed), "a case"):
         assert all(name in line for line in (told.what, told.why, told.step)), name
-    assert "danger" not in summary(made.results, {}, {}).step
+    assert "danger" not in summary(made.results, {}, {}, {}).step
+
+
+def test_a_test_that_was_made_in_vain_is_not_asked_for_as_if_it_never_was(tmp_path: Path) -> None:
+    bare = {**UNIT, "tests": [UNIT["tests"][2]]}
+    limits = {
+        "criteria": [{"quantity": name, "max": "1 ohm"} for name in ("phase_resistance", "insulation_resistance")]
+    }
+    made = make(tmp_path, bare, limits)
+    render_report(**made.render_arguments(tmp_path))
+    first = re.sub(r"\s+", " ", PdfReader(tmp_path / "report.pdf").pages[0].extract_text())
+    assert "No result: Phase resistance; not measured: Insulation resistance" in first
+    assert "Winding resistance was made and gave no Phase resistance: the log named in unit.yaml is not there" in first
+    assert "decide the rest: Insulation resistance." in first
 
 
 def test_every_page_has_unit_report_and_page_of_pages(report: Path, pages: list[str]) -> None:

@@ -175,7 +175,12 @@ def report_html(
             verdict_meaning=words.verdict_meaning(results),
             limits_about=acceptance.get("description") or "",
             limits_source=(acceptance.get("source") or "").rstrip("."),
-            summary=summary(results, {c.quantity: _givers(c.quantity, unit) for c in results.criteria}, _hints(fit)),
+            summary=summary(
+                results,
+                {c.quantity: _givers(c.quantity, unit) for c in results.criteria},
+                _hints(fit),
+                {c.quantity: _made_in_vain(c.quantity, unit, fit, results) for c in results.criteria},
+            ),
             criteria=criteria,
             origins=origin_notes(criteria),
             rules=list(dict.fromkeys((view.rule, view.statement) for view in criteria)),
@@ -262,6 +267,26 @@ def _named(results: Results) -> list[str]:
 
 def _givers(quantity: str, unit: UnitFile) -> list[str]:
     return [p.title for p in procedures().values() if quantity in p.gives and unit.kind in p.unit_kinds]
+
+
+def _made_in_vain(quantity: str, unit: UnitFile, fit: StoredFit, results: Results) -> dict[str, str]:
+    """Return the titles of the tests of the unit that are made for a quantity and gave none, each with the reason."""
+    found: dict[str, str] = {}
+    for test in unit.tests:
+        procedure = procedures()[test.procedure]
+        if quantity not in procedure.gives or procedure.title in found:
+            continue
+        reasons = [
+            one.missing[quantity] for one in fit.outcomes if one.maker == test.procedure and quantity in one.missing
+        ]
+        log = f"{unit.unit}/{test.log}"
+        reasons += [
+            problem.message
+            for problem in results.problems
+            if problem.severity == "error" and (problem.procedure == test.procedure or problem.file == log)
+        ]
+        found[procedure.title] = reasons[0].partition("; ")[0].rstrip(".") if reasons else "no reason is recorded"
+    return found
 
 
 def _hints(fit: StoredFit) -> dict[str, list[Hint]]:

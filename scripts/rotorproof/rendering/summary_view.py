@@ -27,11 +27,17 @@ class Summary:
     step: str
 
 
-def summary(results: Results, givers: Mapping[str, Sequence[str]], hints: Mapping[str, Sequence[Hint]]) -> Summary:
+def summary(
+    results: Results,
+    givers: Mapping[str, Sequence[str]],
+    hints: Mapping[str, Sequence[Hint]],
+    vain: Mapping[str, Mapping[str, str]],
+) -> Summary:
     """Return the box of a report: what removes a danger stands first in each line.
 
     ``givers`` are the titles of the tests that would give a quantity; ``hints`` what the tests of the unit and of its
-    parts saw, by the name of the procedure.
+    parts saw, by the name of the procedure; ``vain``, by quantity, the titles of the tests that were made for it and
+    gave none, each with the reason.
     """
     dangers = list(dict.fromkeys(_sentence(problem.message) for problem in results.problems if problem.danger))
     by_decision = {word: [c for c in results.criteria if c.decision == word] for word in words.DECISIVE}
@@ -59,16 +65,32 @@ def summary(results: Results, givers: Mapping[str, Sequence[str]], hints: Mappin
         steps = [advice.step for advice in criterion.advice or () if advice.step]
         if steps:
             step.append(f"{title}: {', or '.join(steps)}")
-    if lacking:
-        named = ", ".join(titled(c) for c in lacking)
-        what.append(f"not measured: {named}")
-        tests = list(dict.fromkeys(title for c in lacking for title in givers.get(c.quantity, ())))
+    untried = [c for c in lacking if not vain.get(c.quantity)]
+    for made, criteria in _by_test(lacking, vain).items():
+        named = ", ".join(titled(c) for c in criteria)
+        what.append(f"no result: {named}")
+        why += [f"{test} was made and gave no {named}: {reason}, see Problems" for test, reason in made]
+        step.append(f"mend what the problems say of {', '.join(test for test, _ in made)}, then make it again")
+    if untried:
+        what.append(f"not measured: {', '.join(titled(c) for c in untried)}")
+        tests = list(dict.fromkeys(title for c in untried for title in givers.get(c.quantity, ())))
         if tests:
             step.append(f"to decide the rest: {', '.join(tests)}")
     if first and step:
         # A reader goes from left to right: nothing before the danger is gone may ask for power.
         step[0] = f"only when the danger is gone, {step[0]}"
     return Summary(dangers, _line(what), _line(why), _line([*first, *step]))
+
+
+def _by_test(
+    lacking: Sequence[CriterionEntry], vain: Mapping[str, Mapping[str, str]]
+) -> dict[tuple[tuple[str, str], ...], list[CriterionEntry]]:
+    """Return the criteria whose tests were made in vain, together where tests and reasons are the same."""
+    found: dict[tuple[tuple[str, str], ...], list[CriterionEntry]] = {}
+    for criterion in lacking:
+        if made := vain.get(criterion.quantity):
+            found.setdefault(tuple(made.items()), []).append(criterion)
+    return found
 
 
 def _failed(criteria: Sequence[CriterionEntry], results: Results) -> tuple[list[str], list[str], list[str]]:
