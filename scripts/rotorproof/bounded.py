@@ -27,6 +27,8 @@ from .errors import InputError, Problem
 
 #: Exit status of a child that asked for more memory than it may have.
 OUT_OF_MEMORY = 71
+#: Share of its memory beyond which a child that fails is taken to have failed for want of it.
+_NEARLY = 0.9
 _GIGABYTE = 1024**3
 #: Signals by which the system itself ends a process at a limit.
 _AT_A_LIMIT = {signal.SIGXCPU: "time", signal.SIGXFSZ: "file"}
@@ -189,8 +191,16 @@ def _work(work: Callable[[], Any], limits: Limits, writer: int, what: str) -> No
         status = 0
     except MemoryError:
         status = OUT_OF_MEMORY
+    except Exception:
+        # A library that cannot be loaded, or a thread that cannot be started, for want of memory says something else.
+        status = OUT_OF_MEMORY if _held() > _NEARLY * limits.memory else 1
     finally:
         os._exit(status)
+
+
+def _held() -> int:
+    """Return the address space of this process in bytes, which the limit of memory is set on."""
+    return int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0]) * resource.getpagesize()
 
 
 def _refusal(error: InputError) -> dict[str, Any]:
