@@ -19,7 +19,7 @@ from rotorproof.rendering.quantity_view import written
 from rotorproof.rendering.symbols import axis_label, prose, symbol_html, with_unit
 from rotorproof.rendering.wording import basis_mark
 from rotorproof.signs import spell_on, unit_text, value_text
-from tests.entries import criterion
+from tests.entries import criterion, quantity_entry, results
 
 PACKAGE = Path(__file__).parents[2] / "scripts" / "rotorproof"
 
@@ -166,6 +166,18 @@ def test_columns_are_told_by_family() -> None:
 def test_a_line_breaks_only_where_a_reader_would_pause() -> None:
     assert with_unit("1.2 ± 0.1", "ohm") == '<span class="n">1.2</span> <span class="n">± 0.1\u00a0Ω</span>'
     assert with_unit("<1", "1") == '<span class="n">&lt;1</span>'
+
+
+@pytest.mark.parametrize(("wires", "said"), [(4.0, True), (0.0, False), (None, False)])
+def test_a_prediction_of_a_ride_says_that_wires_must_move_first(wires: float | None, said: bool) -> None:
+    ride = {"pack_road_speed": quantity_entry(procedure="drive-prediction", unit="km/h")}
+    if wires is not None:
+        ride["wires_to_move"] = quantity_entry(procedure="drive-match", unit="1", value=wires)
+    told = words.wires_note(
+        results(quantities=ride, criteria=[criterion(quantity="pack_road_speed", unit="km/h", max=30.0)])
+    )
+    assert ("Road speed on the pack: holds only after the wires are moved" in told) is said
+    assert bool(told) is said
 
 
 def _criterion(**keys: Any) -> CriterionEntry:

@@ -183,6 +183,7 @@ def report_html(
             ),
             criteria=criteria,
             origins=origin_notes(criteria),
+            wires=words.wires_note(results),
             rules=list(dict.fromkeys((view.rule, view.statement) for view in criteria)),
             problems=problem_views(results.problems),
             counts={kind: sum(p.severity == kind for p in results.problems) for kind in words.SEVERITY},

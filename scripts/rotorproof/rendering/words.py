@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from ..decision.models import ChoiceEntry, ComparedCriterion, CriterionEntry, OriginEntry, ProblemEntry, Results
-from ..decision.reasons import doubt, reason
+from ..decision.reasons import doubt, reason, titled
+from ..derivations.drive_prediction import DERIVATION as PREDICTION
 from ..errors import key_or_column
 from ..signs import unit_text
 from . import numbers
@@ -66,6 +67,20 @@ def origin(entry: OriginEntry | None) -> str:
     if entry.kind == "stated":
         return f"or assumed and not measured, so it decides nothing: {entry.from_}"
     return entry.by or "" if entry.kind == "extrapolated" else f"from {entry.from_}"
+
+
+def wires_note(results: Results) -> str:
+    """Return which criteria hold only after wires are moved; "" if none is to move or none is predicted for a ride."""
+    wires = results.quantities.get("wires_to_move")
+    if wires is None or wires.value <= 0:
+        return ""
+    # The prediction takes the torque per ampere of a well-timed pair, however this one is connected.
+    held = [titled(c) for c in results.criteria if (e := results.judged(c)) and e.procedure == PREDICTION.name]
+    return (
+        f"{', '.join(dict.fromkeys(held))}: holds only after the wires are moved (Wires to move: {wires.value:g})."
+        if held
+        else ""
+    )
 
 
 def global_risks(criterion: CriterionEntry) -> str:
