@@ -180,6 +180,14 @@ def test_a_prediction_of_a_ride_says_that_wires_must_move_first(wires: float | N
     assert bool(told) is said
 
 
+def test_an_accepted_unit_is_not_promised_to_be_safe() -> None:
+    line = "No test found a danger; that is no proof that there is none."
+    assert line in words.verdict_meaning(results())
+    danger = [{"message": "m", "severity": "warning", "danger": True}]
+    assert line not in words.verdict_meaning(results(problems=danger))
+    assert line not in words.verdict_meaning(results(verdict="incomplete"))
+
+
 def _criterion(**keys: Any) -> CriterionEntry:
     return CriterionEntry(**criterion(**keys))
 

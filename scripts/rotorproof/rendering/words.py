@@ -29,6 +29,8 @@ def verdict_meaning(results: Results) -> str:
     meaning = VERDICT_MEANING[results.verdict]
     if results.verdict == "rejected" and not doubt(results):
         return f"{meaning} This is a result, not an error of the test."
+    if results.verdict == "accepted" and not any(problem.danger for problem in results.problems):
+        return f"{meaning} No test found a danger; that is no proof that there is none."
     return meaning
 
 
