@@ -119,7 +119,7 @@ def test_no_criterion_on_it_is_decided_either_way(tmp_path: Path, limit: dict[st
     assert row.specific_consumer_risk is None and row.specific_producer_risk is None
     assert row.advice is not None and "nobody measured" in str(row.advice[0].why)
     assert "what nobody measured decides nothing: Start margin" in reason(found)
-    assert "which nobody measured" in summary(found, {}).why
+    assert "which nobody measured" in summary(found, {}, {}, {}).why
     assert "not measured, so it decides nothing: start voltage 31 V" in words.origin(row.origin)
 
 
