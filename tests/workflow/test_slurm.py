@@ -44,8 +44,8 @@ def test_a_cluster_gives_the_same_bytes_even_if_a_node_dies(project: Project, tm
         while "RUNNING|n1" not in (jobs := cluster.call("squeue", "-h", "-o", "%T|%N|%C|%m")):
             assert process.poll() is None and time.monotonic() < deadline, "no job ever ran on n1"
             time.sleep(0.2)
-        # Two units share a job, which asks for two steps at once and no more.
-        assert {line.split("|", 2)[2] for line in jobs.splitlines()} == {"2|1000M"}
+        # Two units share a job, which asks for two steps at once and no more; the third, alone, for one.
+        assert {line.split("|", 2)[2] for line in jobs.splitlines()} <= {"2|1000M", "1|500M"}
         cluster.kill_node("n1")
         output, _ = process.communicate(timeout=HUNG)
     assert process.returncode == 0, output[-4000:]
