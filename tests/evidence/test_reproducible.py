@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 from tests.workflow.conftest import Project
@@ -11,7 +12,8 @@ from .conftest import Workshop
 
 def test_two_runs_make_the_same_bytes(reported: Workshop, tmp_path: Path) -> None:
     other = Project.fresh(tmp_path / "elsewhere")
-    other.add_unit("CT-1")
+    folder = other.add_unit("CT-1")
+    shutil.copy(reported.root / "raw/CT-1/photo.jpg", folder)
     other.run("--cores", "1")
     first, second = reported.reports, other.root / "reports"
     names = sorted(

@@ -152,7 +152,7 @@ def recognised(head: str) -> Heading:
             numbered = bool(_NUMBERED.fullmatch(bare)) and plain not in COLUMNS
             why = "by its name and unit; its number may be a channel's" if numbered else "by its name and unit"
             # The test that a newcomer means by such a head takes no ohms.
-            heat = column in _OF_HEAT_RUN
+            heat = column in _OF_HEAT_RUN and plain not in COLUMNS
             why += "; for a heat run, as the test winding-resistance reads volts and amperes" if heat else ""
             return Heading(column, _unit(read, kind), LIKELY if numbered or heat else SURE, why)
         return Heading(column, None, OPEN, "by its name; its unit is not said", fitting)

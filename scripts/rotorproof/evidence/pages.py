@@ -161,9 +161,11 @@ def _entries(thing: pikepdf.Object) -> dict[str, Any]:
         if _holds_only(thing.get("/Perms"), _PERMISSIONS):
             del entries["/Perms"]
     if kind == "/Page":
-        notes = [note for note in thing.get("/Annots", []) if not _is_signature(note)]
-        entries.pop("/Annots", None)
-        entries |= {f"/Annots{place}": note for place, note in enumerate(notes)}
+        listed = thing.get("/Annots", pikepdf.Array())
+        if isinstance(listed, pikepdf.Array):  # anything else stands for itself, and differs
+            notes = [note for note in listed if not _is_signature(note)]
+            entries.pop("/Annots", None)
+            entries |= {f"/Annots{place}": note for place, note in enumerate(notes)}
     return entries
 
 
