@@ -224,10 +224,6 @@ def no_annotation(document: pikepdf.Pdf) -> None:
     document.pages[0].obj.Annots = pikepdf.Array([5])
 
 
-def no_annotations(document: pikepdf.Pdf) -> None:
-    document.pages[0].obj.Annots = 5
-
-
 def no_names(document: pikepdf.Pdf) -> None:
     document.Root.Names = pikepdf.Array([1])
 
@@ -236,7 +232,7 @@ def no_form(document: pikepdf.Pdf) -> None:
     document.Root.AcroForm = pikepdf.Array([1])
 
 
-@pytest.mark.parametrize("change", [no_annotation, no_annotations, no_names, no_form])
+@pytest.mark.parametrize("change", [no_annotation, no_names, no_form])
 def test_an_object_of_another_kind_differs_or_cannot_be_read(unsigned: bytes, change: Change) -> None:
     try:
         assert differing_pages(reworked(unsigned, change), unsigned) != []
