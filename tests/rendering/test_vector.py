@@ -32,7 +32,7 @@ def _panel(form: str = "points", **more: object) -> Panel:
         Series("limit", np.zeros(1), np.full(1, 0.8), "limit"),
     ]
     facts = {"series": series, "residuals": series[:1], "residual_axis": _VOLTAGE} | more
-    return Panel("p", "Ünlikely µ-title", _TIME, _VOLTAGE, caption="", form=form, **facts)  # type: ignore[arg-type]
+    return Panel("p", "Ünlikely µ-title", _TIME, _VOLTAGE, caption="", drawing=form, **facts)  # type: ignore[arg-type]
 
 
 _GRID = Field(
