@@ -85,7 +85,7 @@ def stock(motors: int, controllers: int, seed: int) -> Stock:
     parts = [motor_part(name, motor, speeds[name], rng) for name, motor in drawn.items()]
     losses = _losses(rng, with_habits, next(iter(drawn.values())), on)
     rest = [controller_part(name, one, losses[name], rng) for name, (_, one) in with_habits.items()]
-    settings, duty = _settings(on), _duty(asked)
+    settings, duty = run_settings(on), _duty(asked)
     (application,) = applications((), settings)
     return Stock(found, shelf(parts, rest, settings, application, duty, "vehicle"))
 
@@ -227,7 +227,8 @@ def _losses(
     return found
 
 
-def _settings(on: Vehicle) -> RunSettings:
+def run_settings(on: Vehicle) -> RunSettings:
+    """Return the settings of a run that predicts on this pack and vehicle."""
     return RunSettings.model_validate(
         {
             "config_version": 1,

@@ -15,9 +15,10 @@ from rotorproof.fitting.parts import Part
 from rotorproof.season.shelf import Shelf, shelf
 from rotorproof.season.stock import rank
 from rotorproof.settings.application import applications
-from rotorproof.settings.run import Duty, RunSettings
+from rotorproof.settings.run import Duty
 from rotorproof.uncertainty.forms import Form, Influence
 from tests import entries
+from tests.independent_bench.pairs import run_settings
 from tests.outside import Outside
 from tests.simulation.independent import definitions, vehicle
 from tests.simulation.independent.draw import draw_controller, draw_motor, draw_vehicle
@@ -75,21 +76,7 @@ def found() -> Found:
     ordered = np.sort(list(grade.values()))
     place = int(np.argmax(np.diff(ordered)))
     start = float(ordered[place : place + 2].mean())
-    settings = RunSettings.model_validate(
-        {
-            "config_version": 1,
-            "pack": {
-                "voltage_full": "42 V", "voltage_nominal": f"{on.voltage} V", "voltage_empty": "30 V",
-                "internal_resistance": f"{on.resistance} ohm", "current_limit": f"{on.supply_limit} A",
-                "motor_current_limit": f"{on.motor_limit} A", "winding_temperature": f"{on.winding} degC",
-            },
-            "vehicle": {
-                "mass": f"{on.mass} kg", "rolling_resistance": f"{on.rolling}", "drag_area": f"{on.drag_area} m^2",
-                "rolling_circumference": f"{on.circumference} m", "air_density": f"{on.air_density} kg/m^3",
-                "cruise_speed": f"{on.cruise} m/s",
-            },
-        }
-    )  # fmt: skip
+    settings = run_settings(on)
     duty = Duty.model_validate(
         {"climb_grade": "0.5 percent", "climb_speed": "4 m/s", "start_grade": f"{start} percent"}
     )
