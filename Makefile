@@ -24,6 +24,8 @@ export NAME
 # Arrays here are small: threads of the linear algebra only get in each other's way, twentyfold on a busy machine.
 export OMP_NUM_THREADS ?= 1
 export OPENBLAS_NUM_THREADS ?= 1
+# Compiled modules are kept, where the user may write: to compile all at each start costs more than most commands do.
+unexport PYTHONDONTWRITEBYTECODE
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 # Some pips would otherwise warn about a package that comes without a pyproject.toml.
 export PIP_USE_PEP517 := 1

@@ -33,9 +33,10 @@ def estimate(
     Returns the traces of what failed.
     """
     from rotorproof.decision.earlier import earlier_tests
+    from rotorproof.fitting.grouping import TestLog
     from rotorproof.fitting.parts import part
     from rotorproof.fitting.store import load_fit, save_fit
-    from rotorproof.fitting.unit_fit import TestLog, fit_unit
+    from rotorproof.fitting.unit_fit import fit_unit
     from rotorproof.logs.store import load_readings
     from rotorproof.procedures.base import Log
     from rotorproof.settings.acceptance import FaultTests, ProcessFile

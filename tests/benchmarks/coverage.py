@@ -20,7 +20,8 @@ from pathlib import Path
 import numpy as np
 
 from rotorproof.errors import FitError
-from rotorproof.fitting.engine import InstrumentError, Outcome, run
+from rotorproof.fitting.engine import Outcome, run
+from rotorproof.fitting.instrument_error import InstrumentError
 from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Log
 from rotorproof.uncertainty.accuracy import parse_accuracy

@@ -27,8 +27,9 @@ from rotorproof.decision.models import ProblemEntry, Results
 from rotorproof.decision.reasons import doubt
 from rotorproof.decision.results import build_results
 from rotorproof.errors import Problem
+from rotorproof.fitting.grouping import TestLog
 from rotorproof.fitting.store import load_fit, save_fit
-from rotorproof.fitting.unit_fit import TestLog, fit_unit
+from rotorproof.fitting.unit_fit import fit_unit
 from rotorproof.logs.store import Readings
 from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures import procedures

@@ -19,7 +19,8 @@ from scipy.optimize import least_squares
 from rotorproof.decision.models import Results
 from rotorproof.decision.results import build_results
 from rotorproof.fitting.adjusted import adjusted
-from rotorproof.fitting.engine import InstrumentError, Outcome
+from rotorproof.fitting.engine import Outcome
+from rotorproof.fitting.instrument_error import InstrumentError
 from rotorproof.fitting.parts import part
 from rotorproof.fitting.store import load_fit, load_panels, save_fit
 from rotorproof.fitting.unit_fit import UnitFit

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rotorproof.fitting.engine import InstrumentError, Outcome, run, without_rounding
+from rotorproof.fitting.engine import Outcome, run, without_rounding
+from rotorproof.fitting.instrument_error import InstrumentError
 from rotorproof.fitting.store import load_fit, save_fit
 from rotorproof.fitting.unit_fit import UnitFit
 from rotorproof.procedures import procedures

@@ -15,7 +15,8 @@ from uncertainties import covariance_matrix, ufloat
 from rotorproof.fitting.assign import assign
 from rotorproof.fitting.assumed import assume
 from rotorproof.fitting.engine import run
-from rotorproof.fitting.unit_fit import TestLog, best_forms, fit_unit
+from rotorproof.fitting.grouping import TestLog
+from rotorproof.fitting.unit_fit import best_forms, fit_unit
 from rotorproof.procedures import procedures
 from rotorproof.procedures.assumption import STANDBY_GROWTH
 from rotorproof.procedures.base import Log

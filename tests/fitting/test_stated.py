@@ -7,8 +7,9 @@ from pathlib import Path
 from rotorproof.decision.models import Results
 from rotorproof.decision.results import build_results
 from rotorproof.fitting.engine import run
+from rotorproof.fitting.grouping import TestLog
 from rotorproof.fitting.store import load_fit, save_fit
-from rotorproof.fitting.unit_fit import TestLog, UnitFit, fit_unit
+from rotorproof.fitting.unit_fit import UnitFit, fit_unit
 from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Log
 from rotorproof.quantities import preferred_measured

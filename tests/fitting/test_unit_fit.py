@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rotorproof.fitting.unit_fit import TestLog, UnitFit, fit_unit
+from rotorproof.fitting.grouping import TestLog
+from rotorproof.fitting.unit_fit import UnitFit, fit_unit
 from rotorproof.procedures.base import Log
 from rotorproof.settings.load import conditions_of
 from rotorproof.settings.run import RunSettings

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from rotorproof.errors import FitError
-from rotorproof.fitting.engine import InstrumentError, Outcome, run
+from rotorproof.fitting.engine import Outcome, run
+from rotorproof.fitting.instrument_error import InstrumentError
 from rotorproof.physics.line_checks import Ends, clipped_share
 from rotorproof.physics.turn_sums import MOST_BLOCKS, TurnSums
 from rotorproof.physics.wave_stream import REDUCED, WaveStream

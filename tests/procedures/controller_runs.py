@@ -7,7 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 
 from rotorproof.columns import COLUMNS
-from rotorproof.fitting.engine import InstrumentError, Outcome, run
+from rotorproof.fitting.engine import Outcome, run
+from rotorproof.fitting.instrument_error import InstrumentError
 from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Log
 from rotorproof.uncertainty.accuracy import Accuracy

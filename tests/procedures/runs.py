@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from rotorproof.columns import COLUMNS
-from rotorproof.fitting.engine import InstrumentError, Outcome, run
+from rotorproof.fitting.engine import Outcome, run
+from rotorproof.fitting.instrument_error import InstrumentError
 from rotorproof.procedures.base import Log, Procedure
 from rotorproof.procedures.fit import Fit
 from rotorproof.uncertainty.accuracy import parse_accuracy

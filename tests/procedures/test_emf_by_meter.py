@@ -9,7 +9,8 @@ import pytest
 
 from rotorproof.columns import COLUMNS
 from rotorproof.errors import FitError
-from rotorproof.fitting.engine import InstrumentError, Outcome, run
+from rotorproof.fitting.engine import Outcome, run
+from rotorproof.fitting.instrument_error import InstrumentError
 from rotorproof.logs.table import read_table
 from rotorproof.physics import ac_meter
 from rotorproof.procedures import procedures

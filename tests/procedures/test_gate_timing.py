@@ -21,7 +21,8 @@ import pytest
 from pyarrow import parquet
 
 from rotorproof.errors import FitError, InputError
-from rotorproof.fitting.engine import InstrumentError, Outcome, run
+from rotorproof.fitting.engine import Outcome, run
+from rotorproof.fitting.instrument_error import InstrumentError
 from rotorproof.logs.capture import read_reduced
 from rotorproof.logs.unit_logs import _require
 from rotorproof.physics.gate_stream import GateStream

@@ -17,8 +17,9 @@ import yaml
 
 from rotorproof.checking.look import reading_problems
 from rotorproof.decision.results import build_results
+from rotorproof.fitting.grouping import TestLog
 from rotorproof.fitting.store import load_fit, load_panels, save_fit
-from rotorproof.fitting.unit_fit import TestLog, fit_unit
+from rotorproof.fitting.unit_fit import fit_unit
 from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures.base import Log
 from rotorproof.settings.folder import SettingsFolder

@@ -13,7 +13,8 @@ import pytest
 from gym_electric_motor.physical_systems.electric_motors import PermanentMagnetSynchronousMotor
 
 from rotorproof.errors import FitError
-from rotorproof.fitting.engine import InstrumentError, Outcome, run
+from rotorproof.fitting.engine import Outcome, run
+from rotorproof.fitting.instrument_error import InstrumentError
 from rotorproof.procedures.base import Log
 from rotorproof.procedures.open_circuit import PROCEDURE
 from rotorproof.uncertainty.accuracy import parse_accuracy

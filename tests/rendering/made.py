@@ -11,8 +11,9 @@ import numpy as np
 
 from rotorproof.decision.models import Results
 from rotorproof.decision.results import build_results
+from rotorproof.fitting.grouping import TestLog
 from rotorproof.fitting.store import load_fit, load_panels, save_fit
-from rotorproof.fitting.unit_fit import TestLog, fit_unit
+from rotorproof.fitting.unit_fit import fit_unit
 from rotorproof.jsonio import write_json
 from rotorproof.logs.store import load_readings, save_readings
 from rotorproof.logs.unit_logs import read_unit

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from rotorproof.errors import Problem
-from rotorproof.fitting.unit_fit import TestLog, UnitFit, fit_unit
+from rotorproof.fitting.grouping import TestLog
+from rotorproof.fitting.unit_fit import UnitFit, fit_unit
 from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures.base import Log
 from rotorproof.settings.acceptance import ProcessFile

@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 
 from rotorproof.checking.look import reading_problems
+from rotorproof.fitting.grouping import TestLog
 from rotorproof.fitting.parts import part
 from rotorproof.fitting.store import load_fit, save_fit
-from rotorproof.fitting.unit_fit import TestLog, best_forms, fit_unit
+from rotorproof.fitting.unit_fit import best_forms, fit_unit
 from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures.base import Log
 from rotorproof.settings.load import conditions_of, load_project, load_settings

@@ -10,7 +10,8 @@ from typing import Literal
 import numpy as np
 
 from ..errors import Problem
-from ..fitting.unit_fit import TestLog, runs, stated_in
+from ..fitting.grouping import TestLog, runs
+from ..fitting.scalars import stated_in
 from ..procedures import procedures
 from ..procedures.base import Log
 from ..settings.load import conditions_of

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from ..quantities import quantities
-from .models import ComparedCriterion, CriterionEntry, Results
+
+if TYPE_CHECKING:
+    from .models import ComparedCriterion, CriterionEntry, Results
 
 
 def doubt(results: Results) -> str:

@@ -27,8 +27,9 @@ from ..uncertainty.stamps import StampError
 from ..units import SI_UNIT
 from .admitted import admitted
 from .consistency import Consistency, SingleError, TestsValue
-from .engine import InstrumentError, Outcome
+from .engine import Outcome
 from .friction_ties import FRICTION_ALONE, friction
+from .instrument_error import InstrumentError
 from .observed import DIRECT, Q_AXIS, Group, Runs, one_constant, plain, times
 
 

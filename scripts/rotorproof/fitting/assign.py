@@ -23,7 +23,7 @@ from ..uncertainty.forms import Form, Influence
 from ..uncertainty.specification import Specification, components, rounding_shows
 from ..uncertainty.stamps import PLACES, StampError
 from ..units import Measured
-from .engine import InstrumentError
+from .instrument_error import InstrumentError
 
 #: What is said where no instrument states how exactly the clock runs whose times a log holds.
 _CLOCK_ALONE = (

@@ -13,7 +13,8 @@ from ..settings.unit import UnitFile
 from ..uncertainty.forms import Form
 from .assumed import assume
 from .parts import Part, motor_of
-from .unit_fit import UnitFit, _along, _apart, _fixed, _needed, _on, _written
+from .scalars import on, written
+from .unit_fit import UnitFit, _along, _apart, _fixed, _needed
 
 #: Of a controller beside what the prediction asks: what it does at the ends of the pack's voltage.
 _ALSO = (
@@ -37,7 +38,7 @@ def scalars(
     needs = (*derivation.needs, *(_ALSO if paired else ()))
     needed = _needed(needs, {}, result)
     known = {**_fixed(unit, settings, parts), **needed, **_apart(needs, needed, result)}
-    found = {**_along(needs, known, result), **_on(application), **_written(whose, "duty", duty)}
+    found = {**_along(needs, known, result), **on(application), **written(whose, "duty", duty)}
     assumed = assume(derivation.assumptions, found, name, derivation.name, motor_of(parts))
     return {**found, **{item.name: form for item, form in assumed}}
 

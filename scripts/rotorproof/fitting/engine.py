@@ -21,42 +21,14 @@ from ..procedures._friction_line import BEND, FrictionLine
 from ..procedures.base import Log, Procedure, Report
 from ..procedures.fit import Fit
 from ..quantities import quantities
-from ..uncertainty.accuracy import Accuracy
 from ..uncertainty.forms import Form, Influence, block_influences, propagate
 from ..uncertainty.monte_carlo import Direction, Expansion, Simulation, simulate
 from ..uncertainty.result import Result
-from ..uncertainty.stamps import StampError
 from .adequacy import MISFIT, Adequacy, advice, judge, known
 from .adequacy import words as adequacy_words
 from .admitted import admit_all
 from .assumed import assume, words
-
-
-@dataclass(frozen=True)
-class InstrumentError:
-    """One instrument's systematic error: the columns and conditions it read, as ``(log index, name)``."""
-
-    influence: Influence
-    accuracy: Accuracy | StampError
-    columns: Sequence[tuple[int, str]] = ()
-    conditions: Sequence[tuple[int, str]] = ()
-    #: Of what kind of quantity the readings are; "" where nobody says.
-    kind: str = ""
-
-    def shifted(self, logs: Sequence[Log], sign: float) -> list[Log]:
-        """Return the logs with this error added, one standard uncertainty times ``sign``."""
-        changed = list(logs)
-        for index, name in self.columns:
-            log = changed[index]
-            readings = log.columns[name]
-            moved = readings + sign * self.accuracy.error(readings)
-            changed[index] = replace(log, columns={**log.columns, name: moved})
-        for index, name in self.conditions:
-            log = changed[index]
-            value = log.conditions[name]
-            moved_value = value + sign * float(self.accuracy.error(np.array([value]))[0])
-            changed[index] = replace(log, conditions={**log.conditions, name: moved_value})
-        return changed
+from .instrument_error import InstrumentError
 
 
 @dataclass(frozen=True)

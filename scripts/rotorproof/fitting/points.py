@@ -24,8 +24,9 @@ from ..uncertainty.forms import Form
 from .assign import Assigned, assign
 from .assumed import assume
 from .engine import with_stated
+from .grouping import TestLog, runs
 from .parts import Part, giver, motor_of
-from .unit_fit import TestLog, in_order, runs, scalars_of_tests
+from .unit_fit import in_order, scalars_of_tests
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from ..errors import FitError
 from ..procedures.base import Need
@@ -15,7 +16,9 @@ from ..quantities import quantities
 from ..signs import value_text
 from ..uncertainty.forms import Form, Influence
 from ..units import from_si
-from .parts import Part
+
+if TYPE_CHECKING:
+    from .parts import Part
 
 #: How far a maker's limits may be from what the unit does, where no uncertainty is stated beside them: half-widths, as
 #: shares of the value (common practice, no source: shunts and comparators without adjustment, rounded figures).

@@ -10,42 +10,30 @@ from graphlib import TopologicalSorter
 
 from ..derivations import derivations
 from ..errors import FitError, InputError, Problem, trace_of, unforeseen
-from ..physics.thermal_class import CLASS_TEMPERATURE, HOT_SPOT_ALLOWANCE
 from ..procedures import procedures
-from ..procedures.base import Log, Need, Procedure
+from ..procedures.base import Need, Procedure
 from ..procedures.derivation import Derivation, Shown
 from ..quantities import preferred, preferred_measured, quantities
 from ..settings.acceptance import FaultTests
 from ..settings.application import Application, applications
 from ..settings.application import words as names_of
-from ..settings.fields import Strict
 from ..settings.run import RunSettings
-from ..settings.unit import Test, UnitFile
+from ..settings.unit import UnitFile
 from ..uncertainty.earlier import Earlier
-from ..uncertainty.forms import Form, Influence, propagate
+from ..uncertainty.forms import Form, propagate
 from ..uncertainty.monte_carlo import Simulation, simulate_forms
-from ..units import Measured
 from .adjusted import Adjusted, adjusted, left_out
 from .admitted import admit_all
 from .assign import assign
 from .assumed import assume
 from .calibration import instrument_problems
 from .engine import Outcome, run
+from .grouping import TestLog, runs
 from .parts import Part, giver, motor_of, stated
+from .scalars import on, only_pack, stated_in, written
 from .stood_in import in_words, rests_on, stood_in
 
 _STATED = ("nameplate_", "bench_", "drive_", "winding_constant")
-
-
-@dataclass(frozen=True)
-class TestLog:
-    """One readable log with its place in the unit file and its conditions as written."""
-
-    __test__ = False  # not a pytest class
-
-    test: Test
-    log: Log
-    written: Mapping[str, Measured]
 
 
 @dataclass(frozen=True)
@@ -194,7 +182,7 @@ def _derive_one(
     ``stood`` says in words which of the values ``known`` a nameplate states.
     """
     names = application.names if application else {}
-    scalars = {**known, **(_on(application) if application else {})}
+    scalars = {**known, **(on(application) if application else {})}
     assumed = assume(derivation.assumptions, scalars, unit.unit, derivation.name, motor_of(result.parts))
     scalars |= {item.name: form for item, form in assumed}
     centre = {key: form.value for key, form in scalars.items()}
@@ -344,34 +332,6 @@ def _highest(logs: Sequence[TestLog], column: str, known: Mapping[str, float]) -
     return max((one for one in found if one is not None), default=None)
 
 
-def runs(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, list[TestLog]]]:
-    """Return the label and the logs of each run of a procedure: one log, or those that it fits together."""
-    if procedure.combines_by_label:
-        alike: dict[str, list[TestLog]] = defaultdict(list)
-        for entry in entries:
-            alike[entry.test.label or procedure.name].append(entry)
-        together = {}
-        for label, group in alike.items():
-            logs = [entry.log for entry in group]
-            if rest := [e for e in group if not procedure.stands_alone(e.log, [o for o in logs if o is not e.log])]:
-                together[label] = rest
-        joined = {id(entry) for run in together.values() for entry in run}
-        whole = dict(_each(procedure, [entry for entry in entries if id(entry) not in joined]))
-        return [*whole.items(), *((f"{k}-joined" if k in whole else k, run) for k, run in together.items())]
-    if procedure.combines:
-        return [(procedure.name, list(entries))]
-    return _each(procedure, entries)
-
-
-def _each(procedure: Procedure, entries: Sequence[TestLog]) -> list[tuple[str, list[TestLog]]]:
-    """Return a run for each log, with a label of its own."""
-    labels: dict[str, list[TestLog]] = {}
-    for number, entry in enumerate(entries, start=1):
-        label = entry.test.label or (procedure.name if len(entries) == 1 else f"{procedure.name}-{number}")
-        labels[label if label not in labels else f"{label}-{number}"] = [entry]
-    return list(labels.items())
-
-
 def _needed(needs: Sequence[Need], own: Mapping[str, Form], result: UnitFit) -> dict[str, Form]:
     """Return what is needed: the unit's own where it has it, else that of its parts, which is noted as taken."""
     found = {}
@@ -457,8 +417,8 @@ def scalars_of_tests(
     unit: UnitFile, settings: RunSettings, parts: Sequence[Part], faults: FaultTests | None = None
 ) -> dict[str, Form]:
     """Return the scalars that tests may use and none gives: ``_fixed``, limits, and the pack if there is one."""
-    limits = _written("acceptance", "fault", faults) if faults is not None else {}
-    return {**_fixed(unit, settings, parts), **limits, **_only_pack(applications(unit.meant, settings))}
+    limits = written("acceptance", "fault", faults) if faults is not None else {}
+    return {**_fixed(unit, settings, parts), **limits, **only_pack(applications(unit.meant, settings))}
 
 
 def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict[str, Form]:
@@ -473,49 +433,3 @@ def _fixed(unit: UnitFile, settings: RunSettings, parts: Sequence[Part]) -> dict
         if order is not None:
             fixed[f"connected_{wires}"] = Form(float("".join(str("ABC".index(one) + 1) for one in order)))
     return fixed | stated_in(unit)
-
-
-def stated_in(unit: UnitFile) -> dict[str, Form]:
-    """Return what a unit's own file states of it and of the air, by the names of scalars."""
-    # It is no error of another unit.
-    found = _written(f"{unit.unit}/nameplate", "nameplate", unit.nameplate)
-    found |= _written(f"{unit.unit}/ambient", "ambient", unit.ambient)
-    letter = unit.nameplate.insulation_class
-    if letter is not None:
-        found["nameplate_insulation_limit"] = Form(CLASS_TEMPERATURE[letter])
-        found["nameplate_hot_spot_allowance"] = Form(HOT_SPOT_ALLOWANCE[letter])
-    return found
-
-
-def _on(application: Application) -> dict[str, Form]:
-    """Return what is stated of a pack and a vehicle, whose errors are the same for all units."""
-    found: dict[str, Form] = {}
-    for side, model, name in (
-        ("pack", application.pack, application.pack_name),
-        ("vehicle", application.vehicle, application.vehicle_name),
-    ):
-        if model is not None:
-            found |= _written("/".join(filter(None, [name, side])), side, model)
-    return found
-
-
-def _only_pack(meant: Sequence[Application]) -> dict[str, Form]:
-    """Return what is stated of the pack if there is one alone: tests say how their results lie against it."""
-    packs = {one.pack_name: one for one in meant}
-    return _on(replace(next(iter(packs.values())), vehicle=None)) if len(packs) == 1 else {}
-
-
-def _written(whose: str, side: str, model: Strict) -> dict[str, Form]:
-    """Return the values of a settings model by the names of scalars; ``whose`` tells an error from that of another."""
-    found: dict[str, Form] = {}
-    for key, value in model:
-        name = f"{side}_{key}"
-        if isinstance(value, Measured):
-            terms = {}
-            if value.standard_uncertainty:
-                source = f"stated {side} {key.replace('_', ' ')}"
-                terms = {Influence(f"stated/{whose}_{key}/{value.text}", source): value.standard_uncertainty}
-            found[name] = Form(value.value, terms)
-        elif isinstance(value, bool | int | float):
-            found[name] = Form(float(value))
-    return found

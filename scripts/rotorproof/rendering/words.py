@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from ..decision.models import ChoiceEntry, ComparedCriterion, CriterionEntry, OriginEntry, ProblemEntry, Results
+from typing import TYPE_CHECKING
+
 from ..decision.reasons import doubt, reason, titled
 from ..derivations.drive_prediction import DERIVATION as PREDICTION
 from ..errors import key_or_column
 from ..signs import unit_text
 from . import numbers
 from .symbols import before_unit
+
+if TYPE_CHECKING:
+    from ..decision.models import ChoiceEntry, ComparedCriterion, CriterionEntry, OriginEntry, ProblemEntry, Results
 
 VERDICT_MEANING = {
     "accepted": "Every criterion is met; the table says which values were measured and which were not.",

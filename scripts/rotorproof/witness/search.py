@@ -10,9 +10,10 @@ from functools import partial
 from itertools import chain
 
 from ..errors import Problem, trace_of, unforeseen
+from ..fitting.grouping import TestLog
 from ..fitting.parts import Part
 from ..fitting.points import Points, Run
-from ..fitting.unit_fit import TestLog, UnitFit
+from ..fitting.unit_fit import UnitFit
 from ..procedures.base import Log
 from ..settings.acceptance import FaultTests, ProcessFile
 from ..settings.run import RunSettings
