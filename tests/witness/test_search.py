@@ -14,6 +14,7 @@ import pytest
 
 from rotorproof.errors import Problem
 from rotorproof.fitting.grouping import TestLog
+from rotorproof.fitting.points import Points
 from rotorproof.fitting.unit_fit import UnitFit, fit_unit
 from rotorproof.logs.unit_logs import read_unit
 from rotorproof.procedures.base import Log
@@ -75,6 +76,17 @@ def exchanged(columns: dict[str, np.ndarray]) -> Mapping[str, np.ndarray]:
 def test_sound_tests_agree(sound: tuple[UnitFile, list[TestLog], UnitFit]) -> None:
     unit, entries, fit = sound
     assert second_witness(unit, entries, SETTINGS, fit) == []
+
+
+def test_what_is_fitted_already_is_as_if_fitted_again(sound: tuple[UnitFile, list[TestLog], UnitFit]) -> None:
+    unit, entries, fit = sound
+    kept, again = Points(unit, entries, SETTINGS, fitted=fit.outcomes), Points(unit, entries, SETTINGS)
+    before, after = kept.at(kept.logs), again.at(again.logs)
+    assert [one.values for one in before] == [one.values for one in after]
+    assert {id(one.fit) for one in before} == {id(one.fit) for one in fit.outcomes}
+    # Nothing is kept of other readings, of the same numbers though they are.
+    same = {place: replace(log) for place, log in kept.logs.items()}
+    assert not {id(one.fit) for one in kept.at(same)} & {id(one.fit) for one in fit.outcomes}
 
 
 SLIPS = [

@@ -13,6 +13,7 @@ import math
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -55,6 +56,12 @@ class Outcome:
     bend: Form | None = None
     #: The errors of the instruments that were carried, by the name of their influence.
     errors: Mapping[str, InstrumentError] = field(default_factory=dict)
+    #: With which scalars the readings were fitted as they are, what was chosen, and what the formula then gave.
+    given: Mapping[str, float] = field(default_factory=dict)
+    choice: Any = None
+    values: Mapping[str, float] = field(default_factory=dict)
+    #: The logs behind this outcome, as they were read.
+    logs: Sequence[Log] = ()
 
     def result(self, name: str) -> Result:
         """Return a quantity as its form or, where that does not describe it, its simulated distribution."""
@@ -186,6 +193,9 @@ def run(
         line=procedure.friction_line(fit),
         bend=without_rounding(response.form(BEND)) if BEND in fit.parameters else None,
         errors={error.influence.name: error for error in instruments},
+        given=values,
+        choice=choice,
+        values=best,
     )
 
 

@@ -23,7 +23,7 @@ from ..settings.unit import UnitFile
 from ..uncertainty.forms import Form
 from .assign import Assigned, assign
 from .assumed import assume
-from .engine import with_stated
+from .engine import Outcome, with_stated
 from .grouping import TestLog, runs
 from .parts import Part, giver, motor_of
 from .unit_fit import in_order, scalars_of_tests
@@ -58,7 +58,9 @@ class Points:
         settings: RunSettings,
         parts: Sequence[Part] = (),
         faults: FaultTests | None = None,
+        fitted: Sequence[Outcome] = (),
     ) -> None:
+        """Take what a unit is fitted from; what is ``fitted`` already, of the same readings, is not fitted again."""
         self._unit, self._parts = unit, parts
         place = {id(entry): next(k for k, t in enumerate(unit.tests) if t is entry.test) for entry in entries}
         self.logs = {place[id(entry)]: entry.log for entry in entries}
@@ -74,6 +76,7 @@ class Points:
                 logs, written = [entry.log for entry in group], [dict(entry.written) for entry in group]
                 self.runs.append(Run(procedure, label, tuple(place[id(entry)] for entry in group)))
                 self._assigned.append(assign(unit, procedure, [e.test for e in group], logs, written, ""))
+        self._fitted = {(one.procedure, one.label): one for one in fitted}
         self._known: dict[tuple[object, ...], tuple[Sequence[Log], Point]] = {}
 
     def at(self, logs: Mapping[int, Log]) -> list[Point]:
@@ -123,6 +126,8 @@ class Points:
         forms = {name: Form(value) for name, value in given.items()}
         made = assume(procedure.assumptions, forms, self._unit.unit, procedure.name, motor_of(self._parts))
         given = {**given, **{item.name: form.value for item, form in made}}
+        if before is None and (kept := self._as_fitted(number, logs, given)):
+            return kept
         logs = with_stated(logs, assigned.instruments, assigned.uncertain_conditions)
         try:
             with np.errstate(all="ignore"):
@@ -134,3 +139,10 @@ class Points:
         except (ArithmeticError, LookupError, ValueError, np.linalg.LinAlgError) as error:
             # Readings changed on trial may be such as no log of this test can hold; they then give no result.
             return Point(why=f"{type(error).__name__}: {error}")
+
+    def _as_fitted(self, number: int, logs: Sequence[Log], given: Mapping[str, float]) -> Point | None:
+        """Return what the unit's own fit of a run gave, if it was made of these very readings and scalars."""
+        one = self._fitted.get((self.runs[number].procedure.name, self.runs[number].label))
+        if one is None or one.given != given or [*map(id, one.logs)] != [*map(id, logs)]:
+            return None
+        return Point(one.choice, one.fit, one.values)

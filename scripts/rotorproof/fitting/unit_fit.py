@@ -400,7 +400,7 @@ def _run_one(
         return
     places = [place for place, test in enumerate(unit.tests) if any(test is entry.test for entry in group)]
     held = sorted(set().union(*(procedure.with_controller_loss(log) for log in raw_logs)) & set(outcome.forms))
-    result.outcomes.append(replace(outcome, tests=places, with_controller_loss=held))
+    result.outcomes.append(replace(outcome, tests=places, with_controller_loss=held, logs=raw_logs))
     result.problems.extend(replace(problem, file=problem.file or files) for problem in outcome.report.warnings)
     for name, reason in outcome.fit.missing.items():
         said = Problem(f"{quantities()[name].title}: {reason}", files, severity="warning", procedure=procedure.name)

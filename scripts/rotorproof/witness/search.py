@@ -49,12 +49,12 @@ def second_witness(
     """Return one warning for the slip that explains why tests and nameplate disagree, or for each odd constant.
 
     ``population`` says how other units of the model came out, ``faults`` by what fault cases are judged. Nothing is
-    tried where everything agrees, so a sound unit costs one more fit without uncertainty. A comparison that fails in a
+    tried where everything agrees, so a sound unit costs next to nothing. A comparison that fails in a
     way nobody foresaw costs no result: it is named, and its trace kept with those of the fit.
     """
     try:
         model = expected_of_model(population) if population else {}
-        points = Points(unit, entries, settings, parts, faults)
+        points = Points(unit, entries, settings, parts, faults, fit.outcomes)
         return _compared(unit, points, fit, Ahead(partial(expected, unit.kind), model))
     except Exception as error:
         fit.tracebacks.append(f"comparison of tests and nameplate, {unit.unit}\n{traceback.format_exc()}")
