@@ -198,7 +198,7 @@ def _floor(amplitude: np.ndarray, free: np.ndarray) -> np.ndarray:
         here = reaches == reach
         near = sliding_window_view(amplitude[places], min(2 * reach, places.size))
         low = np.clip(middle[here] - reach, 0, len(near) - 1)
-        floor[here] = np.median(near, axis=1)[low] / sqrt(2 * log(2))
+        floor[here] = np.median(near[low], axis=1) / sqrt(2 * log(2))
     return floor
 
 
