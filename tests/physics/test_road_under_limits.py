@@ -79,3 +79,16 @@ def test_a_speed_under_a_limit_that_is_not_found_is_none(monkeypatch: pytest.Mon
     found = road.road_speed(machine, road.Source(V, R_PACK, limits), LOAD, 0.02)
     assert np.array_equal(np.isnan(found), [True, False])
     assert np.all(road.holds(machine, road.Source(V, R_PACK, limits), LOAD, 0.02))
+
+
+@pytest.mark.parametrize("drive", [SixStep(WINDING), FieldOriented(WINDING, 0.95)], ids=["six-step", "field-oriented"])
+def test_grades_that_hold_beside_grades_that_do_not_are_as_each_by_itself(drive: Drive) -> None:
+    machine, source = road.Machine(drive, COULOMB, VISCOUS), road.Source(V, R_PACK, 5.0, 40.0)
+    grades = np.linspace(0.0, 0.3, 7)
+    together = road.road_speed(machine, source, LOAD, grades)
+    assert 0 < np.isnan(together).sum() < grades.size
+    np.testing.assert_allclose(
+        together, [road.road_speed(machine, source, LOAD, float(grade)) for grade in grades], rtol=1e-9
+    )
+    held = [_resisting(0.0, grade) < road.output_torque(machine, source, 0.0) for grade in grades]
+    assert np.isfinite(together).tolist() == held

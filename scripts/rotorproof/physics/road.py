@@ -179,6 +179,19 @@ def road_speed(machine: Machine, source: Source, load: Load, grade: Values = 0.0
     There is none where the drive cannot hold the vehicle, which ``holds`` tells.
     """
     sought = _Sought(machine, source, _voltage, source.voltage, load, grade)
+    shape = np.broadcast_shapes(*{np.shape(array) for array in _arrays(sought)})
+    held = np.broadcast_to(holds(machine, source, load, grade), shape)
+    found = np.full(shape, np.nan)
+    # A search for what is not there takes longest of all.
+    if held.any():
+        those = sought if held.all() else _chosen(sought, np.flatnonzero(held))
+        found[held] = _held_speed(those) * _chosen(load, np.flatnonzero(held)).radius
+    return found[()]
+
+
+def _held_speed(sought: _Sought) -> Values:
+    """Return the speed in rad/s of ``road_speed`` where the drive holds the vehicle."""
+    machine, source = sought.machine, sought.source
     speed, point = _settled(sought)
     # Each limit leaves less torque the faster it goes, so the slowest of the speeds they allow is the one.
     for of, most in _limits(machine, source):
@@ -189,7 +202,7 @@ def road_speed(machine: Machine, source: Source, load: Load, grade: Values = 0.0
             slower[over] = _settled(_chosen(limited, np.flatnonzero(over)))[0]
         # Where a limit binds, a speed without it is none: better no value than one the drive never reaches.
         speed = np.where(over & np.isnan(slower), np.nan, np.fmin(speed, slower))
-    return np.where(holds(machine, source, load, grade), speed * load.radius, np.nan)[()]
+    return speed
 
 
 def holds(machine: Machine, source: Source, load: Load, grade: Values = 0.0) -> Values:
