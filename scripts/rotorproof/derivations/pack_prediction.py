@@ -23,6 +23,8 @@ from ..procedures.derivation import Assumption, Derivation, Shown, named, needs_
 
 _SOURCE = "steady-state power and force balance; symbols after IEC 60050-411 and ISO 8855"
 _STATES = ("full", "nominal", "empty")
+#: Speeds at which a line of greatest force is known.
+_SPEEDS = 120
 UNMEASURED = "unmeasured_efficiency"
 #: Why a number is missing.
 _NOT_FOUND = "no steady state was found; check the motor's constants, the pack's voltage and the limits on currents"
@@ -502,22 +504,33 @@ def _states_table(given: Mapping[str, float], load: road.Load) -> Table:
     )
 
 
+def _drive_lines(machine: road.Machine, given: Mapping[str, float], radius: float) -> list[Series]:
+    """Return the greatest force at the wheel over road speed for each state of charge in which the motor turns.
+
+    All states at once: the rounds of the solver cost more than the speeds that go through them.
+    """
+    nominal, voltages = _source(given, "nominal"), {state: given[f"pack_voltage_{state}"] for state in _STATES}
+    limits = road.no_load_speed(machine, replace(nominal, voltage=np.array([*voltages.values()])))
+    known = zip(voltages, np.broadcast_to(limits, len(voltages)).tolist(), strict=True)
+    turning = {state: limit for state, limit in known if math.isfinite(limit)}
+    if not turning:
+        return []
+    speeds = np.linspace(0.0, [*turning.values()], _SPEEDS, axis=1)
+    voltage = np.array([voltages[state] for state in turning])
+    torque = np.empty(speeds.shape)
+    torque[:, 0] = road.output_torque(machine, replace(nominal, voltage=voltage), 0.0)
+    moving = replace(nominal, voltage=np.repeat(voltage, _SPEEDS - 1))
+    torque[:, 1:] = np.reshape(road.output_torque(machine, moving, speeds[:, 1:].ravel()), (-1, _SPEEDS - 1))
+    return [
+        Series(f"drive, pack {state}", speeds[row] * radius, torque[row] / radius, "model")
+        for row, state in enumerate(turning)
+    ]
+
+
 def _panels(given: Mapping[str, float], load: road.Load) -> list[Panel]:
-    series = []
-    top = 0.0
     machine = _machine(given)
-    for state in _STATES:
-        source = _source(given, state)
-        limit = float(road.no_load_speed(machine, source))
-        if not math.isfinite(limit):
-            continue
-        speeds = np.linspace(0.0, limit, 120)[1:]
-        standing = float(road.output_torque(machine, source, 0.0))
-        torque = np.append(standing, road.output_torque(machine, source, speeds))
-        series.append(
-            Series(f"drive, pack {state}", np.append(0.0, speeds) * load.radius, torque / load.radius, "model")
-        )
-        top = max(top, float(limit * load.radius))
+    series = _drive_lines(machine, given, float(load.radius))
+    top = max((float(one.x[-1]) for one in series), default=0.0)
     continuous = given.get("continuous_current")
     if continuous is not None and series:
         nominal = series[min(1, len(series) - 1)]
