@@ -17,6 +17,8 @@ from ..style import INK
 _LETTER, _HIGH, _SIZE = 3.6, 7.0, 7.0
 #: A name's middle stands so far from its line, the further the steeper the line is; and no nearer to any other.
 _AWAY, _OWN, _CLEAR = (6.0, 8.0, 10.5, 13.5), 1.0, 2.0
+#: Beyond this, more room around a name is no better; a name further from its line is worse by this much a point.
+_ROOMY, _WORSE = 14.0, 0.6
 #: Labels, ticks and legend around the axes; what is left to the readings where residuals stand below.
 _ROUND, _ABOVE_RESIDUALS = (44.0, 66.0), 0.75
 #: Places tried along a line, and points by which a line is known where names might meet it.
@@ -53,29 +55,45 @@ def name_lines(figure: Any, axes: Any, lines: Sequence[Named], points: Sequence[
     marks = [placed(one[:, 0], one[:, 1]) for one in points]
     taken: list[np.ndarray] = []
     for line, course in zip(lines, courses, strict=True):
-        # From the end, where lines have parted; a name is nearer to its own line than to any other.
-        best: tuple[float, np.ndarray] | None = None
         size = np.array([_LETTER * len(line.name), _HIGH])
-        for at in course[np.linspace(len(course) - 1, 0, _TRIED).astype(int)]:
-            for away in (side * far for far in _AWAY for side in (1.0, -1.0)):
-                centre = at + np.array([0.0, away])
-                low, high = centre - size / 2, centre + size / 2
-                if np.any(low < 1.0) or np.any(high > room - 1.0):
-                    continue
-                others = [one for one in courses if one is not course] + marks + taken
-                clear = min([_distance(low, high, one) for one in others], default=99.0)
-                own = _distance(low, high, course)
-                # Rounded: computers may differ in the last digits, and none of that may choose a place.
-                score = round(min(clear, 14.0) - 0.6 * abs(away), 1)
-                if own >= _OWN and clear >= max(_CLEAR, own + 1.0) and (best is None or score > best[0]):
-                    best = score, centre
+        best = _best_place(course, [*(one for one in courses if one is not course), *marks, *taken], size, room)
         if best is None:
             continue
-        x, y = best[1] / room * [x1 - x0, y1 - y0] + [x0, y0]
+        x, y = best / room * [x1 - x0, y1 - y0] + [x0, y0]
         axes.text(x, y, line.name, fontsize=_SIZE, color=INK, ha="center", va="center", zorder=8)
         line.artist.set_label("_" + line.name)
-        low, high = best[1] - size / 2, best[1] + size / 2
+        low, high = best - size / 2, best + size / 2
         taken.append(np.stack(np.meshgrid(np.linspace(low[0], high[0], 20), [low[1], high[1]]), axis=-1).reshape(-1, 2))
+
+
+def _best_place(course: np.ndarray, others: list[np.ndarray], size: np.ndarray, room: np.ndarray) -> np.ndarray | None:
+    """Return the middle of the best place for a name of this ``size`` beside its line, if there is any.
+
+    From the end, where lines have parted; a name is nearer to its own line than to any other.
+    """
+    around = np.concatenate([one.reshape(-1, 2) for one in others]) if others else np.zeros((0, 2))
+    places = [(side * far, _score(_ROOMY, far)) for far in _AWAY for side in (1.0, -1.0)]
+    best: np.ndarray | None = None
+    reached = -np.inf
+    for at in course[np.linspace(len(course) - 1, 0, _TRIED).astype(int)]:
+        for away, most in places:
+            # The first of equals stays, so what cannot be better need not be measured.
+            if most <= reached:
+                continue
+            centre = at + np.array([0.0, away])
+            low, high = centre - size / 2, centre + size / 2
+            if np.any(low < 1.0) or np.any(high > room - 1.0):
+                continue
+            clear, own = _distance(low, high, around), _distance(low, high, course)
+            score = _score(clear, abs(away))
+            if own >= _OWN and clear >= max(_CLEAR, own + 1.0) and score > reached:
+                best, reached = centre, score
+    return best
+
+
+def _score(clear: float, away: float) -> float:
+    # Rounded: computers may differ in the last digits, and none of that may choose a place.
+    return round(min(clear, _ROOMY) - _WORSE * away, 1)
 
 
 def _along(course: np.ndarray, count: int) -> np.ndarray:
