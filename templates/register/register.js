@@ -3,6 +3,7 @@
   const byId = (id) => document.getElementById(id);
   const { columns, rows: given } = JSON.parse(byId("data").textContent);
   const table = byId("units");
+  const region = table.parentElement;
   const heads = [...table.tHead.rows[0].cells];
   const [form, search, verdict, kind, order, status, none] =
     ["controls", "search", "verdict", "kind", "order", "status", "none"].map(byId);
@@ -141,7 +142,6 @@
         if (columns[column].constant) cell.className = "value";
         if (sort === "" && columns[column].sort) cell.dataset.empty = "";
         const label = element("span", "label", ...heads[column].querySelector(".title").cloneNode(true).childNodes);
-        label.setAttribute("aria-hidden", "true");
         cell.append(label, element("span", "content", ...pieces.map(shown)));
       }
       line.append(cell);
@@ -160,12 +160,14 @@
     if (!block.classList.contains("away")) return;
     const first = Number(block.dataset.first);
     block.classList.remove("away");
+    block.removeAttribute("aria-hidden");
     block.replaceChildren(...matched.slice(first, first + BLOCK).map((row, place) => made(row, first + place)));
   }
 
   function empty(block) {
-    // What holds the focus stays.
-    if (block.classList.contains("away") || block.contains(document.activeElement)) return;
+    // What holds the focus stays, and so does the last, by which the focus comes in from below.
+    if (block.classList.contains("away") || block === table.tBodies[table.tBodies.length - 1]) return;
+    if (block.contains(document.activeElement)) return;
     leave(block, block.getBoundingClientRect().height);
   }
 
@@ -173,10 +175,9 @@
     const place = element("td");
     place.colSpan = shownColumns.length;
     place.style.height = `${height}px`;
-    const line = element("tr", "", place);
-    line.setAttribute("aria-hidden", "true");
     block.classList.add("away");
-    block.replaceChildren(line);
+    block.setAttribute("aria-hidden", "true");
+    block.replaceChildren(element("tr", "", place));
   }
 
   function draw() {
@@ -198,6 +199,10 @@
       leave(block, heightOfRow * Math.min(BLOCK, matched.length - Number(block.dataset.first)));
     }
     table.append(...blocks.slice(1));
+    fill(blocks[blocks.length - 1]);
+    // The region takes the focus where the arrow keys have something to scroll.
+    if (region.scrollWidth > region.clientWidth) region.tabIndex = 0;
+    else if (region !== document.activeElement) region.removeAttribute("tabindex");
     for (const block of blocks) near.observe(block);
   }
 
@@ -231,7 +236,12 @@
   search.addEventListener("input", renew);
   for (const choice of [verdict, kind]) choice.addEventListener("change", renew);
   form.addEventListener("submit", (event) => event.preventDefault());
-  form.addEventListener("reset", () => setTimeout(() => { sort(0, "ascending"); search.focus(); }));
+  form.addEventListener("reset", (event) => {
+    event.preventDefault();
+    search.value = verdict.value = kind.value = "";
+    sort(0, "ascending");
+    search.focus();
+  });
   let width = window.innerWidth;
   window.addEventListener("resize", () => {
     if (window.innerWidth !== width) { width = window.innerWidth; draw(); }

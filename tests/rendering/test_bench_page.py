@@ -16,7 +16,7 @@ from rotorproof.evidence.history import History, Past
 from rotorproof.rendering.bench_view import bench_doubt, bench_view
 from rotorproof.rendering.register import bench_html, render_register
 from rotorproof.rendering.register_view import Beside
-from rotorproof.season.bench import judge
+from rotorproof.season.bench import BenchDay, judge
 from tests.entries import quantity_entry, results
 from tests.season.bench_days import INSTRUMENT, START, day
 
@@ -24,6 +24,12 @@ from tests.season.bench_days import INSTRUMENT, START, day
 def _unit(name: str, on: datetime.date, resistance: float, **facts: Any) -> tuple[dict[str, Any], Results]:
     found = results(unit=name, quantities={"phase_resistance": quantity_entry(value=resistance)})
     return {"unit": name, "kind": "motor", "tested_on": on.isoformat(), **facts}, found
+
+
+def days_out_of_control() -> list[BenchDay]:
+    """Return 22 days of a standard, on the last two of which a voltmeter reads 1.2 % too much."""
+    rng = np.random.default_rng(2)
+    return [day(n, {"voltage": 0.012 if n > 19 else 0.0}, rng) for n in range(22)]
 
 
 @pytest.fixture
@@ -88,8 +94,7 @@ def test_days_of_which_signed_reports_alone_are_left_stand_in_the_charts(tmp_pat
 
 
 def test_the_charts_say_in_words_what_they_show() -> None:
-    rng = np.random.default_rng(2)
-    days = [day(n, {"voltage": 0.012 if n > 19 else 0.0}, rng) for n in range(22)]
+    days = days_out_of_control()
     found = judge("CS", "1", days)
     (view,) = bench_view([found])
     for chart in view.charts:
@@ -108,8 +113,7 @@ def test_without_a_standard_the_page_says_how_to_keep_one() -> None:
 
 
 def test_a_last_day_that_says_nothing_is_named_beside_the_last_that_does() -> None:
-    rng = np.random.default_rng(2)
-    days = [day(n, {"voltage": 0.012 if n > 19 else 0.0}, rng) for n in range(22)]
+    days = days_out_of_control()
     days[-1] = replace(days[-1], values={}, forms={})
     (view,) = bench_view([judge("HM", "1", days)])
     assert view.state == (

@@ -34,14 +34,19 @@ def _pair(place: int, heat: float | None, full: bool = True) -> Candidate:
     return Candidate(f"MOTOR-{place:02d}", "CONTROLLER-WITH-A-NAME", margins, energy, besides, 2, ["swap"])
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def write_a_choice(folder: Path) -> None:
+    """Write a choice among 42 pairs, ties and pairs of which something was not measured among them."""
     pairs = [_pair(place, 4.0) for place in range(40)]
     pairs += [_pair(98, -1.0), _pair(99, None, full=False)]
     controllers = [Candidate("", "C", {"starts": Form(1.0)})]
     ranked = {"pairs": rank(pairs), "motors": rank([]), "controllers": rank(controllers)}
     left_out = {f"MOTOR-{place}": "needs a heat run" for place in range(100, 120)}
-    write_choice(tmp_path, choice_data(ranked, 0.95, ABOUT), left_out)
+    write_choice(folder, choice_data(ranked, 0.95, ABOUT), left_out)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    write_a_choice(tmp_path)
     return tmp_path
 
 

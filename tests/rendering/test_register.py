@@ -15,10 +15,12 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.select import Select
 
 from rotorproof.decision.models import ProblemEntry, Results
-from rotorproof.rendering.register import register_html, render_register
+from rotorproof.rendering.register import models_html, register_html, render_register
 from rotorproof.rendering.register_view import Beside, rows
+from rotorproof.season.population import populations
 from tests.benchmarks import register_scale
 from tests.entries import criterion, quantity_entry, results
+from tests.season.test_population import units_of_model
 
 WILD = '"><img src=x onerror=alert(1)><script>document.title="owned"</script>'
 
@@ -327,6 +329,48 @@ def test_nothing_out_of_sight_takes_the_focus(opened: webdriver.Chrome) -> None:
                 "e.getBoundingClientRect().width < 2)"
             )
             assert not clipped, active.get_attribute("outerHTML")
+    finally:
+        opened.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})  # type: ignore[no-untyped-call]
+
+
+def test_the_rows_of_many_units_are_reached_from_below_too(browser: webdriver.Chrome, tmp_path: Path) -> None:
+    page = register_scale.write(tmp_path, 200)
+    browser.set_window_size(800, 900)
+    browser.get(page.as_uri())
+    browser.execute_script("document.querySelector('footer a').focus()")  # type: ignore[no-untyped-call]
+    active = browser.switch_to.active_element
+    active.send_keys(Keys.SHIFT, Keys.TAB)
+    row = browser.switch_to.active_element.find_element(By.XPATH, "ancestor::tr")
+    assert row.get_attribute("aria-rowindex") == "201"
+
+
+def test_a_link_leads_past_the_table(opened: webdriver.Chrome) -> None:
+    active = opened.switch_to.active_element
+    for _ in range(2):
+        active.send_keys(Keys.TAB)
+        active = opened.switch_to.active_element
+    assert active.text == "Skip to what follows the table"
+    active.send_keys(Keys.ENTER)
+    opened.switch_to.active_element.send_keys(Keys.TAB)
+    assert opened.switch_to.active_element.text == "two", "the comparisons come after the table"
+
+
+def test_cells_of_a_card_have_their_labels_and_a_still_table_its_heads(
+    opened: webdriver.Chrome, page: Path, tmp_path: Path
+) -> None:
+    metrics = {"width": 600, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    opened.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)  # type: ignore[no-untyped-call]
+    try:
+        opened.get(page.as_uri())
+        assert opened.find_element(By.CSS_SELECTOR, "tbody td .label").get_attribute("aria-hidden") is None
+        assert not opened.find_element(By.CSS_SELECTOR, "#units thead").is_displayed()
+        assert opened.find_element(By.CSS_SELECTOR, ".scroll").get_attribute("tabindex") is None
+        models = tmp_path / "models.html"
+        models.write_text(models_html(populations(*units_of_model(3, 20, lambda place: 0.0))), encoding="utf-8")
+        opened.get(models.as_uri())
+        head = opened.find_element(By.CSS_SELECTOR, ".still thead th")
+        assert head.is_displayed()
+        assert head.value_of_css_property("display") == "table-cell"
     finally:
         opened.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})  # type: ignore[no-untyped-call]
 

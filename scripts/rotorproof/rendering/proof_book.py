@@ -190,7 +190,11 @@ def _for_screens(html: str, css: str) -> str:
             f"@font-face {{ font-family: '{file.family}'; font-weight: {file.weight}; font-style: {file.slope}; "
             f"src: url(data:font/ttf;base64,{data}) }}"
         )
-    screen = "body { max-width: 190mm; margin: 10mm auto; padding: 0 4mm } .contents a::after { content: none }"
+    screen = (
+        "body { max-width: 190mm; margin: 10mm auto; padding: 0 4mm; font-size: 11pt } table { font-size: 10pt } "
+        ".contents a::after { content: none } .contents li { max-width: 100% } .scroll { overflow-x: auto } "
+        ".checks { min-width: 150mm } :focus-visible { outline: 3px solid #0a58ca; outline-offset: 2px }"
+    )
     style = "\n".join([*faces, css, screen])
     return html.replace("</head>", f"<style>\n{style}\n</style>\n</head>", 1)
 

@@ -239,7 +239,8 @@ def _signed(row: Row) -> Cell:
 
 
 def _revision(row: Row, one: Mapping[str, Any]) -> Piece:
-    return _link(one["report"], f"r{one['revision']}", f"signed report of {row.name}, revision {one['revision']}")
+    number = f"r{one['revision']}"
+    return _link(one["report"], number, f"{number}, signed report of {row.name}")
 
 
 def _files(row: Row) -> list[Piece]:
