@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow.dataset
+import pyarrow.parquet
 import pytest
 
 from rotorproof.commands import season
@@ -50,6 +51,32 @@ def test_batches_stand_in_one_register_and_one_table(tmp_path: Path) -> None:
     # The register of the season is no batch of it, and a batch that is left out leaves the table.
     assert _run(tmp_path, str(tmp_path / "2026-05-09")) == 0
     assert [path.name for path in (tmp_path / "season/results").iterdir()] == ["batch=2026-05-09"]
+
+
+def test_batches_of_two_versions_have_the_same_columns_in_one_table(tmp_path: Path) -> None:
+    _batch(tmp_path, "2026-05-02", ["A"])
+    _batch(tmp_path, "2026-05-09", ["B"])
+    older = tmp_path / "2026-05-02/results.parquet"
+    table = pyarrow.parquet.read_table(older)
+    gone = ["waived", "standard_uncertainty"]
+    older.unlink()
+    pyarrow.parquet.write_table(table.drop_columns(gone), older)
+    assert _run(tmp_path) == 0
+    schemas = [pyarrow.parquet.read_schema(path) for path in (tmp_path / "season/results").glob("*/*.parquet")]
+    assert schemas[0].equals(schemas[1])
+    assert set(schemas[0].names) == set(table.column_names)
+    whole = pyarrow.dataset.dataset(tmp_path / "season/results", partitioning="hive").to_table().to_pylist()
+    cells = {row["unit"]: (row["value"], row["standard_uncertainty"]) for row in whole}
+    assert cells["A"][0] == cells["B"][0], "what both have is as it was"
+    assert cells["A"][1] is None, "a number that nobody stored is no number"
+    assert cells["B"][1] is not None
+
+
+def test_a_table_that_is_damaged_is_named(tmp_path: Path) -> None:
+    _batch(tmp_path, "one", ["A"])
+    (tmp_path / "one/results.parquet").write_bytes(b"PAR1")
+    with pytest.raises(InputError, match="table is damaged"):
+        _run(tmp_path)
 
 
 def test_refused_units_are_listed_with_the_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
