@@ -51,8 +51,9 @@ MAY_IMPORT = {
     "contents": "files jsonio",
     "workflow": "contents errors evidence files fingerprint logs procedures settings",
     "settled": "jsonio workflow",
+    "untouched": "evidence",
     "commands": "bounded checking child columns decision drafts errors evidence files fitting jsonio logs planning "
-    "procedures quantities rendering season settings settled signs units warm workflow",
+    "procedures quantities rendering season settings settled signs units untouched warm workflow",
     "__main__": "__init__ commands errors signs",
 }
 #: Files that look up on purpose, and at what.

@@ -56,7 +56,7 @@ def _note(plan: RunPlan) -> Path:
 
 def _state(plan: RunPlan, causes: str) -> str:
     content = hashlib.sha256(causes.encode())
-    for path in _made(plan):
+    for path in made_files(plan):
         found = path.stat()
         content.update(f"{path.name} {found.st_size} {found.st_mtime_ns}\n".encode())
     return content.hexdigest()
@@ -80,7 +80,8 @@ def _causes(plan: RunPlan) -> Iterator[object]:
         ]
 
 
-def _made(plan: RunPlan) -> Iterable[Path]:
+def made_files(plan: RunPlan) -> Iterable[Path]:
+    """Return every file and folder that a run makes."""
     reports = plan.root / plan.reports
     for name in plan.units:
         yield from (plan.root / path for path in plan.made(name))

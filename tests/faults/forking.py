@@ -49,7 +49,7 @@ _LIBRARIES = (
     "pyhanko.sign.signers",
     "pyhanko.sign.validation",
     "snakemake.cli",
-    "rotorproof.commands.report",
+    "rotorproof.commands._report",
     "rotorproof.commands.sign",
     "rotorproof.commands.verify",
     "rotorproof.evidence.recompute",

@@ -8,7 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from rotorproof.settled import causes_of, is_settled, settle, unsettle
+from rotorproof.commands._report import read_by_a_run
+from rotorproof.settings.load import load_settings
+from rotorproof.settled import causes_of, is_settled, made_files, settle, unsettle
+from rotorproof.untouched import ended, look
 from rotorproof.workflow import STEPS, RunPlan
 
 from .conftest import Project
@@ -34,6 +37,13 @@ def test_the_engine_is_left_alone_until_something_changes(project: Project) -> N
     assert "CT-2  accepted" in again.stdout
     project.run("CT-2")
     assert engine_runs(project) == runs
+    assert ended(project.root, []) is not None, "nothing was written for seconds before that run"
+    third = project.run()
+    assert (third.stdout, third.stderr) == (again.stdout, again.stderr)
+    (project.root / "raw/CT-2/steps.csv").touch()
+    assert ended(project.root, []) is None
+    assert project.run().stdout == again.stdout
+    assert engine_runs(project) == runs, "a log that was only touched is the same log"
 
     before = project.stamps()
     (project.root / "reports/CT-2/report.pdf").unlink()
@@ -139,9 +149,15 @@ def test_every_change_asks_the_engine(project: Project, change: Callable[[Path],
     settle(plan, causes_of(plan))
     plan = RunPlan.load(project.root, {})
     assert is_settled(plan, causes_of(plan))
+    trees = read_by_a_run(project.root, load_settings(project.root / "config/config.yaml", {}))
+    made = [str(path) for path in made_files(plan)]
+    entries = look(trees, made)
+    assert entries is not None
+    assert look(trees, made) == entries
     change(project.root)
     plan = RunPlan.load(project.root, {})
     assert not is_settled(plan, causes_of(plan))
+    assert look(trees, made) != entries
 
 
 def test_other_settings_code_or_page_styles_ask_the_engine(project: Project) -> None:

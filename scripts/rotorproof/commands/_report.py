@@ -1,46 +1,38 @@
-"""Make the acceptance reports of all units, or of those named.
-
-Reads the raw logs, fits, decides and renders what is new or has changed, and ends with each unit's verdict.
-The exit status is 0 when every unit could be reported on (a rejected unit is a result, not an error), 1 when
-one could not, and 2 when the settings cannot be used.
-"""
+"""Run the workflow for the ``report`` command, and gather what it ends with."""
 
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import sys
 import time
 from pathlib import Path
 from typing import Any
 
-from ..decision.models import ProblemEntry, Results
+from ..decision.models import Results
 from ..decision.reasons import doubt, reason
 from ..errors import Problem
+from ..evidence.revisions import FOLDER, SIGN_OFF
 from ..rendering.register import write_register
 from ..rendering.words import counted
-from ..settings.load import check_parts
-from ..settled import causes_of, is_settled, settle, unsettle
+from ..settings.load import check_parts, load_settings
+from ..settings.run import RunSettings
+from ..settled import causes_of, is_settled, made_files, settle, unsettle
+from ..untouched import Tree, look, note
 from ..workflow import STEPS, RunPlan
 from ._project import ROOT, overrides
+from ._verdicts import Table
 from ._workflow import BusyError, run_workflow
 
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Describe the command's arguments."""
-    parser.add_argument("units", nargs="*", metavar="UNIT", help="units to report on (default: all)")
-    parser.add_argument(
-        "--config", nargs="+", default=[], metavar="KEY=VALUE", help="override settings of config/config.yaml"
-    )
-    parser.add_argument("--cores", type=int, default=os.cpu_count() or 1, help="jobs at once (default: all cores)")
-    parser.add_argument("--quiet", action="store_true", help="say nothing but problems and the final table")
-    parser.add_argument("--json", action="store_true", help="print the final table as JSON")
+#: Folders from that of all archives down to the one that holds what a register shows of a signed report.
+_DEPTH_OF_ARCHIVE = 2 + len(Path(SIGN_OFF).parts)
 
 
-def run(args: argparse.Namespace) -> int:
-    """Run the workflow and print the verdicts."""
+def make(args: argparse.Namespace) -> int:
+    """Make what is not made yet and print the verdicts; return the exit status."""
     settings = overrides(args.config)
+    trees = read_by_a_run(ROOT, load_settings(ROOT / "config" / "config.yaml", settings))
+    before = None if args.units else look(trees)
     plan = RunPlan.load(ROOT, settings)
     reports = ROOT / plan.reports
     unknown = [name for name in args.units if name not in plan.units and name not in plan.refused]
@@ -58,7 +50,8 @@ def run(args: argparse.Namespace) -> int:
     unclear: list[str] = []
     causes = causes_of(plan)
     plan.note_contents()
-    if (not named or targets) and not is_settled(plan, causes):
+    settled = is_settled(plan, causes)
+    if (not named or targets) and not settled:
         unsettle(plan)
         _mend_times(plan, reports)
         try:
@@ -70,27 +63,55 @@ def run(args: argparse.Namespace) -> int:
             # What was changed during the run may have been read before or after: the engine is asked again.
             if plan.untouched() and causes_of(RunPlan.load(ROOT, settings)) == causes:
                 settle(plan, causes)
+                settled = True
         else:
             _register(plan, reports)
+    made = [str(path) for path in (*made_files(plan), *_folders(plan, reports))]
+    shown = look((), made)
     rows = [_row(reports, name) for name in (wanted if args.units else plan.units)]
     if unclear and any(row["verdict"] == "not reported" for row in rows):
         # A step failed for another reason than a refused unit: what the workflow said is all there is to go by.
         print("\n".join(unclear), file=sys.stderr)
     rows += [{"unit": name, "verdict": "not reported", "reason": plan.refused[name][0]["message"]} for name in refused]
     mistakes = [(row["unit"], problem) for row in rows for problem in row.pop("errors", ())]
-    _print(rows, mistakes, refused, plan, reports, as_json=args.json)
-    beside = plan.photographs_left_out(wanted if args.units else plan.units)
-    for problem in [*([] if args.units else plan.comparison_problems), *beside]:
-        print(problem, file=sys.stderr)
-    failed = refused or any(row["verdict"] == "not reported" for row in rows)
-    return 1 if failed else min(status, 1)
+    wrong = [str(Problem(**{"file": unit, **problem.fields()})) for unit, problem in mistakes]
+    wrong += [str(problem) for name in refused for problem in plan.project.refused[name]]
+    left_out = plan.photographs_left_out(wanted if args.units else plan.units)
+    beside = [str(problem) for problem in [*([] if args.units else plan.comparison_problems), *left_out]]
+    # What is wrong with a file of limits is wrong for every unit that it is for.
+    table = Table(str(reports), rows, list(dict.fromkeys(wrong)), beside)
+    table.show(as_json=args.json)
+    if refused or any(row["verdict"] == "not reported" for row in rows):
+        return 1
+    # What was read, and what the table was made of, must be what lies there now.
+    if settled and not named and shown == look((), made):
+        note(ROOT, args.config, before, trees, made, table.as_json())
+    return min(status, 1)
+
+
+def read_by_a_run(root: Path, settings: RunSettings) -> list[Tree]:
+    """Return all that a run reads."""
+    program = [Tree(str(root / name)) for name in ("Snakefile", "config", "templates", "scripts")]
+    signed = Tree(str(root / settings.reports_dir / FOLDER), depth=_DEPTH_OF_ARCHIVE)
+    return [*program, Tree(str(root / settings.raw_dir)), signed]
+
+
+def _folders(plan: RunPlan, reports: Path) -> list[Path]:
+    """Return the folders in which the steps of a run write."""
+    places = (place for name in plan.units for place in _written_to(reports, name))
+    return [place for place in places if place.exists()]
+
+
+def _written_to(reports: Path, name: str) -> tuple[Path, ...]:
+    """Return the folders in which the steps of a unit write."""
+    return (reports / ".work" / name, reports / ".work" / name / "log", reports / name)
 
 
 def _set_aside(plan: RunPlan, reports: Path) -> bool:
     """Refuse every unit whose folders of results this user may not write; tell whether there is any."""
     found = False
     for name in plan.units:
-        made = (reports / ".work" / name, reports / ".work" / name / "log", reports / name)
+        made = _written_to(reports, name)
         closed = next((path for path in made if path.exists() and not os.access(path, os.W_OK | os.X_OK)), None)
         if closed is not None:
             where = os.path.relpath(closed)
@@ -156,33 +177,5 @@ def _row(reports: Path, name: str) -> dict[str, Any]:
         **({"doubt": why} if (why := doubt(results)) else {}),
         "problems": f"{counted(len(errors), 'error')}, {counted(warnings, 'warning')}" if errors or warnings else "",
         "errors": errors,
-        "report": os.path.relpath(report),
+        "report": f"{name}/report.pdf",
     }
-
-
-def _print(
-    rows: list[dict[str, Any]],
-    mistakes: list[tuple[str, ProblemEntry]],
-    refused: list[str],
-    plan: RunPlan,
-    reports: Path,
-    *,
-    as_json: bool,
-) -> None:
-    if as_json:
-        print(json.dumps(rows, indent=2))
-        return
-    shown = [str(Problem(**{"file": unit, **problem.fields()})) for unit, problem in mistakes]
-    shown += [str(problem) for name in refused for problem in plan.project.refused[name]]
-    # What is wrong with a file of limits is wrong for every unit that it is for.
-    for line in dict.fromkeys(shown):
-        print(line, file=sys.stderr)
-    width = max([len(row["unit"]) for row in rows], default=4)
-    for row in rows:
-        print(f"{row['unit']:<{width}}  {row['verdict']:<12}  {row['reason']}")
-        if "doubt" in row:
-            print(f"{'':<{width}}  {row['doubt']}")
-        if "report" in row:
-            extra = f"  ({row['problems']})" if row["problems"] else ""
-            print(f"{'':<{width}}  {row['report']}{extra}")
-    print(f"{'register':<{width}}  {os.path.relpath(reports / 'index.html')}")
