@@ -71,7 +71,7 @@ def test_locked_rotor_of_an_independent_machine(outside: Outside) -> None:
     machine = PermanentMagnetSynchronousMotor(motor_parameter=parameters)
     current = np.linspace(1, 15, 8)
     torque = np.array([float(machine.torque([0.0, i, 0.0])) for i in current])
-    result = outcome(LOCKED_ROTOR, [({"current_q": current, "torque": torque}, {})])
+    result = outcome(LOCKED_ROTOR, [({"current_q": current, "torque": torque}, {"magnet_temperature": 20.0})])
     outside(
         "torque_constant_q",
         "torque per ampere of q-axis current at standstill",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +16,10 @@ _BEYOND = 0.2  # readings further down the bend than this say nothing of the slo
 #: What another shape of bend does to mean slope and mark at least, as shares of them: found with a straight line that
 #: turns into a flatter one at a knee, which no member of the family is.
 _SHAPE = (0.004, 0.025)
+_SHARPEST = 30.0  # the greatest sharpness of a bend that is fitted
+_NODES, _STEPS = 25, 6
+_LEAST_FALL = 1e-6
+_PLACED = 1 / 3  # a standard uncertainty of the mark's logarithm: twice that is half to double
 _NEARER = 0.14  # a second fit stops here; where the two differ the shape is not quite the motor's
 
 
@@ -28,17 +33,22 @@ class StallFit:
     """Torque over current with one offset and slope per rotor position, and a common bend.
 
     ``estimates.values`` holds m offsets (N m), m slopes (N m/A) and, with a bend, its current at a fall of 10 % (A) and
-    its sharpness; without one, a cubic term (N m/A^3), which readings do not tell from none. ``used`` tells which
-    readings were fitted, ``scatter`` (N m) what one of them was taken to scatter by. ``doubt`` is how far mean slope
-    and mark move when the fit stops nearer to the mark.
+    its sharpness; without one, a cubic term (N m/A^3), which readings do not tell from none. With a bend they are means
+    over the sharpnesses ``nodes`` ``(k,)`` (as logarithms), by their likelihood: see ``_averaged``. ``used`` tells
+    which readings were fitted. ``doubt`` is how far mean slope and mark move when the fit stops nearer to the mark.
     """
 
     estimates: Estimates
     positions: int
     used: np.ndarray
     bent: bool
-    scatter: float = 0.0
+    nodes: np.ndarray | None = None
     doubt: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def placed(self) -> bool:
+        """Tell whether the readings place the fall of 10 %: an interval from half to double of it places nothing."""
+        return self.bent and bool(np.sqrt(self.estimates.covariance[-2, -2]) < _PLACED * self.estimates.values[-2])
 
     @property
     def slopes(self) -> np.ndarray:
@@ -83,6 +93,22 @@ def share_left(current: float | np.ndarray, mark: float | np.ndarray, sharpness:
     return np.asarray((1.0 + ((1 - DROP) ** -n - 1.0) * np.abs(current / mark) ** n) ** (-1.0 / n))
 
 
+def step_share(late: float, placement: Sequence[float] | np.ndarray, fifth: float, seventh: float) -> float:
+    """Return the mean of the EMF between the edges of steps that come late, over that between the best ones.
+
+    ``late`` (rad, electrical) is common to all edges, ``placement`` what each sensor adds, harmonics as shares of the
+    fundamental in phase with its crest. A step holds the crest ``e(x) = cos x + h5 cos 5x + h7 cos 7x`` of a line from
+    -30 to 30 degrees; with edges e_j late, the mean over a turn is that of ``F(pi/6 + e_j) + F(pi/6 - e_j)``, F the
+    integral of e. For a sine and one lateness it is its cosine (mathematics).
+    """
+
+    def area(x: np.ndarray) -> np.ndarray:
+        return np.asarray(np.sin(x) + fifth / 5.0 * np.sin(5.0 * x) + seventh / 7.0 * np.sin(7.0 * x))
+
+    edge, away = np.array(np.pi / 6.0), late + np.asarray(placement, dtype=float)
+    return float(np.mean(area(edge + away) + area(edge - away)) / (2.0 * area(edge)))
+
+
 def fit_stall(current: np.ndarray, torque: np.ndarray, position: np.ndarray, like: StallFit | None = None) -> StallFit:
     """Fit ``torque = offset_j + slope_j I share_left(I)``, or with a cubic term where the readings show no bend.
 
@@ -105,9 +131,8 @@ def fit_stall(current: np.ndarray, torque: np.ndarray, position: np.ndarray, lik
         # A fall too small to be seen lowers the slope of a straight line all the same.
         design = np.hstack([lines, x[:, None] ** 3]) if told else lines
         return StallFit(linear_fit(design, torque), count, np.ones(x.size, bool), bent=False)
-    if like is not None:
-        fitted = _bent(x, torque, mark, like.used, like.estimates.values, like.scatter)
-        return StallFit(fitted, count, like.used, True, like.scatter)
+    if like is not None and like.nodes is not None:
+        return StallFit(_averaged(x, torque, mark, like.used, like.estimates, like.nodes), count, like.used, True)
     cubic = linear_fit(np.hstack([lines, (x[:, None] / scale) ** 3]), torque)
     slope, scatter = float(np.mean(cubic.values[count : 2 * count])) * scale, _scatter(x / scale, torque, lines)
     start = np.concatenate([cubic.values[:-1], [scale * np.sqrt(DROP * slope / -cubic.values[-1]), np.exp(_USUAL)]])
@@ -121,7 +146,79 @@ def fit_stall(current: np.ndarray, torque: np.ndarray, position: np.ndarray, lik
         )
     if not keep.all():
         fitted = _bent(x, torque, mark, keep, fitted.values, scatter)
-    return StallFit(fitted, count, keep, True, scatter, _doubt(x, torque, mark, fitted, scatter))
+    nodes = _nodes(fitted)
+    averaged = _averaged(x, torque, mark, keep, fitted, nodes)
+    return StallFit(averaged, count, keep, True, nodes, _doubt(x, torque, mark, fitted, scatter))
+
+
+def _nodes(fitted: Estimates) -> np.ndarray:
+    """Return logarithms of sharpness ``(k,)``, evenly over all that the fit and what is usual leave likely."""
+    sharpness = float(fitted.values[-1])
+    wide = 4.5 * min(np.sqrt(fitted.covariance[-1, -1]) / sharpness, _SPREAD)
+    low, high = np.log(sharpness) - wide, np.log(sharpness) + wide
+    return np.linspace(max(low, np.log(BLUNTEST)), min(high, np.log(_SHARPEST)), _NODES)
+
+
+def _averaged(
+    x: np.ndarray, torque: np.ndarray, mark: np.ndarray, keep: np.ndarray, fitted: Estimates, nodes: np.ndarray
+) -> Estimates:
+    """Return means and covariance over the sharpnesses that the readings and what is usual leave likely.
+
+    At each of the ``nodes`` the other parameters are fitted with the fall at the highest current in place of the mark,
+    which is nearly linear; its weight is its likelihood with the scatter unknown, the other parameters integrated out
+    (Laplace), times that of the usual sharpness (JCGM 101:2008, 6.2). A straight fit in the sharpness would not do:
+    towards a blunt bend the slope at small current rises without end, towards a sharp one it hardly falls, so the value
+    would lie low and its interval be too narrow. The means of the mark and the sharpness are those of their logarithms.
+    """
+    at = np.flatnonzero(keep)
+    current, read, mark = x[at], torque[at], mark[at]
+    count, reach = mark.shape[1], float(np.max(np.abs(current)))
+    share, n = (np.abs(current) / reach)[None, :], np.exp(nodes)[:, None]
+    lines = np.broadcast_to(mark, (nodes.size, *mark.shape))
+
+    def left(fall: np.ndarray) -> np.ndarray:
+        return np.asarray((1.0 + ((1.0 - fall[:, None]) ** -n - 1.0) * share**n) ** (-1.0 / n))
+
+    fall = np.full(nodes.size, 1.0 - float(share_left(reach, *fitted.values[-2:])))
+    for _ in range(_STEPS):
+        # Offsets and slopes follow from the fall, which takes the step that all of them together ask for.
+        kept, step = left(fall), 1e-5 * np.minimum(1.0, fall)
+        rising = lines * (kept * current / reach)[:, :, None]
+        straight = np.concatenate([lines, rising], axis=2)
+        values = (np.linalg.pinv(straight) @ read[None, :, None])[..., 0]
+        rest = read - (straight @ values[..., None])[..., 0]
+        bends = (left(fall + step) - left(fall - step)) / (2.0 * step)[:, None]
+        turned = (values[:, None, count:] @ (lines * (current / reach)[None, :, None]).transpose(0, 2, 1))[:, 0] * bends
+        jacobian = np.concatenate([straight, turned[:, :, None]], axis=2)
+        inverse = np.linalg.pinv(jacobian)
+        fall = np.clip(fall + (inverse @ rest[..., None])[:, -1, 0], _LEAST_FALL, 0.6)
+    unscaled = inverse @ inverse.transpose(0, 2, 1)
+    freedom = current.size - 2 * count - 1
+    squares = np.sum(rest**2, axis=1)
+    likely = -0.5 * ((nodes - _USUAL) / _SPREAD) ** 2 + 0.5 * np.linalg.slogdet(unscaled)[1]
+    likely -= 0.5 * freedom / fitted.inflation * np.log(np.maximum(squares, 1e-24 * float(read @ read)))
+    weight = np.exp(likely - likely.max())
+    weight /= weight.sum()
+    # The current of a fall of 10 %, from the fall at the highest current.
+    powers = n[:, 0]
+    place = np.log(((1.0 - DROP) ** -powers - 1.0) / ((1.0 - fall) ** -powers - 1.0)) / powers
+    by_fall = -((1.0 - fall) ** (-powers - 1.0)) / ((1.0 - fall) ** -powers - 1.0)
+    each = np.column_stack([values[:, :count], values[:, count:] / reach, place, nodes])
+    turn = np.zeros((nodes.size, 2 * count + 2, 2 * count + 1))
+    turn[:, range(count), range(count)] = 1.0
+    turn[:, range(count, 2 * count), range(count, 2 * count)] = 1.0 / reach
+    turn[:, 2 * count, 2 * count] = by_fall
+    within = turn @ unscaled @ turn.transpose(0, 2, 1)
+    variance = float(weight @ squares) / freedom
+    mean = weight @ each
+    apart = each - mean
+    covariance = fitted.inflation * variance * np.tensordot(weight, within, 1) + (weight[:, None] * apart).T @ apart
+    mean[-2:] = reach * np.exp(mean[-2]), np.exp(mean[-1])
+    scale = np.ones(mean.size)
+    scale[-2:] = mean[-2:]
+    bent = share_left(current, mean[-2], mean[-1])
+    residuals = read - mark @ mean[:count] - (mark @ mean[count : 2 * count]) * current * bent
+    return replace(fitted, values=mean, covariance=covariance * np.outer(scale, scale), residuals=residuals)
 
 
 def _doubt(
@@ -171,7 +268,7 @@ def _bent(
     x, torque, mark = x[rows], torque[rows], mark[rows]
     reach = float(np.max(np.abs(x)))
     low = np.concatenate([np.full(2 * count, -np.inf), [0.05 * reach, BLUNTEST]])
-    high = np.concatenate([np.full(2 * count, np.inf), [200.0 * reach, 30.0]])
+    high = np.concatenate([np.full(2 * count, np.inf), [200.0 * reach, _SHARPEST]])
     weight = scatter / _SPREAD
 
     def model(p: np.ndarray) -> np.ndarray:

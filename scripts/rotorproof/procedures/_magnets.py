@@ -39,11 +39,17 @@ class Magnets:
         fit.block(label, {"magnets/doubt": 0.0}, spread, distribution="rectangular", of_unit=self.of_air)
 
 
-def magnets(log: Log, given: Mapping[str, float], winding: float | np.ndarray | None = None, count: int = 1) -> Magnets:
+def magnets(
+    log: Log,
+    given: Mapping[str, float],
+    winding: float | np.ndarray | None = None,
+    count: int = 1,
+    warmed: float = 0.0,
+) -> Magnets:
     """Return the magnets' temperature at ``count`` points of a test.
 
-    Where it is not stated they stand between the air and the ``winding`` (degC, each point or all), or near the air.
-    All half-widths are common practice.
+    Where it is not stated they stand between the air and the ``winding`` (degC, each point or all), or near the air,
+    ``warmed`` (K) by the test itself. All half-widths are common practice.
     """
     stated = log.conditions.get(CONDITION.name)
     if stated is not None:
@@ -56,8 +62,8 @@ def magnets(log: Log, given: Mapping[str, float], winding: float | np.ndarray | 
         else "20 °C, since no ambient temperature is stated either,"
     )
     if winding is None:
-        found, half_width = np.full(count, air), least
-        taken = known
+        found, half_width = np.full(count, air + warmed), least
+        taken = f"{warmed:.1f} K above {known}" if warmed else known
     else:
         found = np.full(count, 0.5 * (air + winding))
         half_width = max(least, 0.5 * float(np.max(np.abs(np.asarray(winding) - air))))

@@ -66,6 +66,15 @@ EMF_SHAPE = (
     ),
 )
 
+COMMUTATION_LEAD = Assumption(
+    "commutation_lead",
+    0.0,
+    math.radians(4.0),
+    "the controller changes from phase to phase within 4 electrical degrees of the best angle (common practice, no "
+    "source)",
+    of_motor=True,
+)
+
 #: What a six-step bridge makes of a winding, where no test has told it.
 SIX_STEP = (
     Assumption(
@@ -85,14 +94,7 @@ SIX_STEP = (
         "take a voltage of their own (common practice, no source)",
         of_motor=True,
     ),
-    Assumption(
-        "commutation_lead",
-        0.0,
-        math.radians(4.0),
-        "the controller changes from phase to phase within 4 electrical degrees of the best angle (common "
-        "practice, no source)",
-        of_motor=True,
-    ),
+    COMMUTATION_LEAD,
 )
 
 STANDBY_GROWTH = Assumption(
