@@ -30,16 +30,32 @@ def test_an_unknown_command_is_answered_with_those_there_are(capsys: pytest.Capt
     assert all(name in said for name in names())
 
 
+def _loaded_by(program: str) -> tuple[set[str], str]:
+    """Return the modules that are loaded when a program ends, and what it said."""
+    paths = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    command = [sys.executable, "-c", f"import sys\n{program}\nprint(*sys.modules, file=sys.stderr)"]
+    done = subprocess.run(command, env=paths, capture_output=True, text=True, check=True)
+    return set(done.stderr.split()), done.stdout
+
+
 def test_a_command_loads_no_other() -> None:
     """What another needs, SciPy and the fits, would cost each of them a second."""
-    program = (
-        "import sys\nfrom rotorproof.__main__ import main\n"
-        "try: main(['certificate', '--help'])\nexcept SystemExit: print(*sys.modules, file=sys.stderr)"
+    loaded, said = _loaded_by(
+        "from rotorproof.__main__ import main\ntry: main(['certificate', '--help'])\nexcept SystemExit: pass"
     )
-    paths = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
-    done = subprocess.run([sys.executable, "-c", program], env=paths, capture_output=True, text=True, check=True)
-    loaded = set(done.stderr.split())
     assert "rotorproof.commands.certificate" in loaded
     assert "rotorproof.commands.check" not in loaded
     assert not [name for name in loaded if name.startswith(("scipy", "rotorproof.fitting"))]
-    assert "usage: rotorproof certificate" in done.stdout
+    assert "usage: rotorproof certificate" in said
+
+
+def test_a_check_loads_neither_what_fits_nor_what_holds_results() -> None:
+    loaded, said = _loaded_by("from rotorproof.__main__ import main\nmain(['check', 'AL-C1'])")
+    assert "1 unit checked" in said
+    heavy = {"rotorproof.fitting.engine", "rotorproof.fitting.unit_fit", "rotorproof.decision.models", "scipy", "pint"}
+    assert not heavy & loaded
+
+
+def test_a_report_finds_that_nothing_was_written_with_little_loaded() -> None:
+    loaded, _ = _loaded_by("import rotorproof.commands.report")
+    assert not {"numpy", "pydantic", "pyarrow", "yaml", "rotorproof.workflow"} & loaded
