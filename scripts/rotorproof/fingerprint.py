@@ -36,8 +36,14 @@ def fingerprint(script: Path, extra: Iterable[Path] = (), *, formulas: bool = Tr
     digest = hashlib.sha256()
     for path in sorted(seen | {p.resolve() for p in extra}):
         digest.update(path.name.encode())
-        digest.update(hashlib.sha256(path.read_bytes()).digest())
+        digest.update(_content(path))
     return digest.hexdigest()[:16]
+
+
+@cache
+def _content(path: Path) -> bytes:
+    """Return the hash of a file, which most rules share."""
+    return hashlib.sha256(path.read_bytes()).digest()
 
 
 @cache
@@ -104,15 +110,23 @@ def _absolute(path: Path, node: ast.ImportFrom) -> str | None:
 
 
 @cache
+def _modules() -> dict[str, Path]:
+    """Return the file of each package and module of ours by its full name."""
+    found = {}
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = ["rotorproof", *path.relative_to(PACKAGE).with_suffix("").parts]
+        package = parts[-1] == "__init__"
+        # A package comes before a module of its name, as it does for Python.
+        if package or ".".join(parts) not in found:
+            found[".".join(parts[:-1] if package else parts)] = path
+    return found
+
+
+@cache
 def _files(module: str) -> tuple[Path, ...]:
+    """Return the files of ours that an import of this name loads: those of its packages, and its own."""
     parts = module.split(".")
     if parts[0] != "rotorproof":
         return ()
-    found = []
-    for length in range(1, len(parts) + 1):
-        place = PACKAGE.joinpath(*parts[1:length])
-        if (place / "__init__.py").is_file():
-            found.append(place / "__init__.py")
-        elif place.with_suffix(".py").is_file():
-            found.append(place.with_suffix(".py"))
-    return tuple(found)
+    names = (".".join(parts[:length]) for length in range(1, len(parts) + 1))
+    return tuple(path for name in names if (path := _modules().get(name)))

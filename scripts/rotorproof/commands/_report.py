@@ -13,7 +13,6 @@ from ..decision.models import Results
 from ..decision.reasons import doubt, reason
 from ..errors import Problem
 from ..evidence.revisions import FOLDER, SIGN_OFF
-from ..rendering.register import write_register
 from ..rendering.words import counted
 from ..settings.load import check_parts, load_settings
 from ..settings.run import RunSettings
@@ -139,6 +138,9 @@ def _mend_times(plan: RunPlan, reports: Path) -> None:
 
 def _register(plan: RunPlan, reports: Path) -> None:
     """Write the register where the workflow did not: it does so only with every unit's report there."""
+    # What judges a season loads more than all else here.
+    from ..rendering.register import write_register
+
     missing = {}
     for name in plan.units:
         row = _row(reports, name)
