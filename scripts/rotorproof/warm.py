@@ -144,18 +144,18 @@ def server() -> Iterator[dict[str, str]]:
 def _serve(listener: socket.socket) -> None:
     """Answer requests until the standard input ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the run's own process is told, and ends this one
-    works: dict[str, Work] = {}
+    # While the engine starts, which takes as long: the first job finds all of it there.
+    works = _loaded(_over)
+    if not works:
+        return
+    _let_threads_end()
+    _spare_the_collector()
     while True:
         ready = select.select([listener.fileno(), 0], [], [])[0]
         if 0 in ready:
             break
         _bury(os.WNOHANG)
         connection = listener.accept()[0]
-        # Loaded at the first job, not before: a run with nothing to do needs none of it.
-        if not works:
-            works = _loaded()
-            _let_threads_end()
-            _spare_the_collector()
         with connection:
             if _same_user(connection) and os.fork() == 0:
                 listener.close()
@@ -226,10 +226,17 @@ def _status(main: Work, arguments: Mapping[str, Any], log: Path) -> int:
     return 0
 
 
-def _loaded() -> dict[str, Work]:
-    """Return the works of all rules, their libraries loaded."""
+def _over() -> bool:
+    """Tell whether the run has ended: its process has closed the standard input."""
+    return bool(select.select([0], [], [], 0)[0])
+
+
+def _loaded(over: Callable[[], bool] = lambda: False) -> dict[str, Work]:
+    """Return the works of all rules, their libraries loaded; none if the run is ``over`` before."""
     # What cannot be loaded or tried out here fails in the step that needs it, which says so; the others go on.
     for name in _LIBRARIES:
+        if over():
+            return {}
         with contextlib.suppress(Exception):
             importlib.import_module(name)
     works = {}
