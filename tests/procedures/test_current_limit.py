@@ -8,6 +8,7 @@ import pytest
 from rotorproof.errors import FitError
 from rotorproof.physics.plateau import link_current, plateau
 from rotorproof.procedures.base import Log
+from rotorproof.procedures.current_limit import CurrentLimit
 from rotorproof.uncertainty.accuracy import Accuracy
 from rotorproof.uncertainty.coverage import interval
 from tests.outside import Outside
@@ -28,6 +29,40 @@ def test_both_limits() -> None:
     assert supply.low < 15.0 < supply.high
     assert phase.low < 30.0 < phase.high
     assert not found.report.warnings
+
+
+def test_a_stalled_rotor_is_no_limit_of_the_supply() -> None:
+    # A limit of 15.4 A while the brake slows the motor; stalled at last, it draws a steady 16.8 A (invented numbers).
+    rng = np.random.default_rng(6)
+    time = np.arange(0.0, 60.0, 0.02)
+    current = np.where(time < 50.0, np.minimum(15.4, 0.68 * time), 16.8) + 0.1 * rng.normal(size=time.size)
+    torque = np.minimum(time, 50.0) + 0.05 * rng.normal(size=time.size)
+    log = Log("ramp", {"time": time, "supply_current": current, "torque": torque})
+    found = outcome("current-limit", [log])
+    assert found.forms["supply_current_limit"].value == pytest.approx(15.4, abs=0.03)
+    assert found.forms["supply_current_overshoot"].value == pytest.approx(16.8 / 15.4 - 1, abs=0.01)
+    assert not any("steady load" in warning.message for warning in found.report.warnings)
+
+
+def test_a_load_that_is_put_on_at_once_and_held_still_gives_a_level_and_a_doubt() -> None:
+    rng = np.random.default_rng(7)
+    time = np.arange(0.0, 60.0, 0.02)
+    rise = np.clip(time - 10.0, 0.0, 2.0) / 2.0
+    columns = {"time": time, "supply_current": 15.4 * rise + 0.1 * rng.normal(size=time.size), "torque": 30 * rise}
+    found = outcome("current-limit", [Log("step", columns)])
+    assert found.forms["supply_current_limit"].value == pytest.approx(15.4, abs=0.03)
+    assert any("steady load" in warning.message for warning in found.report.warnings)
+
+
+def test_no_limit_depends_on_the_accuracy_of_what_is_only_looked_at() -> None:
+    log = _log(LimitController())
+    off = {
+        name: values * 1.05 if name in CurrentLimit.only_looked_at else values for name, values in log.columns.items()
+    }
+    assert set(off) & set(CurrentLimit.only_looked_at)
+    plain, shifted = outcome("current-limit", [log]), outcome("current-limit", [Log("ramp", off)])
+    for name, form in plain.forms.items():
+        assert shifted.forms[name].value == pytest.approx(form.value, rel=1e-12)
 
 
 def test_the_way_up_to_a_limit_is_not_part_of_it() -> None:

@@ -74,8 +74,8 @@ def assign(
     for index, (test, log, stated) in enumerate(zip(tests, logs, written, strict=True)):
         for column in log.columns:
             source = procedure.source_column(column)
-            if source is None or log.columns[column].size == 0:
-                continue  # a mere count, or a list of events that never happened
+            if source is None or source in procedure.only_looked_at or log.columns[column].size == 0:
+                continue  # a mere count, no part of any result, or a list of events that never happened
             kind = COLUMNS[source].kind
             key = _instrument(unit, test, procedure, source, kind, shown, problems)
             if key:

@@ -35,9 +35,7 @@ def plateau(values: np.ndarray, least: float = 0.08, band: float = 0.04, drift: 
     is no such level or if it still rises by more than ``drift`` where the record ends.
     """
     n = values.size
-    width = max(3, n // 40)
-    kernel = np.ones(width) / width
-    smooth = np.convolve(values, kernel, mode="valid")
+    smooth, width = _running_means(values)
     place = np.arange(smooth.size) + width // 2
     ordered = np.sort(smooth)
     if ordered[-1] <= 0:
@@ -73,6 +71,30 @@ def plateau(values: np.ndarray, least: float = 0.08, band: float = 0.04, drift: 
     overshoot = float(smooth.max()) / level - 1
     one_mean = float(used.std(ddof=1)) * np.sqrt(max(time, 1.0) / width) / level
     return Plateau(level, float(error), max(count / time - 1, 1.0), inside, slope, overshoot, float(one_mean))
+
+
+def still_moving(load: np.ndarray, least: float = 0.02) -> int:
+    """Return how many readings of ``load`` ``(n,)`` are over when it has moved for the last time.
+
+    A load that stands raises no current to a limit: what flows then is a steady state. The end is where the running
+    mean over a fortieth of the record last differs from its final value by more than ``least`` of its range; ``n``
+    where the load moves up to the end or at no time.
+    """
+    n = load.size
+    smooth, width = _running_means(load)
+    away = np.flatnonzero(np.abs(smooth - smooth[-1]) > least * float(np.ptp(smooth)))
+    return n if away.size == 0 else min(n, int(away[-1]) + width)
+
+
+def highest_mean(values: np.ndarray) -> float:
+    """Return the highest mean of ``values`` ``(n,)`` over a fortieth of the record."""
+    return float(_running_means(values)[0].max())
+
+
+def _running_means(values: np.ndarray) -> tuple[np.ndarray, int]:
+    """Return the means over each fortieth of a record, three readings at least, and how many readings that is."""
+    width = max(3, values.size // 40)
+    return np.convolve(values, np.ones(width) / width, mode="valid"), width
 
 
 def _without_ascent(smooth: np.ndarray, held: np.ndarray, width: int) -> np.ndarray:

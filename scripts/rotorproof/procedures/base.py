@@ -368,6 +368,8 @@ class Procedure(ABC):
     #: Columns that must be there; a tuple stands for "one of these at least".
     required_columns: ClassVar[tuple[str | tuple[str, ...], ...]]
     optional_columns: ClassVar[tuple[str, ...]] = ()
+    #: Of those, columns that a check looks at while no quantity depends on them: no instrument is asked for.
+    only_looked_at: ClassVar[tuple[str, ...]] = ()
     conditions: ClassVar[tuple[Condition, ...]] = ()
     needs: ClassVar[tuple[Need, ...]] = ()
     #: Scalars to be had in ``given`` in any case: where neither test nor file gives them, they are assumed.

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from ..errors import FitError
-from ..physics.plateau import Plateau, link_current, plateau
+from ..physics.plateau import Plateau, highest_mean, link_current, plateau, still_moving
 from ..signs import number_text
 from .base import Axis, Lack, Log, Panel, Procedure, Quantity, Report, Series, drawn
 from .fit import Fit
 
 _PHASES = ("current_a", "current_b", "current_c")
-
+_LOAD = ("torque", "speed")
 
 _OF_SUPPLY = ("supply_current_limit", "supply_current_overshoot")
 _NO_SUPPLY = "the log has no supply_current"
@@ -29,6 +30,7 @@ class CurrentLimit(Procedure):
     unit_kinds = ("controller", "drive")
     required_columns = ("time", ("supply_current", *_PHASES))
     optional_columns = ("torque", "speed", "supply_voltage")
+    only_looked_at = ("torque", "speed", "supply_voltage")
     gives = ("supply_current_limit", "phase_current_limit", "supply_current_overshoot")
     # fmt: off
     quantities = (
@@ -74,12 +76,20 @@ class CurrentLimit(Procedure):
             found.append(Lack(_FEW_PHASES, ("phase_current_limit",)))
         return [Lack(f"{_NO_SUPPLY}; {_FEW_PHASES}")] if len(found) > 1 else found
 
-    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: None) -> Fit:
-        """Find the plateau of each current."""
+    def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> int:
+        """Return how many readings are over when torque and speed have moved for the last time; all without either.
+
+        At the end of a ramp the rotor may stand and draw a steady supply current that no limit of the supply sets.
+        """
+        (log,) = logs
+        return max((still_moving(log[name]) for name in _LOAD if name in log), default=log["time"].size)
+
+    def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: int) -> Fit:
+        """Find the plateau of each current: of the supply's while the load moves, of the phases' at any time."""
         log, fit = logs[0], Fit()
         seen: dict[str, tuple[np.ndarray, Plateau]] = {}
         if "supply_current" in log:
-            found = _limit("supply_current", log["supply_current"], fit, seen)
+            found = _limit("supply_current", log["supply_current"], fit, seen, choice)
             if found is None:
                 fit.missing["supply_current_overshoot"] = "without a limit there is no overshoot"
             else:
@@ -99,7 +109,7 @@ class CurrentLimit(Procedure):
         fit.seen = seen
         return fit
 
-    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: None, fit: Fit) -> Report:
+    def report(self, logs: Sequence[Log], given: Mapping[str, float], choice: int, fit: Fit) -> Report:
         """Show each current with its limit, and warn where it may be none."""
         log, report = logs[0], Report()
         for name, (values, found) in fit.seen.items():
@@ -117,9 +127,11 @@ class CurrentLimit(Procedure):
         return report
 
 
-def _limit(name: str, values: np.ndarray, fit: Fit, seen: dict[str, tuple[np.ndarray, Plateau]]) -> Plateau | None:
+def _limit(
+    name: str, values: np.ndarray, fit: Fit, seen: dict[str, tuple[np.ndarray, Plateau]], moving: int | None = None
+) -> Plateau | None:
     try:
-        found = plateau(values)
+        found = _while_moving(values, moving) if moving is not None else plateau(values)
     except FitError as error:
         fit.missing[f"{name}_limit"] = str(error)
         return None
@@ -127,6 +139,20 @@ def _limit(name: str, values: np.ndarray, fit: Fit, seen: dict[str, tuple[np.nda
     fit.block(f"scatter of the {title}", {f"{name}_limit": found.level}, variance, found.degrees_of_freedom)
     seen[name] = values, found
     return found
+
+
+def _while_moving(values: np.ndarray, moving: int) -> Plateau:
+    """Return the level among the first ``moving`` of ``values`` ``(n,)``, of all where the load moved too briefly."""
+    if moving == values.size:
+        return plateau(values)
+    try:
+        found = plateau(values[:moving])
+    except FitError:
+        # Loaded quickly and then held: what stays is the limit or a steady load, and ``_load_rose`` says so.
+        return plateau(values)
+    inside = np.zeros(values.size, dtype=bool)
+    inside[:moving] = found.inside
+    return replace(found, inside=inside, overshoot=highest_mean(values) / found.level - 1)
 
 
 def _currents(log: Log) -> list[np.ndarray]:
