@@ -73,18 +73,22 @@ def _best_place(course: np.ndarray, others: list[np.ndarray], size: np.ndarray, 
     """
     around = np.concatenate([one.reshape(-1, 2) for one in others]) if others else np.zeros((0, 2))
     places = [(side * far, _score(_ROOMY, far)) for far in _AWAY for side in (1.0, -1.0)]
+    # What lies further from a place on the line is out of sight of every name there.
+    sight = size / 2 + [0.0, max(_AWAY)] + _ROOMY
     best: np.ndarray | None = None
     reached = -np.inf
     for at in course[np.linspace(len(course) - 1, 0, _TRIED).astype(int)]:
-        for away, most in places:
-            # The first of equals stays, so what cannot be better need not be measured.
-            if most <= reached:
-                continue
+        # The first of equals stays, so what cannot be better need not be measured.
+        better = [away for away, most in places if most > reached]
+        if not better:
+            break
+        seen, own_seen = (one[np.all(np.abs(one - at) <= sight, axis=1)] for one in (around, course))
+        for away in better:
             centre = at + np.array([0.0, away])
             low, high = centre - size / 2, centre + size / 2
-            if np.any(low < 1.0) or np.any(high > room - 1.0):
+            if low.min() < 1.0 or (room - high).min() < 1.0:
                 continue
-            clear, own = _distance(low, high, around), _distance(low, high, course)
+            clear, own = _distance(low, high, seen), _distance(low, high, own_seen)
             score = _score(clear, abs(away))
             if own >= _OWN and clear >= max(_CLEAR, own + 1.0) and score > reached:
                 best, reached = centre, score
