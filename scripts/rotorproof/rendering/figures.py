@@ -62,7 +62,6 @@ def svg(panel: Panel) -> bytes:
     import warnings
 
     import matplotlib as mpl
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
     from .drawings import DRAWINGS
@@ -77,13 +76,30 @@ def svg(panel: Panel) -> bytes:
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         size = (width / _MM_PER_INCH, drawing.height(panel) / _MM_PER_INCH)
         figure = Figure(figsize=size, layout="constrained", dpi=_POINTS_PER_INCH)
-        canvas = FigureCanvasSVG(figure)
+        canvas = _canvas_class()(figure)
         drawing.draw(figure, panel)
         buffer = io.BytesIO()
         about = {"Title": panel.title, "Date": None, "Creator": None, "Format": None, "Type": None}
         # The general way to save draws everything twice, the first time for the room that labels take only.
         canvas.print_svg(buffer, metadata=about)
     return _portable(buffer.getvalue().decode()).encode()
+
+
+@cache
+def _canvas_class() -> Any:
+    """Return the canvas for SVG that measures text, for the room it needs, by one renderer for all figures.
+
+    The library would make one for each figure, and measure each text anew.
+    """
+    from matplotlib.backends.backend_svg import FigureCanvasSVG, RendererSVG
+
+    class Canvas(FigureCanvasSVG):
+        ruler = RendererSVG(1, 1, io.StringIO(), image_dpi=_POINTS_PER_INCH)
+
+        def get_renderer(self) -> Any:
+            return self.ruler
+
+    return Canvas
 
 
 def _portable(figure: str) -> str:
