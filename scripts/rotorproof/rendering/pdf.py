@@ -123,3 +123,13 @@ def _finish(document: Any, pdf: Any) -> None:
         if getattr(entry, "extra", {}).get("Type") == "/Metadata":
             (text,) = entry.stream
             entry.stream = [text.replace(_RDF_END, _PDF_UA + _RDF_END)]
+    _join(pdf)
+
+
+def _join(pdf: Any) -> None:
+    """Make one piece of the words of each stream: the library puts them together twice, once for the file's number."""
+    import pydyf
+
+    for entry in pdf.objects:
+        if isinstance(entry, pydyf.Stream):
+            entry.stream = [b"\n".join(map(pydyf._to_bytes, entry.stream))]

@@ -33,13 +33,14 @@ def mend(document: Any, pdf: Any) -> None:
     """
     root = _object(pdf, pdf.catalog["StructTreeRoot"])
     reached = list(_reached(pdf, root))
-    _number_lists(document, [one for one in reached if one["S"] == "/L"])
+    boxes = [box for page in document.pages for box in _boxes(page._page_box)]
+    _number_lists(boxes, [one for one in reached if one["S"] == "/L"])
     for item in reached:
         if item["S"] == "/LI":
             _gather_body(pdf, item)
         elif item["S"] == "/Figure":
             _place_figure(_object(pdf, item["Pg"]), item["A"]["BBox"])
-    _say_scopes(document)
+    _say_scopes(boxes)
     _take_out_margins(document, pdf, _object(pdf, root["ParentTree"]), {one.number for one in reached})
 
 
@@ -65,23 +66,23 @@ def _boxes(box: Any) -> Iterator[Any]:
     from weasyprint.formatting_structure.boxes import MarginBox
     from weasyprint.layout.absolute import AbsolutePlaceholder
 
-    if isinstance(box, AbsolutePlaceholder):
-        box = box._box
-    if isinstance(box, MarginBox):
-        return
-    yield box
-    for child in getattr(box, "children", ()):
-        yield from _boxes(child)
+    waiting = [box]
+    while waiting:
+        one = waiting.pop()
+        if isinstance(one, AbsolutePlaceholder):
+            one = one._box
+        if not isinstance(one, MarginBox):
+            yield one
+            waiting.extend(reversed(getattr(one, "children", ())))
 
 
-def _number_lists(document: Any, lists: list[Any]) -> None:
+def _number_lists(boxes: list[Any], lists: list[Any]) -> None:
     import pydyf
     from weasyprint.formatting_structure.boxes import LineBox, TextBox
 
     tagged = [
         box
-        for page in document.pages
-        for box in _boxes(page._page_box)
+        for box in boxes
         if box.element is not None and box.element_tag in ("ul", "ol", "dl") and not isinstance(box, LineBox | TextBox)
     ]
     for element, box in zip(lists, tagged, strict=True):
@@ -121,13 +122,12 @@ def _place_figure(page: Any, corners: Any) -> None:
     corners[:] = (left, height - bottom, right, height - top)
 
 
-def _say_scopes(document: Any) -> None:
-    for page in document.pages:
-        for box in _boxes(page._page_box):
-            element = getattr(box, "mark", None)
-            if element is not None and element["S"] == "/TH":
-                of_row = box.element.attrib.get("scope") == "row"
-                element["A"]["Scope"] = "/Row" if of_row else "/Column"
+def _say_scopes(boxes: list[Any]) -> None:
+    for box in boxes:
+        element = getattr(box, "mark", None)
+        if element is not None and element["S"] == "/TH":
+            of_row = box.element.attrib.get("scope") == "row"
+            element["A"]["Scope"] = "/Row" if of_row else "/Column"
 
 
 def _take_out_margins(document: Any, pdf: Any, parents: Any, reached: set[int]) -> None:

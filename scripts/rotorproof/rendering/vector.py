@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 from xml.etree import ElementTree
 
@@ -28,7 +29,7 @@ _NO_DIGIT = re.compile(r"[^MLQCz0-9.\s-]")
 _SHEET = "*{stroke-linejoin: round; stroke-linecap: butt}"
 _ENDS = {"butt": b"0 J", "round": b"1 J", "square": b"2 J"}
 _JOINS = {"miter": b"0 j", "round": b"1 j", "bevel": b"2 j"}
-_STYLES = {
+_STYLES = (
     "fill",
     "stroke",
     "stroke-width",
@@ -39,7 +40,7 @@ _STYLES = {
     "fill-opacity",
     "stroke-opacity",
     "opacity",
-}
+)
 _START = {"fill": "#000000", "stroke": "none", "stroke-width": "1", "fill-opacity": "1", "stroke-opacity": "1"}
 
 
@@ -127,7 +128,7 @@ class _Translator:
         }.get(tag)
         if draw is None:
             raise UnknownSvgError(tag)
-        style = {**outer, **_style(element)}
+        style = {**outer, **_style(element.get("style", ""))}
         setting = [*_transform(element.get("transform", "")), *self.clip(element.get("clip-path"))]
         if setting:
             self.pieces += [b"q", b" ".join(setting)]
@@ -159,13 +160,15 @@ class _Translator:
         place = [b"1 0 0 1 %s %s cm" % (element.get("x", "0").encode(), element.get("y", "0").encode())]
         if place == [b"1 0 0 1 0 0 cm"]:
             place = []
-        self.paint(target, {**passed, **_style(target)}, [*place, *_transform(target.get("transform", ""))])
+        self.paint(
+            target, {**passed, **_style(target.get("style", ""))}, [*place, *_transform(target.get("transform", ""))]
+        )
 
     def path(self, element: ElementTree.Element, style: Mapping[str, str]) -> None:
         self.paint(element, style, [])
 
     def paint(self, element: ElementTree.Element, style: Mapping[str, str], place: list[bytes]) -> None:
-        key = tuple(style.get(name, "") for name in sorted(_STYLES))
+        key = tuple([style.get(name, "") for name in _STYLES])
         if key not in self.looks:
             self.looks[key] = _look(style)
         look, paint, opacity = self.looks[key]
@@ -190,9 +193,10 @@ class _Translator:
         return [*sides, b"re W n"]
 
 
-def _style(element: ElementTree.Element) -> dict[str, str]:
+@lru_cache(maxsize=1024)
+def _style(text: str) -> Mapping[str, str]:
     found = {}
-    for pair in filter(None, element.get("style", "").split(";")):
+    for pair in filter(None, text.split(";")):
         name, _, value = (part.strip() for part in pair.partition(":"))
         if name not in _STYLES:
             raise UnknownSvgError(name)
