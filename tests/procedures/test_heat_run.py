@@ -203,3 +203,37 @@ def test_the_supply_current_of_a_motor_that_ran_is_not_its_own() -> None:
     driven = outcome(Log("course", found.course, {"output_power": 5.0}))
     assert "continuous_current" not in driven.forms
     assert "state 'test_current'" in driven.fit.missing["continuous_current"]
+
+
+def test_iron_loss_that_nobody_stated_is_a_doubt_of_a_run_that_turned(outside: Outside) -> None:
+    # 100 W of heat at a rise of 60 K that is given off in proportion to the rise. To 145 °C in air of 40 °C: 175 W.
+    time = np.arange(0.0, 9000.0, 30.0)
+    columns = {"time": time, "temperature_winding": 25.0 - 60.0 * np.expm1(-time / 1000.0)}
+    columns |= {"supply_voltage": np.full(time.size, 30.0), "supply_current": np.full(time.size, 10.0)}
+    state = {"ambient_temperature": 25.0, "surface_exponent": 0.0, "temperature_limit": 145.0, "test_current": 12.0}
+    turning = state | {"output_power": 200.0}
+
+    def found(**more: float) -> Form:
+        return outcome(Log("course", columns, turning | more)).forms["continuous_current"]
+
+    # Copper alone grows with the resistance, (234.5 + 145)/(234.5 + 85) = 1.18779: with none, 25 and 50 W of iron
+    # 12 A x sqrt(175/118.779), sqrt(150/(75 x 1.18779)), sqrt(125/(50 x 1.18779)).
+    ends = {fixed: 12.0 * np.sqrt((175.0 - fixed) / ((100.0 - fixed) * 379.5 / 319.5)) for fixed in (0.0, 25.0, 50.0)}
+    unknown = found()
+    for words, form, fixed in (
+        ("all copper", found(fixed_loss=1e-6), 0.0),
+        ("50 W of iron", found(fixed_loss=50.0), 50.0),
+        ("iron not stated, none to half", unknown, 25.0),
+    ):
+        outside(
+            "continuous_current",
+            f"12 A and 100 W at a rise of 60 K carried to 105 K, {words}",
+            ours=form.value,
+            published=float(ends[fixed]),
+            allowance=0.01,
+            source="balance of heat, worked by hand; resistance by IEC 60034-1, 8.6.2, from memory",
+            unit="A",
+        )
+    reach = np.sqrt(3.0) * unknown.standard_uncertainty
+    assert unknown.value - reach < ends[0.0] + 0.3 and unknown.value + reach > ends[50.0] - 0.8
+    assert unknown.standard_uncertainty > 5.0 * found(fixed_loss=25.0).standard_uncertainty

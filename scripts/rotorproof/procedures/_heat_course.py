@@ -83,7 +83,8 @@ class Fitted:
 
 def _variable_share(run: Course, fit: Fit) -> float:
     """Return the share of the heat that grows with the winding's resistance."""
-    share = 1.0 - fit.parameters.get("fixed_loss", 0.0) / fit.parameters.get("heat", np.inf)
+    known = fit.parameters
+    share = 1.0 - known.get("fixed_share", known.get("fixed_loss", 0.0) / known.get("heat", np.inf))
     return share * (run.sensor != "temperature_controller")
 
 

@@ -154,6 +154,11 @@ def _mean(name: str, label: str, readings: np.ndarray, fit: Fit) -> None:
     fit.block(label, {name: float(np.mean(readings))}, scatter, readings.size - 1.0)
 
 
+#: The most of a turning motor's heat that is iron loss and friction: efficiency is greatest where losses that grow with
+#: the square of the load equal those that do not (textbooks on electrical machines, from memory), and a motor is loaded
+#: to that or beyond in a heat run.
+MOST_FIXED = 0.5
+
 NO_AIR = (
     "the ambient temperature is stated nowhere; log it as temperature_ambient, or state the condition "
     "'ambient_temperature'"
@@ -188,8 +193,13 @@ def lacks(logs: Sequence[Log], known: Collection[str]) -> list[Lack]:
 
 
 def add_power(run: Course, fit: Fit) -> None:
-    """Add the power that became heat, as stated or from the supply less the stated output."""
+    """Add the power that became heat, as stated or from the supply less the stated output, and what of it is fixed."""
     conditions = run.log.conditions
+    if "fixed_loss" not in conditions and turned(run):
+        half = 0.5 * MOST_FIXED
+        fit.block(
+            "iron loss and friction, not stated", {"fixed_share": half}, half**2 / 3.0, distribution="rectangular"
+        )
     if "heat_power" in conditions:
         fit.exact("heat as stated", heat=conditions["heat_power"], heat_age=0.0)
     elif "supply_voltage" in run.log and "supply_current" in run.log and "output_power" in conditions:
@@ -206,6 +216,11 @@ def add_power(run: Course, fit: Fit) -> None:
         raise FitError("the power that became heat is not positive; check supply power and output power")
     if "fixed_loss" in conditions:
         fit.exact("fixed loss as stated", fixed_loss=conditions["fixed_loss"])
+
+
+def turned(run: Course) -> bool:
+    """Tell whether a motor turned in the run: it gave power at its shaft."""
+    return run.log.conditions.get("output_power", 0.0) > 0 and run.sensor != "temperature_controller"
 
 
 def current_kind(log: Log) -> str:

@@ -92,9 +92,15 @@ def limit_words(logs: Sequence[Log], given: Mapping[str, float], fit: Fit, repor
     power = f"1 (a fan) to {1 + parts.MOST_EXPONENT:g} (free convection and radiation)"
     if "surface_exponent" in conditions:
         power = f"{1 + conditions['surface_exponent']:g}"
+    fixed = ", but for the fixed loss" if "fixed_loss" in p else ""
+    if "fixed_share" in p:
+        fixed = (
+            f", but for iron loss and friction, which nobody stated: none to {parts.MOST_FIXED:.0%} of it, since a "
+            "motor is most efficient where they are half; state 'fixed_loss' to narrow the interval"
+        )
     report.notes.append(
         f"Continuous current for {p['limit']:g} °C ({source}) in air of {p['design_ambient']:g} °C, with all heat "
         f"in proportion to the square of the current{' and to the resistance' if parts.by_winding(fit) else ''}"
-        f"{', but for the fixed loss' if 'fixed_loss' in p else ''}; the surface gives off heat as its rise "
+        f"{fixed}; the surface gives off heat as its rise "
         f"to the power of {power}."
     )

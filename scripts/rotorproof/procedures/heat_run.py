@@ -233,13 +233,15 @@ class HeatRun(Procedure):
         constant = given["winding_constant"]
         # The rise is over the air at the end; what the readings then were over is the air as the body follows it.
         steady = p.get("air_now", p["air_end"]) + p.get("air_error", 0.0) + rise
+        share = p.get("fixed_share", 0.0)
         if "heat" in p:
             # At constant current the copper loss grows over the part of the rise that was still to come, and with
             # the air, when it was measured.
             then = constant + air + rise - left_then + p["heat_air"]
             grown = (constant + steady) / then if p["copper"] else 1.0
-            fixed = p.get("fixed_loss", 0.0)
+            fixed = p.get("fixed_loss", share * p["heat"])
             heat = fixed + (p["heat"] - fixed) * grown
+            share = fixed / heat
             result["thermal_resistance"] = rise / heat
             result["thermal_capacity"] = exp(ln_tau) * heat / rise
         if "limit" in p:
@@ -249,7 +251,7 @@ class HeatRun(Procedure):
                 rise,
                 p["limit"] - p["design_ambient"],
                 resistance_ratio=(constant + p["limit"]) / (constant + steady) if winding else 1.0,
-                fixed_share=p["fixed_loss"] / heat if "fixed_loss" in p else 0.0,
+                fixed_share=share,
                 exponent=heating.exponent_of_whole(p["exponent"], parts.WINDING_AT_SURFACE if winding else 1.0),
             )
         return result
