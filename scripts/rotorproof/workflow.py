@@ -191,13 +191,16 @@ class RunPlan:
         settings = {
             key: value for key, value in self.raw_settings.items() if key != "comparisons" and not key.endswith("_dir")
         }
-        return {
+        found = {
             "settings": settings,
             "unit": self.unit(wildcards),
             "acceptance": self.acceptance(wildcards),
             "population": self.population(wildcards),
             "layouts": self.layouts(wildcards),
         }
+        # A drive's pages say what its parts are.
+        _, *parts = self._with_parts(wildcards)
+        return {**found, "parts": {part.file.unit: _json(part.document.data) for part in parts}} if parts else found
 
     def hashes(self, wildcards: Any) -> dict[str, str]:
         """Return the SHA-256 of the settings files behind a unit's report."""
@@ -314,8 +317,16 @@ class RunPlan:
         return lambda wildcards: [pattern.format(unit=unit) for unit in self.comparisons[wildcards.comparison]]
 
     def compared_units(self, wildcards: Any) -> list[dict[str, Any]]:
-        """Return the unit files of a comparison as plain data."""
-        return [_json(self.project.units[unit].document.data) for unit in self.comparisons[wildcards.comparison]]
+        """Return the unit files of a comparison as plain data, those of a drive's parts under ``made_of``."""
+        units = [self.project.units[unit] for unit in self.comparisons[wildcards.comparison]]
+        return [
+            {
+                **_json(unit.document.data),
+                "made_of": [_json(self.project.units[one.unit].document.data) for one in parts],
+            }
+            for unit in units
+            for parts in [self.project.parts(unit.file.unit)]
+        ]
 
     @property
     def refusal(self) -> str:

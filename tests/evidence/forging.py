@@ -48,10 +48,12 @@ def forge(
     leave_out: tuple[str, ...] = (),
     attachments: Mapping[str, bytes] | None = None,
     rework: Callable[[bytes], bytes] = bytes,
+    unit: str = "CT-1",
 ) -> None:
     """Make an archive anew over changed ``files`` and ``sign_off``, every list and the signature made to fit.
 
-    ``leave_out`` are not put into the signed list; ``rework`` changes the PDF before it is signed.
+    ``leave_out`` are not put into the signed list; ``rework`` changes the PDF before it is signed, which is that of
+    ``unit``.
     """
     writable(archive)
     signer = signer or own_signer(workshop)
@@ -75,7 +77,7 @@ def forge(
         **(attachments or {}),
     }
     pdf = attach(
-        (workshop.reports / "CT-1/report.pdf").read_bytes(),
+        (workshop.reports / unit / "report.pdf").read_bytes(),
         [Attachment(name, content, "x", "Data") for name, content in carried.items()],
     )
     signed = sign_pdf(rework(pdf), signer, name="x", reason="x", timestamp_url=None)

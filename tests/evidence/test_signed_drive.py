@@ -7,9 +7,12 @@ import os
 import shutil
 from pathlib import Path
 
+from pypdf import PdfReader
+
 from tests.workflow.test_drive import add_controller, add_drive
 
 from .conftest import Workshop
+from .forging import forge, with_evidence
 
 
 def test_a_drives_archive_holds_its_parts_and_follows_their_logs(workshop: Workshop, tmp_path: Path) -> None:
@@ -36,12 +39,24 @@ def test_a_drives_archive_holds_its_parts_and_follows_their_logs(workshop: Works
     } <= names
     evidence = json.loads((archive / "data/evidence.json").read_bytes())
     assert {"M-1/steps.csv", "C-1/window.csv", "M-1/unit.yaml"} <= set(evidence["inputs"])
+    page = " ".join(PdfReader(archive / "data/report.pdf").pages[0].extract_text().split())
+    assert all(name in page for name in ("SN-C-1", "2026-05-02, 21 °C"))
     # Alone, far from its project, and from the PDF alone.
     shutil.copytree(archive, tmp_path / "away/D-1/r1")
     shutil.copy(archive / "data/report.pdf", tmp_path / "mail.pdf")
     said = workshop.command("verify", tmp_path / "away/D-1/r1", tmp_path / "mail.pdf", "--recompute")
     assert said.returncode == 0, said.stdout
     assert said.stdout.count("the same to the last digit") == 2
+
+    # Page 1 says what the parts are, by the evidence; a holder of the key who changes it there alone is found out.
+    evidence["configuration"]["parts"]["C-1"]["serial"] = "another"
+    changed = {"configuration": evidence["configuration"]}
+    forge(workshop, tmp_path / "away/D-1/r1", files=with_evidence(archive, {}, **changed), unit="D-1")
+    said = workshop.command("verify", tmp_path / "away/D-1/r1")
+    assert said.returncode == 0, "every hash and the signature fit"
+    said = workshop.command("verify", tmp_path / "away/D-1/r1", "--recompute")
+    assert said.returncode == 1
+    assert "states another part than the archived files: C-1" in said.stdout
 
     # A part's log of the same size and time as before: only its content tells.
     log = controller / "window.csv"

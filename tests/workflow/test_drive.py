@@ -26,6 +26,9 @@ acceptance: pair
 CONTROLLER = """\
 unit: C-1
 kind: controller
+serial: SN-C-1
+tested_on: 2026-05-02
+ambient: {temperature: 21 degC}
 instruments:
   meter: {model: M1, serial: "7", accuracy: {voltage: 0.05 % + 1 mV, current: 0.2 % + 1 mA, time: 0.01 %}}
 tests:

@@ -22,6 +22,7 @@ from .choice import choose
 from .models import (
     ComparedCriterion,
     ComparedDecision,
+    ComparedPart,
     ComparedQuantity,
     ComparedUnit,
     ComparedValue,
@@ -146,9 +147,14 @@ def compare(name: str, units: Sequence[Measured], probability: float) -> Compari
 
 
 def _unit_row(unit: Measured) -> ComparedUnit:
+    parts = [ComparedPart(**_facts(part)) for part in unit.facts.get("made_of", ())]
+    return ComparedUnit(**_facts(unit.facts), parts=parts, verdict=unit.results.verdict)
+
+
+def _facts(stated: Mapping[str, Any]) -> dict[str, Any]:
     keys = ("unit", "kind", "model", "serial", "tested_on", "operator")
-    facts: dict[str, Any] = {key: unit.facts.get(key) for key in keys}
-    return ComparedUnit(**facts, verdict=unit.results.verdict)
+    ambient = {key: str(value) for key, value in (stated.get("ambient") or {}).items()}
+    return {**{key: stated.get(key) for key in keys}, "ambient": ambient}
 
 
 def _quantity_row(

@@ -339,8 +339,8 @@ class Results(_Model):
         return next((one.quantities for one in each if one.for_ == application), self.quantities)
 
 
-class ComparedUnit(_Model):
-    """A unit in a comparison: what its file says of it, and the verdict on it."""
+class ComparedPart(_Model):
+    """What the file of a unit says of it; ``ambient`` as it is written there."""
 
     unit: str
     kind: Kind
@@ -348,6 +348,13 @@ class ComparedUnit(_Model):
     serial: str | None
     tested_on: datetime.date | None
     operator: str | None
+    ambient: dict[str, str] = {}
+
+
+class ComparedUnit(ComparedPart):
+    """A unit in a comparison: what its file says of it and of the parts it is made of, and the verdict on it."""
+
+    parts: list[ComparedPart] = []
     verdict: Verdict
 
 

@@ -21,6 +21,10 @@ from .software import code_hash, software
 UnitName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=80)]
 
 
+#: What one of several is called in a sentence.
+_ONE = {"layouts": "layout", "parts": "part"}
+
+
 class PartBehind(BaseModel):
     """The report of a part behind that of a drive."""
 
@@ -41,7 +45,8 @@ class Evidence(BaseModel):
     outputs: dict[str, str]
     software: dict[str, str]
     code_sha256: str
-    #: ``settings``, ``unit``, ``acceptance`` and ``layouts``, as they were in force.
+    #: ``settings``, ``unit``, ``acceptance`` and ``layouts``, as they were in force; of a drive also the unit files of
+    #: its ``parts``, by their names.
     configuration: dict[str, Any]
     #: The number that the report bears; it is made from all the others.
     report_id: str = ""
@@ -130,7 +135,7 @@ def contradictions(proof: Evidence, configuration: Mapping[str, Any], inputs: It
             if isinstance(stated, Mapping) and isinstance(filed, Mapping):
                 keys = {*stated, *filed}
                 places = f": {', '.join(sorted(key for key in keys if stated.get(key) != filed.get(key)))}"
-            said.append(f"the evidence states another {part} than the archived files{places}")
+            said.append(f"the evidence states another {_ONE.get(part, part)} than the archived files{places}")
     if names := sorted({*proof.inputs} ^ {*inputs}):
         said.append(f"the evidence names other inputs than the archived files ask for: {', '.join(names)}")
     return said

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from markupsafe import Markup
 
-from ..decision.models import ComparedQuantity, ComparedValue, Comparison, PairEntry
+from ..decision.models import ComparedPart, ComparedQuantity, ComparedValue, Comparison, PairEntry
 from ..decision.reasons import titled
 from ..evidence.attachments import Attachment, attach
 from ..evidence.software import code_hash
@@ -22,7 +22,7 @@ from . import numbers, words
 from .environment import environment
 from .figures import is_wide, legend_labels, svg
 from .identity import report_id
-from .quantity_view import code_words
+from .quantity_view import code_words, written
 from .section_view import FigureView, placed
 from .style import TEMPLATES
 from .symbols import with_unit
@@ -95,6 +95,7 @@ def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: s
         .get_template("comparison.html.j2")
         .render(
             comparison=comparison,
+            listed=_listed(comparison),
             choice=words.choice_words(comparison.choice) if comparison.choice else "",
             probability=numbers.plain(100 * comparison.probability),
             ranking=_ranking(comparison),
@@ -109,6 +110,20 @@ def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: s
         )
     )
     return html
+
+
+def _listed(comparison: Comparison) -> list[tuple[str, ComparedPart, str, str]]:
+    """Return a row for each unit and each part of one: its name, its facts, the ambient and the verdict."""
+    rows = []
+    for unit in comparison.units:
+        rows.append((unit.unit, unit, _ambient(unit), str(unit.verdict)))
+        rows += [(f"{part.unit} in {unit.unit}", part, _ambient(part), "") for part in unit.parts]
+    return rows
+
+
+def _ambient(unit: ComparedPart) -> str:
+    told = [f"{key} " * (key != "temperature") + written(text) for key, text in unit.ambient.items()]
+    return ", ".join(told)
 
 
 def _tells(row: ComparedQuantity) -> bool:

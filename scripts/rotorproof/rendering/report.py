@@ -165,6 +165,7 @@ def report_html(
             unit=unit,
             nameplate=_nameplate(unit, results),
             facts=_facts(unit, proof, identifier, sign_off),
+            parts=_parts(results, proof),
             photo=photo,
             workshop=proof.settings.get("workshop") or "",
             report_id=identifier,
@@ -224,14 +225,32 @@ def _facts(
         *_meant(unit, settings),
     )
     where = (("Customer", unit.customer), ("Received on", unit.received_on), ("Place of the test", unit.place))
-    # What a drive without tests of its own does not say, the reports of its parts do.
-    of_parts = bool(unit.parts and not unit.tests)
-    lacking = "see its parts" if of_parts else "not stated"
-    of_their_own = ("Model", "Serial number") if of_parts else ()
+    # What a drive without tests of its own does not say, the lines of its parts do.
+    of_their_own = ("Model", "Serial number", "Ambient") if unit.parts and not unit.tests else ()
     return [
-        *((name, str(value or lacking)) for name, value in stated if value or name not in of_their_own),
+        *((name, str(value or "not stated")) for name, value in stated if value or name not in of_their_own),
         *((name, str(value)) for name, value in where if value is not None),
     ]
+
+
+def _parts(results: Results, proof: Evidence) -> list[dict[str, str]]:
+    """Return what page 1 says of each part of a drive; its file is in the evidence, and attached."""
+    found = []
+    for one in results.parts or ():
+        file = UnitFile.model_validate(proof.configuration["parts"][one.unit])
+        found.append(
+            {
+                "role": one.role,
+                "unit": one.unit,
+                "model": file.model or "not stated",
+                "serial": file.serial or "not stated",
+                "tested_on": str(file.tested_on or "not stated"),
+                "ambient": _ambient(file) or "not stated",
+                "verdict": one.verdict,
+                "report_id": proof.parts[one.unit].report_id,
+            }
+        )
+    return found
 
 
 def _meant(unit: UnitFile, settings: Mapping[str, Any]) -> list[tuple[str, str]]:
