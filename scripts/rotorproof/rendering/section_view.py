@@ -39,6 +39,8 @@ _SHORT_REFERENCE = 8
 _READ_IN = {"speed": "rpm", "angle": "deg", "inductance": "uH"}
 #: Values and letters of reasons up to which what a section found stands in one column beside its first figure.
 _COLUMN_VALUES, _COLUMN_LETTERS = 16, 800
+#: So few values take less height across the page than a row that a figure would have to itself.
+_FEW_VALUES = 8
 
 
 @dataclass(frozen=True)
@@ -204,8 +206,10 @@ def _common(made: Made, results: Results) -> dict[str, Any]:
     missing, predicted = _missing(made.missing), _predicted(quantities)
     half = [table for table in tables if table.half]
     reasons = sum(len(titles) + len(reason) for titles, reason in [*missing, *predicted])
-    beside = bool(half) or any(not figure.wide for figure in figures)
-    column = beside and 0 < len(quantities) <= _COLUMN_VALUES and reasons <= _COLUMN_LETTERS
+    beside = len(half) + sum(not figure.wide for figure in figures)
+    # With an even number beside each other, a column would leave the last of them alone in its row.
+    alone = beside % 2 == 0 and len(quantities) <= _FEW_VALUES
+    column = beside > 0 and not alone and 0 < len(quantities) <= _COLUMN_VALUES and reasons <= _COLUMN_LETTERS
     return {
         "quantities": quantities,
         "predicted": predicted,
