@@ -151,6 +151,15 @@ def test_what_a_run_ended_with_is_known_until_something_is_written(raw: Path) ->
 
 
 @pytest.mark.usefixtures("later")
+def test_a_copy_of_a_project_has_no_note_of_its_own(raw: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
+    _noted(raw, look([Tree(str(raw))]))
+    copy = tmp_path_factory.mktemp("copy") / "project"
+    shutil.copytree(raw.parent, copy)
+    assert ended(raw.parent, ["raw_dir=raw"]) == {"rows": [1]}
+    assert ended(copy, ["raw_dir=raw"]) is None
+
+
+@pytest.mark.usefixtures("later")
 def test_nothing_is_noted_where_something_was_written_during_the_run(raw: Path) -> None:
     before = look([Tree(str(raw))])
     (raw / "B/new.csv").write_text("5,6")

@@ -116,7 +116,7 @@ def note(
         "trees": [[tree.path, tree.depth] for tree in trees],
         "made": list(made),
         "state": whole.state,
-        "by": _by(),
+        "by": _by(root),
         "ended": ended,
     }
     place = _place(root, asked)
@@ -133,7 +133,7 @@ def ended(root: Path, asked: Sequence[str]) -> Any:
     try:
         content = json.loads(_place(root, asked).read_text(encoding="utf-8", errors="surrogateescape"))
         trees = [Tree(path, depth) for path, depth in content["trees"]]
-        if content["by"] != _by():
+        if content["by"] != _by(root):
             return None
         found = look(trees, content["made"])
         return content["ended"] if found is not None and found.state == content["state"] else None
@@ -141,9 +141,12 @@ def ended(root: Path, asked: Sequence[str]) -> Any:
         return None
 
 
-def _by() -> list[Any]:
-    """Return who runs this, and with which software: what a run reads and can write hangs on both."""
-    return [software(), os.geteuid(), os.getegid(), sorted(os.getgroups())]
+def _by(root: Path) -> list[Any]:
+    """Return who runs this, where, and with which software: what a run reads and can write hangs on all of it.
+
+    In a copy of a project the note would speak of the files of the first.
+    """
+    return [str(root), software(), os.geteuid(), os.getegid(), sorted(os.getgroups())]
 
 
 def _place(root: Path, asked: Sequence[str]) -> Path:
