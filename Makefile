@@ -157,6 +157,13 @@ bench: test-ready ## Measure speed beside plain readers and loops (ARGS="--gigab
 coverage: test-ready ## Measure how often intervals hold the truth, 1000 units per study (ARGS="--units 100")
 	@PYTHONPATH=scripts:. $(PY) -m tests.benchmarks.coverage --seconds 600 $(ARGS)
 
+# docs/season.md and docs/many-units.md hold the last figures.
+.PHONY: season-tables
+season-tables: test-ready ## Measure again what a season tells: drifts, deliveries, choices, the register's waits (10 minutes)
+	@PYTHONPATH=scripts:. $(PY) -m tests.benchmarks.season
+	@PYTHONPATH=scripts:. $(PY) -m tests.benchmarks.choice
+	@PYTHONPATH=scripts:. $(PY) -m tests.benchmarks.register_scale
+
 # The tests compare and record; the book is made of what they recorded.
 .PHONY: proof-book
 proof-book: test-ready ## Write what every number was compared with (reports/verification)

@@ -66,6 +66,25 @@ def made(raw: Path, units: int, *, megabytes: float = 0.0, procedures: tuple[str
             os.link(store / name, folder / name)
 
 
+def done(one: Path, its_reports: Path, raw: Path, reports: Path, units: int) -> None:
+    """Make ``units`` units, and their reports, of the first unit of ``one``, whose reports are made.
+
+    All share its files by links but for their own ``unit.yaml``.
+    """
+    first = min(one.iterdir())
+    text = (first / "unit.yaml").read_text(encoding="utf-8")
+    for number in range(units):
+        name = f"W{number:04d}"
+        shutil.copytree(first, raw / name, copy_function=os.link)
+        (raw / name / "unit.yaml").unlink()
+        (raw / name / "unit.yaml").write_text(text.replace(first.name, name), encoding="utf-8")
+        for place in (Path(), Path(".work")):
+            shutil.copytree(its_reports / place / first.name, reports / place / name, copy_function=os.link)
+    for path in its_reports.iterdir():
+        if path.is_file():
+            os.link(path, reports / path.name)
+
+
 def _capture(path: Path, size: int, seed: int) -> None:
     """Write a long capture of the same motor at the speed that the log's name states."""
     rows = size // _BYTES_PER_ROW

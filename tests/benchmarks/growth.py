@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
+import time
 from itertools import pairwise
 from pathlib import Path
 
-from .copies import made, project
+from .copies import done, made, project
 from .measure import Cost, Row, python, report
 
 _PLAN = """
@@ -17,7 +19,20 @@ plan = RunPlan.load(Path(sys.argv[2]), {"raw_dir": sys.argv[1]})
 assert len(plan.units) == int(sys.argv[3])
 plan.code("read")
 """
+#: Notes what a full run would have noted.
+_SETTLE = """
+import sys
+from pathlib import Path
+from rotorproof.settled import causes_of, settle
+from rotorproof.workflow import RunPlan
+plan = RunPlan.load(Path(sys.argv[2]), {"raw_dir": sys.argv[1], "reports_dir": sys.argv[3]})
+assert len(plan.units) == int(sys.argv[4])
+causes = causes_of(plan)
+plan.note_contents()
+settle(plan, causes)
+"""
 _CHECKED = (10, 100, 1000)
+_IDLE = (100, 1000)
 _EQUAL = 0.1
 
 
@@ -34,7 +49,7 @@ def rows(folder: Path, *, growth: list[int], cores: int, **_: object) -> list[Ro
         made(raw, count, procedures=("winding-resistance",))
         whole[count] = report(root, raw, reports, cores)
         nothing[count] = report(root, raw, reports, cores)
-    found = [_row("checking {} units before a run", costs)]
+    found = [_row("checking {} units before a run", costs), *_idle(folder, root, cores)]
     if whole:
         found.append(_row("small reports of {} units, one log each", whole))
         found.append(
@@ -48,6 +63,39 @@ def rows(folder: Path, *, growth: list[int], cores: int, **_: object) -> list[Ro
             )
         )
     return found
+
+
+def _idle(folder: Path, root: Path, cores: int) -> list[Row]:
+    """Run where nothing is to do, over copies of one unit that was done: contents compared, then entries alone."""
+    one, its_reports = folder / "one", folder / "one-reports"
+    made(one, 1, procedures=("winding-resistance",))
+    report(root, one, its_reports, cores)
+    contents, entries = {}, {}
+    for count in _IDLE:
+        raw, reports = folder / f"idle-{count}", folder / f"idle-{count}-reports"
+        done(one, its_reports, raw, reports, count)
+        python(_SETTLE, raw, root, reports, str(count), root=root)
+        time.sleep(3)  # of what was written just before, the next run notes nothing
+        contents[count] = report(root, raw, reports, cores)
+        entries[count] = min((report(root, raw, reports, cores) for _ in range(3)), key=lambda cost: cost.processor)
+        shutil.rmtree(raw)
+        shutil.rmtree(reports)
+    counts = ", ".join(map(str, _IDLE))
+    most = max(_IDLE)
+    return [
+        Row(
+            f"nothing to do for {counts} small units: {what}",
+            ", ".join(f"{cost.processor:.2f} s ({cost.wall:.2f})" for cost in costs.values()),
+            "",
+            f"{costs[most].processor:.2f} s",
+            target,
+            costs[most].processor < 1 if target else None,
+        )
+        for what, costs, target in (
+            ("contents compared", contents, ""),
+            ("nothing written since such a run", entries, "< 1 s at 1,000 units"),
+        )
+    ]
 
 
 def _row(what: str, costs: dict[int, Cost]) -> Row:

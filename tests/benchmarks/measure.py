@@ -35,9 +35,9 @@ class Row:
     met: bool | None
 
 
-def python(code: str, *arguments: str | Path) -> Cost:
-    """Run Python code with the project on its path."""
-    return run([sys.executable, "-c", code, *map(str, arguments)])
+def python(code: str, *arguments: str | Path, root: Path = ROOT) -> Cost:
+    """Run Python code with the project at ``root`` on its path."""
+    return run([sys.executable, "-c", code, *map(str, arguments)], root=root)
 
 
 def run(command: Sequence[str], *, root: Path = ROOT) -> Cost:

@@ -83,9 +83,9 @@ def stock(motors: int, controllers: int, seed: int) -> Stock:
         for other, (controller, habits) in with_habits.items():
             found[f"{name} + {other}"] = truth(motor, controller, habits, on, asked)
     parts = [motor_part(name, motor, speeds[name], rng) for name, motor in drawn.items()]
-    losses = _losses(rng, with_habits, next(iter(drawn.values())), on)
-    rest = [controller_part(name, one, losses[name], rng) for name, (_, one) in with_habits.items()]
-    settings, duty = run_settings(on), _duty(asked)
+    lost = losses(rng, with_habits, next(iter(drawn.values())), on)
+    rest = [controller_part(name, one, lost[name], rng) for name, (_, one) in with_habits.items()]
+    settings, duty = run_settings(on), as_duty(asked)
     (application,) = applications((), settings)
     return Stock(found, shelf(parts, rest, settings, application, duty, "vehicle"))
 
@@ -210,7 +210,7 @@ def _stated(name: str, known: Mapping[str, float], rng: np.random.Generator) -> 
     }
 
 
-def _losses(
+def losses(
     rng: np.random.Generator, controllers: Mapping[str, tuple[Controller, Habits]], motor: Motor, on: Vehicle
 ) -> dict[str, dict[str, float]]:
     """Return the losses of controllers at the greatest load of their own bench session, and at standby."""
@@ -246,7 +246,8 @@ def run_settings(on: Vehicle) -> RunSettings:
     )  # fmt: skip
 
 
-def _duty(asked: Asked) -> Duty:
+def as_duty(asked: Asked) -> Duty:
+    """Return the duty as the settings of a run state it."""
     return Duty.model_validate(
         {
             "climb_grade": f"{100 * asked.climb_grade} percent",
