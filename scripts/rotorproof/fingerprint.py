@@ -18,12 +18,16 @@ PACKAGE = Path(__file__).resolve().parent
 _DISCOVERED = (PACKAGE / "logs", PACKAGE / "procedures", PACKAGE / "derivations")
 
 
-def fingerprint(script: Path, extra: Iterable[Path] = (), *, formulas: bool = True) -> str:
+def fingerprint(
+    script: Path, extra: Iterable[Path] = (), *, formulas: bool = True, hashes: dict[Path, bytes] | None = None
+) -> str:
     """Return a hash over ``script``, every module of ours it imports, directly or not, and the ``extra`` files.
 
     Without ``formulas`` the procedures and derivations found by being there do not count: for a script that asks
-    them for facts only, which its rule then carries among its parameters.
+    them for facts only, which its rule then carries among its parameters. ``hashes`` of files are used and added to:
+    rules share most of their files.
     """
+    known = {} if hashes is None else hashes
     pending = [script.resolve()]
     seen: set[Path] = set()
     while pending:
@@ -36,14 +40,10 @@ def fingerprint(script: Path, extra: Iterable[Path] = (), *, formulas: bool = Tr
     digest = hashlib.sha256()
     for path in sorted(seen | {p.resolve() for p in extra}):
         digest.update(path.name.encode())
-        digest.update(_content(path))
+        if path not in known:
+            known[path] = hashlib.sha256(path.read_bytes()).digest()
+        digest.update(known[path])
     return digest.hexdigest()[:16]
-
-
-@cache
-def _content(path: Path) -> bytes:
-    """Return the hash of a file, which most rules share."""
-    return hashlib.sha256(path.read_bytes()).digest()
 
 
 @cache

@@ -359,10 +359,14 @@ class RunPlan:
         rules = ("read", "fit", "decide", "register", "compare")
         # Evidence names the libraries and the hash of all code, so a report must not outlive either.
         versions = sha256_of(json.dumps(software()).encode())[:8]
-        codes = {rule: f"{fingerprint(scripts / f'{rule}.py', extra.get(rule, ()))}-{versions}" for rule in rules}
+        hashes: dict[Path, bytes] = {}
+        codes = {}
+        for rule in rules:
+            code = fingerprint(scripts / f"{rule}.py", extra.get(rule, ()), hashes=hashes)
+            codes[rule] = f"{code}-{versions}"
         codes["decide"] += f"-{code_hash()[:16]}"
         # Reading asks a procedure for its columns, not for its formulas: see ``read_facts``.
-        codes["read"] = f"{fingerprint(scripts / 'read.py', formulas=False)}-{versions}"
+        codes["read"] = f"{fingerprint(scripts / 'read.py', formulas=False, hashes=hashes)}-{versions}"
         return codes
 
     def read_facts(self, wildcards: Any) -> list[list[Any]]:
