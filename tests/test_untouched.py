@@ -137,7 +137,9 @@ def later(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def _noted(raw: Path, before: Look | None) -> None:
-    note(raw.parent, ["raw_dir=raw"], before, [Tree(str(raw))], [str(raw / "A")], {"rows": [1]})
+    made = [str(raw.parent / "made.txt")]
+    Path(made[0]).write_text("x")
+    note(raw.parent, ["raw_dir=raw"], before, [Tree(str(raw))], look((), made), made, {"rows": [1]})
 
 
 @pytest.mark.usefixtures("later")
@@ -170,6 +172,19 @@ def test_nothing_is_noted_where_something_was_written_during_the_run(raw: Path) 
 def test_nothing_is_noted_of_what_was_written_just_before_the_run(raw: Path) -> None:
     _noted(raw, look([Tree(str(raw))]))
     assert ended(raw.parent, ["raw_dir=raw"]) is None
+
+
+@pytest.mark.usefixtures("later")
+def test_what_was_made_is_looked_at_too(raw: Path) -> None:
+    before, made = look([Tree(str(raw))]), [str(raw.parent / "made.txt")]
+    _noted(raw, before)
+    assert ended(raw.parent, ["raw_dir=raw"]) is not None
+    Path(made[0]).write_text("y")
+    assert ended(raw.parent, ["raw_dir=raw"]) is None
+    shown = look((), made)
+    Path(made[0]).write_text("zz")
+    note(raw.parent, ["raw_dir=raw"], before, [Tree(str(raw))], shown, made, {"rows": [2]})
+    assert ended(raw.parent, ["raw_dir=raw"]) is None, "the table was made of what is no longer there"
 
 
 @pytest.mark.usefixtures("later")

@@ -14,7 +14,7 @@ import json
 import os
 import time
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from stat import S_ISDIR
 from typing import Any
@@ -40,10 +40,14 @@ class Tree:
 
 @dataclass(frozen=True)
 class Look:
-    """One hash over entries as the system states them, and the latest time at which one of them changed, in ns."""
+    """One hash over entries as the system states them.
+
+    ``newest`` is the latest time at which one of them changed, ``began`` when they were looked at, both in ns.
+    """
 
     state: str
     newest: int
+    began: int = field(compare=False)
 
 
 class _DoubtfulError(Exception):
@@ -52,6 +56,7 @@ class _DoubtfulError(Exception):
 
 def look(trees: Iterable[Tree], files: Iterable[str] = ()) -> Look | None:
     """Return the state of whole ``trees`` and of single ``files``; ``None`` where their entries do not tell it."""
+    began = time.time_ns()
     lines: list[str] = []
     newest = 0
     try:
@@ -62,7 +67,7 @@ def look(trees: Iterable[Tree], files: Iterable[str] = ()) -> Look | None:
     except (OSError, ValueError, _DoubtfulError):
         return None
     lines.sort()
-    return Look(hashlib.sha256("".join(lines).encode("utf-8", "surrogateescape")).hexdigest(), newest)
+    return Look(hashlib.sha256("".join(lines).encode("utf-8", "surrogateescape")).hexdigest(), newest, began)
 
 
 def _line(path: str, found: os.stat_result, lines: list[str]) -> int:
@@ -101,21 +106,28 @@ def _walk(path: str, depth: int | None, lines: list[str], level: int) -> int:
 
 
 def note(
-    root: Path, asked: Sequence[str], before: Look | None, trees: Sequence[Tree], made: Sequence[str], ended: Any
+    root: Path,
+    asked: Sequence[str],
+    before: Look | None,
+    trees: Sequence[Tree],
+    shown: Look | None,
+    made: Sequence[str],
+    ended: Any,
 ) -> None:
-    """Note what a run ``ended`` with that was ``asked`` for so: ``before`` is how the ``trees`` looked at its start.
+    """Note what a run ``ended`` with that was ``asked`` for so.
 
-    Nothing is noted where anything in them has been written since, or so shortly before that it may not show.
+    ``before`` is how the ``trees`` that it reads looked at its start, ``shown`` how what is ``made`` looked when that
+    was gathered. Nothing is noted where anything of them has been written since, or so shortly before the start that it
+    may not show.
     """
-    if before is None or before.newest > time.time_ns() - _TICK or look(trees) != before:
+    if before is None or shown is None or before.newest > before.began - _TICK:
         return
-    whole = look(trees, made)
-    if whole is None:
+    if look(trees) != before or look((), made) != shown:
         return
     content = {
         "trees": [[tree.path, tree.depth] for tree in trees],
         "made": list(made),
-        "state": whole.state,
+        "state": [before.state, shown.state],
         "by": _by(root),
         "ended": ended,
     }
@@ -135,8 +147,8 @@ def ended(root: Path, asked: Sequence[str]) -> Any:
         trees = [Tree(path, depth) for path, depth in content["trees"]]
         if content["by"] != _by(root):
             return None
-        found = look(trees, content["made"])
-        return content["ended"] if found is not None and found.state == content["state"] else None
+        found = look(trees), look((), content["made"])
+        return content["ended"] if [one and one.state for one in found] == content["state"] else None
     except (OSError, ValueError, TypeError, KeyError):
         return None
 

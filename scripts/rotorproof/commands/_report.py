@@ -83,8 +83,8 @@ def make(args: argparse.Namespace) -> int:
     if refused or any(row["verdict"] == "not reported" for row in rows):
         return 1
     # What was read, and what the table was made of, must be what lies there now.
-    if settled and not named and shown == look((), made):
-        note(ROOT, args.config, before, trees, made, table.as_json())
+    if settled and not named:
+        note(ROOT, args.config, before, trees, shown, made, table.as_json())
     return min(status, 1)
 
 
