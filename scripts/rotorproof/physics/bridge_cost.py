@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..errors import FitError
 from . import block_commutation
 
 #: Steps to both sides of the centre: of ln(L/R), of the fifth and the seventh harmonic, and of the lead (rad).
@@ -70,6 +71,45 @@ def cost(
     ``resistance`` (ohm, per phase) and ``emf_dc`` (V s/rad) are those of each point ``(n,)``; ``turns`` counts
     electrical turns in one of the shaft. Raises ``FitError`` where a point is none of a six-step bridge.
     """
+    steps, shape = np.array(_STEPS), (1 + 2 * len(_STEPS), speed.size)
+    winding, ke, r, w, i = _moved(resistance, emf_dc, turns, speed, current, centre)
+    found = block_commutation.at_current(winding, w, i)
+    added = np.stack([found.voltage - ke * w - 2 * r * i, found.copper - 2 * r * i**2, found.torque - ke * i])
+    added = added.reshape(3, *shape).swapaxes(0, 1)  # (9, 3, n)
+    up, down = added[1::2], added[2::2]
+    per = steps[:, None, None]
+    return Cost(centre, added[0], (up - down) / (2 * per), (up + down - 2 * added[0]) / (2 * per**2))
+
+
+def solvable(
+    resistance: np.ndarray,
+    emf_dc: np.ndarray,
+    turns: float,
+    speed: np.ndarray,
+    current: np.ndarray,
+    centre: Conditions,
+) -> np.ndarray:
+    """Tell at which of the points ``(n,)`` that ``cost`` takes it finds what is added."""
+    winding, _, _, w, i = _moved(resistance, emf_dc, turns, speed, current, centre)
+    try:
+        found = block_commutation.where(winding, w, lambda state: state.current, i)
+    except FitError:
+        return np.zeros(speed.size, bool)
+    return ~np.isnan(found.overlap).reshape(-1, speed.size).any(axis=0)
+
+
+def _moved(
+    resistance: np.ndarray,
+    emf_dc: np.ndarray,
+    turns: float,
+    speed: np.ndarray,
+    current: np.ndarray,
+    centre: Conditions,
+) -> tuple[block_commutation.Winding, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return the windings at the centre and a step to both sides of it, and EMF, resistance, speed, current of each.
+
+    Each ``(9 n,)``, the points of one place after those of another.
+    """
     steps = np.array(_STEPS)
     places = [np.zeros(4)] + [
         sign * step * unit for unit, step in zip(np.eye(4), steps, strict=True) for sign in (1, -1)
@@ -80,9 +120,4 @@ def cost(
     r, ke, w, i = (np.broadcast_to(v, shape).ravel() for v in (resistance, emf_dc, speed, current))
     log_tau, fifth, seventh, lead = (v.ravel() for v in each)
     winding = block_commutation.from_dc(ke, r, np.exp(log_tau) * r, turns, {5: fifth, 7: seventh}, lead)
-    found = block_commutation.at_current(winding, w, i)
-    added = np.stack([found.voltage - ke * w - 2 * r * i, found.copper - 2 * r * i**2, found.torque - ke * i])
-    added = added.reshape(3, *shape).swapaxes(0, 1)  # (9, 3, n)
-    up, down = added[1::2], added[2::2]
-    per = steps[:, None, None]
-    return Cost(centre, added[0], (up - down) / (2 * per), (up + down - 2 * added[0]) / (2 * per**2))
+    return winding, ke, r, w, i

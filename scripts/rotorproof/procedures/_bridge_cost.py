@@ -112,6 +112,13 @@ def solve(
     return None if known is None else bridge_cost.cost(resistance, emf, known, speed, current, _conditions(given))
 
 
+def solvable(
+    given: Mapping[str, float], resistance: np.ndarray, emf: np.ndarray, speed: np.ndarray, current: np.ndarray
+) -> np.ndarray:
+    """Tell at which of the points ``(n,)`` of ``solve`` the bridge has a solution."""
+    return bridge_cost.solvable(resistance, emf, electrical_turns(given), speed, current, _conditions(given))
+
+
 def added(cost: bridge_cost.Cost | None, given: Mapping[str, float], count: int) -> bridge_cost.Added:
     """Return what is added at ``count`` points under these scalars, with the doubt of the model; nothing without it."""
     if cost is None:

@@ -211,30 +211,23 @@ def _with_cost(log: Log, given: Mapping[str, float], at: Points, choice: Choice)
         return replace(choice, uncorrected=lacking or _bridge_cost.NO_PAIRS)
     share = magnets.emf_share(warmth(log, given, at).temperature, given["magnet_coefficient"])
     turning = choice.used & (at.speed > 0.02 * at.speed.max()) & (current > 0)
+    if not turning.any():
+        raise FitError("at no point does the motor turn with current in it; check supply current and standby power")
     # Without an open-circuit test the voltage over speed is near enough for what the bridge adds.
     behind = log["supply_voltage"] * log.columns.get("duty", 1.0) - 2 * resistance * current
     emf = given.get("emf_constant_dc", float(np.median((behind / np.maximum(at.speed * share, 1e-9))[turning])))
 
-    def solve(rows: np.ndarray) -> bridge_cost.Cost | None:
-        return _bridge_cost.solve(given, resistance[rows], emf * share[rows], at.speed[rows], current[rows])
-
-    def solvable(rows: np.ndarray) -> list[int]:
-        """Return which of the points ``rows`` can be solved: those that cannot are few, so halves are tried."""
-        try:
-            solve(rows)
-        except FitError:
-            half = rows.size // 2
-            return [*solvable(rows[:half]), *solvable(rows[half:])] if half else []
-        return [int(row) for row in rows]
+    def at_rows(rows: np.ndarray) -> tuple[np.ndarray, ...]:
+        return resistance[rows], emf * share[rows], at.speed[rows], current[rows]
 
     try:
-        return replace(choice, cost=solve(np.flatnonzero(turning)), solved=turning)
+        return replace(choice, cost=_bridge_cost.solve(given, *at_rows(turning)), solved=turning)
     except FitError as error:
-        solved = np.zeros(at.speed.size, bool)
-        solved[solvable(np.flatnonzero(turning))] = True
+        solved = turning.copy()
+        solved[turning] = _bridge_cost.solvable(given, *at_rows(turning))
         if solved.sum() < 0.5 * turning.sum():
             return replace(choice, uncorrected=str(error))
-    return replace(choice, cost=solve(np.flatnonzero(solved)), solved=solved, failed=turning & ~solved)
+    return replace(choice, cost=_bridge_cost.solve(given, *at_rows(solved)), solved=solved, failed=turning & ~solved)
 
 
 def warmth(log: Log, given: Mapping[str, float], at: Points) -> _magnets.Magnets:
