@@ -7,6 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import stats
+from statsmodels.regression.linear_model import OLS
+from statsmodels.stats.outliers_influence import OLSInfluence
 
 from rotorproof.fitting.adequacy import (
     SIGNIFICANCE,
@@ -169,18 +171,36 @@ def test_a_tenfold_slip_of_one_reading_is_named() -> None:
     assert found.excess > 0
 
 
-def test_the_test_of_a_single_reading_is_never_sharper_than_the_refit_without_it() -> None:
+@pytest.mark.parametrize("intercept", [True, False])
+def test_a_single_reading_is_tested_as_statsmodels_does(intercept: bool) -> None:
+    """A slip at a reading with nearly all leverage: studentised residual and Cook's distance of ``OLSInfluence``."""
+    rng = np.random.default_rng(9)
+    x = np.append(np.linspace(1, 2, 14), 17.0)
+    y = 3.0 * x + rng.normal(0, 0.02, 15)
+    y[14] = 5.1
+    full = np.column_stack([np.ones_like(x), x])
+    design = full if intercept else full[:, 1:]
+    influence = OLSInfluence(OLS(y, design).fit())
+    assert np.max(influence.hat_matrix_diag) > 0.87
+    found = single(full, linear_fit(design, y).residuals, design.shape[1])
+    assert found is not None and found[3] == 14
+    assert found[0] == pytest.approx(influence.resid_studentized_external[14], rel=1e-6)
+    assert found[2] == pytest.approx(design.shape[1] * influence.cooks_distance[0][14], rel=1e-6)
+    assert found[1] < SIGNIFICANCE
+
+
+def test_where_the_formula_has_other_terms_a_single_reading_is_tested_less_sharply_never_more() -> None:
     """Mean-shift outlier model: the studentised residual is the t of a term for that reading alone."""
     rng = np.random.default_rng(9)
     x = np.linspace(0, 1, 15)
-    design = np.column_stack([np.ones_like(x), x])
+    design = np.column_stack([np.ones_like(x), x, x**2])
     y = rng.normal(size=15)
     y[7] += 6
-    found = single(design, linear_fit(design, y).residuals, 2)
+    found = single(design[:, :2], linear_fit(design, y).residuals, 3)
     assert found is not None and found[3] == 7
     shifted = linear_fit(np.column_stack([design, np.arange(15) == 7]), y)
-    exact = float(shifted.values[2] / np.sqrt(shifted.covariance[2, 2]))
-    assert 0.9 * exact < found[0] <= exact
+    exact = float(shifted.values[3] / np.sqrt(shifted.covariance[3, 3]))
+    assert 0.7 * exact < found[0] <= exact
 
 
 def test_too_few_readings_say_nothing() -> None:

@@ -39,6 +39,8 @@ _SAME_SETTING, _OTHER_SETTING = 0.01, 0.03
 _APART = 2.0
 #: More leverage is not believed, since the terms of the formula are not known here, only what it rests on.
 _MOST_LEVERAGE = 0.5
+#: Where they are known, a reading with more leverage alone decides a parameter, and nothing speaks for or against it.
+_ALL_LEVERAGE = 1.0 - 1e-9
 #: Residuals of this share of what is fitted are the rounding of a computer, and follow its processor.
 _ROUNDING = 1e-12
 #: A misfit of a kind that the formula names is a note as long as it widens no interval by more than this factor, or is
@@ -254,24 +256,46 @@ def single(design: np.ndarray, residuals: np.ndarray, parameters: int) -> tuple[
 
     ``residuals`` ``(n,)`` of a fit of ``parameters``; the probability is two-sided, times the number of readings
     (Bonferroni). The excess is that number times Cook's distance: how far the reading moves a result, at most, over
-    its scatter, squared. Its leverage is that in ``design`` ``(n, k)``, which stands for the formula, at most one
-    half; the test takes it as 0, which makes the residual too small, never too large.
+    its scatter, squared. ``design`` ``(n, k)`` stands for the formula. Where its columns, or all but the first, are
+    those that were fitted, the leverage of each reading is known and counts: a reading far from the others draws the
+    fit to itself. Else the test takes it as 0, which makes the residual too small, never too large, and the excess as
+    at most one half.
     """
     from scipy.special import stdtr
 
     n, k = residuals.size, parameters
     if n - k - 1 < _FEWEST_FREEDOM:
         return None
-    place = int(np.argmax(np.abs(residuals)))
     square = float(residuals @ residuals)
-    others = max(square - float(residuals[place] ** 2), 1e-12 * square) / (n - k - 1)
-    studentised = float(residuals[place]) / math.sqrt(others)
-    probability = min(1.0, 2.0 * n * float(stdtr(n - k - 1, -abs(studentised))))
+    exact = next((h for terms in (design, design[:, 1:]) if (h := _leverage(terms, residuals, k)) is not None), None)
+    counted = np.zeros(n) if exact is None else np.minimum(exact, _ALL_LEVERAGE)
+    # What is left of the others without each reading, over their freedom.
+    others = np.maximum(square - residuals**2 / (1.0 - counted), 1e-12 * square) / (n - k - 1)
+    studentised = residuals / np.sqrt(others * (1.0 - counted))
+    place = int(np.argmax(np.abs(studentised)))
+    far = float(studentised[place])
+    probability = min(1.0, 2.0 * n * float(stdtr(n - k - 1, -abs(far))))
+    leverage = float(counted[place] if exact is not None else min(_hat(design)[place], _MOST_LEVERAGE))
+    moved = float(residuals[place] ** 2) / (square / (n - k)) * leverage / (1.0 - leverage) ** 2
+    return far, probability, moved, place
+
+
+def _leverage(design: np.ndarray, residuals: np.ndarray, parameters: int) -> np.ndarray | None:
+    """Return the leverages ``(n,)`` of a fit of ``parameters`` terms that ``design`` ``(n, k)`` holds.
+
+    ``None`` where it holds other terms than were fitted: their number differs, or the residuals still hang on them.
+    """
+    if design.shape[1] != parameters:
+        return None
+    most = np.linalg.norm(design, axis=0) * np.linalg.norm(residuals)
+    return _hat(design) if np.all(np.abs(design.T @ residuals) <= 1e-6 * most) else None
+
+
+def _hat(design: np.ndarray) -> np.ndarray:
+    """Return the diagonal of the hat matrix of ``design`` ``(n, k)``, whose columns may depend on each other."""
     scale = np.linalg.norm(design, axis=0)
     basis, values, _ = np.linalg.svd(design[:, scale > 0] / scale[scale > 0], full_matrices=False)
-    leverage = min(float(np.sum(basis[place, values > 1e-9 * values[0]] ** 2)), _MOST_LEVERAGE)
-    moved = float(residuals[place] ** 2) / (square / (n - k)) * leverage / (1.0 - leverage) ** 2
-    return studentised, probability, moved, place
+    return np.asarray(np.sum(basis[:, values > 1e-9 * values[0]] ** 2, axis=1))
 
 
 def words(found: Adequacy) -> str:
