@@ -6,7 +6,7 @@ whose logs and needs did not change is not fitted again.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -79,12 +79,27 @@ class Points:
         self._fitted = {(one.procedure, one.label): one for one in fitted}
         self._known: dict[tuple[object, ...], tuple[Sequence[Log], Point]] = {}
 
-    def at(self, logs: Mapping[int, Log]) -> list[Point]:
-        """Return what each run gives for ``logs`` (by place in the unit file)."""
+    def at(self, logs: Mapping[int, Log], without: Collection[int] = ()) -> list[Point]:
+        """Return what each run gives for ``logs`` (by place in the unit file).
+
+        The runs with the numbers ``without`` are not fitted and give nothing; no other run may need them.
+        """
         found: list[Point] = []
         for number, run in enumerate(self.runs):
+            if number in without:
+                found.append(Point(why="not asked for"))
+                continue
             own = [logs[place] for place in run.places]
             found.append(self._kept(number, own, self._needed(run, found)))
+        return found
+
+    def needing(self, run: Run) -> list[int]:
+        """Return the numbers of the runs that need what a run gives, or what those give that do."""
+        gives, found = {*run.procedure.gives}, []
+        for number, other in enumerate(self.runs):
+            if other is not run and any(need.quantity in gives for need in other.procedure.needs):
+                found.append(number)
+                gives |= {*other.procedure.gives}
         return found
 
     def alone(self, run: Run, logs: Mapping[int, Log]) -> Point:

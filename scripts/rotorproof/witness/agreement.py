@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from ..columns import COLUMNS
 from ..fitting.points import Point, Run
 from ..procedures.base import Log
 from ..quantities import quantities
+from .crossed import fed, full_share, inductance_by_load, locked_out, volts_per_speed, volts_per_turn
 from .expected import Expected
 
 #: Spread of the logarithm that is left to what two tests mean by one constant, beside their stated uncertainty
@@ -30,20 +32,17 @@ _STRAIGHT = 5.0
 #: What the nameplate lets expect with less spread than this tells a slip from none.
 _NARROW = 0.25
 #: Price of a run, or of a value that was there before, which gives no result or one that cannot be.
-_NOTHING = 24.0
-#: Relative change of the resistance of copper per kelvin, from 20 °C (IEC 60034-1: 1/(235 + 20)).
-_COPPER = 1 / 255
-#: Electrical turns from which on their number tells a speed.
-_FEWEST_TURNS = 4
-#: Fed with direct current, a winding at rest takes less than this share of the rated voltage.
-_AT_REST = 0.3
+NOTHING = 24.0
+#: Spread of an inductance that the voltage under load tells, and of a standby power that other tests show: both are of
+#: the same order as what the test of it gives (common practice, no source).
+_BY_LOAD, _IDLE, _BASE = 0.35, 0.5, 0.6
 
 
 @dataclass(frozen=True)
 class Witness:
     """One value of a constant: who says so in words, the value in SI, the spread of its logarithm, its tests.
 
-    A value below zero, or none where there was one, has no logarithm: it costs ``_NOTHING`` and joins no pool.
+    A value below zero, or none where there was one, has no logarithm: it costs ``NOTHING`` and joins no pool.
     """
 
     who: str
@@ -113,22 +112,27 @@ def agreement(
 
     pools: dict[str, list[Witness]] = {}
     price = 0.0
+    pools |= dict(_start(runs, logs))
     gave: set[tuple[str, ...]] = set()
+    known: dict[str, float] = {}
+    for point in points:
+        known = {**(point.values or {}), **known}
     for run, point in zip(runs, points, strict=True):
         for pool, witness in _reaches(run, logs):
             pools[pool] = [witness]
         if point.values is None:
-            price += _NOTHING
+            price += NOTHING
             continue
         gave.add((run.procedure.name, run.label))
-        for pool, witness in _witnesses(run, point.values, logs, plate, spreads, ahead.of_model):
+        crossed = _crossed(run, point, known, logs, plate)
+        for pool, witness in chain(_witnesses(run, point.values, logs, plate, spreads, ahead.of_model), crossed):
             key = (run.procedure.name, run.label, pool, witness.who)
             if witness.value > 0 and math.isfinite(witness.value):
                 gave.add(key)
                 pools.setdefault(pool, []).append(witness)
             elif witness.spread < 0.5:
-                price += _NOTHING
-    price += _NOTHING * len({key for key in before if key not in gave and key[:2] in gave})
+                price += NOTHING
+    price += NOTHING * len({key for key in before if key not in gave and key[:2] in gave})
     # A run that gives something at last says nothing for the slip unless another test, or the nameplate, bears it out.
     borne_out = {
         one.places
@@ -136,7 +140,7 @@ def agreement(
         for one in pool
         if len(pool) > 1 or any(expected.spread < _NARROW for expected in ranges(name))
     }
-    price += _NOTHING * sum(
+    price += NOTHING * sum(
         bool(before) and (run.procedure.name, run.label) in gave - before and run.places not in borne_out
         for run in runs
     )
@@ -177,13 +181,13 @@ def _witnesses(
     if constants:
         # Of an open-circuit test both are one number.
         yield "constant", witness(constants[-1], values[constants[-1]], _APART["constant"])
-    if name == "load" and "torque_constant" in values and (own := _volts_per_speed(logs[run.places[0]])) is not None:
+    if name == "load" and "torque_constant" in values and (own := volts_per_speed(logs[run.places[0]])) is not None:
         yield "constant", Witness(f"voltage over speed of {run.label}", own, 0.12, run.places, "emf_constant")
-    if name == "hall-sensors" and (own := _volts_per_turn(logs[run.places[0]], plate)) is not None:
+    if name == "hall-sensors" and (own := volts_per_turn(logs[run.places[0]], plate)) is not None:
         yield "constant", Witness(f"EMF over speed of {run.label}", own, 0.15, run.places, "emf_constant")
     if "phase_resistance" in values:
         yield "line resistance", witness("phase_resistance", values["phase_resistance"], _APART["line resistance"])
-    if name == "heat-run" and (own := _fed(logs, run.places, plate)) is not None:
+    if name == "heat-run" and (own := fed(logs, run.places, plate)) is not None:
         yield "line resistance", Witness(f"voltage over current of {run.label}", own, 0.2, run.places, "resistance")
     speed = plate.get("rated_speed")
     if speed and "coulomb_friction" in values:
@@ -205,11 +209,34 @@ def _witnesses(
             yield quantity, witness(quantity, values[quantity], _ELSE_APART)
 
 
+#: Pools in which the readings of one run are taken together with what other runs give.
+CROSSED = ("phase_inductance",)
+
+
+def _crossed(
+    run: Run, point: Point, known: Mapping[str, float], logs: Mapping[int, Log], plate: Mapping[str, float]
+) -> Iterator[tuple[str, Witness]]:
+    """Yield what the readings of a run say of constants that another run gives; ``known`` are those of all runs."""
+    name, log = run.procedure.name, logs[run.places[0]]
+    if name == "load" and (told := inductance_by_load(log, known, plate)) is not None:
+        who = f"inductance by the voltage under load of {run.label}"
+        yield "phase_inductance", Witness(who, told[0], math.hypot(_BY_LOAD, told[1]), run.places, "inductance")
+    if name == "supply-window" and (told := locked_out(log)) is not None:
+        who = f"power while it does not drive, by {run.label}"
+        yield "standby_power", Witness(who, told[0], math.hypot(_IDLE, told[1]), run.places, "power")
+    if name == "controller-loss" and point.fit is not None and (base := point.fit.parameters.get("c0", 0.0)) > 0:
+        yield "standby_power", Witness(f"loss towards no output by {run.label}", base, _BASE, run.places, "power")
+    if name == "current-limit" and (share := full_share(log)) is not None and share > 0:
+        who = f"supply current over phase current at most by {run.label}"
+        yield "full duty", Witness(who, share, 0.1, run.places)
+
+
 #: Columns whose largest reading the nameplate lets expect, by procedure.
 _REACH = {
     "no-load": ("supply_voltage", "speed"),
     "load": ("supply_voltage", "speed", "supply_current", "torque"),
     "locked-rotor": ("supply_current", "torque"),
+    "coast-down": ("speed",),
     "cogging": ("angle",),
     "supply-window": ("supply_voltage",),
     "controller-loss": ("supply_voltage",),
@@ -227,6 +254,21 @@ def _reaches(run: Run, logs: Mapping[int, Log]) -> Iterator[tuple[str, Witness]]
             yield f"reach/{name}/{run.label}", Witness(who, largest, 0.05, run.places, COLUMNS[name].kind)
 
 
+def _start(runs: Sequence[Run], logs: Mapping[int, Log]) -> Iterator[tuple[str, list[Witness]]]:
+    """Yield the speed that a motor coasts down from over the highest at which it ran free."""
+    tops: dict[str, float] = {}
+    places: list[int] = []
+    for run in runs:
+        if run.procedure.name in ("no-load", "coast-down"):
+            own = [logs[place]["speed"] for place in run.places if "speed" in logs[place]]
+            top = max((float(np.max(np.abs(values), initial=0.0)) for values in own), default=0.0)
+            tops[run.procedure.name] = max(top, tops.get(run.procedure.name, 0.0))
+            places += run.places
+    if len(tops) == 2 and min(tops.values()) > 0:
+        who = "speed at which coasting begins over the highest at no load"
+        yield "coasting begins", [Witness(who, tops["coast-down"] / tops["no-load"], 0.05, tuple(places))]
+
+
 #: Quantities that several tests give, or that follow from such a one alone: they have no pool of their own.
 _POOLED = ("emf_constant_dc", "torque_constant", "speed_constant", "phase_resistance")
 #: Quantities that are a pool of their own.
@@ -237,6 +279,7 @@ _SINGLE = (
     "no_load_current",
     "moment_of_inertia",
     "saturation_current",
+    "phase_inductance",
     "electrical_time_constant",
     "thermal_time_constant",
     "thermal_capacity",
@@ -258,56 +301,6 @@ _SINGLE = (
     "supply_current_limit",
     "phase_current_limit",
 )
-
-
-def _volts_per_speed(log: Log) -> float | None:
-    """Return supply voltage over speed where the load is least, which is the EMF constant but for a few percent."""
-    columns = [log.get(name) for name in ("supply_voltage", "speed", "torque")]
-    volt, speed, torque = columns
-    if volt is None or speed is None or torque is None:
-        return None
-    duty = log.get("duty")
-    light = (np.abs(torque) <= 0.25 * float(np.max(np.abs(torque), initial=0.0))) & (speed != 0)
-    if not light.any():
-        return None
-    fed = volt if duty is None else volt * duty
-    return float(np.median(np.abs(fed[light] / speed[light])))
-
-
-def _volts_per_turn(log: Log, plate: Mapping[str, float]) -> float | None:
-    """Return the crest of the line voltage over the speed that a position sensor and the pole pairs tell, in V s/rad.
-
-    It is the EMF constant but for a few percent; the angles of sensors do not feel how large the voltage is.
-    """
-    time, volt, level = (log.get(name) for name in ("time", "voltage_ab", "hall_a"))
-    pairs = plate.get("pole_pairs")
-    if time is None or volt is None or level is None or not pairs:
-        return None
-    rises = np.flatnonzero(np.diff((level > 0.5).astype(int)) > 0)
-    if rises.size < _FEWEST_TURNS:
-        return None
-    turns = (rises.size - 1) / (pairs * plate.get("gear_ratio", 1.0))
-    lasted = float(time[rises[-1]] - time[rises[0]])
-    low, high = np.percentile(volt, (1.0, 99.0))
-    return float(0.5 * (high - low)) * lasted / (2.0 * math.pi * turns) if lasted > 0 else None
-
-
-def _fed(logs: Mapping[int, Log], places: Sequence[int], plate: Mapping[str, float]) -> float | None:
-    """Return half of voltage over current of a winding at rest that direct current warms, in ohm at 20 °C.
-
-    ``None`` where the voltage is more than such a winding takes: then a controller feeds it.
-    """
-    rated = plate.get("rated_voltage")
-    for place in places:
-        log = logs[place]
-        volt, ampere = log.get("supply_voltage"), log.get("supply_current")
-        warm = log.get("temperature_winding")
-        if not rated or volt is None or ampere is None or "speed" in log or np.any(ampere == 0) or not volt.size:
-            continue
-        if float(np.max(np.abs(volt))) < _AT_REST * rated:
-            degrees = float(warm[0]) if warm is not None and warm.size else 20.0
-            return 0.5 * abs(float(volt[0] / ampere[0])) / (1.0 + _COPPER * (degrees - 20.0))
-    return None
 
 
 def _pool(name: str, witnesses: Sequence[Witness], ahead: Sequence[Expected]) -> Pool:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 import traceback
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence, Set
 from dataclasses import replace
 from functools import partial
-from itertools import chain
 
 from ..errors import Problem, trace_of, unforeseen
 from ..fitting.grouping import TestLog
@@ -20,10 +19,10 @@ from ..settings.run import RunSettings
 from ..settings.unit import UnitFile
 from ..signs import number_text, value_text
 from ..units import SI_UNIT
-from .agreement import Agreement, Ahead, Pool, Spreads, agreement
+from .agreement import CROSSED, NOTHING, Agreement, Ahead, Pool, Spreads, agreement
 from .expected import Expected, expected, expected_of_model
 from .readings import OneReading, one_reading
-from .slip import Slip, plate_slips, slips
+from .slip import COMMON, Slip, plate_slips, slips
 
 #: Twice the logarithm of the odds from which on a slip is named (50 to 1), after its cost.
 _NAMED = 8.0
@@ -81,7 +80,7 @@ def _compared(
         return single
     if now.price - _least(now) < _ODD and all(pool.price < _ODD for pool in now.pools):
         return []
-    tried = sorted(seen.tried(now), key=lambda one: one[0])
+    tried = seen.tried(now)
     if tried and tried[0][0] < now.price - _NAMED:
         return [_named(unit, now, tried)]
     return [_odd(unit, pool) for pool in now.pools if pool.price >= _ODD]
@@ -112,29 +111,62 @@ class _Unit:
         return [run for run in self.points.runs if (run.procedure.name, run.label) not in sound]
 
     def agreement(
-        self, logs: Mapping[int, Log], scalars: Mapping[str, float], before: Agreement | None = None
+        self,
+        logs: Mapping[int, Log],
+        scalars: Mapping[str, float],
+        before: Agreement | None = None,
+        without: Collection[int] = (),
     ) -> Agreement:
         """Return how well everything agrees with these logs, and with scalars of the nameplate as they may be.
 
-        A fit takes little from the nameplate, so that no run is fitted again for it.
+        A fit takes little from the nameplate, so that no run is fitted again for it. Runs ``without`` have no say.
         """
-        found = self.points.at(logs)
-        gave = before.gave if before else frozenset()
-        return agreement(self.ahead, self.points.runs, found, logs, scalars, self.spreads, gave)
+        found = self.points.at(logs, without)
+        asked = [k for k in range(len(found)) if k not in without]
+        runs, points = [self.points.runs[k] for k in asked], [found[k] for k in asked]
+        return agreement(self.ahead, runs, points, logs, scalars, self.spreads, before.gave if before else frozenset())
 
-    def tried(self, now: Agreement) -> Iterator[tuple[float, Slip]]:
-        """Yield the price of everything with each slip undone, its cost added."""
+    def tried(self, now: Agreement) -> list[tuple[float, Slip]]:
+        """Return the price of everything with each slip undone, its cost added, the least first.
+
+        The nameplate goes first, since nothing is fitted again for it, then the run that can mend most. What cannot
+        come near the best found so far is left out: a run, whatever its readings were, or a slip, whatever those runs
+        gave that need the one it lies in.
+        """
         places = {place for pool in now.pools if pool.price >= _ODD for place in _suspected(pool)}
         found = self.points.at(self.points.logs)
-        for run, point in zip(self.points.runs, found, strict=True):
-            if point.values is None:
-                places |= {*run.places}
-        together = [run.places for run in self.points.runs if {*run.places} & places and self._short(run)]
-        every = chain(slips(self.unit.tests, self.points.logs, together), plate_slips(self.points.scalars))
-        for slip in every:
-            logs = {**self.points.logs, **slip.logs}
-            after = self.agreement(logs, {**self.points.scalars, **slip.scalars}, now)
-            yield after.price + slip.cost, slip
+        nothing = {run.places for run, point in zip(self.points.runs, found, strict=True) if point.values is None}
+        places |= {place for missing in nothing for place in missing}
+        priced = [(self._price(slip, now), slip) for slip in plate_slips(self.points.scalars)]
+        best = min((price for price, _ in priced), default=math.inf)
+        together = [run for run in self.points.runs if {*run.places} & places and self._short(run)]
+        left = {run.places: self._left(run, now, nothing) for run in together}
+        for run in sorted(together, key=lambda run: left[run.places]):
+            if left[run.places] + COMMON > best + _NEARLY:
+                break
+            needing = [] if nothing else self.points.needing(run)
+            for slip in slips(self.unit.tests, self.points.logs, [run.places]):
+                if needing and self._price(slip, now, needing) > best + _NEARLY:
+                    continue
+                price = self._price(slip, now)
+                priced.append((price, slip))
+                best = min(best, price)
+        return sorted(priced, key=lambda one: one[0])
+
+    def _price(self, slip: Slip, now: Agreement, without: Collection[int] = ()) -> float:
+        """Return the price with a slip undone, its cost added; the least it can be where runs are left out."""
+        logs, scalars = {**self.points.logs, **slip.logs}, {**self.points.scalars, **slip.scalars}
+        after = self.agreement(logs, scalars, now, without)
+        # What readings of one run say together with what others give is another thing without these.
+        unsure = sum(pool.price for pool in after.pools if pool.name in CROSSED) if without else 0.0
+        return after.price - unsure + slip.cost
+
+    def _left(self, run: Run, now: Agreement, nothing: Set[tuple[int, ...]]) -> float:
+        """Return the part of the price that stays whatever the readings of one run are."""
+        moved = {*run.places, *(place for k in self.points.needing(run) for place in self.points.runs[k].places)}
+        alone = (pool for pool in now.pools if pool.name not in CROSSED)
+        stay = (pool.price for pool in alone if not any(moved & {*one.places} for one in pool.witnesses))
+        return sum(stay) + NOTHING * sum(not moved & {*missing} for missing in nothing)
 
     def _short(self, run: Run) -> bool:
         """Tell whether a run has few enough readings to be fitted some fifty times."""

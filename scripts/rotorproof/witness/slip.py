@@ -18,15 +18,16 @@ from ..settings.unit import Test
 from .padded import unpadded
 
 _RPM = in_rpm(1.0)
-_COMMON, _RARE = 11.0, 15.0
+#: The least cost of a slip of a log, and that of a rarer one.
+COMMON, _RARE = 11.0, 15.0
 #: Undo: factor, words, cost. By the kind of a column or condition.
 _DECIMAL = [
-    (10.0, "ten times too small (a ×10 probe, a shunt or a decimal)", _COMMON),
-    (0.1, "ten times too large (a ×10 probe, a shunt or a decimal)", _COMMON),
+    (10.0, "ten times too small (a ×10 probe, a shunt or a decimal)", COMMON),
+    (0.1, "ten times too large (a ×10 probe, a shunt or a decimal)", COMMON),
 ]
 _MILLI = [
-    (1000.0, "1000 times too small (m for milli too much)", _COMMON),
-    (0.001, "1000 times too large (m for milli left out)", _COMMON),
+    (1000.0, "1000 times too small (m for milli too much)", COMMON),
+    (0.001, "1000 times too large (m for milli left out)", COMMON),
 ]
 _WAVE = [
     (math.sqrt(2), "RMS written as peak (sqrt 2)", _RARE),
@@ -41,42 +42,42 @@ _FACTORS: dict[str, list[tuple[float, str, float]]] = {
     "current": [*_DECIMAL, *_MILLI, *_WAVE],
     "power": [*_DECIMAL, *_MILLI],
     "speed": [
-        (1 / _RPM, "rpm written as rad/s", _COMMON),
-        (_RPM, "rad/s written as rpm", _COMMON),
+        (1 / _RPM, "rpm written as rad/s", COMMON),
+        (_RPM, "rad/s written as rpm", COMMON),
         (60.0, "revolutions per second written as rpm", _RARE),
         *_DECIMAL,
         *_WAVE[4:],
     ],
     "torque": [
-        (9.80665, "kg on a metre of lever (kgf m) written as N m (9.81)", _COMMON),
-        (1 / 9.80665, "9.81 times too large (N m written as kgf m)", _COMMON),
+        (9.80665, "kg on a metre of lever (kgf m) written as N m (9.81)", COMMON),
+        (1 / 9.80665, "9.81 times too large (N m written as kgf m)", COMMON),
         *_DECIMAL,
-        (0.01, "N cm written as N m", _COMMON),
-        (100.0, "N m written as N cm", _COMMON),
+        (0.01, "N cm written as N m", COMMON),
+        (100.0, "N m written as N cm", COMMON),
         *_MILLI,
         (1.3558, "lbf ft written as N m (1.36)", _RARE),
         *_WAVE[4:],
     ],
     "force": [
-        (9.80665, "kg written as N (9.81)", _COMMON),
-        (1 / 9.80665, "N written as kg (9.81)", _COMMON),
+        (9.80665, "kg written as N (9.81)", COMMON),
+        (1 / 9.80665, "N written as kg (9.81)", COMMON),
         *_DECIMAL,
         *_MILLI,
         (4.4482, "lbf written as N (4.45)", _RARE),
         *_WAVE[4:],
     ],
-    "time": [*_MILLI, (60.0, "min written as s", _COMMON), (1 / 60, "s written as min", _COMMON)],
+    "time": [*_MILLI, (60.0, "min written as s", COMMON), (1 / 60, "s written as min", COMMON)],
     "angle": [
-        (math.radians(1), "degrees written as rad", _COMMON),
-        (math.degrees(1), "rad written as degrees", _COMMON),
+        (math.radians(1), "degrees written as rad", COMMON),
+        (math.degrees(1), "rad written as degrees", COMMON),
     ],
     "inductance": [*_DECIMAL, *_MILLI, *_WAVE[4:]],
     "resistance": [*_DECIMAL, *_MILLI, *_WAVE[4:]],
-    "length": [*_DECIMAL, (0.01, "cm written as m", _COMMON), (100.0, "m written as cm", _COMMON), *_MILLI, *_WAVE[4:]],
+    "length": [*_DECIMAL, (0.01, "cm written as m", COMMON), (100.0, "m written as cm", COMMON), *_MILLI, *_WAVE[4:]],
     "moment_of_inertia": [
         *_DECIMAL,
         *_MILLI,
-        (1e-4, "kg cm² written as kg m²", _COMMON),
+        (1e-4, "kg cm² written as kg m²", COMMON),
         (4.0, "a quarter of what it should be (radius taken for diameter)", _RARE),
         (0.25, "four times what it should be (diameter taken for radius)", _RARE),
     ],
@@ -92,7 +93,7 @@ _PLATE = {
     "rated_current": _DECIMAL,
     "supply_current_limit": _DECIMAL,
     "phase_current_limit": _DECIMAL,
-    "pole_pairs": [(0.5, "poles written as pole pairs", _COMMON), (2.0, "pole pairs halved", _RARE)],
+    "pole_pairs": [(0.5, "poles written as pole pairs", COMMON), (2.0, "pole pairs halved", _RARE)],
 }
 #: Columns that are exchanged for one another, and the factors by which their units may differ besides.
 _EXCHANGED = [(f"voltage_{pair}", f"current_{pair}") for pair in ("ab", "bc", "ca")]
@@ -144,19 +145,19 @@ def _of(tests: Sequence[Test], logs: Mapping[int, Log], more: float) -> Iterator
         direct = _direct(tests, logs, members[0])
         factors = [one for one in _FACTORS.get(kind, ()) if not (direct and one in _WAVE[:4])]
         # What one log of several has alone is a common slip, or is not looked for.
-        factors = [one for one in factors if not more or one[2] == _COMMON]
+        factors = [one for one in factors if not more or one[2] == COMMON]
         yield from _scaled(logs, members, factors, title, more)
         if len(members) > 1 and not more:
             for name in members:
                 yield from _scaled(logs, [name], _DECIMAL, COLUMNS[name].title, 1.0)
         if kind == "temperature":
             undone = {p: _with(log, {n: (log.columns[n] - 32.0) / 1.8 for n in members}) for p, log in logs.items()}
-            yield Slip(tuple(logs), members[0], f"{title} is °F written as °C", _COMMON + more, undone, {})
+            yield Slip(tuple(logs), members[0], f"{title} is °F written as °C", COMMON + more, undone, {})
     yield from _conditions(tests, logs, more)
     yield from _exchanges(logs, names, more)
     if cut := unpadded(logs):
         said = "rows of zeros that a logger filled in are taken for readings"
-        yield Slip(tuple(logs), "", said, _COMMON + more, cut, {})
+        yield Slip(tuple(logs), "", said, COMMON + more, cut, {})
 
 
 def _family(name: str) -> str:
@@ -187,7 +188,7 @@ def _conditions(tests: Sequence[Test], logs: Mapping[int, Log], more: float) -> 
         said = name.replace("_", " ")
         if condition.kind == "temperature":
             cold = {p: _stated(logs[p], name, (logs[p].conditions[name] - 32.0) / 1.8) for p in having}
-            yield Slip(tuple(having), name, f"the condition {said} is °F written as °C", _COMMON + more, cold, {})
+            yield Slip(tuple(having), name, f"the condition {said} is °F written as °C", COMMON + more, cold, {})
         for factor, words, cost in _FACTORS.get(condition.kind, ()):
             if (factor, words, cost) in _WAVE[:4]:
                 continue
@@ -213,7 +214,7 @@ def _exchanges(logs: Mapping[int, Log], names: Sequence[str], more: float) -> It
                 )
                 for p, log in logs.items()
             }
-            cost = (_COMMON if factor == 1.0 else _RARE) + more
+            cost = (COMMON if factor == 1.0 else _RARE) + more
             yield Slip(tuple(logs), exchanged[0][0], f"the columns of {said} are exchanged{words}", cost, undone, {})
 
 
