@@ -114,7 +114,7 @@ def comparison_html(comparison: Comparison, panels: Sequence[Panel], workshop: s
 
 def _listed(comparison: Comparison) -> list[tuple[str, ComparedPart, str, str]]:
     """Return a row for each unit and each part of one: its name, its facts, the ambient and the verdict."""
-    rows = []
+    rows: list[tuple[str, ComparedPart, str, str]] = []
     for unit in comparison.units:
         rows.append((unit.unit, unit, _ambient(unit), str(unit.verdict)))
         rows += [(f"{part.unit} in {unit.unit}", part, _ambient(part), "") for part in unit.parts]
