@@ -25,6 +25,7 @@ from rotorproof.settings.load import load_unit
 from rotorproof.settings.run import RunSettings
 from rotorproof.settings.unit import UnitFile
 from rotorproof.uncertainty.accuracy import Accuracy
+from rotorproof.uncertainty.coverage import interval
 from tests.outside import Outside
 from tests.procedures.controller_runs import case, outcome, si
 from tests.simulation.controller_bench import ThrottleController
@@ -69,6 +70,25 @@ def test_dead_band_ends_where_a_bend_begins(bend: float) -> None:
     found = outcome("throttle", [Log("sweep", columns, {"case": case("throttle", "sweep", "case")})]).forms
     assert found["throttle_deadband"].value == pytest.approx(0.4, abs=0.008)
     assert found["throttle_start"].value == pytest.approx(1.2 + bend / 2, abs=0.005)
+
+
+@pytest.mark.parametrize("bend", [0.01, 0.02, 0.03])
+def test_a_bend_that_scatter_may_hide_stays_within_the_interval(bend: float) -> None:
+    signal = np.interp(np.arange(0, 20, 0.02), [0, 1, 19, 20], [0.8, 0.8, 4.1, 4.1])
+    over = signal - 1.2
+    line = (over - bend / 2) / (2.4 - bend / 2)
+    duty = np.where(over < bend, np.maximum(over, 0) ** 2 / (2 * bend * (2.4 - bend / 2)), line)
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        columns = {
+            "time": np.arange(signal.size) * 0.02,
+            "throttle": signal + rng.normal(0, 0.001, signal.size),
+            "duty": np.clip(duty + 2e-3 * rng.normal(size=signal.size) * (over > 0), 0.0, 1.0),
+        }
+        form = outcome("throttle", [Log("sweep", columns, {"case": case("throttle", "sweep", "case")})]).forms
+        found = interval(form["throttle_deadband"])
+        assert found.low <= 0.4 <= found.high
+        assert found.expanded_uncertainty < 0.06
 
 
 def test_a_sound_throttle_with_every_case() -> None:

@@ -193,9 +193,10 @@ def _bend(x: np.ndarray, y: np.ndarray, smooth: np.ndarray, span: float, start: 
         found = nonlinear_fit(curve, level, np.array([0.0, 0.1, 0.5, 0.0]), ordered=True)
     except FitError:
         return corner
-    width = abs(float(found.values[1]))
-    if not width > max(5.0 * np.sqrt(found.covariance[1, 1]), 4.0 / low.size):
-        return replace(corner, hidden=0.5 * scale * min(width, 1.0))
+    width, error = abs(float(found.values[1])), float(np.sqrt(found.covariance[1, 1]))
+    if not width > max(5.0 * error, 4.0 / low.size):
+        # Not told from none is not none: two standard uncertainties more may be hidden, and four readings at least.
+        return replace(corner, hidden=0.5 * scale * min(max(width + 2.0 * error, 4.0 / low.size), 1.0))
     turn = np.array([[1.0, -0.5 * np.sign(found.values[1])], [0.0, np.sign(found.values[1])]]) * scale
     onset = start.value + scale * (float(found.values[0]) - 0.5 * width)
     return Bend(onset, scale * width, turn @ found.covariance[:2, :2] @ turn.T, low.size)
