@@ -56,15 +56,21 @@ class Law:
         G.3.2) with nu_r, the degrees of freedom of the random parts; they are the only ones that U, and with it k,
         rests on.
         """
-        from scipy.optimize import brentq
+        return _half_interval(self, probability)
 
-        level = 0.5 * (1 + probability)
-        if not (self.half_widths or self.steps):
-            return self.scale * _t_quantile(level, self.degrees_of_freedom)
-        high = sum(self.half_widths) + sum(self.steps) + self.scale * _t_quantile(level, self.degrees_of_freedom)
-        if self.cumulative(high) <= level:
-            return high
-        return float(brentq(lambda error: self.cumulative(error) - level, 0.0, high, xtol=1e-12 * high, rtol=1e-10))
+
+@lru_cache(maxsize=1024)
+def _half_interval(of: Law, probability: float) -> float:
+    """Return ``Law.half_interval``; a result's own law is asked for again by all that judge it."""
+    from scipy.optimize import brentq
+
+    level = 0.5 * (1 + probability)
+    if not (of.half_widths or of.steps):
+        return of.scale * _t_quantile(level, of.degrees_of_freedom)
+    high = sum(of.half_widths) + sum(of.steps) + of.scale * _t_quantile(level, of.degrees_of_freedom)
+    if of.cumulative(high) <= level:
+        return high
+    return float(brentq(lambda error: of.cumulative(error) - level, 0.0, high, xtol=1e-12 * high, rtol=1e-10))
 
 
 def law(form: Form) -> Law:
