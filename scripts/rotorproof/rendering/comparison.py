@@ -228,11 +228,12 @@ def _quantity(name: str, row: ComparedQuantity, comparison: Comparison) -> Compa
 
 
 def _shown_pairs(row: ComparedQuantity, comparison: Comparison) -> Sequence[PairEntry]:
-    """Return the pairs to print: all of few units, of many those with the unit that ranks first."""
+    """Return the pairs to print: all of few units, of many those that matter with the unit that ranks first."""
     if len(comparison.units) <= _ALL_PAIRS or comparison.choice is None:
         return row.pairs
     best = comparison.choice.ranking[0]
-    return [pair for pair in row.pairs if best in (pair.first, pair.second)] or row.pairs[:1]
+    telling = [pair for pair in row.pairs if pair.relevant]
+    return [pair for pair in telling if best in (pair.first, pair.second)] or (telling or row.pairs)[:1]
 
 
 @dataclass(frozen=True)
