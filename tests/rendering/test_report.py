@@ -64,6 +64,12 @@ def html_of(made: Made, results: Results) -> str:
     )
 
 
+def test_below_the_criteria_stand_the_instruments_and_what_was_not_tested(text: str) -> None:
+    first = text[: text.index("Problems and gaps")]
+    assert "Instruments: " in first
+    assert "Tests not made, of which this report says nothing: " in first
+
+
 def test_the_verdict_comes_first_with_its_reason(pages: list[str]) -> None:
     first = pages[0]
     assert "Verdict: rejected" in first
