@@ -44,14 +44,27 @@ def test_a_stalled_rotor_is_no_limit_of_the_supply() -> None:
     assert not any("steady load" in warning.message for warning in found.report.warnings)
 
 
-def test_a_load_that_is_put_on_at_once_and_held_still_gives_a_level_and_a_doubt() -> None:
+def _stalling(flows: float, stays: float) -> Log:
+    """A current that rises evenly to ``flows`` in 50 s and stays at ``stays`` A once the rotor stands."""
+    rng = np.random.default_rng(7)
+    time = np.arange(0.0, 60.0, 0.02)
+    current = np.where(time < 50.0, flows * time / 50.0, stays) + 0.1 * rng.normal(size=time.size)
+    return Log("ramp", {"time": time, "supply_current": current, "torque": np.minimum(time, 50.0)})
+
+
+@pytest.mark.parametrize("stays", [16.8, 8.0])
+def test_what_stays_once_the_rotor_stands_is_no_limit_that_was_reached_before(stays: float) -> None:
+    with pytest.raises(FitError, match=r"from 49\.\d s on neither torque nor speed moves.*stays at no level"):
+        outcome("current-limit", [_stalling(12.0, stays)])
+
+
+def test_a_load_that_is_put_on_at_once_and_held_shows_no_limit() -> None:
     rng = np.random.default_rng(7)
     time = np.arange(0.0, 60.0, 0.02)
     rise = np.clip(time - 10.0, 0.0, 2.0) / 2.0
     columns = {"time": time, "supply_current": 15.4 * rise + 0.1 * rng.normal(size=time.size), "torque": 30 * rise}
-    found = outcome("current-limit", [Log("step", columns)])
-    assert found.forms["supply_current_limit"].value == pytest.approx(15.4, abs=0.03)
-    assert any("steady load" in warning.message for warning in found.report.warnings)
+    with pytest.raises(FitError, match="steady load"):
+        outcome("current-limit", [Log("step", columns)])
 
 
 def test_no_limit_depends_on_the_accuracy_of_what_is_only_looked_at() -> None:
@@ -139,8 +152,8 @@ def test_a_steady_load_is_not_taken_for_a_limit_in_silence() -> None:
         + np.random.default_rng(1).normal(0, 0.02, 400),
         "speed": np.concatenate([np.linspace(24, 18, 100), np.full(300, 18.0)]),
     }
-    found = outcome("current-limit", [Log("steady", steady)])
-    assert any("steady load rather than a limit" in warning.message for warning in found.report.warnings)
+    with pytest.raises(FitError, match="a steady load is no limit"):
+        outcome("current-limit", [Log("steady", steady)])
 
 
 def test_amplitude_of_block_and_of_sine(outside: Outside) -> None:

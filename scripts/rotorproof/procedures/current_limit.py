@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +14,8 @@ from .base import Axis, Lack, Log, Panel, Procedure, Quantity, Report, Series, d
 from .fit import Fit
 
 _PHASES = ("current_a", "current_b", "current_c")
-_LOAD = ("torque", "speed")
+#: What tells that the load rises, and which way it then goes.
+_LOAD = {"torque": 1.0, "speed": -1.0}
 
 _OF_SUPPLY = ("supply_current_limit", "supply_current_overshoot")
 _NO_SUPPLY = "the log has no supply_current"
@@ -89,7 +90,7 @@ class CurrentLimit(Procedure):
         log, fit = logs[0], Fit()
         seen: dict[str, tuple[np.ndarray, Plateau]] = {}
         if "supply_current" in log:
-            found = _limit("supply_current", log["supply_current"], fit, seen, choice)
+            found = _limit("supply_current", log["supply_current"], lambda: _while_moving(log, choice), fit, seen)
             if found is None:
                 fit.missing["supply_current_overshoot"] = "without a limit there is no overshoot"
             else:
@@ -100,7 +101,8 @@ class CurrentLimit(Procedure):
         phases = [log[name] for name in _PHASES if name in log]
         reason = _not_as_it_flows(phases) if len(phases) >= 2 else _FEW_PHASES
         if reason is None:
-            _limit("phase_current", link_current(*_currents(log)), fit, seen)
+            link = link_current(*_currents(log))
+            _limit("phase_current", link, lambda: plateau(link), fit, seen)
         else:
             fit.missing["phase_current_limit"] = reason
         if not seen:
@@ -121,17 +123,25 @@ class CurrentLimit(Procedure):
             )
             report.panels.append(_panel(name, log["time"], values, found))
             if name == "supply_current":
-                _load_rose(log, found, report)
+                if not any(column in log for column in _LOAD):
+                    report.warn(
+                        "neither torque nor speed was recorded, so nothing shows that the load still rose at this "
+                        "level; record one"
+                    )
             else:
                 _name_the_kind(_currents(log), found, report)
         return report
 
 
 def _limit(
-    name: str, values: np.ndarray, fit: Fit, seen: dict[str, tuple[np.ndarray, Plateau]], moving: int | None = None
+    name: str,
+    values: np.ndarray,
+    find: Callable[[], Plateau],
+    fit: Fit,
+    seen: dict[str, tuple[np.ndarray, Plateau]],
 ) -> Plateau | None:
     try:
-        found = _while_moving(values, moving) if moving is not None else plateau(values)
+        found = find()
     except FitError as error:
         fit.missing[f"{name}_limit"] = str(error)
         return None
@@ -141,18 +151,39 @@ def _limit(
     return found
 
 
-def _while_moving(values: np.ndarray, moving: int) -> Plateau:
-    """Return the level among the first ``moving`` of ``values`` ``(n,)``, of all where the load moved too briefly."""
-    if moving == values.size:
-        return plateau(values)
+def _while_moving(log: Log, moving: int) -> Plateau:
+    """Return the level of the supply current among its first ``moving`` readings, those while the load moves.
+
+    What stays once the load stands is a steady state, whatever it is. Raises ``FitError`` where the current stays at
+    no level before, or where neither torque nor speed, if logged, moves while it stays.
+    """
+    values = log["supply_current"]
     try:
         found = plateau(values[:moving])
-    except FitError:
-        # Loaded quickly and then held: what stays is the limit or a steady load, and ``_load_rose`` says so.
-        return plateau(values)
+    except FitError as error:
+        if moving == values.size:
+            raise
+        start = number_text(float(log["time"][moving]), ".3g")
+        raise FitError(
+            f"from {start} s on neither torque nor speed moves, and a steady load is no limit; before that: {error}"
+        ) from error
     inside = np.zeros(values.size, dtype=bool)
     inside[:moving] = found.inside
+    moves = {name: _moves(log[name], sign, inside) for name, sign in _LOAD.items() if name in log}
+    if moves and not any(moves.values()):
+        raise FitError(
+            f"the {' and the '.join(moves)} hardly changed while the current stayed at "
+            f"{number_text(found.level, '.3g')} A: this may be a steady load rather than a limit; load the motor more"
+        )
     return replace(found, inside=inside, overshoot=highest_mean(values) / found.level - 1)
+
+
+def _moves(load: np.ndarray, sign: float, inside: np.ndarray) -> bool:
+    """Tell whether a load rose by a twentieth of its range, ``sign`` times, over the readings ``inside``."""
+    values = load[inside]
+    tenth = max(1, values.size // 10)
+    change = sign * float(np.mean(values[-tenth:]) - np.mean(values[:tenth]))
+    return change >= 0.05 * float(np.ptp(load))
 
 
 def _currents(log: Log) -> list[np.ndarray]:
@@ -214,26 +245,6 @@ def _name_the_kind(currents: Sequence[np.ndarray], found: Plateau, report: Repor
     report.warn(
         f"the phase currents at the limit are no blocks but near to sinusoids of {peak:.3g} A peak "
         f"({peak / 2**0.5:.3g} A RMS); the limit given is the mean of the two that carry most, 0.83 of that peak"
-    )
-
-
-def _load_rose(log: Log, found: Plateau, report: Report) -> None:
-    """Warn where nothing shows that the load still rose while the current stayed."""
-    for name, sign in (("torque", 1.0), ("speed", -1.0)):
-        if name not in log:
-            continue
-        values = log[name]
-        inside = values[found.inside]
-        tenth = max(1, inside.size // 10)
-        change = sign * float(np.mean(inside[-tenth:]) - np.mean(inside[:tenth]))
-        if change < 0.05 * float(np.ptp(values)):
-            report.warn(
-                f"the {name} hardly changed while the current stayed at its level: this may be a steady load "
-                "rather than a limit; load the motor more"
-            )
-        return
-    report.warn(
-        "neither torque nor speed was recorded, so nothing shows that the load still rose at this level; record one"
     )
 
 
