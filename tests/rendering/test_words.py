@@ -188,6 +188,15 @@ def test_an_accepted_unit_is_not_promised_to_be_safe() -> None:
     assert line not in words.verdict_meaning(results(verdict="incomplete"))
 
 
+@pytest.mark.parametrize(("kind", "use"), [("motor", "fit this motor"), ("drive", "ride with this drive")])
+def test_a_rejection_says_what_it_means_for_use_where_no_danger_does(kind: str, use: str) -> None:
+    told = words.verdict_meaning(results(verdict="rejected", kind=kind))
+    assert f"Do not {use} until it meets its limits. No test found a danger" in told
+    danger = [{"message": "do not ride", "severity": "warning", "danger": True}]
+    # The danger stands above, in words of its own; nothing may soften it.
+    assert "Do not" not in words.verdict_meaning(results(verdict="rejected", kind=kind, problems=danger))
+
+
 def _criterion(**keys: Any) -> CriterionEntry:
     return CriterionEntry(**criterion(**keys))
 

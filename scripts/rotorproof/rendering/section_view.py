@@ -41,6 +41,9 @@ _READ_IN = {"speed": "rpm", "angle": "deg", "inductance": "uH"}
 _COLUMN_VALUES, _COLUMN_LETTERS = 16, 800
 #: So few values take less height across the page than a row that a figure would have to itself.
 _FEW_VALUES = 8
+#: Rows up to which a narrow table stands under such values rather than have half the page for itself.
+_FEW_ROWS = 4
+_NOT_STATED = "not stated"
 
 
 @dataclass(frozen=True)
@@ -100,6 +103,16 @@ class InstrumentView:
     read: str
     overdue: bool
 
+    @property
+    def made(self) -> str:
+        """Return model and serial number, "not stated" once if neither is."""
+        return _stated(self.model, self.serial)
+
+    @property
+    def calibration(self) -> str:
+        """Return day, end and certificate of the calibration, "not stated" once if none of them is."""
+        return _stated(self.calibrated_on, self.calibration_due, self.certificate)
+
 
 @dataclass(frozen=True)
 class TestView:
@@ -137,6 +150,8 @@ class SectionView:
     predicted: Sequence[tuple[str, str]] = ()
     #: Whether the values stand in a column beside the first figure; else they have a table across the page.
     column: bool = False
+    #: A narrow table below them in that column.
+    under: TableView | None = None
 
     @property
     def reference(self) -> str:
@@ -206,10 +221,8 @@ def _common(made: Made, results: Results) -> dict[str, Any]:
     missing, predicted = _missing(made.missing), _predicted(quantities)
     half = [table for table in tables if table.half]
     reasons = sum(len(titles) + len(reason) for titles, reason in [*missing, *predicted])
-    beside = len(half) + sum(not figure.wide for figure in figures)
-    # With an even number beside each other, a column would leave the last of them alone in its row.
-    alone = beside % 2 == 0 and len(quantities) <= _FEW_VALUES
-    column = beside > 0 and not alone and 0 < len(quantities) <= _COLUMN_VALUES and reasons <= _COLUMN_LETTERS
+    column, under = beside_figures(sum(not figure.wide for figure in figures), half, len(quantities), reasons)
+    half = [table for table in half if table is not under]
     return {
         "quantities": quantities,
         "predicted": predicted,
@@ -220,7 +233,26 @@ def _common(made: Made, results: Results) -> dict[str, Any]:
         "notes": made.notes,
         "missing": missing,
         "column": column,
+        "under": under,
     }
+
+
+def beside_figures(
+    figures: int, tables: Sequence[TableView], values: int, letters: int
+) -> tuple[bool, TableView | None]:
+    """Return whether ``values`` stand in a column beside narrow ``figures`` and ``tables``, and which table under them.
+
+    ``letters`` are those of the reasons and remarks that go with the values. A table that would have half the page for
+    itself stands under few values.
+    """
+    if not 0 < values <= _COLUMN_VALUES or letters > _COLUMN_LETTERS:
+        return False, None
+    beside = figures + len(tables)
+    if values > _FEW_VALUES or beside % 2:
+        return beside > 0, None
+    # With an even number beside each other, a column would leave the last of them alone in its row.
+    under = next((table for table in tables if figures and len(table.rows) <= _FEW_ROWS), None)
+    return under is not None, under
 
 
 def _predicted(quantities: Sequence[QuantityView]) -> list[tuple[str, str]]:
@@ -358,11 +390,11 @@ def _instrument(unit: UnitFile, key: str, instrument: Instrument, names: Sequenc
     due, tested = instrument.calibration_due, unit.tested_on
     return InstrumentView(
         key=key,
-        model=instrument.model or "not stated",
-        serial=instrument.serial or "not stated",
-        calibrated_on=str(instrument.calibrated_on or "not stated"),
-        calibration_due=str(due or "not stated"),
-        certificate=instrument.certificate or "not stated",
+        model=instrument.model or _NOT_STATED,
+        serial=instrument.serial or _NOT_STATED,
+        calibrated_on=str(instrument.calibrated_on or _NOT_STATED),
+        calibration_due=str(due or _NOT_STATED),
+        certificate=instrument.certificate or _NOT_STATED,
         accuracy=_accuracies(instrument),
         read=titles(names),
         overdue=bool(due and tested and due < tested),
@@ -384,6 +416,11 @@ def _accuracies(instrument: Instrument) -> list[str]:
             if parts:
                 found.append(f"{kind}{to}: {' + '.join(parts)}")
     return found
+
+
+def _stated(*facts: str) -> str:
+    """Return facts side by side; what none of them states is said once."""
+    return _NOT_STATED if {*facts} == {_NOT_STATED} else ", ".join(facts)
 
 
 def all_instruments(all_sections: Sequence[SectionView]) -> list[InstrumentView]:

@@ -22,6 +22,14 @@ VERDICT_MEANING = {
     "incomplete": "Not every criterion could be decided, because a quantity was not measured or no criteria are named.",
 }
 
+#: What a rejection means for use; where a test found a danger, that says more.
+_NOT_TO_USE = {
+    "motor": "Do not fit this motor until it meets its limits.",
+    "controller": "Do not fit this controller until it meets its limits.",
+    "drive": "Do not ride with this drive until it meets its limits.",
+}
+_NO_DANGER = "No test found a danger; that is no proof that there is none."
+
 #: Decisions in the order in which a reader needs them: what rejects the unit comes first.
 DECISIVE = ("fail", "undecided", "not measured", "pass")
 
@@ -31,10 +39,12 @@ SEVERITY = {"error": "Error", "warning": "Warning"}
 def verdict_meaning(results: Results) -> str:
     """Return what the verdict means. A rejection is no error of the test, unless a unit may have been wrong."""
     meaning = VERDICT_MEANING[results.verdict]
+    safe = not any(problem.danger for problem in results.problems)
     if results.verdict == "rejected" and not doubt(results):
-        return f"{meaning} This is a result, not an error of the test."
-    if results.verdict == "accepted" and not any(problem.danger for problem in results.problems):
-        return f"{meaning} No test found a danger; that is no proof that there is none."
+        told = f"{meaning} This is a result, not an error of the test."
+        return f"{told} {_NOT_TO_USE[results.kind]} {_NO_DANGER}" if safe else told
+    if results.verdict == "accepted" and safe:
+        return f"{meaning} {_NO_DANGER}"
     return meaning
 
 

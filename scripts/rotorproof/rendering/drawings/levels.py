@@ -20,7 +20,7 @@ _LOGIC = (-0.05, 1.05)
 
 def height(panel: Panel) -> float:
     """Return the height of the figure in millimetres."""
-    return 16.0 + 8.0 * max(2, len(panel.series))
+    return 14.0 + 7.0 * max(2, len(panel.series))
 
 
 def draw(figure: Any, panel: Panel) -> None:

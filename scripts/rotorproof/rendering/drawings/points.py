@@ -29,7 +29,7 @@ _SINGLE = 1
 
 def height(panel: Panel) -> float:
     """Return the height of the figure in millimetres."""
-    return 57.0 if panel.residuals else 46.0
+    return 53.0 if panel.residuals else 46.0
 
 
 def draw(figure: Any, panel: Panel) -> None:
