@@ -34,6 +34,8 @@ DOUBT = 0.005
 AIR = 21.0
 #: Duty ratios that are solved at each speed, and a current beyond every controller's limit, in A.
 _DUTIES, _MOST_CURRENT = 14, 40.0
+#: Trials of the pack's voltage at most.
+_ROUNDS = 12
 _GRAVITY = on_the_road.GRAVITY
 
 
@@ -133,11 +135,26 @@ def _held(motor: Motor, controller: Controller, on: Vehicle, speed: float, magne
     last = min(1.0, back + _MOST_CURRENT * ohms / on.voltage + 0.1)
     request = Request(motor, controller, on.voltage, winding=on.winding, magnets=magnets, running_time=3600.0)
     requests = [replace(request, duty=float(duty)) for duty in np.linspace(0.85 * back, last, _DUTIES)]
-    speeds, volts = np.full(len(requests), speed), np.full(len(requests), on.voltage)
-    for _ in range(5):
+    speeds, full = np.full(len(requests), speed), np.full(len(requests), on.voltage)
+
+    def sagged(volts: Floats) -> tuple[Steady, Floats]:
         found, _ = _evaluate(requests, speeds, volts, None, 1e-6)
-        volts = np.clip(on.voltage - on.resistance * found.current, 0.5 * on.voltage, on.voltage)
-    return found
+        return found, volts + on.resistance * found.current - on.voltage
+
+    # By the secant: where the winding has less resistance than the pack, putting the sag back in swings ever wider.
+    before, volts = full, 0.98 * full
+    _, missed = sagged(before)
+    for _ in range(_ROUNDS):
+        found, left = sagged(volts)
+        # A pack that would be charged is kept at its voltage: no limit is met there.
+        inside = (volts > 0.5 * on.voltage) & (volts < on.voltage)
+        if np.all(np.abs(left[inside]) < 1e-4 * on.voltage):
+            return found
+        apart = volts - before
+        slope = np.divide(left - missed, apart, out=np.ones_like(left), where=apart != 0)
+        before, missed = volts, left
+        volts = np.clip(volts - left / slope, 0.5 * on.voltage, on.voltage)
+    raise ArithmeticError(f"no balance of pack and motor at {speed:.3g} rad/s: {np.abs(left).max():.3g} V are left")
 
 
 def _conducted(held: Steady) -> Floats:
@@ -157,11 +174,10 @@ def _most(held: Steady, supply: float, phase: float) -> float:
     """Return the greatest torque within the limits of the supply's and the phases' current."""
     found = float(held.torque.max())
     for values, limit in ((held.current, supply), (_conducted(held), phase)):
-        beyond = np.flatnonzero((values > limit) & (held.torque > 0))
-        if len(beyond):
-            k = int(beyond[0])
-            share = (limit - values[k - 1]) / (values[k] - values[k - 1])
-            found = min(found, float(held.torque[k - 1] + share * (held.torque[k] - held.torque[k - 1])))
+        # From the least current on both grow; a straight line between two duty ratios would lie below the bent curve.
+        rising = slice(int(np.argmin(values)), None)
+        if values[-1] > limit:
+            found = min(found, float(PchipInterpolator(values[rising], held.torque[rising])(limit)))
     return found
 
 
@@ -187,17 +203,33 @@ def motor_part(name: str, motor: Motor, fastest: float, rng: np.random.Generator
 
 
 def controller_part(name: str, habits: Habits, losses: Mapping[str, float], rng: np.random.Generator) -> Part:
-    """Return a controller as a pair takes it from saved fits."""
+    """Return a controller as a pair takes it from saved fits.
+
+    Loss and efficiency come from one reading: loss and power out are each off by themselves, and the efficiency by what
+    follows. Were it off by itself, an efficiency of 0.99 would turn into 1.
+    """
+    loss, efficiency = losses["controller_loss"], losses["controller_efficiency"]
     known = {
         "supply_current_limit": habits.supply_limit,
         "phase_current_limit": habits.phase_limit,
         "start_voltage": habits.start,
         "overvoltage_cutoff": habits.overvoltage,
-        **losses,
+        "controller_loss": loss,
+        "controller_output": loss * efficiency / (1 - efficiency),
+        "standby_power": losses["standby_power"],
     }
     forms = _stated(name, known, rng)
+    forms["controller_efficiency"] = _efficiency(forms.pop("controller_output"), forms["controller_loss"])
     run = entries.run("controller-loss", forms=forms)
     return Part("controller", name, forms, [run], {"bench_supply_voltage_max": Form(36.0)})
+
+
+def _efficiency(output: Form, loss: Form) -> Form:
+    """Return power out over power in, which is what goes out and what is lost."""
+    power = output.value + loss.value
+    terms = {influence: c * loss.value / power**2 for influence, c in output.terms.items()}
+    terms |= {influence: -c * output.value / power**2 for influence, c in loss.terms.items()}
+    return Form(output.value / power, terms)
 
 
 def _stated(name: str, known: Mapping[str, float], rng: np.random.Generator) -> dict[str, Form]:
