@@ -70,10 +70,10 @@ def figures(given: Mapping[str, Values], paired: bool) -> dict[str, Values]:
     found["start"] = road.output_torque(machine, source, 0.0) - needed
     holding = road.holding_point(machine, load, climb, slope)
     if "continuous_current" in given:
-        found["heat"] = given["continuous_current"] - machine.drive.heating(climb / load.radius, holding)
+        found["heat"] = given["continuous_current"] - holding.heating
     limit = given.get("pack_motor_current_limit", math.inf)
     if np.all(np.isfinite(limit)):
-        found["current"] = limit - holding.limited
+        found["current"] = limit - road.motor_current(machine, source, holding)
     found["energy"] = _energy(machine, load, source, cruise, level, given.get(UNMEASURED, 1.0))
     return found
 

@@ -193,6 +193,13 @@ class PackPrediction(Derivation):
             "the limit of the motor's current (common practice, no source)",
         ),
         Assumption(
+            "limit_by_heat",
+            0.5,
+            0.5,
+            "a limit on the motor's current, known for a current without ripple, acts on anything from the mean of one "
+            "with ripple to the direct current that heats as much (common practice, no source)",
+        ),
+        Assumption(
             "voltage_use",
             0.95,
             0.05,
@@ -378,13 +385,18 @@ class _TorqueLeft:
         return 1.0 - np.clip(fall, -0.2, 0.2)
 
 
+#: Parts of a controller's loss, as ``road.Controller`` has them.
+_LOSSES = ("standing", "drop", "resistance", "edges")
+
+
 def _source(given: Mapping[str, Values], state: str) -> road.Source:
     return road.Source(
         given[f"pack_voltage_{state}"],
         given.get("pack_internal_resistance", 0.0),
         given.get("pack_current_limit", math.inf),
         given.get("pack_motor_current_limit", math.inf),
-        road.Controller(*(given.get(f"controller_{part}", 0.0) for part in ("standing", "drop", "resistance"))),
+        road.Controller(*(given.get(f"controller_{part}", 0.0) for part in _LOSSES)),
+        given.get("limit_by_heat", 0.0),
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -18,15 +19,17 @@ from .block_commutation import Steady, Values, Winding
 
 
 class Point(NamedTuple):
-    """An operating point: DC voltage at full duty (V), DC current (A), torque (N m), and a current of the motor (A).
+    """An operating point: DC voltage at full duty (V), DC current (A), torque (N m), and two currents of the motor (A).
 
-    ``limited`` is the current that a limit on the motor's current acts on.
+    ``limited`` is the mean of the current that a limit on the motor's current acts on; ``heating`` is the direct
+    current through two phases that heats the winding as much.
     """
 
     voltage: Values
     current: Values
     torque: Values
     limited: Values
+    heating: Values
 
 
 class Drive(ABC):
@@ -51,11 +54,6 @@ class Drive(ABC):
     @abstractmethod
     def where(self, speed: Values, of: Callable[[Point], Values], target: Values) -> Point:
         """Return the operating point at ``speed`` in which ``of`` it, growing with the load, is ``target``."""
-
-    def heating(self, speed: Values, point: Point) -> Values:
-        """Return the direct current (A) through two phases that heats the winding as a point at ``speed`` (rad/s)."""
-        del speed
-        return self.direct(point.limited)
 
     def from_direct(self, current: Values) -> Values:
         """Return the limited current (A) of the field and heat of a direct ``current`` (A) through two phases."""
@@ -96,7 +94,7 @@ class Smooth(Drive):
     def point(self, speed: Values, coordinate: Values) -> Point:
         """Return the operating point with this current."""
         i = coordinate
-        return Point(self.emf * speed + self.resistance * i, i, self.emf * i, i)
+        return Point(self.emf * speed + self.resistance * i, i, self.emf * i, i, np.abs(i))
 
     def coordinate(self, speed: Values, current: Values) -> Values:
         """Return the current itself."""
@@ -136,7 +134,8 @@ class SixStep(Drive):
 
     def point(self, speed: Values, coordinate: Values) -> Point:
         """Return the steady state with this time of commutation."""
-        return _of(block_commutation.steady(self.winding, speed, coordinate * self.winding.pole_pairs * speed))
+        overlap = coordinate * self.winding.pole_pairs * speed
+        return self._of(speed, block_commutation.steady(self.winding, speed, overlap))
 
     def coordinate(self, speed: Values, current: Values) -> Values:
         """Return the time in which the supply and two line EMFs take a current down: 3 L I / (V + ...)."""
@@ -145,12 +144,18 @@ class SixStep(Drive):
 
     def where(self, speed: Values, of: Callable[[Point], Values], target: Values) -> Point:
         """Return the operating point sought, NaN where there is none. Raises ``FitError`` if there is none at all."""
-        return _of(block_commutation.where(self.winding, speed, lambda state: np.asarray(of(_of(state))), target))
+        of_state = partial(self._of, speed)
+        found = block_commutation.where(self.winding, speed, lambda state: np.asarray(of(of_state(state))), target)
+        return of_state(found)
 
-    def heating(self, speed: Values, point: Point) -> Values:
-        """Return that of 2 R I^2 = what the supply gives less what the EMF takes: ripple and changes of phase count."""
-        copper = point.voltage * point.current - point.torque * speed
-        return np.sqrt(np.maximum(copper, 0.0) / (2 * self.winding.resistance))
+    def _of(self, speed: Values, state: Steady) -> Point:
+        """Return the point; what heats is in 2 R I^2 = what the supply gives less what the EMF takes.
+
+        So it holds ripple and changes of phase count.
+        """
+        copper = state.voltage * state.current - state.torque * speed
+        heating = np.sqrt(np.maximum(copper, 0.0) / (2 * self.winding.resistance))
+        return Point(state.voltage, state.current, state.torque, state.conducted, heating)
 
     def standing_torque(self, current: Values) -> Values:
         """Return the mean over the positions of a sector."""
@@ -159,10 +164,6 @@ class SixStep(Drive):
     def standing_current(self, voltage: Values, resistance: Values) -> Values:
         """Return V / R through two phases."""
         return voltage / (2 * self.winding.resistance + resistance)
-
-
-def _of(state: Steady) -> Point:
-    return Point(state.voltage, state.current, state.torque, state.conducted)
 
 
 @dataclass(frozen=True)
@@ -193,7 +194,8 @@ class FieldOriented(Drive):
         along = w.emf * speed / np.sqrt(3) + w.resistance * i
         voltage = np.sqrt(3) * np.hypot(across, along) / self.modulation
         torque = np.sqrt(0.75) * w.emf * i
-        return Point(voltage, (torque * speed + 1.5 * w.resistance * i * i) / voltage, torque, i)
+        supplied = torque * speed + 1.5 * w.resistance * i * i
+        return Point(voltage, supplied / voltage, torque, i, np.abs(self.direct(i)))
 
     def coordinate(self, speed: Values, current: Values) -> Values:
         """Return current_q of the same torque."""

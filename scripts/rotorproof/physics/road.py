@@ -94,35 +94,53 @@ class Machine:
             left, beyond = np.log(self.torque_left(smaller)), np.log(self.torque_left(smaller * (1 + _BENT_NUDGE)))
             log = log - (log - left) / (1 - (beyond - left) / _BENT_NUDGE)
         share = np.exp(log)
-        return Point(point.voltage * share, point.current * share, point.torque * share**2, point.limited * share)
+        return Point(
+            point.voltage * share,
+            point.current * share,
+            point.torque * share**2,
+            point.limited * share,
+            point.heating * share,
+        )
 
 
 @dataclass(frozen=True)
 class Controller:
-    """Loss of a controller at the motor-side current I: standing + drop I + resistance I^2 (W, V, ohm).
+    """Loss of a controller at the motor-side current I: standing + (drop + edges) I + resistance I^2 (W, V, ohm).
 
-    The three parts are those of a bridge: supply of its own circuits, voltage lost in diodes and at switching edges,
-    and resistance of channels and leads.
+    The parts are those of a bridge: supply of its own circuits, voltage lost in diodes and at switching edges, and
+    resistance of channels and leads. ``edges`` (V) is what chopping adds: below full duty only, since at full duty
+    no leg switches but from sector to sector.
     """
 
     standing: Values = 0.0
     drop: Values = 0.0
     resistance: Values = 0.0
+    edges: Values = 0.0
+
+    @property
+    def chopped_drop(self) -> Values:
+        """Return the voltage in V lost below full duty, whatever the current."""
+        return self.drop + self.edges
 
     def loss(self, current: Values) -> Values:
-        """Return the loss in W at a motor-side ``current`` >= 0 in A."""
-        return self.standing + self.drop * current + self.resistance * current * current
+        """Return the loss in W below full duty at a motor-side ``current`` >= 0 in A."""
+        return self.standing + self.chopped_drop * current + self.resistance * current * current
 
 
 @dataclass(frozen=True)
 class Source:
-    """A pack at one state of charge (V, ohm), the limits on currents (A; infinite: none) and the controller."""
+    """A pack at one state of charge (V, ohm), the limits on currents (A; infinite: none) and the controller.
+
+    ``limit_by_heat`` says what of a current with ripple the limit on the motor's current acts on: 0 its mean, 1 the
+    direct current that heats as much (``Point.heating``), a share of the way between.
+    """
 
     voltage: Values
     resistance: Values = 0.0
     pack_current_limit: Values = math.inf
     motor_current_limit: Values = math.inf
     controller: Controller = Controller()
+    limit_by_heat: Values = 0.0
 
     def asked(self, point: Point) -> Values:
         """Return the voltage in V that the cells must have for a point at full duty."""
@@ -141,7 +159,7 @@ class Source:
     def root_power(self, point: Point) -> Values:
         """Return the root of the power at the bridge in sqrt(W), signed as the current: it grows with the load."""
         lost = self.controller
-        power = point.current * (point.voltage + lost.drop + lost.resistance * point.current)
+        power = point.current * (point.voltage + lost.chopped_drop + lost.resistance * point.current)
         return np.copysign(np.sqrt(np.abs(power)), point.current)
 
 
@@ -214,7 +232,7 @@ def _limits(machine: Machine, source: Source) -> list[tuple[Of, Values]]:
     """Return what the limits on currents act on and leave, where there are any."""
     found: list[tuple[Of, Values]] = []
     if np.any(np.isfinite(source.motor_current_limit)):
-        found.append((_motor_current, source.motor_current_limit))
+        found.append((motor_current, source.motor_current_limit))
     if np.any(np.isfinite(source.pack_current_limit)):
         found.append((_root_power, np.sqrt(source.most_power())))
     return found
@@ -229,8 +247,8 @@ def output_torque(machine: Machine, source: Source, speed: Values) -> Values:
         current = np.minimum(full, source.motor_current_limit)
         if np.any(np.isfinite(source.pack_current_limit)):
             # Chopped down to what the winding's resistance asks for, the pack gives power, not voltage.
-            r = drive.standing_resistance() + lost.resistance
-            by_power = (np.sqrt(lost.drop**2 + 4 * r * source.most_power()) - lost.drop) / (2 * r)
+            r, drop = drive.standing_resistance() + lost.resistance, lost.chopped_drop
+            by_power = (np.sqrt(drop**2 + 4 * r * source.most_power()) - drop) / (2 * r)
             current = np.minimum(current, by_power)
         return machine.standing_torque(current) - machine.drag_torque(0.0)
     torque = machine.torque(machine.where(speed, source.asked, source.voltage))
@@ -302,9 +320,10 @@ def _voltage(machine: Machine, source: Source, point: Point) -> Values:
     return source.asked(point)
 
 
-def _motor_current(machine: Machine, source: Source, point: Point) -> Values:
-    del machine, source
-    return point.limited
+def motor_current(machine: Machine, source: Source, point: Point) -> Values:
+    """Return the current of the motor in A that its limit acts on, from the mean to what heats as much."""
+    heating = np.copysign(machine.drive.from_direct(point.heating), point.limited)
+    return point.limited + source.limit_by_heat * (heating - point.limited)
 
 
 def _root_power(machine: Machine, source: Source, point: Point) -> Values:
