@@ -72,6 +72,24 @@ def test_70_degrees_fahrenheit_typed_as_celsius() -> None:
     assert seen(hot) == []  # a winding that warms up
 
 
+def test_22_degrees_celsius_read_as_fahrenheit() -> None:
+    """22 degC under the unit [degF] is -5.6 degC: (22 - 32)/1.8."""
+    read = np.full(24, -5.6)
+    sound = {"temperature_ambient": np.full(24, 12.0), "temperature_winding": np.linspace(12.0, 90.0, 24)}
+    assert seen(sound) == []  # a cold hall
+    cold = {"temperature_ambient": read, "temperature_winding": np.linspace(-5.6, 37.0, 24)}
+    found = seen(cold)
+    assert [f.column for f in found] == ["temperature_ambient", "temperature_winding"]
+    for one in found:
+        assert "are °C written as °F? Then the unit is [degC]" in one.message
+        assert one.unit
+        assert one.slip == "a temperature in °C under the unit [degF]"
+    (alone,) = seen({**cold, "temperature_ambient": np.full(24, 22.0)})
+    assert alone.column == "temperature_winding"
+    (stated,) = seen(winding(), winding_temperature=-5.6)
+    assert stated.unit
+
+
 def test_voltage_and_current_exchanged() -> None:
     columns = winding()
     for pair in ("ab", "bc", "ca"):

@@ -237,3 +237,12 @@ def test_iron_loss_that_nobody_stated_is_a_doubt_of_a_run_that_turned(outside: O
     reach = np.sqrt(3.0) * unknown.standard_uncertainty
     assert unknown.value - reach < ends[0.0] + 0.3 and unknown.value + reach > ends[50.0] - 0.8
     assert unknown.standard_uncertainty > 5.0 * found(fixed_loss=25.0).standard_uncertainty
+
+
+def test_a_winding_far_colder_than_its_air_at_switch_on_names_its_column() -> None:
+    truth = HeatTruth()
+    course, cooling = logs_of(heat_run(truth, np.random.default_rng(4), duration=12000), truth)
+    sensor = "temperature_winding"
+    columns = {**course.columns, sensor: (course.columns[sensor] - 32.0) / 1.8}
+    with pytest.raises(FitError, match=rf"the column {sensor} begins at .* in air at .*\[degF\] written for"):
+        outcome(Log("course", columns, course.conditions), cooling)

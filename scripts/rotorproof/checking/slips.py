@@ -16,6 +16,9 @@ from .survey import KEPT_ROWS, Survey
 _COLDEST_ROOM, _HOTTEST_ROOM = 0.0, 45.0
 #: K: how near a winding at rest is to its room, and how far from it a wrong unit puts it (common practice, no source).
 _AT_REST, _ELSEWHERE = 12.0, 25.0
+#: K: the other way round, degC taken for degF makes a room of 0 to 45 degC colder by 18 to 38 K (common practice, no
+#: source).
+_COLDER = 15.0
 #: Standard acceleration of free fall, which a force in kg lacks to be in N (CGPM 1901; ISO 80000-3).
 GRAVITY = 9.80665
 #: A record of so many rows is looked through for single readings off by ten, within this share of ten; where more than
@@ -36,25 +39,35 @@ def slips(survey: Survey, known: Mapping[str, float], conditions: Mapping[str, f
     yield from _spike(survey)
 
 
+#: What slipped, in words for the line beside the verdict and for a finding.
+_WARM, _COLD = "a temperature in °F under the unit [degC]", "a temperature in °C under the unit [degF]"
+_COLD_SAID = "are °C written as °F? Then the unit is [degC]"
+
+
 def _celsius(fahrenheit: float) -> float:
     return (fahrenheit - 32.0) / 1.8
 
 
 def _fahrenheit(survey: Survey, known: Mapping[str, float], conditions: Mapping[str, float]) -> Iterator[Finding]:
-    """Tell temperatures of a room, or of a winding at rest in it, that make sense only in degrees Fahrenheit."""
+    """Tell temperatures of a room, or of a winding at rest in it, that make sense only with °F and °C exchanged."""
     room = known.get("ambient_temperature")
     said = "are °F written as °C? Then the unit is [degF]"
 
-    def of_a_room(value: float) -> bool:
-        return value > _HOTTEST_ROOM and _COLDEST_ROOM <= _celsius(value) <= _HOTTEST_ROOM
-
-    if room is not None and of_a_room(room):
+    if room is not None and _room_in_fahrenheit(room):
         yield Finding(f"the ambient temperature is stated as {number_text(room, '.4g')} °C: {said}", None, unit=True)
         room = _celsius(room)
     air = survey.columns.get("temperature_ambient")
-    if air is not None and of_a_room(air.low) and of_a_room(air.high):
-        run = f"the air has {number_text(air.low, '.4g')} to {number_text(air.high, '.4g')} °C: {said}"
-        yield Finding(run, "temperature_ambient", unit=True)
+    if air is not None:
+        run = f"the air has {number_text(air.low, '.4g')} to {number_text(air.high, '.4g')} °C"
+        if _room_in_fahrenheit(air.low) and _room_in_fahrenheit(air.high):
+            yield Finding(f"{run}: {said}", "temperature_ambient", unit=True, slip=_WARM)
+        elif room is not None and _taken_for_fahrenheit(air.low, room) and _taken_for_fahrenheit(air.high, room):
+            yield Finding(
+                f"{run} where {number_text(room, '.4g')} °C is stated as ambient: {_COLD_SAID}",
+                "temperature_ambient",
+                unit=True,
+                slip=_COLD,
+            )
     if room is None:
         return
     at_rest = {"winding_temperature": conditions.get("winding_temperature")}
@@ -62,13 +75,23 @@ def _fahrenheit(survey: Survey, known: Mapping[str, float], conditions: Mapping[
     if winding is not None and winding.size:
         at_rest["temperature_winding"] = float(winding[0])
     for name, value in at_rest.items():
-        if value is not None and value - room > _ELSEWHERE and abs(_celsius(value) - room) < _AT_REST:
-            yield Finding(
-                f"the winding begins at {number_text(value, '.4g')} °C in a room at "
-                f"{number_text(room, '.4g')} °C: {said}",
-                name if name in COLUMNS else None,
-                unit=True,
-            )
+        if value is None:
+            continue
+        begins = f"the winding begins at {number_text(value, '.4g')} °C in a room at {number_text(room, '.4g')} °C"
+        column = name if name in COLUMNS else None
+        if value - room > _ELSEWHERE and abs(_celsius(value) - room) < _AT_REST:
+            yield Finding(f"{begins}: {said}", column, unit=True, slip=_WARM)
+        elif _taken_for_fahrenheit(value, room):
+            yield Finding(f"{begins}: {_COLD_SAID}", column, unit=True, slip=_COLD)
+
+
+def _room_in_fahrenheit(value: float) -> bool:
+    return value > _HOTTEST_ROOM and _COLDEST_ROOM <= _celsius(value) <= _HOTTEST_ROOM
+
+
+def _taken_for_fahrenheit(value: float, room: float) -> bool:
+    """Tell whether a temperature far below its room is that of the room if degC stood under the unit degF."""
+    return room - value > _COLDER and abs(1.8 * value + 32.0 - room) < _AT_REST
 
 
 def _exchanged(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from ..errors import FitError
 from ..physics import heating
+from ..signs import number_text
 from ._heat_run import AT_SURFACE, EXPONENT, MOST_EXPONENT, SENSORS, Course
 from .base import Axis, Panel, Report, Series
 from .fit import Fit
@@ -22,6 +23,8 @@ _MOST_EXTRAPOLATED = 0.35
 #: A run shorter than this many time constants does not tell the slow body from the fast ones: its end value
 #: comes out too low.
 _LEAST_OF_TWO_BODIES = 1.6
+#: K below the air at switch-on that no warming place has, and a wrong unit gives (common practice, no source).
+_COLDER = 15.0
 _ONE_BODY = ("start", "rise", "ln_tau")
 _TWO_BODIES = ("rise", "slow", "fast", "ln_tau", "ln_tau_fast")
 
@@ -116,7 +119,7 @@ def add_course(run: Course, given: Mapping[str, float], curve: Curve, fit: Fit) 
     length = float(run.time[-1]) - approach.since
     left = heating.remaining(approach.estimates.values, length, begun, approach.bend)
     if values["rise"] <= 0:
-        raise FitError("the temperature does not rise over that of the air; check the load and the sensors")
+        raise FitError(f"the temperature does not rise over that of the air; {_why_colder(run)}")
     too_short = approach.bodies == 2 and length < _LEAST_OF_TWO_BODIES * tau
     if left > _MOST_EXTRAPOLATED * values["rise"] or too_short:
         raise FitError(
@@ -162,6 +165,17 @@ def add_course(run: Course, given: Mapping[str, float], curve: Curve, fit: Fit) 
     end = np.array([1.0, run.time[-1], run.time[-1] ** 2])
     fit.block("scatter of the air temperature", {"air_error": 0.0}, float(end @ run.air_covariance @ end))
     return fitted
+
+
+def _why_colder(run: Course) -> str:
+    """Return what to check where the place stayed colder than the air: its unit, if it began far below."""
+    began, air = float(run.temperature[0]), float(run.air[0])
+    if air - began < _COLDER:
+        return "check the load and the sensors"
+    return (
+        f"the column {run.sensor} begins at {number_text(began, '.4g')} °C in air at {number_text(air, '.4g')} °C, which "
+        "nothing at rest does: check the units of both columns ([degF] written for readings in [degC], or the reverse)"
+    )
 
 
 def show_course(fitted: Fitted, report: Report) -> None:

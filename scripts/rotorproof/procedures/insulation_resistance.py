@@ -179,6 +179,9 @@ class InsulationResistance(Procedure):
             "1 kV, and a polarization index of at least 2 (1.5 for thermal class A). Small motors reach "
             "their end value within a minute or two, so an index near 1 with a high resistance is no fault.",
         ]
+        report.notes.append(
+            "No other test cross-checks this reading: compare the unit in the log (MΩ or GΩ) with the tester's display."
+        )
         if "start_time" not in conditions:
             report.notes.append("The voltage is taken to have been applied at time 0 of the log.")
         p = fit.parameters

@@ -82,6 +82,8 @@ _FACTORS: dict[str, list[tuple[float, str, float]]] = {
         (0.25, "four times what it should be (diameter taken for radius)", _RARE),
     ],
 }
+#: Undo of a temperature in degC: factor, offset, words.
+_DEGREES = [(1 / 1.8, -32 / 1.8, "°F written as °C"), (1.8, 32.0, "°C written as °F")]
 #: A direct current or voltage has no wave.
 _DIRECT = ("supply_voltage", "supply_current", "voltage_ab", "voltage_bc", "voltage_ca", "current_ab", "current_bc",
            "current_ca")  # fmt: skip
@@ -150,9 +152,7 @@ def _of(tests: Sequence[Test], logs: Mapping[int, Log], more: float) -> Iterator
         if len(members) > 1 and not more:
             for name in members:
                 yield from _scaled(logs, [name], _DECIMAL, COLUMNS[name].title, 1.0)
-        if kind == "temperature":
-            undone = {p: _with(log, {n: (log.columns[n] - 32.0) / 1.8 for n in members}) for p, log in logs.items()}
-            yield Slip(tuple(logs), members[0], f"{title} is °F written as °C", COMMON + more, undone, {})
+    yield from _degrees(logs, [name for name in names if COLUMNS[name].kind == "temperature"], more)
     yield from _conditions(tests, logs, more)
     yield from _exchanges(logs, names, more)
     if cut := unpadded(logs):
@@ -179,6 +179,19 @@ def _scaled(
         yield Slip(tuple(logs), names[0], f"{title} is {words}", cost + more, undone, {})
 
 
+def _degrees(logs: Mapping[int, Log], names: Sequence[str], more: float) -> Iterator[Slip]:
+    """Yield the temperatures of a log, each and all of them, as degF written as degC and the other way round."""
+    groups = [names] if len(names) > 1 else []
+    for group in [*groups, *([name] for name in names)]:
+        title = COLUMNS[group[0]].title if len(group) == 1 else "temperature (every column)"
+        for factor, offset, words in _DEGREES:
+            undone = {
+                p: _with(log, {n: factor * log.columns[n] + offset for n in group if n in log})
+                for p, log in logs.items()
+            }
+            yield Slip(tuple(logs), group[0], f"{title} is {words}", COMMON + more, undone, {})
+
+
 def _conditions(tests: Sequence[Test], logs: Mapping[int, Log], more: float) -> Iterator[Slip]:
     known = {condition.name: condition for condition in procedures()[tests[next(iter(logs))].procedure].conditions}
     for name, condition in known.items():
@@ -187,8 +200,9 @@ def _conditions(tests: Sequence[Test], logs: Mapping[int, Log], more: float) -> 
             continue
         said = name.replace("_", " ")
         if condition.kind == "temperature":
-            cold = {p: _stated(logs[p], name, (logs[p].conditions[name] - 32.0) / 1.8) for p in having}
-            yield Slip(tuple(having), name, f"the condition {said} is °F written as °C", COMMON + more, cold, {})
+            for factor, offset, words in _DEGREES:
+                read = {p: _stated(logs[p], name, factor * logs[p].conditions[name] + offset) for p in having}
+                yield Slip(tuple(having), name, f"the condition {said} is {words}", COMMON + more, read, {})
         for factor, words, cost in _FACTORS.get(condition.kind, ()):
             if (factor, words, cost) in _WAVE[:4]:
                 continue
