@@ -42,7 +42,7 @@ MAY_IMPORT = {
     "decision": "errors files fitting jsonio procedures quantities settings signs uncertainty units",
     "season": "decision derivations errors fitting procedures quantities settings uncertainty units",
     "witness": "columns errors fitting physics procedures quantities settings signs units",
-    "checking": "columns derivations errors files fitting logs procedures settings signs units",
+    "checking": "columns derivations errors files fitting logs procedures settings signs units witness",
     "evidence": "__init__ bounded child decision errors files jsonio logs",
     "drafts": "columns derivations errors logs procedures settings units",
     "planning": "columns drafts errors fitting procedures quantities settings signs uncertainty units",

@@ -6,6 +6,7 @@ What is not in these tables is left to the library; a test compares every prefix
 from __future__ import annotations
 
 import difflib
+import itertools
 import math
 import re
 from fractions import Fraction
@@ -124,11 +125,22 @@ def factor(unit: str, target: str) -> float | None:
 def near(text: str, target: str) -> str | None:
     """Return the known symbol of the same dimension as ``target`` that looks most like ``text``, if one does."""
     names = [*_ALONE, *_TURNS, *_SYMBOLS, *(prefix + name for prefix in _PREFIXES for name in _SYMBOLS)]
-    fitting = [target, *(name for name in names if factor(name, target) is not None)]
+    fitting = [*_with_prefixes(target), *(name for name in names if factor(name, target) is not None)]
     found = difflib.get_close_matches(text.strip().lower(), [name.lower() for name in fitting], n=1, cutoff=0.6)
     alike = [name for name in fitting if found and name.lower() == found[0]]
     # "mv" means mV rather than MV: the letters as they were typed decide.
     return max(alike, key=lambda name: sum(a == b for a, b in zip(name, text.strip(), strict=False)), default=None)
+
+
+def _with_prefixes(product: str) -> list[str]:
+    """Return a product of units with each prefix on each of its symbols, itself first: "kg m^2", "g cm^2"."""
+    pieces = re.split(r"([A-Za-z]+)", product)
+    choices = []
+    for name in pieces:
+        base = name if name in _SYMBOLS else name[1:] if name[:1] in _PREFIXES and name[1:] in _SYMBOLS else None
+        others = [] if base is None else [base, *(prefix + base for prefix in _PREFIXES)]
+        choices.append(list(dict.fromkeys([name, *others])))
+    return ["".join(chosen) for chosen in itertools.product(*choices)]
 
 
 def _symbol(name: str) -> tuple[Dimensions, Fraction, int] | None:

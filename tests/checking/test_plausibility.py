@@ -155,3 +155,20 @@ def test_rpm_as_rad_per_second_is_told_by_the_supply_where_the_run_stays_slow():
     slip = {**run, "speed": run["speed"] * 60 / (2 * np.pi)}
     assert [f.column for f in seen(slip, waveforms=False)] == ["speed"]
     assert "rpm written as" in seen(slip, waveforms=False)[0].message
+
+
+@pytest.mark.parametrize(
+    ("factor", "plate", "words"),
+    [
+        (1.0, KNOWN, None),
+        (1e3, KNOWN, "1000 times too large"),
+        (1e6, KNOWN, "10⁶ times too large: is the unit written for the wrong prefix (u for micro left out)?"),
+        (1e-3, {**KNOWN, "rated_power": 250.0}, "1000 times too small"),
+        # 60 uH of a small winding, typed as 60 H: the nameplate tells that 60 mH is none either.
+        (60e6 / 449, {**KNOWN, "rated_power": 250.0}, "10⁶ times too large"),
+    ],
+)
+def test_an_inductance_in_a_wrong_prefix_is_named_by_its_power_of_ten(factor, plate, words):
+    """449 uH between two lines is an ordinary hub motor's (common practice, no source)."""
+    found = seen({"inductance_ab": np.array([446e-6, 449e-6]) * factor}, plate, waveforms=False)
+    assert [words in f.message and f.unit for f in found] == ([] if words is None else [True])

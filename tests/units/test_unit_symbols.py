@@ -65,7 +65,14 @@ def test_the_usual_units_do_not_start_the_library() -> None:
 
 @pytest.mark.parametrize(
     ("typed", "kind", "meant"),
-    [("rmp", "speed", "rpm"), ("Ohms", "resistance", "ohm"), ("mv", "voltage", "mV"), ("degc", "temperature", "degC")],
+    [
+        ("rmp", "speed", "rpm"),
+        ("Ohms", "resistance", "ohm"),
+        ("mv", "voltage", "mV"),
+        ("degc", "temperature", "degC"),
+        ("kg cm2", "moment_of_inertia", r"kg cm\^2"),
+        ("g mm2", "moment_of_inertia", r"g mm\^2"),
+    ],
 )
 def test_a_misspelt_unit_brings_the_one_that_was_meant(typed: str, kind: str, meant: str) -> None:
     with pytest.raises(ValueError, match=f"unit '{typed}' is not known; did you mean '{meant}'"):

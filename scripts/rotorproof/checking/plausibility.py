@@ -11,6 +11,7 @@ from ..columns import COLUMNS
 from ..procedures.base import in_rpm
 from ..signs import number_text, value_text
 from ..units import SI_UNIT
+from ..witness.expected import line_inductance
 from . import nameplate, waveform
 from .finding import Finding
 from .slips import slips
@@ -27,7 +28,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "torque": (1e-3, 2000.0),
     "force": (0.01, 20e3),
     "resistance": (1e-3, 1e3),
-    "inductance": (1e-6, 0.5),
+    "inductance": (1e-6, 0.1),
     "power": (0.1, 50e3),
     "temperature": (1.0, 250.0),
     "ratio": (1e-3, 1.05),
@@ -48,7 +49,7 @@ def findings(
     if (conditions or {}).get("speed_kind"):
         # An electrical speed is pole pairs times that of the nameplate.
         known = {name: value for name, value in known.items() if name != "rated_speed"}
-    found = [*_prefixes(survey), *_rated(survey, known), *_resistances(survey)]
+    found = [*_prefixes(survey, known), *_rated(survey, known), *_resistances(survey)]
     if (conditions or {}).get("output_power") != 0.0:  # at rest a small voltage drives any current
         found += _swapped_supply(survey, known)
     found += nameplate.thousands(survey, known)
@@ -63,10 +64,12 @@ def findings(
     return found
 
 
-def _prefixes(survey: Survey) -> Iterator[Finding]:
+def _prefixes(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
     for name, column in survey.columns.items():
         kind = COLUMNS[name].kind
         limits = _COLUMN_RANGES.get(name) or RANGES.get(kind)
+        if kind == "inductance":
+            limits = line_inductance(known) or limits
         if kind == "logic" and not (column.low >= -1e-9 and column.high <= 1 + 1e-9):
             yield Finding(f"a logic level is 0 or 1, but this runs from {column.low:.3g} to {column.high:.3g}", name)
         if limits is None or column.largest == 0:
@@ -79,12 +82,10 @@ def _prefixes(survey: Survey) -> Iterator[Finding]:
             yield Finding(slip, name)
             continue
         if column.largest > high:
-            slip = "1000 times too large: is the unit written for the wrong prefix (m for milli left out)?"
-            what = slip if column.largest / 1000 <= high else "far above anything on this bench; check unit and scale"
+            what = _too_large(column.largest, limits) or "far above anything on this bench; check unit and scale"
             yield Finding(f"the largest reading is {value_text(column.largest, unit, '.4g')}, {what}", name, unit=True)
         elif column.largest < low:
-            slip = "1000 times too small: is the unit written for the wrong prefix (m for milli too much)?"
-            what = slip if column.largest * 1000 >= low else "far below anything on this bench; check unit and scale"
+            what = _too_small(column.largest, limits) or "far below anything on this bench; check unit and scale"
             yield Finding(
                 f"the largest reading is {value_text(column.largest, unit, '.4g')}, {what}", name, unit=True, small=True
             )
@@ -95,6 +96,26 @@ def _prefixes(survey: Survey) -> Iterator[Finding]:
             and name != "supply_voltage"
         ):
             yield Finding(f"every reading is {value_text(column.low, unit, '.6g')}; is the channel alive?", name)
+
+
+#: Power of ten by which a prefix that is left out, or one too much, moves a reading: its size in words, and the prefix.
+_PREFIX_SLIPS = ((1e3, "1000", "m for milli"), (1e6, "10⁶", "u for micro"), (1e9, "10⁹", "n for nano"))
+
+
+def _too_large(reading: float, limits: tuple[float, float]) -> str | None:
+    """Say which prefix, left out, brings a reading into its range."""
+    for size, words, prefix in _PREFIX_SLIPS:
+        if limits[0] <= reading / size <= limits[1]:
+            return f"{words} times too large: is the unit written for the wrong prefix ({prefix} left out)?"
+    return None
+
+
+def _too_small(reading: float, limits: tuple[float, float]) -> str | None:
+    """Say which prefix, left away, brings a reading into its range."""
+    for size, words, prefix in _PREFIX_SLIPS:
+        if limits[0] <= reading * size <= limits[1]:
+            return f"{words} times too small: is the unit written for the wrong prefix ({prefix} too much)?"
+    return None
 
 
 #: In degC: what a bench can have. Common practice, no source; in kelvin the same readings lie far outside.

@@ -54,6 +54,18 @@ def expected_of_model(population: ProcessFile) -> dict[str, Expected]:
     return found
 
 
+def line_inductance(plate: Mapping[str, float]) -> tuple[float, float] | None:
+    """Return between which ends (H) the inductance of two phases in series lies: their resistance by time constant.
+
+    ``None`` where the nameplate tells no rated voltage and current.
+    """
+    ranges = _of_motor(plate)
+    if "phase_resistance" not in ranges:
+        return None
+    ohms, times = ranges["phase_resistance"], ranges["electrical_time_constant"]
+    return 2 * ohms.low * times.low, 2 * ohms.high * times.high
+
+
 def _of_motor(plate: Mapping[str, float]) -> dict[str, Expected]:
     ranges = {
         "electrical_time_constant": Expected(0.2e-3, 12e-3, _KIND),
