@@ -59,6 +59,7 @@ def test_the_interval_holds_what_either_coefficient_of_the_standard_gives(temper
         assert cover.low - 1 <= 3e8 * factor <= cover.high + 1
     assert cover.low > 0
     assert any("both of which are in the interval" in note for note in found.report.notes)
+    assert any("No other test cross-checks this reading" in note for note in found.report.notes)
     sources = {influence.source for influence in found.forms["insulation_resistance"].terms}
     assert "kind of the insulation, not stated: one coefficient to 40 °C or the other" in sources
     assert not any("kind" in i.source for i in found.forms["polarization_index"].terms)

@@ -173,8 +173,9 @@ def _why_colder(run: Course) -> str:
     if air - began < _COLDER:
         return "check the load and the sensors"
     return (
-        f"the column {run.sensor} begins at {number_text(began, '.4g')} °C in air at {number_text(air, '.4g')} °C, which "
-        "nothing at rest does: check the units of both columns ([degF] written for readings in [degC], or the reverse)"
+        f"the column {run.sensor} begins at {number_text(began, '.4g')} °C in air at {number_text(air, '.4g')} °C, "
+        "which nothing at rest does: check the units of both columns ([degF] written for readings in [degC], or the "
+        "reverse)"
     )
 
 
