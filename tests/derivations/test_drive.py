@@ -20,6 +20,7 @@ from rotorproof.fitting.engine import Outcome
 from rotorproof.fitting.parts import Part, giver, part
 from rotorproof.fitting.store import load_fit, save_fit
 from rotorproof.fitting.unit_fit import UnitFit, fit_unit
+from rotorproof.procedures import procedures
 from rotorproof.procedures.base import Need
 from rotorproof.procedures.fit import Fit
 from rotorproof.quantities import quantities
@@ -137,7 +138,9 @@ def test_a_number_of_the_match_that_lacks_something_says_so(lacking: str, lost: 
     result = match.derive(given)
     missing = match.show(given, result).missing
     assert set(match.gives) - set(result) == set(missing) == lost
-    assert all(reason.lower() == f"needs {title_of(lacking)}" for reason in missing.values())
+    tests = [one.title for one in procedures().values() if lacking in one.gives]
+    assert all(reason.partition(" (")[0].lower() == f"needs {title_of(lacking)}" for reason in missing.values())
+    assert all(reason.partition(" (")[2].removesuffix(")") in tests for reason in missing.values())
 
 
 def test_a_loss_below_standby_predicts_nothing_and_says_so() -> None:

@@ -101,7 +101,7 @@ def test_what_cannot_be_predicted_is_a_problem_that_says_why() -> None:
     assert (
         "Road speed on the pack, Steepest grade, Energy per distance: needs the vehicle in config.yaml" in messages[1]
     )
-    assert messages[0] == "Continuous torque on the pack: needs a heat run"
+    assert messages[0] == "Continuous torque on the pack: needs continuous current (Heat run)"
 
 
 def test_a_unit_without_any_of_the_needs_is_not_asked_for_predictions() -> None:

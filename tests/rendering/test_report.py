@@ -131,6 +131,22 @@ def test_what_removes_a_danger_stands_before_all_else(made: Made) -> None:
     assert "danger" not in summary(made.results, {}, {}, {}).step
 
 
+def test_where_a_slip_is_known_the_next_step_is_to_put_it_right(made: Made) -> None:
+    found = made.results.model_copy(deep=True)
+    row = next(c for c in found.criteria if c.quantity == "phase_resistance")
+    row.decision, row.advice = "fail", None
+    assert "Phase resistance: no test says what to do" in summary(found, {}, {}, {}).step
+    slip = {"slip": "current is ten times too large", "file": "CT-9/first.csv", "column": "current_ab"}
+    found.problems.append(ProblemEntry(message="odd", severity="warning", procedure="winding-resistance", **slip))
+    told = summary(found, {}, {}, {})
+    assert "Phase resistance" in told.why.partition(": may rest on a slip: current is ten times too large")[0]
+    assert told.step.startswith("Look at unit and scale of current_ab of first.csv; if it is the slip, put it right")
+    assert "no test" not in told.why + told.step
+    # A slip in a test that the value has nothing to do with explains nothing.
+    found.problems[-1].procedure = "cogging"
+    assert "Phase resistance: no test says what to do" in summary(found, {}, {}, {}).step
+
+
 def test_a_test_that_was_made_in_vain_is_not_asked_for_as_if_it_never_was(tmp_path: Path) -> None:
     bare = {**UNIT, "tests": [UNIT["tests"][2]]}
     limits = {

@@ -247,7 +247,7 @@ class PackPrediction(Derivation):
         notes = _notes(given, result)
         missing = {name: _NOT_FOUND for name in ("pack_no_load_speed", "pack_top_torque") if name not in result}
         if "continuous_current" not in given:
-            missing["pack_continuous_torque"] = "needs a heat run"
+            missing["pack_continuous_torque"] = needs_words(["continuous_current"])
         elif "pack_continuous_torque" not in result:
             missing["pack_continuous_torque"] = _NOT_FOUND
         if load is None:

@@ -146,7 +146,7 @@ class Made(_Model):
         return Result(self.forms[name], self.simulated.get(name))
 
     def of_part(self) -> Made:
-        """Return what a drive keeps of it: the numbers, and what is said of them."""
+        """Return what a drive keeps of it: the numbers, what is said of them, and why others are missing."""
         return self.model_copy(
             update={
                 "tests": [],
@@ -155,7 +155,6 @@ class Made(_Model):
                 "bend": None,
                 "notes": [],
                 "tables": [],
-                "missing": {},
                 "consistency": {},
                 "panels": [],
             }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -10,7 +11,7 @@ from typing import ClassVar
 from .assumption import Assumption
 from .base import Hint, Need, Panel, Quantity, Table, UnitKind
 
-__all__ = ["Assumption", "Derivation", "Shown", "named", "needs_words"]
+__all__ = ["Assumption", "Derivation", "Shown", "asked_for", "named", "needs_words"]
 
 
 @dataclass(frozen=True)
@@ -58,8 +59,21 @@ class Derivation(ABC):
 
 
 def needs_words(names: Iterable[str]) -> str:
-    """Return "needs standby power, overvoltage cut-off": titles of quantities; what is none keeps its name."""
-    return "needs " + ", ".join(_titles(names))
+    """Return "needs standby power (Controller loss)": titles, each with its test; what is none keeps its name."""
+    known = list(names)
+    tests = [_test(name) for name in known]
+    # A test is named once, after the last of the quantities in a row that it gives.
+    told = [f" ({test})" if test and test != after else "" for test, after in zip(tests, [*tests[1:], ""], strict=True)]
+    return "needs " + ", ".join(f"{title}{test}" for title, test in zip(_titles(known), told, strict=True))
+
+
+def asked_for(reason: str, names: Sequence[str]) -> list[str]:
+    """Return which of ``names`` a reason asks for, as ``needs_words`` wrote it."""
+    return [
+        name
+        for name, title in zip(names, _titles(names), strict=True)
+        if re.search(rf"(?:needs |, ){re.escape(title)}(?=,|;| \(|$)", reason)
+    ]
 
 
 def named(names: Sequence[str], most: int = 3) -> str:
@@ -70,6 +84,13 @@ def named(names: Sequence[str], most: int = 3) -> str:
     if len(titles) > most + 1:
         return f"{', '.join(titles[:most])} and {len(titles) - most} more"
     return " and ".join(filter(None, [", ".join(titles[:-1]), *titles[-1:]]))
+
+
+def _test(name: str) -> str:
+    """Return the title of the test that is the principal source of a quantity; "" if none is."""
+    from . import procedures
+
+    return next((p.title for p in procedures().values() if any(q.name == name for q in p.quantities)), "")
 
 
 def _titles(names: Iterable[str]) -> list[str]:

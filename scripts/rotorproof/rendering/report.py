@@ -28,6 +28,7 @@ from ..units import Measured
 from . import numbers, words
 from .environment import environment
 from .identity import report_id
+from .not_computed import not_computed
 from .problem_view import problem_views
 from .quantity_view import (
     application_views,
@@ -156,6 +157,7 @@ def report_html(
     """Return the report as HTML; ``photo`` is the name of the unit's photograph among the inputs."""
     acceptance = proof.acceptance
     sections = sections_of(unit, fit, readings, results)
+    lacking = [criterion for criterion in results.criteria if criterion.decision == "not measured"]
     criteria = [criterion_view(criterion, results) for criterion in results.criteria]
     criteria = marked_origins(sorted(criteria, key=lambda view: words.DECISIVE.index(view.decision)))
     html: str = (
@@ -181,6 +183,7 @@ def report_html(
                 {c.quantity: _givers(c.quantity, unit) for c in results.criteria},
                 _hints(fit),
                 {c.quantity: _made_in_vain(c.quantity, unit, fit, results) for c in results.criteria},
+                {c.name: found for c in lacking if (found := not_computed(c, unit, fit)) is not None},
             ),
             criteria=criteria,
             origins=origin_notes(criteria),

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from ..decision.models import CriterionEntry, MainEntry, QuantityEntry, Results
+from ..decision.models import CriterionEntry, MainEntry, ProblemEntry, QuantityEntry, Results
 from ..decision.reasons import titled
 from ..procedures.base import Hint
 from ..signs import unit_text
 from . import numbers, words
+from .not_computed import NotComputed, behind
 from .symbols import before_unit
 from .wording import maker, quantity_title
 
@@ -32,12 +33,14 @@ def summary(
     givers: Mapping[str, Sequence[str]],
     hints: Mapping[str, Sequence[Hint]],
     vain: Mapping[str, Mapping[str, str]],
+    uncomputed: Mapping[str, NotComputed] | None = None,
 ) -> Summary:
     """Return the box of a report: what removes a danger stands first in each line.
 
     ``givers`` are the titles of the tests that would give a quantity; ``hints`` what the tests of the unit and of its
     parts saw, by the name of the procedure; ``vain``, by quantity, the titles of the tests that were made for it and
-    gave none, each with the reason.
+    gave none, each with the reason; ``uncomputed``, by the name of a criterion, why what is computed from other
+    quantities could not be.
     """
     dangers = list(dict.fromkeys(_sentence(problem.message) for problem in results.problems if problem.danger))
     by_decision = {word: [c for c in results.criteria if c.decision == word] for word in words.DECISIVE}
@@ -47,9 +50,10 @@ def summary(
     behind = {*dangerous} - {None}
     failed.sort(key=lambda c: (c.quantity not in risky, not behind & _makers(results, c), not _seen(c)))
     shown = failed[:_MOST]
-    perils = _failed([c for c in shown if c.quantity in risky], results)
+    perils = _failed([c for c in shown if c.quantity in risky], results, None)
     unjudged = _perils([c.quantity for c in shown], dangerous, hints)
-    others = _failed([c for c in shown if c.quantity not in risky], results)
+    slips = _Slips(results)
+    others = _failed([c for c in shown if c.quantity not in risky], results, slips)
     what, why, _ = ([*one, *two, *three] for one, two, three in zip(perils, unjudged, others, strict=True))
     first, step = [*perils[2], *unjudged[2]], others[2]
     if len(failed) > _MOST:
@@ -76,10 +80,24 @@ def summary(
         tests = list(dict.fromkeys(title for c in untried for title in givers.get(c.quantity, ())))
         if tests:
             step.append(f"to decide the rest: {', '.join(tests)}")
+        for (reason, todo, slip), titles in _together(untried, uncomputed or {}, slips).items():
+            why.append(f"{titles}: {reason}")
+            step += [f"{titles}: {todo}"] if todo and not slip else []
     if first and step:
         # A reader goes from left to right: nothing before the danger is gone may ask for power.
         step[0] = f"only when the danger is gone, {step[0]}"
-    return Summary(dangers, _line(what), _line(why), _line([*first, *step]))
+    return Summary(dangers, _line(what), _line([*slips.why, *why]), _line([*first, *slips.steps, *step]))
+
+
+def _together(
+    untried: Sequence[CriterionEntry], uncomputed: Mapping[str, NotComputed], slips: _Slips
+) -> dict[tuple[str, str, bool], str]:
+    """Return the titles of what could not be computed, by why, what to do and whether a slip may be behind it."""
+    found: dict[tuple[str, str, bool], list[str]] = {}
+    for criterion in untried:
+        if one := uncomputed.get(criterion.name):
+            found.setdefault((one.why, one.step, slips.touch(criterion)), []).append(titled(criterion))
+    return {key: ", ".join(titles) for key, titles in found.items()}
 
 
 def _by_test(
@@ -93,14 +111,58 @@ def _by_test(
     return found
 
 
-def _failed(criteria: Sequence[CriterionEntry], results: Results) -> tuple[list[str], list[str], list[str]]:
-    """Return what, why and what to do for each criterion that is not met; where no test tells, it says so."""
+class _Slips:
+    """The slips that the readings look like, and what may rest on which of them."""
+
+    def __init__(self, results: Results) -> None:
+        self._results = results
+        # One whose column is known is of more help.
+        self._found = sorted((p for p in results.problems if p.slip), key=lambda problem: problem.column is None)
+        self._resting: list[tuple[ProblemEntry, str]] = []
+
+    def touch(self, criterion: CriterionEntry) -> bool:
+        """Tell whether a criterion's value may rest on a slip, and note it."""
+        makers = behind(criterion, self._results) if self._found else set()
+        likely = next((one for one in self._found if one.procedure is None or one.procedure in makers), None)
+        if likely is not None:
+            self._resting.append((likely, titled(criterion)))
+        return likely is not None
+
+    @property
+    def why(self) -> list[str]:
+        """Return what may rest on which slip."""
+        found: dict[str, list[str]] = {}
+        for likely, title in self._resting:
+            found.setdefault(likely.slip or "", []).append(title)
+        return [f"{', '.join(titles)}: may rest on a slip: {likely}" for likely, titles in found.items()]
+
+    @property
+    def steps(self) -> list[str]:
+        """Return what to do about the slips that something may rest on."""
+        return list(dict.fromkeys(_mending(likely) for likely, _ in self._resting))
+
+
+def _mending(slip: ProblemEntry) -> str:
+    log = (slip.file or "").rpartition("/")[2]
+    where = " of ".join(filter(None, [slip.column, log])) or "these readings"
+    return f"look at unit and scale of {where}; if it is the slip, put it right there or in unit.yaml, and report again"
+
+
+def _failed(
+    criteria: Sequence[CriterionEntry], results: Results, slips: _Slips | None
+) -> tuple[list[str], list[str], list[str]]:
+    """Return what, why and what to do for each criterion that is not met; where no test tells, it says so.
+
+    A slip that a value may rest on comes before what the trade does about such a value.
+    """
     what: list[str] = []
     why: list[str] = []
     step: list[str] = []
     for criterion in criteria:
         title, advice = titled(criterion), criterion.advice or ()
         what.append(_short(criterion, results.judged(criterion)))
+        if slips is not None and slips.touch(criterion) and not _seen(criterion):
+            continue
         why += [f"{title}: {one.why}" for one in advice if one.why] or [f"{title}: no test shows why"]
         step += [f"{title}: {one.step}" for one in advice if one.step] or [f"{title}: no test says what to do"]
     return what, why, step
