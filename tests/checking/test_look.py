@@ -271,6 +271,15 @@ def test_copies_within_a_unit_and_between_units(tmp_path: Path) -> None:
     assert [p.message for p in reading_problems(copied.file, report)] == [problem.message]
 
 
+def test_a_copied_folder_is_told_in_one_line(tmp_path: Path) -> None:
+    three = TWO + "  - {procedure: coast-down, log: two.csv, label: third, window: [1 s, 3 s]}\n"
+    sound, copied = unit(tmp_path, "A", three), unit(tmp_path, "B", three)
+    (problem,) = copies.of_other_units([sound, copied], copies.hashes_of([sound, copied]))["B"]
+    assert problem.message.startswith(
+        "3 of 3 tests hold the same readings, to the byte, as those of A (one.csv, two.csv)"
+    )
+
+
 def test_windows_of_one_recording_are_no_copies(tmp_path: Path) -> None:
     both = TWO.replace("label: bare", "window: [0 s, 1 s]").replace(
         "two.csv, label: again", "one.csv, window: [2 s, 3 s]"

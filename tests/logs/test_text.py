@@ -349,3 +349,14 @@ def test_a_level_in_volts_is_high_above_its_threshold(tmp_path):
     assert (problem.line, problem.column) == (3, "hall_a")
     with pytest.raises(ValueError, match="'threshold' belongs to a logic level"):
         Layout(columns={"speed": LayoutColumn(column="CH2", unit="V", threshold=2.5)})
+
+
+@pytest.mark.parametrize("quote", ["", '"'])
+def test_decimal_commas_are_told_once_with_the_number_of_rows(tmp_path, quote):
+    rows = "".join(f"{quote}0,{n}{quote},{quote}4,5{quote},{quote}600,0{quote}\n" for n in range(1, 12))
+    (problem,) = refused(tmp_path, GOOD.splitlines()[0] + "\n" + rows)
+    assert problem.line == 2
+    assert "comma" in problem.message
+    assert problem.message.endswith("(11 such rows, up to line 12)")
+    mixed = refused(tmp_path, GOOD.splitlines()[0] + "\n" + rows + "0.9,no,600\n")
+    assert [p.line for p in mixed] == [2, 13]

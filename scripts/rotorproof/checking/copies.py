@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from ..settings.load import Unit
 
 
+#: Logs that two units share are named one by one up to so many.
+_NAMED_EACH = 2
+
+
 def repeated(unit: UnitFile, hashes: Mapping[str, str]) -> list[Problem]:
     """Return a warning for each test whose log another test of its procedure has, to the byte.
 
@@ -68,10 +72,14 @@ def of_this_unit(unit: Unit, hashes: Mapping[Path, str]) -> list[Problem]:
 
 
 def of_other_units(units: Iterable[Unit], hashes: Mapping[Path, str]) -> dict[str, list[Problem]]:
-    """Return by unit a warning for each log that a unit of the same kind has too, for the same procedure."""
+    """Return by unit a warning for each log that a unit of the same kind has too, for the same procedure.
+
+    Of two units that share many logs that is said once.
+    """
     first: dict[tuple[str, str, str, str, str], tuple[str, str]] = {}
     problems: dict[str, list[Problem]] = defaultdict(list)
     for unit in units:
+        shared: dict[str, list[tuple[Test, str]]] = defaultdict(list)
         for test in unit.file.tests:
             value = hashes.get(unit.folder / test.log)
             if value is None:
@@ -79,13 +87,31 @@ def of_other_units(units: Iterable[Unit], hashes: Mapping[Path, str]) -> dict[st
             key = (unit.file.kind, test.procedure, value, test.layout, str(test.window))
             name, log = first.setdefault(key, (unit.file.unit, test.log))
             if name != unit.file.unit:
-                problems[unit.file.unit].append(
-                    Problem(
-                        f"holds the same readings, to the byte, as {name}/{log}: is it the log of the other unit? Put "
-                        "each unit's own log there",
-                        f"{unit.file.unit}/{test.log}",
-                        severity="warning",
-                        procedure=test.procedure,
-                    )
-                )
+                shared[name].append((test, log))
+        for name, pairs in shared.items():
+            problems[unit.file.unit] += _shared(unit.file, name, pairs)
     return problems
+
+
+def _shared(unit: UnitFile, other: str, pairs: list[tuple[Test, str]]) -> list[Problem]:
+    """Return what is said of logs that two units share; each comes with the name that it has in the ``other``."""
+    if len(pairs) > _NAMED_EACH:
+        logs = list(dict.fromkeys(test.log for test, _ in pairs))
+        return [
+            Problem(
+                f"{len(pairs)} of {len(unit.tests)} tests hold the same readings, to the byte, as those of {other} "
+                f"({', '.join(logs)}): is the folder a copy of the other unit's? Put each unit's own logs there",
+                f"{unit.unit}/",
+                severity="warning",
+            )
+        ]
+    return [
+        Problem(
+            f"holds the same readings, to the byte, as {other}/{log}: is it the log of the other unit? Put "
+            "each unit's own log there",
+            f"{unit.unit}/{test.log}",
+            severity="warning",
+            procedure=test.procedure,
+        )
+        for test, log in pairs
+    ]

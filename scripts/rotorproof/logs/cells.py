@@ -7,6 +7,7 @@ import io
 import math
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -22,6 +23,8 @@ NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _WHOLE = re.compile(r"[-+]?\d+(?:[eE][-+]?\d+)?", re.ASCII)
 #: A cell longer than this holds no number.
 LONGEST_CELL = 350
+#: What is said of decimal commas in one cell, and in a row that they cut up.
+_COMMA, _COMMAS = "looks like a decimal comma", "the decimal mark looks like a comma"
 _DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", "|": "bar"}
 
 
@@ -78,10 +81,15 @@ def read(
     stamps: list[tuple[str, str]] = []
     problems: list[Problem] = []
     refused = 0
+    commas: list[int] = []
 
     def refuse(message: str, line: int, column: str | None) -> None:
         nonlocal refused
         refused += 1
+        if _comma(message):
+            commas.append(line)
+            if len(commas) > 1:  # said once, with the number of rows
+                return
         if named + len(problems) < limits.MAXIMUM_NAMED:
             problems.append(Problem(message, file=shown, line=line, column=column))
 
@@ -107,7 +115,9 @@ def read(
             else:
                 refuse(why(row[source.position], layout), line, source.name)
     if refused:
-        return {}, problems, refused
+        if refused <= limits.MAXIMUM_REFUSED:  # else reading stopped, which is said by the count of all
+            refused -= max(len(commas) - 1, 0)
+        return {}, [_with_rows(problem, commas) for problem in problems], refused
     columns = {}
     for source in sources:
         if source.clock:
@@ -116,6 +126,19 @@ def read(
         else:
             columns[source.name] = source.si(np.array(values[source.name], dtype=float))
     return columns, [], 0
+
+
+def _comma(message: str) -> bool:
+    """Tell whether a cell or row was refused for decimal commas, which stand in every row of a log or in none."""
+    return _COMMA in message or _COMMAS in message
+
+
+def _with_rows(problem: Problem, commas: Sequence[int]) -> Problem:
+    """Return the problem that speaks of decimal commas with the number of rows that have them, the others as are."""
+    rows = len(set(commas))
+    if rows < 2 or not _comma(problem.message):
+        return problem
+    return replace(problem, message=f"{problem.message} ({rows} such rows, up to line {max(commas)})")
 
 
 def _first_absent(sources: Sequence[Source], length: int) -> str | None:
@@ -131,7 +154,7 @@ def _ragged(row: Sequence[str], width: int, layout: Layout) -> str:
     halves = len(row) <= 2 * width and all(_WHOLE.fullmatch(cell.strip()) for cell in row)
     if layout.delimiter == "," and halves:
         return (
-            f"the row has {len(row)} cells, the header {width}: the decimal mark looks like a comma. Export the file "
+            f"the row has {len(row)} cells, the header {width}: {_COMMAS}. Export the file "
             "with points; or with semicolons between the cells, and name 'delimiter: \";\"' and 'decimal: \",\"' in a "
             "layout file"
         )
@@ -159,7 +182,7 @@ _LOOKS = (
     (r"[-+]?(?i:\.?[o0]\.?l\.?|ovld|ovrld|over|overload|ovrng|ofl|overflow)|[-*]{2,}", OVERLOADED),
     (
         r"[-+]?\d+,\d+([eE][-+]?\d+)?",
-        "looks like a decimal comma; write a point, or name 'decimal: \",\"' in a layout file",
+        f"{_COMMA}; write a point, or name 'decimal: \",\"' in a layout file",
     ),
     (
         r"[-+]?\d{1,3}(?:[,.' ]\d{3})+(?:[.,]\d*)?",
