@@ -105,8 +105,10 @@ def signed(reported: Workshop, tmp_path_factory: pytest.TempPathFactory) -> Work
 
 @pytest.fixture(scope="session")
 def rejected(reported: Workshop, tmp_path_factory: pytest.TempPathFactory) -> Workshop:
-    """Return a workshop whose unit CT-1 is reported as rejected; not to be changed."""
+    """Return a workshop whose unit CT-1 is reported as rejected, on doubted readings; not to be changed."""
     workshop = copy_of(reported, tmp_path_factory.mktemp("rejected"))
+    stated = workshop.root / "raw/CT-1/unit.yaml"
+    stated.write_text(stated.read_text() + "ambient: {temperature: 70 degC}\n")
     limits = workshop.root / "config/acceptance/small.yaml"
     limits.write_text(limits.read_text().replace("0.13 ohm", "0.11 ohm"))
     assert "rejected" in workshop.project.run().stdout

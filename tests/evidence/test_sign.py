@@ -206,8 +206,12 @@ def test_a_waiver_needs_a_reason_and_stands_on_page_one(rejected: Workshop, tmp_
 
 def test_a_rejected_unit_is_signed_as_rejected(rejected: Workshop, tmp_path: Path) -> None:
     workshop = copy_of(rejected, tmp_path)
-    assert workshop.sign().returncode == 0
+    done = workshop.sign()
+    assert done.returncode == 0
     assert sign_off(workshop)["verdict"] == "rejected"
+    doubted = "Readings look as if a unit or a scale were wrong"
+    assert f"warning: CT-1: {doubted}" in done.stderr  # before the passphrase is asked for
+    assert doubted in done.stdout
 
 
 def test_a_wrong_passphrase_signs_nothing(workshop: Workshop, tmp_path: Path) -> None:

@@ -3,7 +3,8 @@
 The report must be that of the present logs, settings and software, and free of errors; run `report` first and
 look at it. The signed report goes to reports/archive/UNIT/r1 (r2, ... for later ones) and is never changed but for
 time stamps added later.
-A criterion that did not pass can be waived with a reason; the waiver stands on page 1. Where a criterion was not
+Where readings look as if a unit or a scale were wrong, that is said before the passphrase is asked for; to sign is still
+the signer's choice. A criterion that did not pass can be waived with a reason; the waiver stands on page 1. Where a criterion was not
 measured, it must be waived, or the unit signed as incomplete with --incomplete and a reason. A unit that was signed
 before needs --because: why a new report replaces the old one.
 """
@@ -78,6 +79,7 @@ def run(args: argparse.Namespace) -> int:
     from ..evidence.freshness import stale
     from ..evidence.signature import load_signer, quiet_libraries
     from ..evidence.trust import read_certificates
+    from ..rendering.words import verdict_doubt
     from ..workflow import RunPlan
 
     quiet_libraries()
@@ -95,6 +97,9 @@ def run(args: argparse.Namespace) -> int:
     if problems:
         raise InputError(problems)
     print(f"{args.unit}: {reported.results.verdict}, {len(reported.results.criteria)} criteria", file=sys.stderr)
+    # Signing is the signer's choice; that readings are doubted is said before the passphrase is asked for.
+    if said := verdict_doubt(reported.results):
+        print(f"warning: {args.unit}: {said}", file=sys.stderr)
     certificate = args.certificate or default_folder() / "certificate.p12"
     signer = load_signer(certificate, args.key, _passphrase(args, certificate))
     name = (args.name or _name_of(signer)).strip()
@@ -107,6 +112,8 @@ def run(args: argparse.Namespace) -> int:
     _renew_register(plan, reports)
     signed = revision.sign_off()
     print(f"{args.unit} r{revision.number}  {signed.verdict}  signed by {signed.name}, {signed.role}")
+    if said:
+        print(f"{'doubt':<8}{said}")
     print(f"{'report':<8}{os.path.relpath(revision.report)}")
     print(f"{'verify':<8}make verify ARCHIVE={os.path.relpath(revision.folder)}")
     return 0
