@@ -3,8 +3,9 @@
 The report must be that of the present logs, settings and software, and free of errors; run `report` first and
 look at it. The signed report goes to reports/archive/UNIT/r1 (r2, ... for later ones) and is never changed but for
 time stamps added later.
-Where readings look as if a unit or a scale were wrong, that is said before the passphrase is asked for; to sign is still
-the signer's choice. A criterion that did not pass can be waived with a reason; the waiver stands on page 1. Where a criterion was not
+Where readings look as if a unit or a scale were wrong, that is said before the passphrase is asked for; to sign is
+still the signer's choice.
+A criterion that did not pass can be waived with a reason; the waiver stands on page 1. Where a criterion was not
 measured, it must be waived, or the unit signed as incomplete with --incomplete and a reason. A unit that was signed
 before needs --because: why a new report replaces the old one.
 """
