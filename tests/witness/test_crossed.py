@@ -98,7 +98,9 @@ def test_a_winding_at_rest_is_known_by_its_copper() -> None:
 def test_a_bridge_at_full_duty_passes_the_current_on() -> None:
     blocks = np.array([20.0, -20.0, 0.0] * 20)
     columns = {"current_a": blocks, "current_b": np.roll(blocks, 1), "supply_current": np.full(60, 20.0)}
-    assert full_share(Log("current-limit", columns)) == pytest.approx(1.0)
+    found = full_share(Log("current-limit", columns))
+    assert found is not None
+    assert found[0] == pytest.approx(1.0)
     assert full_share(Log("current-limit", {"supply_current": blocks})) is None
 
 

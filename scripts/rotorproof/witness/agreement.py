@@ -17,9 +17,18 @@ import numpy as np
 
 from ..columns import COLUMNS
 from ..fitting.points import Point, Run
+from ..procedures._bridge_cost import field_oriented
 from ..procedures.base import Log
 from ..quantities import quantities
-from .crossed import fed, full_share, inductance_by_load, locked_out, volts_per_speed, volts_per_turn
+from .crossed import (
+    fed,
+    full_share,
+    inductance_by_load,
+    locked_out,
+    volts_per_speed,
+    volts_per_turn,
+    while_driving,
+)
 from .expected import Expected
 
 #: Spread of the logarithm that is left to what two tests mean by one constant, beside their stated uncertainty
@@ -29,20 +38,27 @@ _ELSE_APART = 0.04
 #: A slow turn in a cogging test shows other friction than a fast one, of the same order.
 _STATIC = 0.45
 _STRAIGHT = 5.0
+#: To this side a value says nothing: a factor that no slip reaches (logarithm).
+_ANY = math.log(1e6)
 #: What the nameplate lets expect with less spread than this tells a slip from none.
 _NARROW = 0.25
 #: Price of a run, or of a value that was there before, which gives no result or one that cannot be.
 NOTHING = 24.0
-#: Spread of an inductance that the voltage under load tells, and of a standby power that other tests show: both are of
-#: the same order as what the test of it gives (common practice, no source).
-_BY_LOAD, _IDLE, _BASE = 0.35, 0.5, 0.6
+#: Spread of an inductance that the voltage under load tells: of the same order as what its own test gives (common
+#: practice, no source).
+_BY_LOAD = 0.35
+#: Spread of a standby power that other tests bound: locked out of its supply a controller hardly takes more than at
+#: standby, though it may sleep; driving it hardly has less loss, though gate drivers and edges may add many times that
+#: (common practice, no source).
+_BOUND = 0.4
 
 
 @dataclass(frozen=True)
 class Witness:
     """One value of a constant: who says so in words, the value in SI, the spread of its logarithm, its tests.
 
-    A value below zero, or none where there was one, has no logarithm: it costs ``NOTHING`` and joins no pool.
+    A value below zero, or none where there was one, has no logarithm: it costs ``NOTHING`` and joins no pool. A value
+    that only bounds the constant lets its logarithm lie ``below`` or ``above`` by so much at no price.
     """
 
     who: str
@@ -51,6 +67,13 @@ class Witness:
     places: tuple[int, ...] = ()
     #: Kind of quantity, which fixes the unit of ``value``.
     kind: str = "number"
+    below: float = 0.0
+    above: float = 0.0
+
+    def off(self, middle: float) -> float:
+        """Return by how many spreads a common value (logarithm) lies beyond what this one lets it be."""
+        own = math.log(self.value)
+        return max(own - self.below - middle, middle - own - self.above, 0.0) / self.spread
 
 
 @dataclass(frozen=True)
@@ -124,7 +147,7 @@ def agreement(
             price += NOTHING
             continue
         gave.add((run.procedure.name, run.label))
-        crossed = _crossed(run, point, known, logs, plate)
+        crossed = _crossed(run, point, known, logs, plate, scalars)
         for pool, witness in chain(_witnesses(run, point.values, logs, plate, spreads, ahead.of_model), crossed):
             key = (run.procedure.name, run.label, pool, witness.who)
             if witness.value > 0 and math.isfinite(witness.value):
@@ -214,21 +237,29 @@ CROSSED = ("phase_inductance",)
 
 
 def _crossed(
-    run: Run, point: Point, known: Mapping[str, float], logs: Mapping[int, Log], plate: Mapping[str, float]
+    run: Run,
+    point: Point,
+    known: Mapping[str, float],
+    logs: Mapping[int, Log],
+    plate: Mapping[str, float],
+    scalars: Mapping[str, float],
 ) -> Iterator[tuple[str, Witness]]:
     """Yield what the readings of a run say of constants that another run gives; ``known`` are those of all runs."""
     name, log = run.procedure.name, logs[run.places[0]]
-    if name == "load" and (told := inductance_by_load(log, known, plate)) is not None:
+    if name == "load" and not field_oriented(log, scalars) and (told := inductance_by_load(log, known, plate)):
         who = f"inductance by the voltage under load of {run.label}"
         yield "phase_inductance", Witness(who, told[0], math.hypot(_BY_LOAD, told[1]), run.places, "inductance")
     if name == "supply-window" and (told := locked_out(log)) is not None:
         who = f"power while it does not drive, by {run.label}"
-        yield "standby_power", Witness(who, told[0], math.hypot(_IDLE, told[1]), run.places, "power")
-    if name == "controller-loss" and point.fit is not None and (base := point.fit.parameters.get("c0", 0.0)) > 0:
-        yield "standby_power", Witness(f"loss towards no output by {run.label}", base, _BASE, run.places, "power")
-    if name == "current-limit" and (share := full_share(log)) is not None and share > 0:
+        spread = math.hypot(_BOUND, told[1])
+        yield "standby_power", Witness(who, told[0], spread, run.places, "power", above=_ANY)
+    if name == "controller-loss" and point.fit is not None and (told := while_driving(log, point.fit)) is not None:
+        who, spread = f"loss towards no output by {run.label}", math.hypot(_BOUND, told[1])
+        yield "standby_power", Witness(who, told[0], spread, run.places, "power", below=_ANY)
+    if name == "current-limit" and (told := full_share(log)) is not None and told[0] > 0:
         who = f"supply current over phase current at most by {run.label}"
-        yield "full duty", Witness(who, share, 0.1, run.places)
+        # A rotor that stands takes little voltage, so that its share is far below what full duty would give.
+        yield "full duty", Witness(who, told[0], 0.1, run.places, above=0.0 if told[1] else _ANY)
 
 
 #: Columns whose largest reading the nameplate lets expect, by procedure.
@@ -306,12 +337,17 @@ _SINGLE = (
 def _pool(name: str, witnesses: Sequence[Witness], ahead: Sequence[Expected]) -> Pool:
     x = [*(math.log(one.value) for one in witnesses), *(one.middle for one in ahead)]
     s = [*(one.spread for one in witnesses), *(one.spread for one in ahead)]
+    none = [0.0] * len(ahead)
     at, spread = np.array(x), np.array(s)
+    low = at - np.array([*(one.below for one in witnesses), *none])
+    high = at + np.array([*(one.above for one in witnesses), *none])
     weight = spread**-2
-    # The least price lies at a witness, or at the mean of some of them: every mean of two is tried, and that of all.
-    pairs = (weight[:, None] * at[:, None] + weight * at) / (weight[:, None] + weight)
-    tried = np.append(pairs.ravel(), np.average(at, weights=weight))
-    far = np.abs(at - tried[:, None]) / spread
+    # The least price lies at a witness, or at the mean of some of them: every mean of two is tried, and that of all. Of
+    # a value that only bounds the constant it is the bound that counts.
+    ends, twice = np.concatenate([low, high]), np.concatenate([weight, weight])
+    pairs = (twice[:, None] * ends[:, None] + twice * ends) / (twice[:, None] + twice)
+    tried = np.insert(pairs.ravel(), 0, np.average(at, weights=weight))
+    far = np.maximum(np.maximum(low - tried[:, None], tried[:, None] - high), 0.0) / spread
     prices = np.sum(np.where(far <= _STRAIGHT, far**2, _STRAIGHT * (2 * far - _STRAIGHT)), axis=1)
     best = int(np.argmin(prices))
     return Pool(name, witnesses, ahead, float(tried[best]), float(prices[best]))

@@ -14,6 +14,7 @@ from ..physics.commutation_drop import SHARE, emf_and_inductance
 from ..physics.plateau import link_current
 from ..physics.stall import share_left
 from ..procedures.base import Log
+from ..procedures.fit import Fit
 
 #: Relative change of the resistance of copper per kelvin, from 20 °C (IEC 60034-1: 1/(235 + 20)).
 COPPER = 1 / 255
@@ -29,6 +30,8 @@ _LOADED, _FULL = 0.15, 0.98
 _SWITCH, _SWITCH_APART = 0.006, 0.004
 #: An inductance by load is one if its standard error is less than this share of it.
 _TOLD = 0.4
+#: A rotor that turns does so at more than this (rad/s), about a fifth of what a hub does (common practice, no source).
+_TURNING = 5.0
 #: What an ammeter reads of nothing (A): its step and zero (common practice, no source).
 _ZERO = 0.003
 
@@ -102,14 +105,14 @@ def inductance_by_load(log: Log, values: Mapping[str, float], plate: Mapping[str
 
     ``values`` are those of the unit's tests: without the resistance, and without what a locked rotor says of
     saturation, which lowers the EMF as commutation seems to raise it, nothing is told. ``None`` then, and where no
-    full voltage of a six-step drive is known to stand at the motor.
+    full voltage is known to stand at the motor. The drive must be a six-step one.
     """
     volt, ampere, speed = (log.get(name) for name in ("supply_voltage", "supply_current", "speed"))
     warm, duty = log.get("temperature_winding"), log.get("duty")
     ohms, pairs = values.get("phase_resistance"), values.get("pole_pairs", plate.get("pole_pairs"))
     if volt is None or ampere is None or speed is None or duty is None or not pairs or not ohms or ohms < 0:
         return None
-    if warm is None or "current_q" in log or plate.get("drive_field_oriented") or log.conditions.get("drive"):
+    if warm is None:
         return None
     used = (ampere > _LOADED * float(np.max(ampere, initial=0.0))) & (speed > 0) & (duty >= _FULL)
     if "saturation_current" in values:
@@ -139,17 +142,38 @@ def locked_out(log: Log) -> tuple[float, float] | None:
     return (power, _ZERO * float(np.median(volt[idle])) / power) if power > 0 else None
 
 
-def full_share(log: Log) -> float | None:
-    """Return the largest share of the phase current that comes from the supply, while the load rises to the limit.
+def while_driving(log: Log, fit: Fit) -> tuple[float, float] | None:
+    """Return the loss (W) of a controller that drives, towards no output, and its relative error.
+
+    It is the intercept of the loss curve ``fit``, which its scatter may leave anywhere: of a small one the logarithm is
+    not known. ``log`` tells the supply voltage.
+    """
+    block = next((one for one in fit.blocks if "c0" in one.values), None)
+    if block is None or (power := block.values["c0"]) <= 0:
+        return None
+    place = list(block.values).index("c0")
+    variance = max(float(block.covariance[place, place]), 0.0)
+    zero = _ZERO * float(np.median(np.abs(log["supply_voltage"])))
+    return power, math.hypot(math.sqrt(variance), zero) / power
+
+
+def full_share(log: Log) -> tuple[float, bool] | None:
+    """Return the largest share of the phase current that comes from the supply, and whether the rotor turned then.
 
     A bridge passes on power, so that the share is its duty ratio: never above one, and one at full throttle before a
-    limit is reached.
+    limit is reached. A rotor that stands takes little voltage, so that only readings of one that turns are used where
+    a speed tells them, else all. A tenth of the readings may have a larger share, by noise.
     """
-    supply = log.get("supply_current")
+    supply, speed = log.get("supply_current"), log.get("speed")
     phases = [values for name in ("a", "b", "c") if (values := log.get(f"current_{name}")) is not None]
     if supply is None or len(phases) < 2:
         return None
     third = phases[2] if len(phases) == 3 else -phases[0] - phases[1]
     link = link_current(phases[0], phases[1], third)
-    loaded = link > 0.1 * float(np.max(link, initial=0.0))
-    return float(np.percentile(supply[loaded] / link[loaded], 90.0)) if loaded.any() else None
+    used = link > 0.1 * float(np.max(link, initial=0.0))
+    turns = False
+    if speed is not None:
+        fast = np.abs(speed) > max(_TURNING, 0.5 * float(np.max(np.abs(speed), initial=0.0)))
+        if turns := bool((used & fast).any()):
+            used &= fast
+    return (float(np.percentile(supply[used] / link[used], 90.0)), turns) if used.any() else None

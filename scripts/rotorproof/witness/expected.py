@@ -74,8 +74,9 @@ def _of_motor(plate: Mapping[str, float]) -> dict[str, Expected]:
         "thermal_resistance": Expected(0.05, 4.0, _KIND),
         # From one turn on, which a cogging test needs; of many nobody turns a worm drive by hand.
         "reach/angle": Expected(4.0, 60.0, _KIND),
-        # The motor drives itself up; from below a quarter of its speed a coast-down tells little.
-        "coasting begins": Expected(0.25, 1.2, _KIND),
+        # The motor drives itself up, or a drill does, and either run may be taken at another supply; from below a
+        # fifth of its speed a coast-down tells little.
+        "coasting begins": Expected(0.2, 2.0, _KIND),
         # Nothing gives out more than it takes in.
         "efficiency_max": Expected(0.5, 0.98, _KIND),
         "motor_efficiency_max": Expected(0.55, 0.99, _KIND),
@@ -133,7 +134,7 @@ def _of_controller(plate: Mapping[str, float]) -> dict[str, Expected]:
         "supply_current_limit": Expected(3.0, 100.0, _KIND),
         "phase_current_limit": Expected(6.0, 300.0, _KIND),
         "limit ratio": Expected(0.1, 1.1, _KIND),
-        # At full throttle, before any limit, the supply gives the current of a phase, and never more.
+        # At full throttle, before any limit, the supply gives a turning motor the current of a phase, and never more.
         "full duty": Expected(0.3, 1.1, _KIND),
         "reach/throttle": Expected(2.2, 6.0, _KIND),
         "reach/time": Expected(3.0, 120.0, _KIND),

@@ -87,10 +87,14 @@ def _compared(
 
 
 def _suspected(pool: Pool) -> set[int]:
-    """Return the tests that stand apart in a pool; all of them where none does, or two alone."""
-    far = [one for one in pool.witnesses if abs(math.log(one.value) - pool.middle) > _FAR * one.spread]
-    if not far or len(pool.witnesses) < 3:
-        far = list(pool.witnesses)
+    """Return the tests that stand apart in a pool; all of them where none does, or two alone.
+
+    A value that bounds the constant and is kept to has no say.
+    """
+    telling = [one for one in pool.witnesses if one.off(pool.middle) > 0 or not one.below + one.above]
+    far = [one for one in telling if one.off(pool.middle) > _FAR]
+    if not far or len(telling) < 3:
+        far = telling or list(pool.witnesses)
     return {place for one in far for place in one.places}
 
 
