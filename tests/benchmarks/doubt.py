@@ -2,7 +2,8 @@
 
 Motors and controllers of the independent bench are fitted and decided on twice: as they are, and with one slip put into
 their readings. Counted is how often a line stands beside the verdict, how often it names that slip, and how often one
-stands beside the verdict on a sound unit. With `--siblings N` each is also judged beside N other units of its model.
+stands beside the verdict on a sound unit. With `--siblings N` each is also judged beside N other units of its model;
+`--make controller` or `--make motor` fits one kind alone.
 
 A line of JSON for each unit is added to a file of its own in DIR for each `--seed` and `--first`, so that parts may run
 side by side; what stands in DIR already is not done again, and `--seconds` ends a part. `--report` prints the table of
@@ -51,7 +52,7 @@ from tests.simulation.independent.study import write_units
 
 _TOGETHER = 8
 """Units that are solved side by side."""
-
+MAKES = ("motor", "controller")
 
 #: How far other units of a model lie apart, as a share of each constant (common practice, no source).
 _APART = 0.03
@@ -183,13 +184,15 @@ def pairs(
         yield first * together + k, unit, [dict(columns or {}) for columns in read.columns]
 
 
-def run(out: Path, first: int, units: int, seed: int, others: int, seconds: float) -> None:
-    """Add lines for ``units`` units from number ``first`` on, until they are there or ``seconds`` are over."""
+def run(
+    out: Path, first: int, units: int, seed: int, others: int, seconds: float, makes: Sequence[str] = MAKES
+) -> None:
+    """Add lines for ``units`` units of each make from number ``first`` on, until all are there or ``seconds`` over."""
     out.mkdir(parents=True, exist_ok=True)
     path, end = out / f"doubt-{seed}-{first}.jsonl", time.monotonic() + seconds
     done = {(line["unit"], line["make"]) for line in lines(out) if line["seed"] == seed}
     numbers = range(first, first + units)
-    wanted = {*itertools.product(numbers, ("motor", "controller"))} - done
+    wanted = {*itertools.product(numbers, makes)} - done
     for block in range(first // _TOGETHER, math.ceil((first + units) / _TOGETHER)):
         if not any(number // _TOGETHER == block for number, _ in wanted):
             continue
@@ -257,7 +260,7 @@ def table(found: Sequence[Mapping[str, Any]]) -> str:
         if of:
             noticed, named, idle = (sum(line[key] for line in of) for key in ("noticed", "named", "harmless"))
             rows.append(f"| {kind} | {noticed} of {len(of)} | {named} of {len(of)} | {idle} |")
-    for make in ("motor", "controller", ""):
+    for make in (*MAKES, ""):
         of = [line for line in found if line["make"] == make or not make]
         harm = [line for line in of if not line["harmless"]]
         beside = [{**line, **line["beside"]} for line in of if "beside" in line]
@@ -291,13 +294,15 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="number of the first unit of this part")
     parser.add_argument("--units", type=int, default=100, help="how many motors, and controllers")
     parser.add_argument("--seed", type=int, default=5)
+    parser.add_argument("--make", choices=MAKES, help="draw both, fit and judge only these")
     parser.add_argument("--siblings", type=int, default=0, help="other units of the model, 0 or 5 and more")
     parser.add_argument("--seconds", type=float, default=420.0)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--report", action="store_true")
     given = parser.parse_args()
     if not given.report:
-        run(given.out, given.first, given.units, given.seed, given.siblings, given.seconds)
+        makes = (given.make,) if given.make else MAKES
+        run(given.out, given.first, given.units, given.seed, given.siblings, given.seconds, makes)
     print(table(lines(given.out)))
 
 
