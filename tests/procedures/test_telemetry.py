@@ -11,6 +11,7 @@ from rotorproof.checking.plausibility import findings
 from rotorproof.checking.survey import Survey
 from rotorproof.errors import FitError
 from rotorproof.fitting.engine import Outcome
+from rotorproof.logs.chunks import Chunk
 from rotorproof.physics import two_axis
 from rotorproof.procedures._bench.telemetry import ideal_logs
 from rotorproof.procedures.base import Log
@@ -68,6 +69,12 @@ def test_an_electrical_speed_is_no_speed_of_the_wheel() -> None:
     assert any("rpm written as rad/s" in one.message for one in findings(table, rated, waveforms=False))
     said = findings(table, rated, waveforms=False, conditions={"speed_kind": 1.0})
     assert not any("rpm written as rad/s" in one.message for one in said)
+
+
+def test_what_stands_in_the_rotors_frame_is_no_alternating_wave() -> None:
+    table = Survey.of([Chunk(record(), lambda row: row + 2)])
+    said = findings(table, {}, waveforms=True)
+    assert not any("electrical turn" in one.message or "an offset" in one.message for one in said)
 
 
 def test_transients_are_integrated_not_differentiated() -> None:

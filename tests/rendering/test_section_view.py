@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rotorproof.procedures.base import Table
+from rotorproof.rendering.quantity_view import criterion_view, rule_notes
 from rotorproof.rendering.section_view import InstrumentView, beside_figures, table_view
+from tests.entries import criterion, results
 
 
 def test_a_column_of_numbers_has_as_many_decimals_in_each_row_where_that_is_short() -> None:
@@ -33,3 +35,13 @@ def test_what_is_not_stated_of_an_instrument_is_said_once() -> None:
     assert (bare.made, bare.calibration) == (none, none)
     known = replace(bare, model="M1", serial="7", calibrated_on="2026-01-12", calibration_due="2027-01-12")
     assert (known.made, known.calibration) == ("M1, 7", "2026-01-12, 2027-01-12, not stated")
+
+
+def test_a_rule_is_said_once_with_what_holds_beyond_it_for_some() -> None:
+    said = ("Simple.", "Simple. What nobody measured decides nothing.", "Simple.", "Another rule.")
+    entries = results(criteria=[criterion(rule="simple", statement=one, max=0.2) for one in said])
+    views = [criterion_view(one, entries) for one in entries.criteria]
+    assert rule_notes(views) == [
+        ("simple", "Simple. What nobody measured decides nothing."),
+        ("simple", "Another rule."),
+    ]

@@ -59,7 +59,9 @@ def findings(
     if waveforms:
         found += [*_sampling(survey), *_sums(survey)]
         for name, wave in survey.start.items():
-            if COLUMNS[name].kind in ("voltage", "current") and name.split("_")[0] in ("voltage", "current"):
+            # What stands in the rotor's frame does not alternate with it: it has no turns, and its mean is no offset.
+            quantity, _, where = name.partition("_")
+            if COLUMNS[name].kind == quantity and quantity in ("voltage", "current") and where not in ("d", "q"):
                 found += _wave(name, wave, survey, known)
     return found
 
@@ -285,7 +287,7 @@ def _wave(name: str, wave: np.ndarray, survey: Survey, known: Mapping[str, float
     if per_turn < waveform.FEWEST_SAMPLES_PER_TURN:
         yield Finding(
             f"only {per_turn:.3g} samples per electrical turn; sample at least {waveform.FEWEST_SAMPLES_PER_TURN}, "
-            f"that is faster than {waveform.FEWEST_SAMPLES_PER_TURN / per_turn / step:.3g} Hz",
+            f"that is faster than {value_text(waveform.FEWEST_SAMPLES_PER_TURN / per_turn / step, 'Hz')}",
             name,
         )
     elif waveform.share_near_half_rate(wave) > 0.1:

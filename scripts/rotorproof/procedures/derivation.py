@@ -13,6 +13,9 @@ from .base import Hint, Need, Panel, Quantity, Table, UnitKind
 
 __all__ = ["Assumption", "Derivation", "Shown", "asked_for", "named", "needs_words"]
 
+#: Names of persons that titles of quantities begin with.
+_NAMED_AFTER = "Coulomb"
+
 
 @dataclass(frozen=True)
 class Shown:
@@ -101,5 +104,5 @@ def _titles(names: Iterable[str]) -> list[str]:
 
 
 def _inside(title: str) -> str:
-    """Return a title as it stands within a sentence; an abbreviation keeps its capitals."""
-    return title if title[1:2].isupper() else title[0].lower() + title[1:]
+    """Return a title as it stands within a sentence; an abbreviation and a person's name keep their capitals."""
+    return title if title[1:2].isupper() or title.startswith(_NAMED_AFTER) else title[0].lower() + title[1:]

@@ -207,6 +207,18 @@ def origin_notes(views: Sequence[CriterionView]) -> list[tuple[str, str]]:
     )
 
 
+def rule_notes(views: Sequence[CriterionView]) -> list[tuple[str, str]]:
+    """Return each rule with its statement, once: what holds beyond it for some criteria follows in the same line."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for rule, statement in sorted(dict.fromkeys((v.rule, v.statement) for v in views), key=lambda one: len(one[1])):
+        plain = next((one for one in found if one[0] == rule and statement.startswith(one[1])), None)
+        if plain:
+            found[plain].append(statement.removeprefix(plain[1]).strip())
+        else:
+            found[rule, statement] = []
+    return [(rule, " ".join([statement, *more])) for (rule, statement), more in found.items()]
+
+
 def criterion_view(criterion: CriterionEntry, results: Results) -> CriterionView:
     """Return an entry of ``criteria`` in ``results.json`` ready to print."""
     quantity = quantities()[criterion.quantity]

@@ -37,6 +37,7 @@ from .quantity_view import (
     marked_origins,
     origin_notes,
     quantity_view,
+    rule_notes,
     taken_views,
     value_html,
     written,
@@ -188,7 +189,7 @@ def report_html(
             criteria=criteria,
             origins=origin_notes(criteria),
             wires=words.wires_note(results),
-            rules=list(dict.fromkeys((view.rule, view.statement) for view in criteria)),
+            rules=rule_notes(criteria),
             problems=problem_views(results.problems),
             counts={kind: sum(p.severity == kind for p in results.problems) for kind in words.SEVERITY},
             quantities=[

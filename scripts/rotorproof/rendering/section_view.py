@@ -146,7 +146,7 @@ class SectionView:
     side_by_side: Sequence[Placed] = ()
     notes: Sequence[str] = ()
     missing: Sequence[tuple[str, str]] = ()
-    #: Titles of quantities, and what all of them are predicted from.
+    #: Titles of quantities, and what all of them are predicted from or rest on.
     predicted: Sequence[tuple[str, str]] = ()
     #: Whether the values stand in a column beside the first figure; else they have a table across the page.
     column: bool = False
@@ -256,11 +256,12 @@ def beside_figures(
 
 
 def _predicted(quantities: Sequence[QuantityView]) -> list[tuple[str, str]]:
-    """Return what quantities are predicted from, those that rest on the same together."""
+    """Return what quantities are predicted from or rest on unmeasured, those of the same together."""
     members: dict[str, list[str]] = {}
     for one in quantities:
         if one.predicted_from:
-            members.setdefault(one.predicted_from, []).append(one.title)
+            rests = "Stated, as it rests on" if one.origin == "stated" else "Predicted from"
+            members.setdefault(f"{rests} {one.predicted_from}", []).append(one.title)
     return [(", ".join(titles), words) for words, titles in members.items()]
 
 

@@ -28,6 +28,8 @@ _NOT_TO_USE = {
     "controller": "Do not fit this controller until it meets its limits.",
     "drive": "Do not ride with this drive until it meets its limits.",
 }
+#: Normalised errors below this all say the same.
+_SMALLEST_ERROR = 0.01
 _NO_DANGER = "No test found a danger; that is no proof that there is none."
 
 #: Decisions in the order in which a reader needs them: what rejects the unit comes first.
@@ -114,7 +116,7 @@ def agreement(normalised_error: float | None) -> str:
     """Return what a normalised error says: up to 1, two results agree within their uncertainties."""
     if normalised_error is None:
         return "neither value states an uncertainty, so their agreement cannot be judged"
-    shown = numbers.plain(normalised_error, 2)
+    shown = numbers.plain(normalised_error, 2) if normalised_error >= _SMALLEST_ERROR else f"below {_SMALLEST_ERROR}"
     if normalised_error <= 1:
         return f"agrees (normalised error {shown}, not above 1)"
     return (
