@@ -5,8 +5,8 @@
   const table = byId("units");
   const region = table.parentElement;
   const heads = [...table.tHead.rows[0].cells];
-  const [form, search, verdict, kind, order, status, none] =
-    ["controls", "search", "verdict", "kind", "order", "status", "none"].map(byId);
+  const [form, search, verdict, kind, order, direction, status, none] =
+    ["controls", "search", "verdict", "kind", "order", "direction", "status", "none"].map(byId);
   // A row is made when it comes near the window. Rows are made and taken away in blocks of so many.
   const BLOCK = 40;
   const MOST_CONSTANTS = 5;
@@ -214,13 +214,14 @@
     status.textContent = `${matched.length} of ${rows.length} units shown`;
   }
 
-  function sort(column, direction) {
+  function sort(column, way) {
     heads.forEach((head, place) => {
-      if (place === column) head.setAttribute("aria-sort", direction);
+      if (place === column) head.setAttribute("aria-sort", way);
       else head.removeAttribute("aria-sort");
     });
-    sorted = { column, sign: direction === "ascending" ? 1 : -1 };
+    sorted = { column, sign: way === "ascending" ? 1 : -1 };
     order.value = String(column);
+    direction.value = way;
     sortRows();
     renew();
   }
@@ -232,7 +233,9 @@
       sort(column, head.getAttribute("aria-sort") === "ascending" ? "descending" : "ascending");
     });
   });
-  order.addEventListener("change", () => sort(Number(order.value), "ascending"));
+  for (const choice of [order, direction]) {
+    choice.addEventListener("change", () => sort(Number(order.value), direction.value));
+  }
   search.addEventListener("input", renew);
   for (const choice of [verdict, kind]) choice.addEventListener("change", renew);
   form.addEventListener("submit", (event) => event.preventDefault());

@@ -16,7 +16,7 @@ from selenium.webdriver.support.select import Select
 
 from rotorproof.decision.models import ProblemEntry, Results
 from rotorproof.rendering.register import models_html, register_html, render_register
-from rotorproof.rendering.register_view import Beside, rows
+from rotorproof.rendering.register_view import Beside, Row, columns, rows
 from rotorproof.season.population import populations
 from tests.benchmarks import register_scale
 from tests.entries import criterion, quantity_entry, results
@@ -216,6 +216,8 @@ def test_a_phone_shows_cards_without_sideways_scrolling(opened: webdriver.Chrome
         assert label.is_displayed()
         Select(opened.find_element(By.ID, "order")).select_by_visible_text("Verdict")
         assert _order(opened)[0] == "U-9"
+        Select(opened.find_element(By.ID, "direction")).select_by_visible_text("falling")
+        assert _order(opened)[-1] == "U-9"
         # The roles keep the table a table although its parts are no longer laid out as one.
         assert opened.find_element(By.CSS_SELECTOR, "tbody tr").get_attribute("role") == "row"
     finally:
@@ -267,7 +269,7 @@ def test_every_control_has_a_label_and_every_head_a_scope(page: Path) -> None:
     content = page.read_text(encoding="utf-8")
     structure = _Structure()
     structure.feed(content)
-    assert structure.controls == structure.labelled == 4
+    assert structure.controls == structure.labelled == 5
     assert all(structure.scopes)
     assert structure.scripts == ["application/json", None]
     assert "http" not in content.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
@@ -395,3 +397,15 @@ def test_of_many_units_only_those_near_the_window_are_made(browser: webdriver.Ch
     search = browser.find_element(By.ID, "search")
     search.send_keys("hm-00999")
     assert _order(browser) == ["HM-00999"]
+
+
+def test_a_drive_shows_the_models_of_its_parts() -> None:
+    parts = [
+        {"role": role, "unit": unit, "verdict": "accepted", "taken": {}}
+        for role, unit in (("motor", "M-1"), ("controller", "C-1"))
+    ]
+    drive = Row("D-1", {"kind": "drive"}, results(unit="D-1", kind="drive", parts=parts), [])
+    motor = Row("M-1", {"kind": "motor", "model": "HM", "serial": "7"}, results(unit="M-1"), [])
+    (column,) = [one for one in columns([drive, motor]) if one.key == "model"]
+    assert column.cell(drive).pieces == ["M-1 HM", ["about", "C-1"]]
+    assert column.cell(motor).pieces == ["HM", ["about", "7"]]

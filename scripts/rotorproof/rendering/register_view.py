@@ -124,10 +124,11 @@ def _natural(name: str) -> tuple[list[tuple[int, str]], str]:
 
 def columns(all_rows: Sequence[Row]) -> list[Column]:
     """Return the columns for these rows: constants that no unit has are left out."""
+    models = {row.name: _text(row.unit.get("model")) for row in all_rows}
     return [
         Column("unit", Markup("Unit"), _unit),
         Column("verdict", Markup("Verdict"), _verdict, "number"),
-        Column("model", Markup("Model, serial number"), lambda row: _stacked(row, "model", "serial")),
+        Column("model", Markup("Model, serial number"), lambda row: _model(row, models)),
         Column("tested_on", Markup("Tested on, by"), lambda row: _stacked(row, "tested_on", "operator")),
         *(_constant(name) for name in _keys(all_rows)),
         Column("problems", Markup("Problems"), _problems, "number"),
@@ -172,6 +173,15 @@ def _stacked(row: Row, first: str, second: str) -> Cell:
     # A day stays on one line; the name of a model may be long.
     shown: Piece = ["whole", above] if first == "tested_on" and above else above or "–"
     return Cell([shown, *([_about(below)] if below else [])], f"{above} {below}".strip().lower())
+
+
+def _model(row: Row, models: Mapping[str, str]) -> Cell:
+    """Return model and serial number; of a drive that has none, the units that it is made of with their ``models``."""
+    parts = (row.results.parts if row.results else None) or ()
+    if not parts or row.unit.get("model") or row.unit.get("serial"):
+        return _stacked(row, "model", "serial")
+    lines = [" ".join(filter(None, (one.unit, models.get(one.unit)))) for one in parts]
+    return Cell([lines[0], *(_about(line) for line in lines[1:])], " ".join(lines).lower())
 
 
 def _unit(row: Row) -> Cell:
