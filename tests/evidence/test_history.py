@@ -10,6 +10,7 @@ import pytest
 
 from rotorproof.evidence import standing
 from rotorproof.evidence.history import archived_names, history
+from rotorproof.rendering.register import write_register
 
 from .conftest import Workshop
 
@@ -62,3 +63,23 @@ def test_a_link_to_another_file_is_not_followed(reports: Path) -> None:
     path.rename(reports / "elsewhere.json")
     path.symlink_to(reports / "elsewhere.json")
     assert list(history(reports, (), MOTORS).not_taken) == ["archive/CT-1/r1"]
+
+
+def test_the_register_shows_a_unit_of_which_the_archive_alone_is_left(reports: Path) -> None:
+    write_register(units=[], refused={}, signed=(), reports=reports)
+    page = (reports / "index.html").read_text(encoding="utf-8")
+    assert "archive/CT-1/r1/data/report.pdf" in page
+    assert "its folder is gone, this is from the archive" in page
+    assert "the results have changed since" not in page
+    # A unit that a run refuses has its own row, with the reason.
+    refused = {"CT-1": [{"message": "no log", "severity": "error"}]}
+    write_register(units=[], refused=refused, signed=("CT-1",), reports=reports)
+    assert "from the archive" not in (reports / "index.html").read_text(encoding="utf-8")
+
+
+def test_the_register_names_an_archive_that_is_not_what_was_signed(reports: Path) -> None:
+    path = reports / "archive/CT-1/r1/data/results.json"
+    path.write_bytes(path.read_bytes().replace(b"CT-1", b"CT-2", 1))
+    write_register(units=[], refused={}, signed=(), reports=reports)
+    page = (reports / "index.html").read_text(encoding="utf-8")
+    assert "(archive/CT-1/r1) is not shown: it is not what was signed" in page

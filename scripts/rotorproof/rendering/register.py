@@ -19,7 +19,7 @@ from ..evidence.history import History, history
 from ..evidence.revisions import all_signed
 from ..jsonio import write_bytes, write_json
 from ..season.bench import BASELINE, Standard
-from ..season.gather import STANDARD, standards
+from ..season.gather import STANDARD, is_standard, standards
 from ..season.population import FEWEST, Population, populations
 from . import words
 from .bench_view import bench_doubt, bench_view
@@ -49,14 +49,18 @@ def write_register(
 
     ``refused`` are the units without results, ``signed`` those that may have signed reports. Whether the last of these
     is of the present results is looked up here: the run that this belongs to may have made them anew. ``comparisons``
-    are those that lie, or will lie, beside the reports, with their units. Check standards whose results are gone are
-    read from the archive.
+    are those that lie, or will lie, beside the reports, with their units. Units that a run knows no more are read from
+    the archive.
     """
-    found = all_signed(reports, signed)
     results = {unit["unit"]: Results.read(reports / unit["unit"] / "results.json") for unit in units}
     fits = {name: reports / ".work" / name / "fit.json" for name in results}
     plans = reports / "plans"
     sheets = frozenset(path.name for path in plans.iterdir()) if plans.is_dir() else frozenset[str]()
+    gone = history(reports, {*results, *refused, *signed}, {})
+    # A weekly day of a check standard is history of the bench, on its page, and no unit of this one.
+    gone.units = [one for one in gone.units if not is_standard(one.unit)]
+    left = [*(one.unit["unit"] for one in gone.units), *(place.split("/")[-2] for place in gone.not_taken)]
+    found = all_signed(reports, dict.fromkeys([*signed, *left]))
     render_register(
         units=units,
         results=results,
@@ -66,6 +70,7 @@ def write_register(
         folder=reports,
         beside=Beside(comparisons=comparisons or {}, sheets=sheets),
         past=history(reports, results, STANDARD),
+        gone=gone,
     )
     # For whoever puts many batches together: a page is nothing to read from.
     write_json(reports / REFUSED, refused)
@@ -88,19 +93,20 @@ def render_register(
     folder: Path,
     beside: Beside,
     past: History | None = None,
+    gone: History | None = None,
     tables: Sequence[tuple[str, str]] = TABLES,
 ) -> None:
     """Write the pages over all units' ``results`` into ``folder``.
 
     ``index.html`` is the register, ``bench.html`` what the check standards among the units say of the bench,
     ``models.html`` how the units of each model scatter. ``tables`` are the files that hold all values, and for what;
-    ``past`` the check standards of which signed reports alone are left.
+    ``past`` the check standards of which signed reports alone are left, ``gone`` the other such units.
     """
     earlier = past or History()
     days = [*units, *(one.unit for one in earlier.units)]
     judged = standards(days, {**results, **{one.unit["unit"]: one.results for one in earlier.units}}, fits)
     doubts = {unit["unit"]: found for unit in units if (found := bench_doubt(unit, judged))}
-    listed = rows(units, results, refused, signed, replace(beside, doubts=doubts))
+    listed = rows(units, results, refused, signed, replace(beside, doubts=doubts), gone)
     write_bytes(folder / "bench.html", bench_html(judged, beside.place, earlier).encode())
     write_bytes(folder / "models.html", models_html(populations(units, results)).encode())
     write_bytes(folder / "index.html", register_html(listed, beside.comparisons, tables).encode())

@@ -7,13 +7,14 @@ from which the page's script makes what is seen: pieces of text, each with what 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from markupsafe import Markup
 
 from ..decision.models import ProblemEntry, Results
+from ..evidence.history import History
 from ..quantities import key_quantities, quantities
 from . import numbers, words
 from .symbols import symbol_html, unbroken_pieces
@@ -41,6 +42,13 @@ class Row:
     #: Comparisons that it is part of, and whether its bench sheets lie there.
     comparisons: Sequence[str] = ()
     sheets: bool = False
+    #: The files of its newest signed report, seen from the page, where that is all that is left of it.
+    archived: str = ""
+
+    @property
+    def folder(self) -> str:
+        """Return the folder of its report, results and evidence, seen from the page."""
+        return self.archived or f"{self.place}{self.name}/"
 
     @property
     def verdict(self) -> str:
@@ -102,8 +110,12 @@ def rows(
     refused: Mapping[str, Sequence[Mapping[str, Any]]],
     signed: Mapping[str, Sequence[Mapping[str, Any]]],
     beside: Beside | None = None,
+    gone: History | None = None,
 ) -> list[Row]:
-    """Return all units in the order of their names: those with results, and those refused with their problems."""
+    """Return all units in the order of their names: those with results, and those refused with their problems.
+
+    Units that are ``gone`` are shown as their newest signed report has them.
+    """
     about = beside or Beside()
     found = [
         Row(str(unit["unit"]), unit, results[unit["unit"]], results[unit["unit"]].problems,
@@ -113,7 +125,25 @@ def rows(
     for name, problems in refused.items():
         listed = [ProblemEntry(**problem) for problem in problems]
         found.append(Row(name, {}, None, listed, signed.get(name, ()), **about.of(name)))
+    found += _archived(gone or History(), signed, about)
     return sorted(found, key=lambda row: _natural(row.name))
+
+
+def _archived(gone: History, signed: Mapping[str, Sequence[Mapping[str, Any]]], about: Beside) -> Iterator[Row]:
+    """Return the rows of units of which the archive alone is left."""
+    for past in gone.units:
+        name = str(past.unit["unit"])
+        *earlier, last = signed[name]
+        # There are no other results that it could differ from.
+        reports = [*earlier, {**last, "current": True}]
+        folder = past.report.removesuffix("report.pdf")
+        yield Row(name, past.unit, past.results, past.results.problems, reports, archived=folder, **about.of(name))
+    for place, why in gone.not_taken.items():
+        name = place.split("/")[-2]
+        words = f"its folder is gone, and its newest signed report ({place}) is not shown: {why}"
+        yield Row(
+            name, {}, None, [ProblemEntry(message=words, severity="error")], signed.get(name, ()), **about.of(name)
+        )
 
 
 def _natural(name: str) -> tuple[list[tuple[int, str]], str]:
@@ -188,14 +218,17 @@ def _unit(row: Row) -> Cell:
     kind = ", ".join(str(row.unit[key]) for key in ("kind", "role") if row.unit.get(key))
     about = ": ".join(str(fact) for fact in (kind, row.unit.get("description")) if fact)
     # The report is what most people come for: it is one click from the name, wherever the table is scrolled.
-    report = f"{row.place}{row.name}/report.pdf"
+    report = f"{row.folder}report.pdf"
     named: Piece = ["name", row.name] if row.results is None else ["name", row.name, report, f"report of {row.name}"]
     return Cell([named, *([_about(about)] if about else []), *_files(row)], row.name.lower())
 
 
 def _verdict(row: Row) -> Cell:
     pieces: list[Piece] = [["verdict", row.verdict]]
-    if row.results is None:
+    if row.archived:
+        # What was signed may name what this program no longer knows: nothing of it is explained here.
+        pieces.append(_about("as signed; its folder is gone, this is from the archive"))
+    elif row.results is None:
         pieces.append(_about(["link", f"#refused-{row.name}", "why"]))
     else:
         said = [words.verdict_reason(row.results), words.verdict_doubt(row.results)]
@@ -256,7 +289,7 @@ def _revision(row: Row, one: Mapping[str, Any]) -> Piece:
 def _files(row: Row) -> list[Piece]:
     """Return links to what lies beside the report, to which the unit's name leads."""
     files = [("results.json", "results"), ("evidence.json", "evidence")] if row.results is not None else []
-    links = [(f"{row.place}{row.name}/{file}", title) for file, title in files]
+    links = [(f"{row.folder}{file}", title) for file, title in files]
     if row.sheets:
         links.append((f"plans/{row.name}/", "bench sheets"))
     links += [(f"comparisons/{name}/comparison.pdf", f"comparison {name}") for name in row.comparisons]
