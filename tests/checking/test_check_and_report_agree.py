@@ -171,6 +171,31 @@ def test_unknown_columns_with_a_unit_are_listed_and_remarks_are_not(bench, capsy
     assert messages[0] in out
 
 
+def test_renamed_heads_are_proposed_and_what_is_left_is_not_called_padding(bench, capsys):
+    """Each line pair by itself, as with one meter: the others are zero, and with A-B unread so are the first rows."""
+    rows = []
+    for pair in range(3):
+        for line in log_text().splitlines()[1:]:
+            cells = line.split(",")
+            kept = ["0.0"] * 6
+            kept[2 * pair : 2 * pair + 2] = cells[2 * pair : 2 * pair + 2]
+            rows.append(",".join(kept))
+    head = log_text().splitlines()[0]
+    renamed = head.replace("current_ab", "I ab").replace("voltage_ab", "U ab")
+    (bench.bad / "steps.csv").write_text("\n".join([renamed, *rows]) + "\n")
+    out, messages = said(bench, capsys)
+    for name, column in (("I ab", "current_ab"), ("U ab", "voltage_ab")):
+        words = f"so it is left out; did you mean {column}? Then rename it to {column!r}"
+        assert any(f"column {name!r}" in line and words in line for line in out.splitlines())
+        assert any(words in message for message in messages)
+    assert "fill up its file" not in out + "".join(messages)
+    padded = [head, *log_text().splitlines()[1:], *["0,0,0,0,0,0"] * 4]
+    (bench.bad / "steps.csv").write_text("\n".join(padded) + "\n")
+    out, messages = said(bench, capsys)
+    assert "fill up its file" in out
+    assert any("fill up its file" in message for message in messages)
+
+
 def test_columns_of_another_test_are_missing_columns_not_missing_rows(bench, capsys):
     timed("", "")(bench)
     (bench.bad / "steps.csv").write_text(log_text())

@@ -14,8 +14,8 @@ from vcd import VCDWriter
 
 from rotorproof.__main__ import main
 from rotorproof.columns import COLUMNS
-from rotorproof.drafts.headings import recognised
 from rotorproof.errors import InputError
+from rotorproof.logs.headings import recognised
 from rotorproof.logs.table import read_table
 from rotorproof.settings.layout import Layout
 

@@ -11,6 +11,7 @@ import numpy as np
 from ..columns import COLUMNS
 from ..errors import Problem, trace_of, unforeseen
 from ..logs.chunks import Chunk
+from ..logs.needed import leaves_out
 from ..logs.store import Readings
 from ..procedures import procedures
 from ..procedures.base import Procedure
@@ -26,8 +27,8 @@ from .survey import Survey
 _WAVEFORM_ROWS = 100
 
 
-def look(unit: UnitFile, test: Test, survey: Survey) -> list[Problem]:
-    """Return a warning for everything that looks wrong in one log."""
+def look(unit: UnitFile, test: Test, survey: Survey, *, whole: bool = True) -> list[Problem]:
+    """Return a warning for everything that looks wrong in one log; ``whole``: none of its columns was left out."""
     if not survey.rows:
         return []
     procedure = procedures()[test.procedure]
@@ -35,7 +36,7 @@ def look(unit: UnitFile, test: Test, survey: Survey) -> list[Problem]:
     conditions = {name: measured.value for name, measured in conditions_of(test).items()}
     waves = procedure.time_ordered and procedure.sampled() and survey.rows >= _WAVEFORM_ROWS
     found = [
-        *findings(survey, known, waveforms=waves, conditions=conditions),
+        *findings(survey, known, waveforms=waves, conditions=conditions, whole=whole),
         *bounds(procedure.name, survey, known, conditions),
     ]
     return [
@@ -68,10 +69,11 @@ def reading_problems(unit: UnitFile, readings: Readings, traces: list[str] | Non
     for test, columns in zip(unit.tests, readings.columns, strict=True):
         if not columns:
             continue
+        shown = f"{unit.unit}/{test.log}"
         try:
-            problems += look(unit, test, _survey(procedures()[test.procedure], columns))
+            whole = not any(leaves_out(problem) and problem.file == shown for problem in readings.problems)
+            problems += look(unit, test, _survey(procedures()[test.procedure], columns), whole=whole)
         except Exception as error:
-            shown = f"{unit.unit}/{test.log}"
             if traces is not None:
                 traces.append(f"{test.procedure}, {shown}\n{traceback.format_exc()}")
             failed = unforeseen("the look at the readings", error, shown, trace_of(unit.unit, "decide"))

@@ -38,13 +38,18 @@ _COLUMN_RANGES = {"insulation_resistance": (1e3, 1e13), "throttle": (0.1, 60.0),
 
 
 def findings(
-    survey: Survey, known: Mapping[str, float], *, waveforms: bool, conditions: Mapping[str, float] | None = None
+    survey: Survey,
+    known: Mapping[str, float],
+    *,
+    waveforms: bool,
+    conditions: Mapping[str, float] | None = None,
+    whole: bool = True,
 ) -> list[Finding]:
     """Return everything that looks wrong.
 
     ``known`` holds nameplate values in SI (``rated_voltage``, ``rated_speed``, ``pole_pairs``, ...); ``waveforms``
     tells whether the rows are samples of waveforms in time (not a hand-written table, not logic transitions);
-    ``conditions`` are those of the test in SI.
+    ``conditions`` are those of the test in SI; ``whole`` that no column of the log was left out as unknown.
     """
     if (conditions or {}).get("speed_kind"):
         # An electrical speed is pole pairs times that of the nameplate.
@@ -55,7 +60,7 @@ def findings(
     found += nameplate.thousands(survey, known)
     found += nameplate.emf_for_its_speed(survey, known, conditions or {})
     found += _angle(survey)
-    found += slips(survey, known, conditions or {})
+    found += slips(survey, known, conditions or {}, whole=whole)
     if waveforms:
         found += [*_sampling(survey), *_sums(survey)]
         for name, wave in survey.start.items():

@@ -30,12 +30,18 @@ _BEYOND_NOISE = 8.0
 _PADDING_ROWS = 3
 
 
-def slips(survey: Survey, known: Mapping[str, float], conditions: Mapping[str, float]) -> Iterator[Finding]:
-    """Yield what looks like a slip. ``known`` is the nameplate and ``ambient_temperature``, SI and degC."""
+def slips(
+    survey: Survey, known: Mapping[str, float], conditions: Mapping[str, float], *, whole: bool
+) -> Iterator[Finding]:
+    """Yield what looks like a slip. ``known`` is the nameplate and ``ambient_temperature``, SI and degC.
+
+    ``whole`` tells that no column of the log was left out.
+    """
     yield from _fahrenheit(survey, known, conditions)
     yield from _exchanged(survey, known)
     yield from _kilograms(survey, known, conditions)
-    yield from _padding(survey)
+    if whole:  # what is zero in the columns that remain may hold readings in the others
+        yield from _padding(survey)
     yield from _spike(survey)
 
 

@@ -146,9 +146,10 @@ def _check_log(unit: Unit, test: Test) -> LogCheck:
     elif window and each_sample:
         result.problems.extend(_window_problems(survey, window, procedure.minimum_rows, shown))
     # What is missing may well be what is misspelt: that is said once.
+    unknown = unknown_columns(procedure, log.names, layout, shown)
     if not lacking:
-        result.problems.extend(unknown_columns(procedure, log.names, layout, shown))
-    result.problems.extend(look(unit.file, test, survey))
+        result.problems.extend(unknown)
+    result.problems.extend(look(unit.file, test, survey, whole=not unknown))
     if each_sample and not lacking and procedure.minimum_rows <= survey.rows <= KEPT_ROWS:
         rows = np.concatenate(kept) if kept else np.arange(survey.rows)
         for suspect in procedure.suspects(survey.start):

@@ -14,10 +14,10 @@ import sys
 from pathlib import Path
 
 from ..columns import COLUMNS
-from ..drafts.headings import OPEN, SURE
 from ..drafts.layout_file import Proposal, propose, render, unit_fault
 from ..errors import InputError, Problem
 from ..jsonio import write_bytes
+from ..logs.headings import OPEN, SURE
 from ..settings.documents import near_names
 from ._project import ROOT, ask, on_terminal
 

@@ -13,12 +13,12 @@ from ..logs import limits
 from ..logs.clock import has_date, has_time, is_stamp
 from ..logs.dialect import NO_DELIMITER, NoDelimiterError, resolved, sample_rows
 from ..logs.excel import sample
+from ..logs.headings import OPEN, SURE, Heading, recognised, units_row
 from ..logs.streams import first_bytes
 from ..logs.table import FORMATS, is_dump, open_log
 from ..logs.vcd import channels
 from ..settings.layout import AUTO, CLOCK_UNITS, Layout
 from ..units import SI_UNIT, conversion
-from .headings import OPEN, SURE, Heading, recognised, units_row
 
 #: Lines that a logger may write above its header.
 _MOST_SKIPPED = 60

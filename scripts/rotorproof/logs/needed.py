@@ -17,6 +17,8 @@ _NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?")
 _OHMS = re.compile(r"ohms?\b|[\u03a9\u2126]", re.IGNORECASE)
 #: How many unknown columns are listed by name.
 _LISTED = 8
+#: What is said of columns that nobody knows, one with a likely name and the others.
+_LEFT_OUT, _NOT_KNOWN = "no column of this name is known, so it is left out", "not known and"
 
 
 def missing_columns(procedure: Procedure, present: Collection[str], names: Sequence[str], shown: str) -> list[Problem]:
@@ -82,11 +84,13 @@ def unknown_columns(procedure: Procedure, names: Sequence[str], layout: Layout, 
     for name, written in zip(bare, names, strict=True):
         if name in COLUMNS or not name or _NUMBER.fullmatch(name):
             continue
-        near = difflib.get_close_matches(name.lower().replace(" ", "_"), absent, 1, 0.8)
+        near, mapped = difflib.get_close_matches(name.lower().replace(" ", "_"), absent, 1, 0.8), ""
+        if not near and len(problems) < _LISTED and (meant := _meant(name, written)) in absent:
+            near, mapped = [meant], f" Then rename it to {meant!r}, or map it in a layout ({PROPOSED})"
         if near:
             problems.append(
                 Problem(
-                    f"no column of this name is known, so it is left out; did you mean {near[0]}?",
+                    f"{_LEFT_OUT}; did you mean {near[0]}?{mapped}",
                     file=shown,
                     column=name,
                     severity="warning",
@@ -100,12 +104,27 @@ def unknown_columns(procedure: Procedure, names: Sequence[str], layout: Layout, 
         listed = ", ".join(repr(name[:60]) for name in others[:_LISTED])
         problems.append(
             Problem(
-                f"the columns {listed}{more} are not known and are left out"
+                f"the columns {listed}{more} are {_NOT_KNOWN} are left out"
                 if len(others) > 1
-                else f"the column {listed} is not known and is left out",
+                else f"the column {listed} is {_NOT_KNOWN} is left out",
                 file=shown,
                 severity="warning",
                 procedure=procedure.name,
             )
         )
     return problems
+
+
+def _meant(name: str, written: str) -> str | None:
+    """Return the column that a layout proposed for the log would surely take a head for, by its name and unit."""
+    from .headings import SURE, recognised  # few logs need its patterns
+
+    if recognised(name).canonical is None:
+        return None  # the unit library, which takes long to start, is not asked
+    found = recognised(written)
+    return found.canonical if found.sure == SURE else None
+
+
+def leaves_out(problem: Problem) -> bool:
+    """Tell whether a problem is one of ``unknown_columns``: readings of the log are not seen."""
+    return problem.message.startswith(_LEFT_OUT) or f" {_NOT_KNOWN} " in problem.message
