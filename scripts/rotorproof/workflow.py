@@ -290,7 +290,8 @@ class RunPlan:
             lacking = [unit for unit in comparison.units if unit not in self.units]
             if lacking:
                 refused = [unit for unit in lacking if unit in self.project.refused]
-                why = "cannot be reported on" if refused == lacking else "is not under raw/, or cannot be reported on"
+                absent = f"is not under {self.settings.raw_dir}/, or cannot be reported on"
+                why = "cannot be reported on" if refused == lacking else absent
                 problems.append(
                     Problem(
                         f"the comparison {comparison.name!r} cannot be made: {', '.join(lacking)} {why}; mend the "

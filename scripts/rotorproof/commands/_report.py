@@ -76,7 +76,10 @@ def make(args: argparse.Namespace) -> int:
     wrong = [str(Problem(**{"file": unit, **problem.fields()})) for unit, problem in mistakes]
     wrong += [str(problem) for name in refused for problem in plan.project.refused[name]]
     left_out = plan.photographs_left_out(wanted if args.units else plan.units)
-    beside = [str(problem) for problem in [*([] if args.units else plan.comparison_problems), *left_out]]
+    beside = [
+        str(problem)
+        for problem in [*([] if args.units else [*plan.project.batches, *plan.comparison_problems]), *left_out]
+    ]
     # What is wrong with a file of limits is wrong for every unit that it is for.
     table = Table(str(reports), rows, list(dict.fromkeys(wrong)), beside)
     table.show(as_json=args.json)

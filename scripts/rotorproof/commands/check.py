@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(_json(checks, refused, found.problems), indent=2))
         return 1 if errors else 0
-    for problem in found.problems:
+    for problem in [*found.problems, *found.batches]:
         print(problem)
     for check in checks:
         _print(check)
@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"{name}: cannot be used")
         for problem in problems:
             print(f"    {problem}")
-    if not names and not found.problems:
+    if not names and not found.problems and not found.batches:
         print("raw/ holds no units yet; 'make unit' makes one")
     noted = [p for check in checks for p in [*check.problems, *(p for log in check.logs for p in log.problems)]]
     warnings = sum(problem.severity == "warning" for problem in noted)

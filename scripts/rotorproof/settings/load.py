@@ -63,6 +63,8 @@ class Project:
     units: dict[str, Unit] = field(default_factory=dict)
     refused: dict[str, list[Problem]] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
+    #: Folders of units beside the units, each a batch of its own that this run leaves alone.
+    batches: list[Problem] = field(default_factory=list)
 
     def parts(self, name: str) -> list[UnitFile]:
         """Return the files of the units that a unit is made of."""
@@ -95,6 +97,9 @@ def load_project(settings: RunSettings, config: Path, root: Path) -> Project:
         project.problems.append(Problem(words, severity="error"))
         return project
     for entry in entries:
+        if units := _units_within(entry):
+            project.batches.append(_batch(settings, entry.name, units))
+            continue
         try:
             unit = load_unit(entry, folder, f"{entry.name}/unit.yaml")
         except InputError as error:
@@ -106,6 +111,26 @@ def load_project(settings: RunSettings, config: Path, root: Path) -> Project:
     _check_meant(project)
     check_parts(project)
     return project
+
+
+def _units_within(entry: Path) -> int:
+    """Return how many folders of units lie in one that is none itself; 0 for a unit's folder, or one not readable."""
+    try:
+        if (entry / "unit.yaml").exists():
+            return 0
+        return sum((path / "unit.yaml").is_file() for path in entry.iterdir() if path.is_dir())
+    except OSError:
+        return 0
+
+
+def _batch(settings: RunSettings, name: str, units: int) -> Problem:
+    raw = f"{settings.raw_dir}/{name}"
+    held = f"{units} unit{'s' if units > 1 else ''}"
+    return Problem(
+        f"{raw} holds {held}: a batch of its own, which this run leaves alone; name it: make report "
+        f'ARGS="--config raw_dir={raw} reports_dir={settings.reports_dir}/{name}"',
+        severity="warning",
+    )
 
 
 def _unforeseen(shown: str, error: Exception) -> Problem:
