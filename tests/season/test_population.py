@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 from statsmodels.regression.linear_model import GLS
 
+from rotorproof.commands.population import _alike, _too_few
 from rotorproof.decision.models import Results
-from rotorproof.season.population import Population, populations, ranges
+from rotorproof.rendering.population_view import population_view
+from rotorproof.season.population import Population, census, populations, ranges
 from rotorproof.season.random_effects import Errors, generalised
 from tests.entries import quantity_entry, results
 from tests.outside import Outside
@@ -125,3 +128,24 @@ def test_the_fit_with_shared_errors_is_that_of_an_independent_library(outside: O
 def test_too_few_units_have_no_scatter() -> None:
     with pytest.raises(ValueError, match="not enough values"):
         model(1, count=4)
+
+
+def test_units_of_one_serial_number_count_once_and_are_named() -> None:
+    units, _ = units_of_model(3, count=6)
+    units[4]["serial"] = units[5]["serial"] = "S-1"
+    units[0]["role"] = "check standard"
+    (one,) = census(units)
+    assert (one.model, one.units, one.alike) == ("HM", 4, {"S-1": ["U-004", "U-005"]})
+    (line,) = _alike([one])
+    assert "U-004, U-005 have the serial number 'S-1' and count as one unit" in line
+    told = _too_few([one], "reports/lot")
+    assert "under reports/lot/; units found: HM 4 (equal serial numbers count once" in told
+
+
+def test_an_interval_of_no_width_is_not_printed() -> None:
+    population = model(4, count=12)
+    (first, *_) = population.constants
+    printed = population_view([population])[0].constants[0].tolerance
+    assert " to " in printed
+    narrow = replace(population, constants=[replace(first, tolerance=(0.12, 0.12))])
+    assert population_view([narrow])[0].constants[0].tolerance == "cannot be told"

@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Sequence
 
 from ..decision.models import Results
 from ..jsonio import write_bytes
 from ..quantities import quantities
 from ..season.gather import day_of, is_standard
-from ..season.population import FEWEST, populations, ranges
+from ..season.population import FEWEST, Census, census, populations, ranges
 from ..season.process import files_of, process_of
 from ..signs import unit_text
 from ..workflow import RunPlan
@@ -40,8 +41,11 @@ def run(args: argparse.Namespace) -> int:
     units = [unit for unit in plan.all_units if (reports / unit["unit"] / "results.json").is_file()]
     results = {unit["unit"]: Results.read(reports / unit["unit"] / "results.json") for unit in units}
     found = populations(units, results)
+    there = census(units)
+    for line in _alike(there):
+        print(f"warning: {line}", file=sys.stderr)
     if not found:
-        print(f"error: no model has {FEWEST} units with results; run 'make report' on them first", file=sys.stderr)
+        print(f"error: {_too_few(there, plan.reports)}", file=sys.stderr)
         return 2
     models = [population.model for population in found]
     files = files_of(models, ROOT / "config" / "processes") if args.write else {}
@@ -62,3 +66,23 @@ def run(args: argparse.Namespace) -> int:
             write_bytes(path, f"{head}{content}".encode())
             print(f"  config/processes/{path.name}")
     return 0
+
+
+def _alike(there: Sequence[Census]) -> list[str]:
+    """Return which units bear one serial number: they are taken for one that was measured again."""
+    return [
+        f"{one.model}: {', '.join(names)} have the serial number {serial!r} and count as one unit, as measured last"
+        for one in there
+        for serial, names in one.alike.items()
+    ]
+
+
+def _too_few(there: Sequence[Census], reports: str) -> str:
+    """Say how many units of each model there are, and where they were looked for."""
+    counted = ", ".join(f"{one.model} {one.units}" for one in there) or "none that names its model"
+    if any(one.units >= FEWEST for one in there):
+        return f"no constant was measured on {FEWEST} units of one model with different values; units found: {counted}"
+    return (
+        f"no model has {FEWEST} units with results under {reports}/; units found: {counted} (equal serial numbers "
+        "count once, check standards not at all); run 'make report' on more first"
+    )

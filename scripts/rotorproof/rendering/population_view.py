@@ -60,7 +60,8 @@ def _constant(one: Constant) -> ConstantView:
         with_unit(numbers.plain(found.between, 2), unit),
         with_unit(f"{numbers.plain(found.between_low, 2)} to {numbers.plain(found.between_high, 2)}", unit),
         with_unit(f"{numbers.plain(one.own_error, 2)}, shared {numbers.plain(one.shared_error, 2)}", unit),
-        with_unit(f"{low} to {high}", unit),
+        # Where the scatter of units is lost in the errors there is no interval, only a mean.
+        with_unit(f"{low} to {high}", unit) if one.tolerance[0] < one.tolerance[1] else Markup("cannot be told"),
         _listed(one.outliers) or "none",
         _deliveries(one),
         _trend(one),

@@ -95,6 +95,30 @@ def populations(units: Sequence[Mapping[str, Any]], results: Mapping[str, Result
     return found
 
 
+@dataclass(frozen=True)
+class Census:
+    """How many units of a model there are, and the names of those that bear one serial number and count once."""
+
+    model: str
+    kind: str
+    units: int
+    alike: Mapping[str, Sequence[str]]
+
+
+def census(units: Sequence[Mapping[str, Any]]) -> list[Census]:
+    """Return the count of units of each model, as ``populations`` counts them."""
+    found = []
+    for (model, kind), members in _models(units).items():
+        alike: dict[str, list[str]] = defaultdict(list)
+        for unit in units:
+            same = str(unit.get("model")) == model and str(unit.get("kind")) == kind and not is_standard(unit)
+            if same and unit.get("serial"):
+                alike[str(unit["serial"])].append(str(unit["unit"]))
+        several = {serial: names for serial, names in alike.items() if len(names) > 1}
+        found.append(Census(model, kind, len(members), several))
+    return found
+
+
 def ranges(
     population: Population, units: Sequence[Mapping[str, Any]], results: Mapping[str, Results]
 ) -> dict[str, tuple[float, float, str]]:
