@@ -80,7 +80,8 @@ def unknown_columns(procedure: Procedure, names: Sequence[str], layout: Layout, 
         return []
     bare = _bare(names)
     absent = [name for name in procedure.columns() if name not in bare]
-    problems, others = [], []
+    problems: list[Problem] = []
+    others: list[str] = []
     for name, written in zip(bare, names, strict=True):
         if name in COLUMNS or not name or _NUMBER.fullmatch(name):
             continue
