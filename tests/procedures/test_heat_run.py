@@ -246,3 +246,54 @@ def test_a_winding_far_colder_than_its_air_at_switch_on_names_its_column() -> No
     columns = {**course.columns, sensor: (course.columns[sensor] - 32.0) / 1.8}
     with pytest.raises(FitError, match=rf"the column {sensor} begins at .* in air at .*\[degF\] written for"):
         outcome(Log("course", columns, course.conditions), cooling)
+
+
+def _warm(columns: dict[str, np.ndarray], state: dict[str, float], **given: float) -> tuple[float, float, str]:
+    """Return the ends of the continuous current of 12 A at a rise of 60 K, and what is said of it."""
+    time = np.arange(0.0, 9000.0, 30.0)
+    log = {"time": time, "temperature_winding": 25.0 - 60.0 * np.expm1(-time / 1000.0)}
+    log |= {name: np.full(time.size, value) for name, value in columns.items()}
+    known = {"ambient_temperature": 25.0, "surface_exponent": 0.0, "temperature_limit": 145.0, "test_current": 12.0}
+    found = outcome(Log("course", log, known | state), **given)
+    cover = found.result("continuous_current").interval(0.95)
+    said = [*found.report.notes, *(problem.message for problem in found.report.warnings)]
+    return cover.low, cover.high, " ".join(said)
+
+
+# Ends by the balance of heat, as above: 14.566 A with no iron loss, 17.41 A with half of the heat (worked by hand).
+@pytest.mark.parametrize(
+    ("columns", "state", "given", "doubt"),
+    [
+        ({}, {"heat_power": 100.0}, {}, True),
+        ({}, {}, {}, True),
+        ({"speed": 20.0}, {"heat_power": 100.0}, {}, True),
+        ({"speed": 20.0}, {"heat_power": 100.0, "output_power": 0.0}, {}, True),
+        ({}, {"fixed_loss": 50.0}, {}, True),
+        ({"supply_voltage": 30.0, "supply_current": 10.0}, {}, {"resistance_ab": 0.5}, True),
+        ({"speed": 0.0}, {"heat_power": 100.0}, {}, False),
+        ({}, {"heat_power": 100.0, "output_power": 0.0}, {}, False),
+        ({}, {"fixed_loss": 0.0}, {}, False),
+        # 12 A through 0.55 ohm, at 85 degC 0.6905 ohm, make 99.4 W.
+        ({}, {"heat_power": 100.0}, {"resistance_ab": 0.55}, False),
+        ({"supply_voltage": 8.3, "supply_current": 12.0}, {}, {"resistance_ab": 0.55}, False),
+    ],
+)
+def test_all_that_tells_of_a_turning_motor_decides_on_its_iron_loss(
+    columns: dict[str, float], state: dict[str, float], given: dict[str, float], doubt: bool
+) -> None:
+    low, high, said = _warm(columns, state, **given)
+    if doubt:
+        assert low < 14.6 and high > 16.8
+        assert "iron loss and friction" in said
+        assert ("nothing says whether the motor turned" in said) == (not columns)
+    else:
+        assert low == pytest.approx(14.566, abs=0.02) and high == pytest.approx(14.566, abs=0.02)
+        assert "iron loss" not in said
+
+
+def test_what_a_stated_fixed_loss_did_is_said() -> None:
+    assert "'fixed_loss' could not be used" in _warm({}, {"fixed_loss": 50.0})[2]
+    said = _warm({}, {"fixed_loss": 50.0, "heat_power": 100.0})[2]
+    assert "but for the stated fixed loss of 50 W" in said and "could not be used" not in said
+    with pytest.raises(FitError, match="more than the whole heat"):
+        _warm({}, {"fixed_loss": 150.0, "heat_power": 100.0})

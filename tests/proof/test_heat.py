@@ -132,7 +132,8 @@ def test_a_winding_in_air_that_warms(outside: Outside) -> None:
         "temperature_ambient": 20 + 1e-3 * time + 0.003 * rng.standard_normal(time.size),
     }
     last = body[-1]
-    conditions = {"heat_power": 40.0 * (234.5 + last) / (234.5 + end + rise), "surface_exponent": 0.0}
+    heat = 40.0 * (234.5 + last) / (234.5 + end + rise)
+    conditions = {"heat_power": heat, "output_power": 0.0, "surface_exponent": 0.0}
     found = values("heat-run", [(columns, conditions)])
     # With the heat growing as it warms a winding is slower: 1/tau = (1/1.25 - 40/(234.5 + 75.4))/700.
     outside.each(
@@ -168,6 +169,7 @@ def test_a_winding_that_gives_off_heat_faster_than_it_warms(outside: Outside, ex
     conditions = {
         "ambient_temperature": 25.0,
         "heat_power": 40.0 * heat_of(float(surface[-1])),
+        "output_power": 0.0,
         "test_current": 10.0,
         "temperature_limit": 105.0,
         "surface_exponent": exponent,

@@ -28,7 +28,7 @@ from tests.proof.cases import COULOMB, KE, PAIRS, R_LINE, VISCOUS, P, line_induc
 RUNS = 60
 SLOTTED = {"nameplate_slots": 36.0, "nameplate_pole_pairs": 4.0}
 HEAT = ("temperature_rise", "thermal_resistance", "thermal_time_constant")
-WARMING = {"heat_power": 20.0, "surface_exponent": 0.0}
+WARMING = {"heat_power": 20.0, "output_power": 0.0, "surface_exponent": 0.0}
 Logs = list[tuple[dict[str, np.ndarray], dict[str, float]]]
 
 

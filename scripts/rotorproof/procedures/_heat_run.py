@@ -192,14 +192,26 @@ def lacks(logs: Sequence[Log], known: Collection[str]) -> list[Lack]:
     return found
 
 
-def add_power(run: Course, fit: Fit) -> None:
-    """Add the power that became heat, as stated or from the supply less the stated output, and what of it is fixed."""
+def add_power(run: Course, given: Mapping[str, float], fit: Fit) -> None:
+    """Add the power that became heat, as stated or from the supply less the stated output, and what of it is fixed.
+
+    A stated fixed loss needs that power beside it; without, and where a motor turned or nothing tells that it stood,
+    any share up to ``MOST_FIXED`` may be fixed.
+    """
     conditions = run.log.conditions
-    if "fixed_loss" not in conditions and turned(run):
+    _add_heat(run, fit)
+    stated = conditions.get("fixed_loss")
+    if stated is not None and "heat" in fit.parameters:
+        fit.exact("fixed loss as stated", fixed_loss=stated)
+    elif stated != 0 and movement(run, given) != STOOD:
         half = 0.5 * MOST_FIXED
         fit.block(
             "iron loss and friction, not stated", {"fixed_share": half}, half**2 / 3.0, distribution="rectangular"
         )
+
+
+def _add_heat(run: Course, fit: Fit) -> None:
+    conditions = run.log.conditions
     if "heat_power" in conditions:
         fit.exact("heat as stated", heat=conditions["heat_power"], heat_age=0.0)
     elif "supply_voltage" in run.log and "supply_current" in run.log and "output_power" in conditions:
@@ -214,13 +226,58 @@ def add_power(run: Course, fit: Fit) -> None:
         return
     if fit.parameters["heat"] <= 0:
         raise FitError("the power that became heat is not positive; check supply power and output power")
-    if "fixed_loss" in conditions:
-        fit.exact("fixed loss as stated", fixed_loss=conditions["fixed_loss"])
 
 
-def turned(run: Course) -> bool:
-    """Tell whether a motor turned in the run: it gave power at its shaft."""
-    return run.log.conditions.get("output_power", 0.0) > 0 and run.sensor != "temperature_controller"
+STOOD, TURNED, UNKNOWN = "stood", "turned", "unknown"
+#: From this mean speed (rad/s) on a rotor turned: one turn a minute.
+_TURNING = 0.1
+#: Heat as stated, or supply power, over the heat of the winding: up to the first it is all copper but for leads and a
+#: probe that is cooler than the winding, from the second on it is far more than copper takes (common practice, no
+#: source).
+_ALL_COPPER, _FAR_MORE = 1.3, 2.0
+
+
+def movement(run: Course, given: Mapping[str, float]) -> str:
+    """Tell whether a motor ``TURNED`` in the run, ``STOOD``, or nothing says so (``UNKNOWN``).
+
+    By its logged speed, else by its stated output (0 W is at rest), else by the stated heat, or what the supply gave,
+    beside what the current makes in the winding. What has its temperature read at a controller has no iron that turns.
+    """
+    log = run.log
+    if run.sensor == "temperature_controller":
+        return STOOD
+    if "speed" in log:
+        return TURNED if float(np.mean(np.abs(log["speed"][run.used]))) > _TURNING else STOOD
+    if "output_power" in log.conditions:
+        return TURNED if log.conditions["output_power"] > 0 else STOOD
+    ratio = _over_copper(run, given)
+    if ratio is None or _ALL_COPPER < ratio < _FAR_MORE:
+        return UNKNOWN
+    return STOOD if ratio <= _ALL_COPPER else TURNED
+
+
+def _over_copper(run: Course, given: Mapping[str, float]) -> float | None:
+    """Return the stated heat, or the supply's power late in the run, over R I^2 of two lines; ``None`` if not known."""
+    log, late = run.log, _tail(run, 0.1)
+    cold = [given[name] for name in (f"resistance_{pair}" for pair in by_resistance.PAIRS) if name in given]
+    ohms = float(np.mean(cold)) if cold else log.conditions.get("cold_resistance")
+    if "heat_power" in log.conditions:
+        power = log.conditions["heat_power"]
+    elif "supply_voltage" in log and "supply_current" in log:
+        power = float(np.mean(log["supply_voltage"][late] * log["supply_current"][late]))
+    else:
+        return None
+    if "test_current" in log.conditions:
+        square = (log.conditions["test_current"] * DIRECT[current_kind(log)]) ** 2
+    elif "supply_current" in log:
+        square = float(np.mean(log["supply_current"][late] ** 2))
+    else:
+        return None
+    if ohms is None:
+        return None
+    constant, cool = given["winding_constant"], log.conditions.get("cold_temperature", 20.0)
+    copper = ohms * square * (constant + float(np.mean(log[run.sensor][late]))) / (constant + cool)
+    return power / copper if copper > 0 else None
 
 
 def current_kind(log: Log) -> str:
@@ -228,16 +285,16 @@ def current_kind(log: Log) -> str:
     return CURRENT_KINDS[int(log.conditions.get("current_kind", 0))]
 
 
-def add_current(run: Course, fit: Fit) -> None:
+def add_current(run: Course, given: Mapping[str, float], fit: Fit) -> None:
     """Add the current of the run, as stated or as logged."""
     if "test_current" in run.log.conditions:
         direct = run.log.conditions["test_current"] * DIRECT[current_kind(run.log)]
         fit.exact("current as stated", current=direct)
-    elif run.log.conditions.get("output_power", 0.0) > 0 and "temperature_controller" not in run.log:
+    elif movement(run, given) == TURNED and "temperature_controller" not in run.log:
         # A motor that turned had a bridge before it, whose DC current is not that of the winding.
         fit.missing["continuous_current"] = (
-            "the motor gave power at its shaft, so a controller fed it and the DC supply current is not that through "
-            "its lines; state 'test_current'"
+            "the motor turned, so a controller fed it and the DC supply current is not that through its lines; state "
+            "'test_current'"
         )
     elif "supply_current" in run.log:
         _mean("current", "scatter of the supply current", run.log["supply_current"][_tail(run, 0.25)], fit)

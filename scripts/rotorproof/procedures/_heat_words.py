@@ -13,13 +13,18 @@ from .base import Axis, Log, Panel, Report, Series, stated
 from .fit import Fit
 
 
-def power_words(log: Log, report: Report) -> None:
-    """Say where the heat was taken from the supply."""
+def power_words(log: Log, fit: Fit, report: Report) -> None:
+    """Say where the heat was taken from the supply, and that a stated loss is of no use without it."""
     conditions = log.conditions
     known = {"supply_voltage", "supply_current", "output_power"} <= {*log.columns, *conditions}
     if known and "heat_power" not in conditions:
         out = conditions["output_power"]
         report.notes.append(f"Heat: supply power over the last tenth of the run less {out:g} W of output.")
+    if conditions.get("fixed_loss", 0.0) > 0 and "fixed_loss" not in fit.parameters:
+        report.warn(
+            "the stated 'fixed_loss' could not be used: which share of the heat it is needs the heat; state "
+            "'heat_power', or log supply_voltage and supply_current and state 'output_power'"
+        )
 
 
 def current_words(log: Log, fit: Fit, report: Report) -> None:
@@ -92,11 +97,11 @@ def limit_words(logs: Sequence[Log], given: Mapping[str, float], fit: Fit, repor
     power = f"1 (a fan) to {1 + parts.MOST_EXPONENT:g} (free convection and radiation)"
     if "surface_exponent" in conditions:
         power = f"{1 + conditions['surface_exponent']:g}"
-    fixed = ", but for the fixed loss" if "fixed_loss" in p else ""
+    fixed = f", but for the stated fixed loss of {p['fixed_loss']:.4g} W" if "fixed_loss" in p else ""
     if "fixed_share" in p:
         fixed = (
-            f", but for iron loss and friction, which nobody stated: none to {parts.MOST_FIXED:.0%} of it, since a "
-            "motor is most efficient where they are half; state 'fixed_loss' to narrow the interval"
+            f", but for iron loss and friction, which are not known: none to {parts.MOST_FIXED:.0%} of it, since a "
+            f"motor is most efficient where they are half; {_to_narrow(fit.seen.course.run, given)}"
         )
     report.notes.append(
         f"Continuous current for {p['limit']:g} °C ({source}) in air of {p['design_ambient']:g} °C, with all heat "
@@ -104,3 +109,11 @@ def limit_words(logs: Sequence[Log], given: Mapping[str, float], fit: Fit, repor
         f"{fixed}; the surface gives off heat as its rise "
         f"to the power of {power}."
     )
+
+
+def _to_narrow(run: parts.Course, given: Mapping[str, float]) -> str:
+    """Return what to state so that less of the heat is in doubt."""
+    loss = "state 'fixed_loss' with the heat to narrow the interval"
+    if parts.movement(run, given) == parts.TURNED:
+        return loss
+    return f"nothing says whether the motor turned: state 'output_power: 0 W' if it stood, or {loss[6:]}"

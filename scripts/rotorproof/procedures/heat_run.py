@@ -43,7 +43,7 @@ class HeatRun(Procedure):
     purpose = "Find how hot the unit gets, how fast, and which current it carries without end."
     unit_kinds = ("motor", "controller", "drive")
     required_columns = ("time", (*parts.SENSORS, *(f"resistance_{pair}" for pair in resistance.PAIRS)))
-    optional_columns = ("temperature_ambient", "supply_voltage", "supply_current")
+    optional_columns = ("temperature_ambient", "supply_voltage", "supply_current", "speed")
     conditions = (
         Condition("ambient_temperature", "temperature", "air temperature during the run, if no column holds it"),
         Condition("heat_power", "power", "power that became heat at the end of the run: input less output"),
@@ -153,7 +153,9 @@ class HeatRun(Procedure):
         curve = cooling = None
         if course_log is not None:
             run, fit = parts.course(course_log, given), Fit()
-            parts.add_power(run, fit)
+            parts.add_power(run, given, fit)
+            if fit.parameters.get("fixed_loss", 0.0) > fit.parameters.get("heat", np.inf):
+                raise FitError("the stated fixed loss is more than the whole heat; correct 'fixed_loss' or the power")
             curve = choose_curve(run, given, fit)
         if cooling_log is not None and (found := parts.cooling(cooling_log, given, None)):
             cooling = found.found.values
@@ -166,9 +168,9 @@ class HeatRun(Procedure):
         course = cooling = None
         if course_log is not None and choice.curve is not None:
             run = parts.course(course_log, given)
-            parts.add_power(run, fit)
+            parts.add_power(run, given, fit)
             course = add_course(run, given, choice.curve, fit)
-            parts.add_current(run, fit)
+            parts.add_current(run, given, fit)
         else:
             fit.lacking(
                 ("thermal_time_constant", "thermal_resistance", "continuous_current"),
@@ -190,7 +192,7 @@ class HeatRun(Procedure):
         report, seen = Report(), fit.seen
         report.notes += resistance.words(logs)
         if course_log is not None:
-            words.power_words(course_log, report)
+            words.power_words(course_log, fit, report)
             show_course(seen.course, report)
             words.current_words(course_log, fit, report)
         if cooling_log is not None:
