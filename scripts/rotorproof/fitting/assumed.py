@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from ..procedures.assumption import Assumption
 from ..uncertainty.forms import Form, Influence
@@ -30,10 +30,16 @@ def assume(
     return made
 
 
-def words(made: Sequence[tuple[Assumption, Form]], forms: Mapping[str, Form]) -> list[str]:
-    """Say what was assumed, as far as it moves any of ``forms``."""
+def words(
+    made: Sequence[tuple[Assumption, Form]], forms: Mapping[str, Form], moved: Mapping[str, Collection[str]]
+) -> list[str]:
+    """Say what was assumed, as far as it moves any of ``forms``.
+
+    ``moved`` names by scalar what moves with it, also where both ways move it alike and no form shows it.
+    """
     return [
         f"Assumed: {item.why}."
         for item, form in made
         if any(influence in one.terms for one in forms.values() for influence in form.terms)
+        or any(name in forms for name in moved.get(item.name, ()))
     ]

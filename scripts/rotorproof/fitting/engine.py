@@ -125,7 +125,12 @@ def run(
                 for influence, weight in weights.items():
                     terms[name][influence] += slope * weight
         response.shift(weights, *fitted)
-        return [name for name in terms if not math.isclose(up[name], down[name], rel_tol=_ROUNDING, abs_tol=0.0)]
+        return [
+            name
+            for name in terms
+            # At an extreme both ways move it alike.
+            if any(not math.isclose(up[name], other[name], rel_tol=_ROUNDING, abs_tol=0.0) for other in (down, best))
+        ]
 
     def weights_of(form: Form) -> dict[Influence, float]:
         return {i: c / form.standard_uncertainty for i, c in form.terms.items()}
@@ -177,7 +182,7 @@ def run(
         if all(log.conditions.get(name) == value for log in logs)
     }
     report = procedure.report(logs, values, choice, fit)
-    report.notes += words(assumed, forms)
+    report.notes += words(assumed, forms, moved)
     report.say_of(cut)
     _judged(report, adequacy, forms, procedure.name)
     _rest(report, moved, stated or {}, forms)
