@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.stats import t as student
 
 from rotorproof.errors import FitError
 from rotorproof.physics import stall
@@ -18,6 +19,7 @@ from tests.outside import Outside
 from tests.procedures.runs import outcome
 from tests.simulation.mechanical_runs import ACCURACY, stall_table
 
+SINE = {"emf_harmonic_5": 0.0, "emf_harmonic_7": 0.0}
 COLD = {"magnet_temperature": 20.0}
 MEAN, PEAK = {"rotor_position": 0.0}, {"rotor_position": 1.0}
 CURRENTS = np.repeat(np.linspace(2, 50, 16), 2)
@@ -90,9 +92,9 @@ def test_a_fall_that_places_no_saturation_current_is_said_to() -> None:
 
 def test_late_sensors_take_a_share_that_is_given_back(outside: Outside) -> None:
     current = np.linspace(1, 10, 8)
-    columns = {"torque": 1.0 * current, "current_ab": current}
+    columns = {"torque": 1.0 * current, "supply_current": 0.5 * current, "duty": np.full(8, 0.5)}
     late = math.radians(6.0)
-    sine = {"emf_harmonic_5": 0.0, "emf_harmonic_7": 0.0, "hall_offset": late}
+    sine = SINE | {"hall_offset": late}
     outside(
         "torque_constant",
         "torque per ampere averaged over steps that begin and end 6 degrees late, sinusoidal wave",
@@ -102,9 +104,8 @@ def test_late_sensors_take_a_share_that_is_given_back(outside: Outside) -> None:
         source="mathematics: mean of a cosine over 60 degrees about 6 degrees",
         unit="N m/A",
     )
-    # Sensors that nobody measured leave a doubt instead.
-    unknown = outcome(PROCEDURE, [(columns, MEAN | COLD)]).forms["torque_constant"]
-    assert unknown.value == pytest.approx(1.0)
+    found = outcome(PROCEDURE, [(columns, MEAN | COLD)], None, **sine)
+    assert any("take 0.55 % from the mean, which is given back" in note for note in found.report.notes)
     away = np.radians([2.0, -1.0, -1.0])
     wave = np.linspace(-np.pi, np.pi, 400001)
     shape = np.cos(wave) + 0.04 * np.cos(5 * wave) - 0.01 * np.cos(7 * wave)
@@ -115,6 +116,92 @@ def test_late_sensors_take_a_share_that_is_given_back(outside: Outside) -> None:
     )
     best = 6 * np.sum(shape[np.abs(wave) < np.pi / 6])
     assert stall.step_share(0.0, away, 0.04, -0.01) == pytest.approx(whole / best, abs=2e-5)
+
+
+FED = np.linspace(1, 10, 8)
+HALF = {"supply_current": 0.5 * FED, "duty": np.full(8, 0.5)}
+
+
+@pytest.mark.parametrize("degrees", [6.0, 12.0, 25.0])
+@pytest.mark.parametrize(
+    ("columns", "state", "given_back", "doubt"),
+    [
+        (HALF, MEAN, 1.0, 0.0),
+        ({"current_ab": FED}, MEAN | {"fed_by": 1.0}, 1.0, 0.0),
+        ({"current_ab": FED}, MEAN | {"drive": 0.0}, 1.0, 0.0),
+        # Two lines at a supply, as the bench sheet draws it: no sensor switches anything.
+        ({"current_ab": FED}, MEAN | {"fed_by": 0.0}, 0.0, 0.0),
+        ({"supply_current": FED}, MEAN | {"fed_by": 0.0}, 0.0, 0.0),
+        ({"supply_current": FED}, MEAN, 0.0, 0.0),
+        ({"current_a": FED}, PEAK, 0.0, 0.0),
+        # It may be either, or one position that nobody stated.
+        ({"current_ab": FED}, MEAN, 0.0, 1.0),
+        ({"current_a": FED}, MEAN, 0.0, 1.0),
+        ({"current_ab": FED}, {}, 0.0, 1.0),
+        (HALF, {}, 0.0, 1.0),
+    ],
+)
+def test_late_sensors_take_nothing_where_they_switched_nothing(
+    columns: dict[str, np.ndarray], state: dict[str, float], given_back: float, doubt: float, degrees: float
+) -> None:
+    wave = {"emf_constant_dc": 1.0, "emf_constant_peak": 1.0} if state is PEAK else {}
+    late = math.radians(degrees)
+    found = outcome(PROCEDURE, [({"torque": FED} | columns, state | COLD)], None, **SINE, **wave, hall_offset=late)
+    form, lost = found.forms["torque_constant"], 1.0 / math.cos(late) - 1.0  # mathematics: mean of a late cosine
+    assert form.value == pytest.approx(1.0 + given_back * lost)
+    plain = outcome(PROCEDURE, [({"torque": FED} | columns, state | COLD)], None, **SINE, **wave).forms
+    beside = np.sqrt(form.standard_uncertainty**2 - (form.value * plain["torque_constant"].standard_uncertainty) ** 2)
+    assert beside == pytest.approx(doubt * lost / math.sqrt(3.0), abs=1e-6)
+    said = " ".join(found.report.notes)
+    assert ("which is given back" in said) == (given_back > 0)
+    assert ("held as a doubt" in said) == (doubt > 0)
+
+
+def test_sensors_that_nobody_measured_are_a_doubt_that_is_said() -> None:
+    found = outcome(PROCEDURE, [({"torque": FED} | HALF, MEAN | COLD)])
+    cover = found.result("torque_constant").interval(0.95)
+    assert found.forms["torque_constant"].value == pytest.approx(1.0)
+    # Nothing to 4 degrees either way: 1/cos(4 deg) is 1.0024 (mathematics).
+    assert cover.high > 1.0015
+    said = " ".join(found.report.notes)
+    assert "Assumed: the controller changes from phase to phase within 4 electrical degrees" in said
+    assert "given back" not in said
+    direct = outcome(PROCEDURE, [({"torque": FED, "current_ab": FED}, MEAN | COLD)])
+    assert "Assumed: the controller" not in " ".join(direct.report.notes)
+
+
+def test_a_duty_with_two_lines_at_the_supply_is_refused() -> None:
+    with pytest.raises(FitError, match="fed_by"):
+        outcome(PROCEDURE, [({"torque": FED} | HALF, MEAN | {"fed_by": 0.0})])
+
+
+@pytest.mark.parametrize(
+    ("n", "fall", "scatter"), [(1.0, 0.01, 0.01), (1.0, 0.02, 0.02), (1.5, 0.01, 0.02), (3.0, 0.005, 0.01)]
+)
+def test_a_fall_whose_bend_is_refused_is_held(n: float, fall: float, scatter: float) -> None:
+    # T = I (1 + (I/I_k)^n)^(-1/n): iron from Froehlich's curve (n = 1) to one with a knee.
+    current = np.repeat(np.linspace(2.0, 20.0, 9), 2)
+    share = (1.0 + ((1.0 - fall) ** -n - 1.0) * (current / 20.0) ** n) ** (-1.0 / n)
+    held = []
+    for seed in range(120):
+        torque = current * share + scatter * np.random.default_rng(seed).standard_normal(18)
+        fitted = stall.fit_stall(current, torque, np.zeros(18, int))
+        if not fitted.placed and len(held) < 40:
+            found = stall.fall(current, torque, np.zeros(18, int), fitted)
+            spread = np.sqrt(found.variance + found.doubt**2 / 3.0)
+            held.append(abs(found.share - fall) < student.ppf(0.975, found.freedom) * spread)
+    # 95 in a hundred: of 28 to 40, fewer than 80 % in one of a thousand (binomial).
+    assert len(held) >= 28 and np.mean(held) > 0.8
+
+
+def test_the_doubt_of_a_fall_reaches_its_interval() -> None:
+    current = np.repeat(np.linspace(2.0, 20.0, 9), 2)
+    torque = current / (1.0 + (1.0 / 0.99 - 1.0) * current / 20.0)
+    torque = torque + 0.01 * np.random.default_rng(1).standard_normal(18)
+    found = outcome(PROCEDURE, [({"torque": torque, "current_ab": current}, MEAN | COLD)])
+    assert "saturation_current" not in found.forms
+    cover = found.result("torque_droop").interval(0.95)
+    assert cover.low < 0.01 < cover.high < 0.03
 
 
 def test_force_on_a_lever_is_torque() -> None:

@@ -36,6 +36,8 @@ class StallFit:
     its sharpness; without one, a cubic term (N m/A^3), which readings do not tell from none. With a bend they are means
     over the sharpnesses ``nodes`` ``(k,)`` (as logarithms), by their likelihood: see ``_averaged``. ``used`` tells
     which readings were fitted. ``doubt`` is how far mean slope and mark move when the fit stops nearer to the mark.
+    ``fall`` is the share by which torque per ampere has fallen at the highest current fitted, and its variance, with a
+    bend by the same means.
     """
 
     estimates: Estimates
@@ -44,6 +46,7 @@ class StallFit:
     bent: bool
     nodes: np.ndarray | None = None
     doubt: tuple[float, float] = (0.0, 0.0)
+    fall: tuple[float, float] | None = None
 
     @property
     def placed(self) -> bool:
@@ -68,19 +71,46 @@ class StallFit:
         return slope * current + (rest[0] * current**3 if rest.size else 0.0)
 
 
-def droop(current: np.ndarray, torque: np.ndarray, position: np.ndarray) -> tuple[float, float, float]:
-    """Return by which share torque per ampere has fallen at the largest ``current``, its variance and freedom.
+@dataclass(frozen=True)
+class Fall:
+    """The share by which torque per ampere has fallen at the highest current, where no bend tells where it began.
 
-    From ``torque = offset_j + slope_j I + k I^3``, all ``(n,)`` as in ``fit_stall``, for readings without a bend: the
-    fall is -k I_max^2 over the mean slope, and may come out on either side of zero.
+    ``variance`` with its ``freedom`` is that of scatter, ``doubt`` the half-width of what the shape may do to it.
     """
-    scale = float(np.max(np.abs(current)))
-    count = int(position.max()) + 1
-    mark = (position[:, None] == np.arange(count)).astype(float)
-    x = (current / scale)[:, None]
-    fitted = linear_fit(np.hstack([mark, mark * x, x**3]), torque)
+
+    share: float
+    variance: float
+    freedom: float
+    doubt: float
+
+
+def fall(current: np.ndarray, torque: np.ndarray, position: np.ndarray, fitted: StallFit) -> Fall:
+    """Return by which share torque per ampere has fallen at the largest ``current``; arrays ``(n,)`` as ``fitted``.
+
+    With a bend it is the mean over the sharpnesses that are likely. Without one it is that of ``torque = offset_j +
+    slope_j I + k I^3``, and may come out on either side of zero. In either case iron that bends from the start,
+    ``torque = offset_j + slope_j I - k |I| I`` (Froehlich's curve at a small fall), falls further than what keeps
+    straight at first, and readings that place no bend hardly tell: how far apart the two come out is the doubt, and
+    where no bend shows the scatter is that of the blunt one, which is the greater.
+    """
+    mark = (position[:, None] == np.arange(fitted.positions)).astype(float)
+    x = current / float(np.max(np.abs(current)))
+    blunt, variance, freedom = _fall_of_power(x, torque, mark, np.abs(x) * x)
+    if fitted.fall is not None:
+        share, own = fitted.fall
+        return Fall(share, own, fitted.estimates.degrees_of_freedom, abs(blunt - share))
+    share, _, _ = _fall_of_power(x, torque, mark, x**3)
+    return Fall(share, variance, freedom, abs(blunt - share))
+
+
+def _fall_of_power(
+    x: np.ndarray, torque: np.ndarray, mark: np.ndarray, power: np.ndarray
+) -> tuple[float, float, float]:
+    """Return the fall at ``x`` = 1 by straight lines and one ``power`` of x, its variance and freedom."""
+    fitted = linear_fit(np.column_stack([mark, mark * x[:, None], power]), torque)
+    count = mark.shape[1]
     slope = float(np.mean(fitted.values[count : 2 * count]))
-    return -fitted.values[-1] / slope, fitted.covariance[-1, -1] / slope**2, fitted.degrees_of_freedom
+    return -fitted.values[-1] / slope, float(fitted.covariance[-1, -1]) / slope**2, fitted.degrees_of_freedom
 
 
 def share_left(current: float | np.ndarray, mark: float | np.ndarray, sharpness: float | np.ndarray) -> np.ndarray:
@@ -132,7 +162,8 @@ def fit_stall(current: np.ndarray, torque: np.ndarray, position: np.ndarray, lik
         design = np.hstack([lines, x[:, None] ** 3]) if told else lines
         return StallFit(linear_fit(design, torque), count, np.ones(x.size, bool), bent=False)
     if like is not None and like.nodes is not None:
-        return StallFit(_averaged(x, torque, mark, like.used, like.estimates, like.nodes), count, like.used, True)
+        averaged, fall = _averaged(x, torque, mark, like.used, like.estimates, like.nodes)
+        return StallFit(averaged, count, like.used, True, fall=fall)
     cubic = linear_fit(np.hstack([lines, (x[:, None] / scale) ** 3]), torque)
     slope, scatter = float(np.mean(cubic.values[count : 2 * count])) * scale, _scatter(x / scale, torque, lines)
     start = np.concatenate([cubic.values[:-1], [scale * np.sqrt(DROP * slope / -cubic.values[-1]), np.exp(_USUAL)]])
@@ -147,8 +178,8 @@ def fit_stall(current: np.ndarray, torque: np.ndarray, position: np.ndarray, lik
     if not keep.all():
         fitted = _bent(x, torque, mark, keep, fitted.values, scatter)
     nodes = _nodes(fitted)
-    averaged = _averaged(x, torque, mark, keep, fitted, nodes)
-    return StallFit(averaged, count, keep, True, nodes, _doubt(x, torque, mark, fitted, scatter))
+    averaged, fall = _averaged(x, torque, mark, keep, fitted, nodes)
+    return StallFit(averaged, count, keep, True, nodes, _doubt(x, torque, mark, fitted, scatter), fall)
 
 
 def _nodes(fitted: Estimates) -> np.ndarray:
@@ -161,8 +192,8 @@ def _nodes(fitted: Estimates) -> np.ndarray:
 
 def _averaged(
     x: np.ndarray, torque: np.ndarray, mark: np.ndarray, keep: np.ndarray, fitted: Estimates, nodes: np.ndarray
-) -> Estimates:
-    """Return means and covariance over the sharpnesses that the readings and what is usual leave likely.
+) -> tuple[Estimates, tuple[float, float]]:
+    """Return means and covariance over the sharpnesses that the readings and what is usual leave likely, and the fall.
 
     At each of the ``nodes`` the other parameters are fitted with the fall at the highest current in place of the mark,
     which is nearly linear; its weight is its likelihood with the scatter unknown, the other parameters integrated out
@@ -218,7 +249,12 @@ def _averaged(
     scale[-2:] = mean[-2:]
     bent = share_left(current, mean[-2], mean[-1])
     residuals = read - mark @ mean[:count] - (mark @ mean[count : 2 * count]) * current * bent
-    return replace(fitted, values=mean, covariance=covariance * np.outer(scale, scale), residuals=residuals)
+    least = float(weight @ fall)
+    spread = fitted.inflation * variance * float(weight @ unscaled[:, -1, -1]) + float(weight @ (fall - least) ** 2)
+    return replace(fitted, values=mean, covariance=covariance * np.outer(scale, scale), residuals=residuals), (
+        least,
+        spread,
+    )
 
 
 def _doubt(

@@ -20,6 +20,7 @@ from .fit import Fit
 _LINE_PAIRS = ("current_ab", "current_bc", "current_ca")
 _PHASES = ("current_a", "current_b", "current_c")
 _POSITIONS = ("mean", "peak")
+_FEEDS = ("supply", "controller")
 _ALL_PHASES = "all phases"
 _SUPPLY = "Supply current"
 _NOTHING = 0.05  # of the largest current: a line with less carries none
@@ -60,6 +61,13 @@ class LockedRotor(Procedure):
             "'peak': the rotor was turned to where torque is greatest; 'mean': the readings are averages over the "
             "positions of one commutation step",
             choices=_POSITIONS,
+        ),
+        Condition(
+            "fed_by",
+            "number",
+            "what fed the motor: 'supply' (connected to two lines directly) or 'controller' (its sensors choose the "
+            "lines); a logged duty or the condition 'drive' says controller too",
+            choices=_FEEDS,
         ),
     )
     assumptions = (MAGNET_COEFFICIENT, COMMUTATION_LEAD, *EMF_SHAPE)
@@ -127,6 +135,11 @@ class LockedRotor(Procedure):
     def choose(self, logs: Sequence[Log], given: Mapping[str, float]) -> Choice:
         """Find the current, the rotor positions, whether the iron saturates, and the readings that tell it."""
         log = logs[0]
+        if "duty" in log and _fed_by(log) == "supply":
+            raise FitError(
+                "the condition 'fed_by' says that the supply fed two lines directly, and the log holds a duty, which "
+                "only a controller has; correct 'fed_by' or leave out 'duty'"
+            )
         column = _chosen(log, given)
         position = _positions(log)
         return Choice(column, position, stall.fit_stall(_current(log, column)[0], _torque(log), position))
@@ -150,8 +163,7 @@ class LockedRotor(Procedure):
         else:
             fit.block("scatter of torque over current", {name: slope * factor}, spread * factor**2, freedom)
             _doubt(fit, f"{name}/shape", first.doubt[0] * factor)
-            if _by_steps(log, choice.position, name):
-                fit.exact("torque averaged over the steps of the sensors", by_steps=1.0)
+            _steps(log, given, choice.position, name, fit)
         reach = float(np.max(np.abs(current)))
         stood = _magnets.magnets(log, given, warmed=_WARMED)
         fit.exact("temperature of the magnets", magnets=float(stood.temperature[0]))
@@ -162,13 +174,13 @@ class LockedRotor(Procedure):
                 f"up to {reach:.3g} A torque per ampere does not fall measurably; the iron saturates above that, if at "
                 "all in use"
             )
-            _not_placed(fit, missing, stall.droop(current, torque, choice.position))
+            _not_placed(fit, missing, stall.fall(current, torque, choice.position, fitted))
         elif not first.placed:
             missing = (
                 f"up to {reach:.3g} A torque per ampere falls, yet too little to tell at which current it will have "
                 "fallen by 10 %; go on to higher currents, a second or two at each"
             )
-            _not_placed(fit, missing, stall.droop(current, torque, choice.position))
+            _not_placed(fit, missing, stall.fall(current, torque, choice.position, fitted))
         else:
             mark, sharpness = (float(value) for value in fitted.bend)
             values = {"saturation_current": mark, "saturation_sharpness": sharpness}
@@ -189,11 +201,11 @@ class LockedRotor(Procedure):
         log, report, fitted = logs[0], Report(), fit.seen
         current, name, what = _current(log, choice.column)
         report.notes.append(_which(log, choice.column))
-        if what == _SUPPLY:
+        if what == _SUPPLY and _fed_by(log) != "supply":
             report.warn(
                 "the supply current is taken for the current through two lines, which holds only for a supply "
                 "connected to them directly; with a controller between, it is smaller by the duty ratio and torque "
-                "per ampere comes out many times too high: log 'duty' or a phase current",
+                "per ampere comes out many times too high: log 'duty' or a phase current, or state 'fed_by: supply'",
                 "supply_current",
             )
         if "angle" in log:
@@ -218,13 +230,7 @@ class LockedRotor(Procedure):
             report.notes.append(
                 f"Torque constant over back-EMF constant (DC): {constant / emf:.4f}; 1 by the power balance."
             )
-        if "by_steps" in fit.parameters:
-            lost = 1.0 - _step_share(given)
-            told = "as measured" if "hall_offset" in given else "that nobody measured"
-            report.notes.append(
-                f"The steps are taken to begin and end where the sensors switch, {told}: off the best angles they "
-                f"take {100 * lost:.2f} % from the mean, which is given back."
-            )
+        report.notes += _step_words(fit, given)
         peak = given.get("emf_constant_peak")
         if name == "torque_constant_q" and peak and 1.3 < slope / (np.sqrt(0.75) * peak) < 1.53:
             report.warn(
@@ -251,7 +257,7 @@ class LockedRotor(Procedure):
         # Warm magnets make less torque: the constants are those at their reference.
         left = emf_share(parameters["magnets"] + parameters["magnets/doubt"], given["magnet_coefficient"])
         if "by_steps" in parameters:
-            result["torque_constant"] = result["torque_constant"] / _step_share(given)
+            result["torque_constant"] *= 1.0 + parameters["by_steps"] * (1.0 / _step_share(given) - 1.0)
         for name in ("torque_constant", "torque_constant_q"):
             if name in result:
                 result[name] = result[name] / left
@@ -383,11 +389,54 @@ def _mean_slope(fitted: stall.StallFit) -> tuple[float, float]:
     return float(np.mean(fitted.slopes)), max(scatter, between)
 
 
-def _by_steps(log: Log, position: np.ndarray, name: str) -> bool:
-    """Tell whether torque is the mean over steps that sensors begin and end, not over positions that were chosen."""
+def _fed_by(log: Log) -> str:
+    """Return what fed the motor, ``supply`` or ``controller``, as far as anything says it, else ""."""
+    if "fed_by" in log.conditions:
+        return _FEEDS[int(log.conditions["fed_by"])]
+    return "controller" if "duty" in log or "drive" in log.conditions else ""
+
+
+def _sensors_known(given: Mapping[str, float]) -> bool:
+    return any(name in given for name in ("hall_offset", *_PLACEMENTS))
+
+
+def _steps(log: Log, given: Mapping[str, float], position: np.ndarray, name: str, fit: Fit) -> None:
+    """Keep ``by_steps``: 1 where torque is the mean over steps that sensors begin and end, none where it is not.
+
+    Sensors switch only where a controller is in the circuit, and only a mean over positions is one over steps. Where
+    either may be and nothing says so the value stays, and anything up to what the sensors would take is in doubt.
+    """
     stated = log.conditions.get("rotor_position")
     chosen = position.max() > 0 or (stated is not None and _POSITIONS[int(stated)] == "peak")
-    return name == "torque_constant" and not chosen
+    fed = _fed_by(log)
+    # Without a duty the supply's own current is that of two lines only if it feeds them directly, as the report warns.
+    alone = not fed and "supply_current" in log and not any(c in log for c in (*_LINE_PAIRS, *_PHASES))
+    if name != "torque_constant" or chosen or fed == "supply" or alone:
+        return
+    if fed and stated is not None:
+        fit.exact("torque averaged over the steps of the sensors", by_steps=1.0)
+    elif _sensors_known(given):
+        label = "whether sensors chose the positions that torque is averaged over"
+        fit.block(label, {"by_steps": 0.0}, 1.0 / 3.0, distribution="rectangular")
+
+
+def _step_words(fit: Fit, given: Mapping[str, float]) -> list[str]:
+    """Say what late sensors take from the mean, where they were measured and take anything."""
+    if "by_steps" not in fit.parameters or not _sensors_known(given):
+        return []
+    lost = f"{100 * (1.0 - _step_share(given)):.2f}"
+    if float(lost) == 0:
+        return []
+    if fit.parameters["by_steps"] == 0:
+        return [
+            f"Sensors off the best angles as these would take {lost} % from a mean over steps that they begin and "
+            "end; nothing says whether a controller fed the motor and torque is such a mean, so nothing is given back "
+            "and as much is held as a doubt: state 'fed_by' and 'rotor_position'."
+        ]
+    return [
+        "The steps are taken to begin and end where the sensors switch, as measured: off the best angles they take "
+        f"{lost} % from the mean, which is given back."
+    ]
 
 
 def _step_share(given: Mapping[str, float]) -> float:
@@ -397,10 +446,11 @@ def _step_share(given: Mapping[str, float]) -> float:
     return stall.step_share(late, placed, given["emf_harmonic_5"], given["emf_harmonic_7"])
 
 
-def _not_placed(fit: Fit, why: str, fall: tuple[float, float, float]) -> None:
-    """Keep the fall at the highest current, its variance and freedom, and say why the saturation current is missing."""
+def _not_placed(fit: Fit, why: str, fall: stall.Fall) -> None:
+    """Keep the fall at the highest current with its doubt, and say why the saturation current is missing."""
     fit.lacking(("saturation_current", "saturation_sharpness"), why)
-    fit.block("scatter of the fall of torque per ampere", {"torque_droop": fall[0]}, fall[1], fall[2])
+    fit.block("scatter of the fall of torque per ampere", {"torque_droop": fall.share}, fall.variance, fall.freedom)
+    _doubt(fit, "torque_droop/shape", fall.doubt)
 
 
 def _doubt(fit: Fit, name: str, half_width: float) -> None:
