@@ -188,7 +188,7 @@ def test_a_waiver_needs_a_reason_and_stands_on_page_one(rejected: Workshop, tmp_
         ("phase_resistance=", "the reason may not be empty"),
         ("phase_resistance", "the reason may not be empty"),
         ("resistance_unbalance=why not", "resistance_unbalance needs no waiver"),
-        ("nonsense=why not", "nonsense needs no waiver"),
+        ("nonsense=why not", "nonsense is no criterion of this unit"),
     ]:
         done = workshop.sign("--waive", wrong)
         assert done.returncode == 2

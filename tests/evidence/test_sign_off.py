@@ -28,13 +28,23 @@ def test_every_criterion_of_a_waived_quantity_that_did_not_pass_is_named() -> No
     [
         ({"a": "  "}, "needs a reason"),
         ({"b": "why"}, "needs no waiver"),
-        ({"c": "why"}, "needs no waiver"),
+        ({"c": "why"}, "c is no criterion of this unit; the criteria that did not pass are: a"),
         ({"a": "x" * 1501}, "do not fit on page 1"),
     ],
 )
 def test_a_waiver_that_cannot_stand(reasons: dict[str, str], said: str) -> None:
     with pytest.raises(InputError, match=said):
         waived(results(a="fail", b="pass"), reasons)
+
+
+def test_a_criterion_is_waived_by_its_printed_name_too() -> None:
+    found = results(pack_road_speed="not measured", phase_resistance="pass")
+    (waiver,) = waived(found, {"Road speed on the pack": "the customer rides slowly"})
+    assert waiver.quantity == "pack_road_speed"
+    with pytest.raises(InputError, match="waived twice"):
+        waived(found, {"Road speed on the pack": "why", "pack_road_speed": "why"})
+    with pytest.raises(InputError, match="phase_resistance needs no waiver"):
+        waived(found, {"Phase resistance": "why"})
 
 
 def test_more_waivers_than_fit_on_the_page() -> None:

@@ -8,7 +8,9 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from ..decision.models import Results
+from ..decision.reasons import titled
 from ..errors import InputError, Problem
+from ..quantities import quantities
 
 Digest = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
@@ -69,21 +71,27 @@ class SignOff(_Model):
 
 
 def waived(results: Results, reasons: Mapping[str, str]) -> tuple[Waiver, ...]:
-    """Return a waiver for each criterion that did not pass and has a reason.
+    """Return a waiver for each criterion that did not pass and has a reason, by its name or as it is printed.
 
     Raises ``InputError`` for a waiver of a criterion that is unknown or passed, and for one without a reason.
     """
     problems = []
     found = []
     missed = {c.name: c.decision for c in results.criteria if c.decision != "pass"}
-    for quantity, reason in reasons.items():
-        if not reason.strip():
+    known = {c.name for c in results.criteria}
+    printed = {titled(c).casefold(): c.name for c in results.criteria if c.quantity in quantities()}
+    for said, reason in reasons.items():
+        quantity = said if said in known else printed.get(said.strip().casefold(), said)
+        if any(waiver.quantity == quantity for waiver in found):
+            problems.append(Problem(f"{quantity} is waived twice, by its name and as it is printed; give one reason"))
+        elif not reason.strip():
             problems.append(Problem(f"the waiver of {quantity} needs a reason: --waive '{quantity}=why'"))
         elif len(reason) > _MOST_LETTERS:
             problems.append(Problem(f"the waivers do not fit on page 1: shorten the reason for {quantity}"))
         elif quantity not in missed:
             there = ", ".join(missed) or "none"
-            problems.append(Problem(f"{quantity} needs no waiver; the criteria that did not pass are: {there}"))
+            what = "needs no waiver" if quantity in known else "is no criterion of this unit"
+            problems.append(Problem(f"{quantity} {what}; the criteria that did not pass are: {there}"))
         else:
             found += [
                 Waiver(quantity=quantity, decision=c.decision, reason=reason.strip())
