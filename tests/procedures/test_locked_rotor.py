@@ -180,6 +180,8 @@ def test_a_duty_with_two_lines_at_the_supply_is_refused() -> None:
 )
 def test_a_fall_whose_bend_is_refused_is_held(n: float, fall: float, scatter: float) -> None:
     # T = I (1 + (I/I_k)^n)^(-1/n): iron from Froehlich's curve (n = 1) to one with a knee.
+    # Of 505 refused among 3000 draws (n 1, 1.5, 2, 3, 5; fall 0.5 to 3 %; scatter 0.01 to 0.04 N m) a cubic
+    # with scatter alone held 374, the likely bends with their doubt 500; of 150 at n = 1, 60 and 145.
     current = np.repeat(np.linspace(2.0, 20.0, 9), 2)
     share = (1.0 + ((1.0 - fall) ** -n - 1.0) * (current / 20.0) ** n) ** (-1.0 / n)
     held = []
