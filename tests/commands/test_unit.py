@@ -74,6 +74,18 @@ def test_nothing_is_overwritten(bench, capsys):
     assert (bench.root / "raw/GOOD/unit.yaml").read_bytes() == before
 
 
+def test_a_folder_of_logs_gets_its_unit_file(bench, capsys):
+    folder = bench.root / "raw/LOGS"
+    folder.mkdir()
+    (folder / "winding-resistance.csv").write_text("of the bench\n")
+    assert main(["unit", "--name", "LOGS", "--kind", "motor", "--tests", "winding-resistance", "no-load"]) == 0
+    told = capsys.readouterr().out
+    assert "unit.yaml and 1 empty log" in told
+    assert "the folder holds winding-resistance.csv: name in 'tests'" in told
+    assert (folder / "unit.yaml").is_file()
+    assert (folder / "winding-resistance.csv").read_text() == "of the bench\n"
+
+
 def test_wrong_arguments_write_nothing(bench, capsys):
     for extra, words in (
         (["--name", "a/b"], "letters, digits"),

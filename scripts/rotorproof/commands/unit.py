@@ -1,7 +1,8 @@
 """Start a unit: write raw/NAME/unit.yaml with comments, and an empty log with the right headers for each test.
 
-Nothing that exists is overwritten. On a terminal, what is not given on the command line is asked for. What a test
-must state beside its log stands in unit.yaml as a comment to fill in; 'rotorproof check' says what is still open.
+Nothing that exists is overwritten; a folder that holds logs and no unit.yaml gets one. On a terminal, what is not given
+on the command line is asked for. What a test must state beside its log stands in unit.yaml as a comment to fill in;
+'rotorproof check' says what is still open.
 A drive is drafted without tests: those of its motor and its controller count for it.
 """
 
@@ -100,10 +101,15 @@ def run(args: argparse.Namespace) -> int:
         parts=parts,
     )
     text = draft_unit(draft)
-    for procedure in draft.tests:
-        write_bytes(target / f"{procedure}.csv", draft_log(procedures()[procedure]).encode())
+    already = sorted(path.name for path in target.iterdir()) if target.is_dir() else []
+    logs = {procedure: f"{procedure}.csv" for procedure in draft.tests if f"{procedure}.csv" not in already}
+    for procedure, log in logs.items():
+        write_bytes(target / log, draft_log(procedures()[procedure]).encode())
     write_bytes(target / "unit.yaml", text.encode())
-    print(f"wrote {_shown(target)}/unit.yaml and {counted(len(draft.tests), 'empty log')}")
+    print(f"wrote {_shown(target)}/unit.yaml and {counted(len(logs), 'empty log')}")
+    if already:
+        more = " and more" if len(already) > 5 else ""
+        print(f"the folder holds {', '.join(already[:5])}{more}: name in 'tests' what is a log")
     if draft.proposed and not acceptance:
         there = f"there is the acceptance set {draft.proposed}; it is not chosen yet"
         print(f"for a {kind} of {nameplate['rated_voltage']} {there}")
@@ -140,8 +146,10 @@ def _name_fault(raw: Path, name: str) -> str | None:
         nearest = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("-._")[:80]
         example = f", for example {nearest!r}" if nearest else ""
         return f"a name holds letters, digits, '-', '_' and '.' and begins with letter or digit{example}"
-    if (raw / name).exists():
-        return f"{_shown(raw / name)} exists already; nothing was changed. Choose another name or edit what is there"
+    place = raw / name
+    # A folder of logs alone is one that the bench has filled before anybody wrote the file.
+    if place.exists() and (not place.is_dir() or (place / "unit.yaml").exists()):
+        return f"{_shown(place)} exists already; nothing was changed. Choose another name or edit what is there"
     return None
 
 
