@@ -342,6 +342,13 @@ def test_what_cannot_be_told_says_why():
         told = capability(file, procedures()[test], limit, (), None, 0.95)
         assert told.decides is None
         assert why in told.words
+    # It names what the nameplate lacks, and nothing that it states.
+    stated = {"rated_voltage": "36 V", "rated_power": "250 W", "rated_speed": "200 rpm"}
+    for plate, short in ((stated, True), (stated | {"pole_pairs": 23}, False)):
+        known = UnitFile.model_validate({"unit": "M-1", "kind": "motor", "nameplate": plate})
+        told = capability(known, procedure, criterion, (), None, 0.95)
+        assert ("must state pole pairs too" in told.words) is short
+        assert ("no instrument of stated accuracy" in told.words) is not short
 
 
 def _by_clock(name, limits, rate):

@@ -137,9 +137,17 @@ def _why_not_told(file: UnitFile, procedure: Procedure) -> str:
         )
     if file.kind != "motor":
         return f"the test is played through beforehand for a motor alone: {once}"
+    entries = ("rated_voltage", "rated_power", "rated_speed", "pole_pairs")
+    lacking = [entry.replace("_", " ") for entry in entries if getattr(file.nameplate, entry) is None]
+    if lacking:
+        return (
+            "the test could not be played through to it beforehand, for which the nameplate must state "
+            f"{' and '.join(lacking)} too: state that, or {once}"
+        )
     return (
-        "the test could not be played through to it beforehand, for which the nameplate must state voltage, power, "
-        f"speed and pole pairs, and each instrument its accuracy: state them, or {once}"
+        "the test could not be played through to it beforehand: a reading that it takes has no instrument of stated "
+        "accuracy, or the ideal readings of this nameplate do not determine it: look at 'instruments' in unit.yaml, or "
+        f"{once}"
     )
 
 
