@@ -76,7 +76,7 @@ def waived(results: Results, reasons: Mapping[str, str]) -> tuple[Waiver, ...]:
     Raises ``InputError`` for a waiver of a criterion that is unknown or passed, and for one without a reason.
     """
     problems = []
-    found = []
+    found: list[Waiver] = []
     missed = {c.name: c.decision for c in results.criteria if c.decision != "pass"}
     known = {c.name for c in results.criteria}
     printed = {titled(c).casefold(): c.name for c in results.criteria if c.quantity in quantities()}
