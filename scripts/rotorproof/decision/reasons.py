@@ -28,6 +28,11 @@ def titled(criterion: CriterionEntry | ComparedCriterion) -> str:
     return f"{title}, {criterion.for_.words}" if criterion.for_ else title
 
 
+def named_as(criterion: CriterionEntry) -> str:
+    """Return a criterion's title, or the name of one whose quantity this program does not know."""
+    return titled(criterion) if criterion.quantity in quantities() else criterion.name
+
+
 def reason(results: Results) -> str:
     """Return why the verdict is what it is, naming the quantities that decide."""
     by_decision: dict[str, list[str]] = {}

@@ -8,9 +8,8 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from ..decision.models import Results
-from ..decision.reasons import titled
+from ..decision.reasons import named_as
 from ..errors import InputError, Problem
-from ..quantities import quantities
 
 Digest = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
@@ -79,7 +78,7 @@ def waived(results: Results, reasons: Mapping[str, str]) -> tuple[Waiver, ...]:
     found: list[Waiver] = []
     missed = {c.name: c.decision for c in results.criteria if c.decision != "pass"}
     known = {c.name for c in results.criteria}
-    printed = {titled(c).casefold(): c.name for c in results.criteria if c.quantity in quantities()}
+    printed = {named_as(c).casefold(): c.name for c in results.criteria}
     for said, reason in reasons.items():
         quantity = said if said in known else printed.get(said.strip().casefold(), said)
         if any(waiver.quantity == quantity for waiver in found):
