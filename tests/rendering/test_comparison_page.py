@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from rotorproof.decision.comparison import compare
+from rotorproof.decision.results import build_results
 from rotorproof.procedures.base import Axis, Panel, Series
 from rotorproof.rendering.comparison import comparison_html, overlays
+from rotorproof.settings.acceptance import AcceptanceSet
 from tests.decision.test_comparison import unit
+
+
+_UNBALANCE = AcceptanceSet.model_validate(
+    {"criteria": [{"quantity": "resistance_unbalance", "min": "0 percent", "max": "5 percent"}]}
+)
 
 
 def page(*units: Any) -> str:
@@ -25,6 +34,31 @@ def test_many_units_are_ranked_and_set_beside_the_first() -> None:
     assert "first of the ranking" in html
     # What differs by nothing that matters has a line for all.
     assert html.index("<h2>Differences that matter") < html.index("<h2>Other quantities") < html.index("; B: ")
+
+
+def _found(html: str) -> list[str]:
+    """Return what the table of quantities in which no difference matters says of each."""
+    table = html[html.index("<h2>Other quantities") :]
+    return re.findall(r"<tr><th scope=\"row\">Phase resistance.*?</th>.*?<td>([^<]*)</td></tr>", table, re.DOTALL)
+
+
+def test_any_two_units_that_can_be_told_apart_are_distinguishable() -> None:
+    # A and B agree within 1e-5 ohm; each of them lies 6e-4 ohm from the three others, 0.5 % of the value.
+    values = zip("ABCDE", (0.1150, 0.11501, 0.1156, 0.1156, 0.1156), strict=True)
+    assert _found(page(*(unit(name, value, u=1e-5) for name, value in values))) == ["too little to matter"]
+    assert _found(page(*(unit(name, 0.115, u=1e-5) for name in "ABCDE"))) == ["not distinguishable"]
+
+
+def test_units_are_set_beside_the_next_where_the_first_lacks_a_quantity() -> None:
+    units = [unit(name, 0.115 + 0.004 * k, u=1e-5) for k, name in enumerate("ABCDE")]
+    del units[0].fit.outcomes[0].forms["phase_resistance"]
+    # Limits of the other quantity alone: by them all are equal, and rank as they are named.
+    html = page(
+        *(replace(one, results=build_results(one.name, "motor", one.fit, [], _UNBALANCE, 0.95)) for one in units)
+    )
+    assert html.index('<td>1</td><th scope="row">A</th>') < html.index('<td>2</td><th scope="row">B</th>')
+    assert all(pair in html for pair in ("C − B", "D − B", "E − B"))
+    assert "D − C" not in html
 
 
 def test_a_choice_says_what_it_costs_also_where_that_is_nothing() -> None:

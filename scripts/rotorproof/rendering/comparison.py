@@ -228,12 +228,15 @@ def _quantity(name: str, row: ComparedQuantity, comparison: Comparison) -> Compa
 
 
 def _shown_pairs(row: ComparedQuantity, comparison: Comparison) -> Sequence[PairEntry]:
-    """Return the pairs to print: all of few units, of many those that matter with the unit that ranks first."""
+    """Return the pairs to print: all of few units; of many those that matter with one unit.
+
+    It is the first of the ranking with which a difference of this quantity matters: the best may lack it.
+    """
     if len(comparison.units) <= _ALL_PAIRS or comparison.choice is None:
         return row.pairs
-    best = comparison.choice.ranking[0]
     telling = [pair for pair in row.pairs if pair.relevant]
-    return [pair for pair in telling if best in (pair.first, pair.second)] or (telling or row.pairs)[:1]
+    beside = ([pair for pair in telling if unit in (pair.first, pair.second)] for unit in comparison.choice.ranking)
+    return next(filter(None, beside), telling)
 
 
 @dataclass(frozen=True)
@@ -247,7 +250,7 @@ class OtherView:
 
 def _other(name: str, row: ComparedQuantity, comparison: Comparison) -> OtherView:
     values = {one.unit: _shown(name, one, row.unit) for one in row.values}
-    told = [pair.statement for pair in _shown_pairs(row, comparison) if pair.higher is not None]
+    told = any(pair.higher is not None for pair in row.pairs)
     finding = "too little to matter" if told else "not distinguishable"
     return OtherView(quantities()[name].title, [values.get(one.unit, Markup("–")) for one in comparison.units], finding)
 
