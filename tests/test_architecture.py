@@ -48,10 +48,11 @@ MAY_IMPORT = {
     "planning": "columns drafts errors fitting procedures quantities settings signs uncertainty units",
     "rendering": "__init__ columns decision derivations errors evidence fitting jsonio logs procedures quantities "
     "season settings signs units",
-    "contents": "files jsonio",
+    "mounts": "",
+    "contents": "files jsonio mounts",
     "workflow": "contents errors evidence files fingerprint logs procedures settings",
     "settled": "jsonio workflow",
-    "untouched": "evidence",
+    "untouched": "evidence mounts",
     "commands": "bounded checking child columns decision drafts errors evidence files fitting jsonio logs planning "
     "procedures quantities rendering season settings settled signs units untouched warm workflow",
     "__main__": "__init__ commands errors signs",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import time
 from collections.abc import Callable
@@ -206,3 +207,22 @@ def test_a_spoilt_note_is_no_answer(raw: Path) -> None:
     for content in ("", "[]", "{}", '{"trees": 1, "made": [], "by": 1}'):
         place.write_text(content)
         assert ended(raw.parent, ["raw_dir=raw"]) is None
+
+
+def _fat(text: str) -> str:
+    """Return a table of mounts in which every disk is a memory card."""
+    return re.sub(r" - [^ ]+ ", " - vfat ", text)
+
+
+@pytest.mark.usefixtures("later")
+@pytest.mark.parametrize("table", [_fat, lambda text: "", lambda text: "spoilt"])
+def test_where_no_time_of_change_is_kept_nothing_is_told_by_entries(
+    raw: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, table: Callable[[str], str]
+) -> None:
+    _noted(raw, look([Tree(str(raw))]))
+    assert ended(raw.parent, ["raw_dir=raw"]) is not None
+    mounted = tmp_path / "mountinfo"
+    mounted.write_text(table(Path("/proc/self/mountinfo").read_text()))
+    monkeypatch.setattr("rotorproof.mounts._TABLE", mounted)
+    assert look([Tree(str(raw))]) is None
+    assert ended(raw.parent, ["raw_dir=raw"]) is None

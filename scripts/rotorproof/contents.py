@@ -8,18 +8,21 @@ from typing import Any
 
 from .files import sha256
 from .jsonio import read_json, write_json
+from .mounts import Mounts
 
 
 class Contents:
     """The SHA-256 of files, looked up in the file ``note`` where neither the file nor its place has been touched.
 
     The time of the last change of a file's entry is kept by the system and cannot be set: a file that is replaced or
-    written has another, whatever size and time of change it is given.
+    written has another, whatever size and time of change it is given. Where a file system may not keep that time
+    (``mounts.py``), every file is read each time.
     """
 
     def __init__(self, note: Path) -> None:
         self._note = note
         self._known = _read(note)
+        self._mounts = Mounts.present()
         self._found: dict[str, list[Any]] = {}
 
     def sha256(self, path: Path) -> str:
@@ -31,7 +34,8 @@ class Contents:
                 found = path.stat()
                 seen = [found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino]
                 known = self._known.get(key)
-                value = known[1] if known is not None and known[0] == seen else sha256(path)
+                same = known is not None and known[0] == seen and self._mounts.keep_changes(path, found.st_dev)
+                value = known[1] if known is not None and same else sha256(path)
             except OSError as error:
                 return f"not readable: {error.strerror}"
             self._found[key] = [seen, value]
@@ -39,9 +43,12 @@ class Contents:
 
     def untouched(self) -> bool:
         """Tell whether none of the files looked at has been written or replaced since, not even by the same content."""
-        for key, (seen, _) in self._found.items():
+        for key, (seen, value) in self._found.items():
+            path = Path(key)
             try:
-                found = Path(key).stat()
+                found = path.stat()
+                if not self._mounts.keep_changes(path, found.st_dev) and sha256(path) != value:
+                    return False
             except OSError:
                 return False
             if seen != [found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino]:

@@ -1,7 +1,8 @@
 """Tell that a run would do nothing, without starting the workflow engine, which takes seconds to find that out.
 
 After a run that made everything, a note beside the reports holds one hash over all that the rules depend on, as it
-was before that run, and over size and time of every file made. While both are the same there is nothing to do. Any
+was before that run, and over size and time of every file made, the figures one by one. While both are the same there
+is nothing to do: what was made is not read, so a change that keeps size and time is missed. Any
 doubt (no note, a file missing, another version of a library) leaves the question to the engine.
 """
 
@@ -15,7 +16,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 from .jsonio import write_bytes
-from .workflow import RunPlan
+from .workflow import FIGURES, RunPlan
 
 _RULES = ("read", "fit", "decide", "register", "compare")
 _REGISTER = ("index.html", "bench.html", "models.html", "refused.json", "results.csv", "results.parquet")
@@ -84,7 +85,18 @@ def made_files(plan: RunPlan) -> Iterable[Path]:
     """Return every file and folder that a run makes."""
     reports = plan.root / plan.reports
     for name in plan.units:
-        yield from (plan.root / path for path in plan.made(name))
+        for path in (plan.root / path for path in plan.made(name)):
+            yield path
+            if path.name == FIGURES:
+                yield from _within(path)
     yield from (reports / name for name in _REGISTER)
     for name in plan.comparisons:
         yield from (reports / "comparisons" / name / part for part in _COMPARISON)
+
+
+def _within(folder: Path) -> list[Path]:
+    """Return the files in a folder by name; a file that changes in place leaves the folder's own entry as it was."""
+    try:
+        return sorted(folder.iterdir())
+    except OSError:  # the folder itself is looked at too, and missed
+        return []

@@ -2,8 +2,10 @@
 
 A note holds what such a run ended with, and one hash over kind, size, times and owner of all that it read and made. The
 time of the last change of a file's entry is kept by the system and cannot be set (``contents.py`` rests on the same):
-while the hash is the same, so is every content. A hash that differs says nothing, for a file that was only touched has
-another too: then contents are compared (``settled.py``).
+while the hash is the same, so is every content, unless somebody sets the clock or writes to the disk past the system.
+A hash that differs says nothing, for a file that was only touched has another too: then contents are compared
+(``settled.py``). So they are where any of the files lies on a file system that may not keep that time, or where that
+cannot be told (``mounts.py``).
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ from stat import S_ISDIR
 from typing import Any
 
 from .evidence.software import software
+from .mounts import Mounts
 
 #: Below what a run reads, and below the folders of units that are links, links to folders are not followed.
 _LINKS_TO = 1
@@ -59,32 +62,40 @@ def look(trees: Iterable[Tree], files: Iterable[str] = ()) -> Look | None:
     began = time.time_ns()
     lines: list[str] = []
     newest = 0
+    devices: dict[int, str] = {}
     try:
         for tree in trees:
-            newest = max(newest, _walk(tree.path, tree.depth, lines, 0))
+            newest = max(newest, _walk(tree.path, tree.depth, lines, devices, 0))
         for path in files:
-            newest = max(newest, _line(path, os.stat(path), lines))  # noqa: PTH116 (a thousand paths)
+            newest = max(newest, _line(path, os.stat(path), lines, devices))  # noqa: PTH116 (a thousand paths)
     except (OSError, ValueError, _DoubtfulError):
+        return None
+    mounts = Mounts.present()
+    if not all(mounts.keep_changes(path, device) for device, path in devices.items()):
         return None
     lines.sort()
     return Look(hashlib.sha256("".join(lines).encode("utf-8", "surrogateescape")).hexdigest(), newest, began)
 
 
-def _line(path: str, found: os.stat_result, lines: list[str]) -> int:
+def _line(path: str, found: os.stat_result, lines: list[str], devices: dict[int, str]) -> int:
+    devices.setdefault(found.st_dev, path)
     times = (found.st_mtime_ns, found.st_ctime_ns)
     facts = (found.st_mode, found.st_size, *times, found.st_ino, found.st_uid, found.st_gid)
     lines.append(f"{path}\0{facts}\n")
     return found.st_ctime_ns
 
 
-def _walk(path: str, depth: int | None, lines: list[str], level: int) -> int:
-    """Add the entry of ``path`` and, if it is a folder, of all in it; return the latest change among them."""
+def _walk(path: str, depth: int | None, lines: list[str], devices: dict[int, str], level: int) -> int:
+    """Add the entry of ``path`` and, if it is a folder, of all in it; return the latest change among them.
+
+    ``devices`` gets a path on each device that is met.
+    """
     try:
         found = os.stat(path)  # noqa: PTH116 (a thousand paths)
     except FileNotFoundError:
         lines.append(f"{path}\0absent\n")
         return 0
-    newest = _line(path, found, lines)
+    newest = _line(path, found, lines, devices)
     if not S_ISDIR(found.st_mode):
         return newest
     with os.scandir(path) as entries:
@@ -95,13 +106,13 @@ def _walk(path: str, depth: int | None, lines: list[str], level: int) -> int:
                 if level >= _LINKS_TO and entry.is_symlink():
                     raise _DoubtfulError
                 if depth is None or depth > level + 1:
-                    newest = max(newest, _walk(entry.path, depth, lines, level + 1))
+                    newest = max(newest, _walk(entry.path, depth, lines, devices, level + 1))
                     continue
             try:
                 stated = entry.stat()
             except FileNotFoundError:  # a link to nothing
                 stated = entry.stat(follow_symlinks=False)
-            newest = max(newest, _line(entry.path, stated, lines))
+            newest = max(newest, _line(entry.path, stated, lines, devices))
     return newest
 
 

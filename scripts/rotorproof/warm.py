@@ -29,7 +29,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from . import child
-from .errors import InputError
+from .errors import InputError, Problem
 from .step_log import logged
 
 #: Names the socket of the server, in the environment of a run.
@@ -244,11 +244,27 @@ def _loaded(over: Callable[[], bool] = lambda: False) -> dict[str, Work]:
         specification = importlib.util.spec_from_file_location(f"rule_{name}", _SCRIPTS / f"{name}.py")
         assert specification is not None and specification.loader is not None
         module = importlib.util.module_from_spec(specification)
-        specification.loader.exec_module(module)
-        works[name] = module.main
+        try:
+            specification.loader.exec_module(module)
+            works[name] = module.main
+        except Exception as error:
+            works[name] = _not_loaded(name, error)
     with contextlib.suppress(Exception):
         _try_out()
     return works
+
+
+def _not_loaded(name: str, why: Exception) -> Work:
+    """Return the work of a script that cannot be loaded: to say so."""
+    problem = Problem(
+        f"this step's script cannot be loaded ({type(why).__name__}: {why}); put back the file as it was delivered",
+        file=f"scripts/{name}.py",
+    )
+
+    def work(**_: object) -> None:
+        raise InputError(problem)
+
+    return work
 
 
 def _let_threads_end() -> None:

@@ -34,7 +34,8 @@ _FIT_UNIT_KEYS = (
 _FIT_SETTINGS = ("config_version", "winding_constant", "pack", "vehicle", "packs", "vehicles", "coverage_probability")
 #: What is made for a unit: the steps on the way, under ``.work``, and what a reader sees.
 STEPS = ("readings.npz", "fit.json", "panels.npz", "stages.json")
-RESULTS = ("results.json", "figures", "report.pdf", "evidence.json")
+FIGURES = "figures"
+RESULTS = ("results.json", FIGURES, "report.pdf", "evidence.json")
 
 
 @dataclass(frozen=True)

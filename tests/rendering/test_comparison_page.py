@@ -15,7 +15,6 @@ from rotorproof.rendering.comparison import comparison_html, overlays
 from rotorproof.settings.acceptance import AcceptanceSet
 from tests.decision.test_comparison import unit
 
-
 _UNBALANCE = AcceptanceSet.model_validate(
     {"criteria": [{"quantity": "resistance_unbalance", "min": "0 percent", "max": "5 percent"}]}
 )

@@ -109,6 +109,11 @@ def _no_figure(root: Path) -> None:
     (root / "reports/CT-1/figures/a.svg").unlink()
 
 
+def _figure_in_place(root: Path) -> None:
+    with (root / "reports/CT-1/figures/a.svg").open("r+b") as stream:
+        stream.write(b"y")
+
+
 def _touched_report(root: Path) -> None:
     with (root / "reports/CT-1/report.pdf").open("ab") as stream:
         stream.write(b" ")
@@ -128,6 +133,7 @@ def _touched_report(root: Path) -> None:
         _no_unit,
         _no_results,
         _no_figure,
+        _figure_in_place,
         _touched_report,
     ],
 )

@@ -156,3 +156,21 @@ def test_a_library_that_does_not_load_costs_only_the_steps_that_need_it(monkeypa
     monkeypatch.setattr(warm, "_LIBRARIES", ("no_such_library", "rotorproof.logs.unit_logs"))
     monkeypatch.setattr(warm, "_try_out", broken)
     assert set(warm._loaded()) == {"read", "fit", "decide", "register"}
+
+
+def test_a_script_that_does_not_load_costs_its_own_step_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in warm._JOBS:
+        (tmp_path / f"{name}.py").write_text("def main(**given):\n    return []\n", encoding="utf-8")
+    (tmp_path / "decide.py").write_text("def main(:\n    pass\n", encoding="utf-8")
+    monkeypatch.setattr(warm, "_SCRIPTS", tmp_path)
+    monkeypatch.setattr(warm, "_LIBRARIES", ())
+    monkeypatch.setattr(warm, "_try_out", lambda: None)
+    works, log = warm._loaded(), tmp_path / "log.txt"
+    assert [warm._status(works[name], {}, log) for name in ("read", "fit", "register")] == [0, 0, 0]
+    assert warm._status(works["decide"], {}, log) == 1
+    said = log.read_text(encoding="utf-8")
+    assert "scripts/decide.py: this step's script cannot be loaded (SyntaxError: " in said
+    assert "line 1" in said and "Traceback" not in said
+    assert capsys.readouterr().err == said
