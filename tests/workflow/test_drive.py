@@ -7,6 +7,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from pypdf import PdfReader
 
 from .conftest import ROOT, Project
 
@@ -90,6 +91,9 @@ def test_a_drive_follows_its_parts_and_nothing_else(project: Project) -> None:
     of_part = json.loads((project.root / "reports/C-1/evidence.json").read_bytes())
     assert evidence["parts"]["C-1"]["report_id"] == of_part["report_id"]
     assert evidence["parts"]["C-1"]["results_sha256"] == of_part["outputs"]["results.json"]
+    first = " ".join(PdfReader(project.root / "reports/D-1/report.pdf").pages[0].extract_text().split())
+    assert of_part["report_id"] in first
+    assert "can be checked in the archive of its part alone" in first
 
     before = project.stamps()
     project.run()
