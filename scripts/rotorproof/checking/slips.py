@@ -46,7 +46,7 @@ def slips(
 
 
 #: What slipped, in words for the line beside the verdict and for a finding.
-_WARM, _COLD = "a temperature in °F under the unit [degC]", "a temperature in °C under the unit [degF]"
+_WARM, _COLD = "a temperature in °F written as °C", "a temperature in °C written as °F"
 _COLD_SAID = "are °C written as °F? Then the unit is [degC]"
 
 
