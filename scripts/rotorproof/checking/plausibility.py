@@ -89,10 +89,16 @@ def _prefixes(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
             yield Finding(slip, name)
             continue
         if column.largest > high:
-            what = _too_large(column.largest, limits) or "far above anything on this bench; check unit and scale"
+            what = (
+                _prefix_slip(column.largest, limits, large=True)
+                or "far above anything on this bench; check unit and scale"
+            )
             yield Finding(f"the largest reading is {value_text(column.largest, unit, '.4g')}, {what}", name, unit=True)
         elif column.largest < low:
-            what = _too_small(column.largest, limits) or "far below anything on this bench; check unit and scale"
+            what = (
+                _prefix_slip(column.largest, limits, large=False)
+                or "far below anything on this bench; check unit and scale"
+            )
             yield Finding(
                 f"the largest reading is {value_text(column.largest, unit, '.4g')}, {what}", name, unit=True, small=True
             )
@@ -109,19 +115,12 @@ def _prefixes(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:
 _PREFIX_SLIPS = ((1e3, "1000", "m for milli"), (1e6, "10⁶", "u for micro"), (1e9, "10⁹", "n for nano"))
 
 
-def _too_large(reading: float, limits: tuple[float, float]) -> str | None:
-    """Say which prefix, left out, brings a reading into its range."""
+def _prefix_slip(reading: float, limits: tuple[float, float], *, large: bool) -> str | None:
+    """Say which prefix, left out of a ``large`` reading or one too much of a small one, brings it into its range."""
     for size, words, prefix in _PREFIX_SLIPS:
-        if limits[0] <= reading / size <= limits[1]:
-            return f"{words} times too large: is the unit written for the wrong prefix ({prefix} left out)?"
-    return None
-
-
-def _too_small(reading: float, limits: tuple[float, float]) -> str | None:
-    """Say which prefix, left away, brings a reading into its range."""
-    for size, words, prefix in _PREFIX_SLIPS:
-        if limits[0] <= reading * size <= limits[1]:
-            return f"{words} times too small: is the unit written for the wrong prefix ({prefix} too much)?"
+        if limits[0] <= (reading / size if large else reading * size) <= limits[1]:
+            way, slip = ("large", "left out") if large else ("small", "too much")
+            return f"{words} times too {way}: is the unit written for the wrong prefix ({prefix} {slip})?"
     return None
 
 
