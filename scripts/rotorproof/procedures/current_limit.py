@@ -13,7 +13,7 @@ from ..signs import number_text
 from .base import Axis, Lack, Log, Panel, Procedure, Quantity, Report, Series, drawn
 from .fit import Fit
 
-_PHASES = ("current_a", "current_b", "current_c")
+PHASES = ("current_a", "current_b", "current_c")
 #: What tells that the load rises, and which way it then goes.
 _LOAD = {"torque": 1.0, "speed": -1.0}
 
@@ -29,7 +29,7 @@ class CurrentLimit(Procedure):
     title = "Current limits"
     purpose = "Find the supply current and the phase current at which the controller limits."
     unit_kinds = ("controller", "drive")
-    required_columns = ("time", ("supply_current", *_PHASES))
+    required_columns = ("time", ("supply_current", *PHASES))
     optional_columns = ("torque", "speed", "supply_voltage")
     only_looked_at = ("torque", "speed", "supply_voltage")
     gives = ("supply_current_limit", "phase_current_limit", "supply_current_overshoot")
@@ -73,7 +73,7 @@ class CurrentLimit(Procedure):
         """Return what the supply current or the phase currents would give where they are not logged."""
         (log,) = logs
         found = [] if "supply_current" in log else [Lack(_NO_SUPPLY, _OF_SUPPLY, "supply_current")]
-        if sum(name in log for name in _PHASES) < 2:
+        if sum(name in log for name in PHASES) < 2:
             found.append(Lack(_FEW_PHASES, ("phase_current_limit",)))
         return [Lack(f"{_NO_SUPPLY}; {_FEW_PHASES}")] if len(found) > 1 else found
 
@@ -98,10 +98,10 @@ class CurrentLimit(Procedure):
                 fit.block("scatter of the highest mean", values, variance, found.degrees_of_freedom)
         else:
             fit.lacking(_OF_SUPPLY, _NO_SUPPLY)
-        phases = [log[name] for name in _PHASES if name in log]
+        phases = [log[name] for name in PHASES if name in log]
         reason = _not_as_it_flows(phases) if len(phases) >= 2 else _FEW_PHASES
         if reason is None:
-            link = link_current(*_currents(log))
+            link = link_current(*phase_currents(log))
             _limit("phase_current", link, lambda: plateau(link), fit, seen)
         else:
             fit.missing["phase_current_limit"] = reason
@@ -129,7 +129,7 @@ class CurrentLimit(Procedure):
                         "level; record one"
                     )
             else:
-                _name_the_kind(_currents(log), found, report)
+                _name_the_kind(phase_currents(log), found, report)
         return report
 
 
@@ -186,11 +186,11 @@ def _moves(load: np.ndarray, sign: float, inside: np.ndarray) -> bool:
     return change >= 0.05 * float(np.ptp(load))
 
 
-def _currents(log: Log) -> list[np.ndarray]:
-    """Return the three phase currents; those of a motor without neutral add up to zero."""
-    known = {name: log[name] for name in _PHASES if name in log}
+def phase_currents(log: Log) -> list[np.ndarray]:
+    """Return the three phase currents, of which two are logged at least; without a neutral they add up to zero."""
+    known = {name: log[name] for name in PHASES if name in log}
     rest = -np.sum(list(known.values()), axis=0)
-    return [known.get(name, rest) for name in _PHASES]
+    return [known.get(name, rest) for name in PHASES]
 
 
 def _panel(name: str, time: np.ndarray, values: np.ndarray, found: Plateau) -> Panel:

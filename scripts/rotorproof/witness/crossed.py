@@ -14,6 +14,7 @@ from ..physics.commutation_drop import SHARE, emf_and_inductance
 from ..physics.plateau import link_current
 from ..physics.stall import share_left
 from ..procedures.base import Log
+from ..procedures.current_limit import PHASES, phase_currents
 from ..procedures.fit import Fit
 
 #: Relative change of the resistance of copper per kelvin, from 20 °C (IEC 60034-1: 1/(235 + 20)).
@@ -165,11 +166,9 @@ def full_share(log: Log) -> tuple[float, bool] | None:
     a speed tells them, else all. A tenth of the readings may have a larger share, by noise.
     """
     supply, speed = log.get("supply_current"), log.get("speed")
-    phases = [values for name in ("a", "b", "c") if (values := log.get(f"current_{name}")) is not None]
-    if supply is None or len(phases) < 2:
+    if supply is None or sum(name in log for name in PHASES) < 2:
         return None
-    third = phases[2] if len(phases) == 3 else -phases[0] - phases[1]
-    link = link_current(phases[0], phases[1], third)
+    link = link_current(*phase_currents(log))
     used = link > 0.1 * float(np.max(link, initial=0.0))
     turns = False
     if speed is not None:
