@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from ..columns import COLUMNS
+from ..procedures._heat_course import COLDER
 from ..signs import number_text
 from .finding import Finding
 from .survey import KEPT_ROWS, Survey
@@ -16,9 +17,6 @@ from .survey import KEPT_ROWS, Survey
 _COLDEST_ROOM, _HOTTEST_ROOM = 0.0, 45.0
 #: K: how near a winding at rest is to its room, and how far from it a wrong unit puts it (common practice, no source).
 _AT_REST, _ELSEWHERE = 12.0, 25.0
-#: K: the other way round, degC taken for degF makes a room of 0 to 45 degC colder by 18 to 38 K (common practice, no
-#: source).
-_COLDER = 15.0
 #: Standard acceleration of free fall, which a force in kg lacks to be in N (CGPM 1901; ISO 80000-3).
 GRAVITY = 9.80665
 #: A record of so many rows is looked through for single readings off by ten, within this share of ten; where more than
@@ -97,7 +95,7 @@ def _room_in_fahrenheit(value: float) -> bool:
 
 def _taken_for_fahrenheit(value: float, room: float) -> bool:
     """Tell whether a temperature far below its room is that of the room if degC stood under the unit degF."""
-    return room - value > _COLDER and abs(1.8 * value + 32.0 - room) < _AT_REST
+    return room - value > COLDER and abs(1.8 * value + 32.0 - room) < _AT_REST
 
 
 def _exchanged(survey: Survey, known: Mapping[str, float]) -> Iterator[Finding]:

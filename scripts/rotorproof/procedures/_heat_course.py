@@ -23,8 +23,9 @@ _MOST_EXTRAPOLATED = 0.35
 #: A run shorter than this many time constants does not tell the slow body from the fast ones: its end value
 #: comes out too low.
 _LEAST_OF_TWO_BODIES = 1.6
-#: K below the air at switch-on that no warming place has, and a wrong unit gives (common practice, no source).
-_COLDER = 15.0
+#: K below the air that nothing at rest in it has, and a wrong unit gives: degC taken for degF makes a room of 0 to 45
+#: degC colder by 18 to 38 K (common practice, no source).
+COLDER = 15.0
 _ONE_BODY = ("start", "rise", "ln_tau")
 _TWO_BODIES = ("rise", "slow", "fast", "ln_tau", "ln_tau_fast")
 
@@ -170,7 +171,7 @@ def add_course(run: Course, given: Mapping[str, float], curve: Curve, fit: Fit) 
 def _why_colder(run: Course) -> str:
     """Return what to check where the place stayed colder than the air: its unit, if it began far below."""
     began, air = float(run.temperature[0]), float(run.air[0])
-    if air - began < _COLDER:
+    if air - began < COLDER:
         return "check the load and the sensors"
     return (
         f"the column {run.sensor} begins at {number_text(began, '.4g')} °C in air at {number_text(air, '.4g')} °C, "
