@@ -192,18 +192,18 @@ def lacks(logs: Sequence[Log], known: Collection[str]) -> list[Lack]:
     return found
 
 
-def add_power(run: Course, given: Mapping[str, float], fit: Fit) -> None:
+def add_power(run: Course, moved: str, fit: Fit) -> None:
     """Add the power that became heat, as stated or from the supply less the stated output, and what of it is fixed.
 
-    A stated fixed loss needs that power beside it; without, and where a motor turned or nothing tells that it stood,
-    any share up to ``MOST_FIXED`` may be fixed.
+    ``moved`` is the ``movement`` of the run. A stated fixed loss needs that power beside it; without, and where a motor
+    turned or nothing tells that it stood, any share up to ``MOST_FIXED`` may be fixed.
     """
     conditions = run.log.conditions
     _add_heat(run, fit)
     stated = conditions.get("fixed_loss")
     if stated is not None and "heat" in fit.parameters:
         fit.exact("fixed loss as stated", fixed_loss=stated)
-    elif stated != 0 and movement(run, given) != STOOD:
+    elif stated != 0 and moved != STOOD:
         half = 0.5 * MOST_FIXED
         fit.block(
             "iron loss and friction, not stated", {"fixed_share": half}, half**2 / 3.0, distribution="rectangular"
@@ -285,12 +285,12 @@ def current_kind(log: Log) -> str:
     return CURRENT_KINDS[int(log.conditions.get("current_kind", 0))]
 
 
-def add_current(run: Course, given: Mapping[str, float], fit: Fit) -> None:
+def add_current(run: Course, moved: str, fit: Fit) -> None:
     """Add the current of the run, as stated or as logged."""
     if "test_current" in run.log.conditions:
         direct = run.log.conditions["test_current"] * DIRECT[current_kind(run.log)]
         fit.exact("current as stated", current=direct)
-    elif movement(run, given) == TURNED and "temperature_controller" not in run.log:
+    elif moved == TURNED and "temperature_controller" not in run.log:
         # A motor that turned had a bridge before it, whose DC current is not that of the winding.
         fit.missing["continuous_current"] = (
             "the motor turned, so a controller fed it and the DC supply current is not that through its lines; state "

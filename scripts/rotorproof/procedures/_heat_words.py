@@ -83,8 +83,8 @@ def show_cooling(cooling: parts.Cooling | None, given: Mapping[str, float], repo
         )
 
 
-def limit_words(logs: Sequence[Log], given: Mapping[str, float], fit: Fit, report: Report) -> None:
-    """Say what the continuous current is for."""
+def limit_words(logs: Sequence[Log], given: Mapping[str, float], moved: str, fit: Fit, report: Report) -> None:
+    """Say what the continuous current is for; ``moved`` is the ``movement`` of the run."""
     p, conditions = fit.parameters, stated(logs)
     if "limit" not in p:
         return
@@ -101,7 +101,7 @@ def limit_words(logs: Sequence[Log], given: Mapping[str, float], fit: Fit, repor
     if "fixed_share" in p:
         fixed = (
             f", but for iron loss and friction, which are not known: none to {parts.MOST_FIXED:.0%} of it, since a "
-            f"motor is most efficient where they are half; {_to_narrow(fit.seen.course.run, given)}"
+            f"motor is most efficient where they are half; {_to_narrow(moved)}"
         )
     report.notes.append(
         f"Continuous current for {p['limit']:g} °C ({source}) in air of {p['design_ambient']:g} °C, with all heat "
@@ -111,9 +111,9 @@ def limit_words(logs: Sequence[Log], given: Mapping[str, float], fit: Fit, repor
     )
 
 
-def _to_narrow(run: parts.Course, given: Mapping[str, float]) -> str:
+def _to_narrow(moved: str) -> str:
     """Return what to state so that less of the heat is in doubt."""
     loss = "state 'fixed_loss' with the heat to narrow the interval"
-    if parts.movement(run, given) == parts.TURNED:
+    if moved == parts.TURNED:
         return loss
     return f"nothing says whether the motor turned: state 'output_power: 0 W' if it stood, or {loss[6:]}"

@@ -21,10 +21,11 @@ from .fit import Fit
 
 @dataclass(frozen=True)
 class Choice:
-    """The curve that the course follows, and where the fit of the cooling starts."""
+    """The curve that the course follows, where the fit of the cooling starts, and whether the motor turned."""
 
     curve: Curve | None
     cooling: np.ndarray | None
+    moved: str
 
 
 @dataclass(frozen=True)
@@ -151,15 +152,17 @@ class HeatRun(Procedure):
         """Find which log is which, and which curves the temperature follows."""
         course_log, cooling_log = parts.sorted_logs(logs, given)
         curve = cooling = None
+        moved = parts.UNKNOWN
         if course_log is not None:
             run, fit = parts.course(course_log, given), Fit()
-            parts.add_power(run, given, fit)
+            moved = parts.movement(run, given)
+            parts.add_power(run, moved, fit)
             if fit.parameters.get("fixed_loss", 0.0) > fit.parameters.get("heat", np.inf):
                 raise FitError("the stated fixed loss is more than the whole heat; correct 'fixed_loss' or the power")
             curve = choose_curve(run, given, fit)
         if cooling_log is not None and (found := parts.cooling(cooling_log, given, None)):
             cooling = found.found.values
-        return Choice(curve, cooling)
+        return Choice(curve, cooling, moved)
 
     def estimate(self, logs: Sequence[Log], given: Mapping[str, float], choice: Choice) -> Fit:
         """Fit the approach to the steady state and the resistance at switch-off."""
@@ -168,9 +171,9 @@ class HeatRun(Procedure):
         course = cooling = None
         if course_log is not None and choice.curve is not None:
             run = parts.course(course_log, given)
-            parts.add_power(run, given, fit)
+            parts.add_power(run, choice.moved, fit)
             course = add_course(run, given, choice.curve, fit)
-            parts.add_current(run, given, fit)
+            parts.add_current(run, choice.moved, fit)
         else:
             fit.lacking(
                 ("thermal_time_constant", "thermal_resistance", "continuous_current"),
@@ -197,7 +200,7 @@ class HeatRun(Procedure):
             words.current_words(course_log, fit, report)
         if cooling_log is not None:
             words.show_cooling(seen.cooling, given, report, alone=course_log is None)
-        words.limit_words(logs, given, fit, report)
+        words.limit_words(logs, given, choice.moved, fit, report)
         if "continuous_current" not in fit.missing and "current" in fit.parameters:
             report.extrapolated["continuous_current"] = (
                 f"from {value_text(fit.parameters['current'], 'A', '.3g')} to the temperature limit of "
